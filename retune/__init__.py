@@ -1,0 +1,5 @@
+"""retune: an audio what-if workbench for the endings of sung phrases."""
+
+from __future__ import annotations
+
+__version__ = "0.1.0"
