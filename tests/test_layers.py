@@ -1,0 +1,78 @@
+"""The import rule: faces -> pipeline -> rooms -> core; siblings never import each other."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import retune
+
+ROOT = Path(retune.__file__).parent
+ROOMS = ("track", "analysis", "rules", "repitch", "compare")
+MAY_IMPORT: dict[str, set[str]] = {
+    "core": {"core"},
+    **{room: {room, "core"} for room in ROOMS},
+    "pipeline": {*ROOMS, "core", "pipeline"},
+    "faces": {"faces", "pipeline", "compare", "core"},
+    "__init__": {"pipeline", "core"},
+    "__main__": {"faces"},
+}
+
+
+def imported_rooms(path: Path) -> Iterator[tuple[str, int]]:
+    """Yield (first part below `retune`, line) of every import of ours, at any depth."""
+    package = ("retune", *path.relative_to(ROOT).parts[:-1])
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = list(package[: len(package) - node.level + 1]) if node.level else []
+            prefix = ".".join([*base, *([node.module] if node.module else [])])
+            names = [f"{prefix}.{alias.name}" for alias in node.names]
+        else:
+            continue
+        for name in names:
+            parts = name.split(".")
+            if parts[0] == "retune" and len(parts) > 1:
+                yield parts[1], node.lineno
+
+
+def room_of(path: Path) -> str:
+    first = path.relative_to(ROOT).parts[0]
+    return first.removesuffix(".py")
+
+
+@pytest.mark.parametrize("path", sorted(ROOT.rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
+def test_a_file_imports_only_what_its_room_may(path: Path) -> None:
+    if "demo_audio" in path.parts:
+        pytest.skip("the demo's maker is data, not part of the program")
+    allowed = MAY_IMPORT[room_of(path)]
+    for room, line in imported_rooms(path):
+        if (ROOT / room).is_dir() or (ROOT / f"{room}.py").exists():
+            assert room in allowed, f"{path}:{line} imports retune.{room}"
+
+
+def test_help_needs_no_heavy_library() -> None:
+    code = (
+        "import sys; from retune.faces import cli; cli.build_parser().format_help();"
+        "heavy = {'librosa', 'numba', 'scipy', 'matplotlib', 'lark', 'starlette', 'soundfile'};"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_help_answers_quickly() -> None:
+    def seconds() -> float:
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "retune", "--help"], capture_output=True, check=True)
+        return time.perf_counter() - start
+
+    # The aim is 0.3 s on an idle machine; the best of five with room for a busy one.
+    assert min(seconds() for _ in range(5)) < 0.6
