@@ -1,1 +1,28 @@
-"""Room: track."""
+"""Room: track. From sound to f0 over time.
+
+`track_pitch` runs one of the `TRACKERS` over a stem; `voice_warnings` says in plain words what
+speaks against the stem being one dry voice; `warm_up` compiles the default tracker beforehand.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
+
+__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch"]
+
+_HOMES = {
+    "TRACKERS": "seam",
+    "Tracker": "seam",
+    "find_tracker": "seam",
+    "track_pitch": "seam",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
