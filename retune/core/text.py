@@ -1,0 +1,35 @@
+"""Words and signs for people: real accidentals and minus signs, safe file names."""
+
+from __future__ import annotations
+
+import re
+
+_FLAT_SHARP = re.compile(
+    r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IViv]))"
+)
+
+
+def _signs(marks: str) -> str:
+    return marks.replace("b", "♭").replace("#", "♯")
+
+
+def pretty(text: str) -> str:
+    """ASCII accidentals as real signs: "Bb4" to "B♭4", "b7" to "♭7", "bVII" to "♭VII".
+
+    >>> pretty("Bb4 over bVII, degree #4, a bass in Ebm7/Bb")
+    'B♭4 over ♭VII, degree ♯4, a bass in E♭m7/B♭'
+    """
+    return _FLAT_SHARP.sub(
+        lambda m: m[1] + _signs(m[2]) if m[1] else _signs(m[3]),
+        text,
+    )
+
+
+def file_stem(name: str, *, fallback: str = "song") -> str:
+    """A name that is safe as a file name anywhere: letters, digits, "-" and "_".
+
+    >>> file_stem("Lantern Song (take 2)")
+    'Lantern-Song-take-2'
+    """
+    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")
+    return cleaned[:80] or fallback

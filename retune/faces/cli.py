@@ -1,0 +1,189 @@
+"""The command line: parse, call the pipeline, show. No heavy import before a command runs."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Callable, Sequence
+from typing import NoReturn
+
+from retune import __version__
+from retune.core.errors import InputError, RetuneError
+
+DONE, FAILED, MISUSED = 0, 1, 2
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line, as every other error of the program."""
+
+    def error(self, message: str) -> NoReturn:
+        line = " ".join(message.split())
+        sys.stderr.write(f"retune: error: {line} (see: {self.prog} --help)\n")
+        raise SystemExit(MISUSED)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line, one sub-parser a command."""
+    parser = Parser(
+        prog="retune",
+        description="Re-pitch the phrase endings of a sung melody by rule, and compare.",
+        epilog="Begin with: retune demo",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"retune {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
+    for name, (about, example, add) in COMMANDS.items():
+        sub = commands.add_parser(
+            name,
+            help=about,
+            description=about[0].upper() + about[1:] + ".",
+            epilog=f"example:\n  {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        add(sub)
+        sub.add_argument("--quiet", action="store_true", help="no progress, no closing words")
+        sub.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    return parser
+
+
+def _song(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("song", metavar="SONG", help="a song file (song.toml) or a solo recording")
+    _facts(sub)
+
+
+def _facts(sub: argparse.ArgumentParser) -> None:
+    facts = sub.add_argument_group("facts for a bare recording (a song file has its own)")
+    facts.add_argument("--key", metavar="KEY", help='such as "Bb major"')
+    facts.add_argument("--meter", metavar="M", help="such as 3/4")
+    facts.add_argument("--tempo", metavar="BPM", help="written beats a minute")
+    facts.add_argument("--downbeat", metavar="S", help="time of the first downbeat in seconds")
+    facts.add_argument("--chords", metavar="CHART", help='one cell a bar: "Bb | F7 | Bb"')
+    facts.add_argument("--phrases", metavar="P", help='"auto" or "every 4 bars"')
+    hearing = sub.add_argument_group("hearing")
+    hearing.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
+    hearing.add_argument("--no-cache", action="store_true", help="hear every stem anew")
+
+
+def _json(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--json", action="store_true", help="facts as JSON on standard output")
+
+
+def _rules(sub: argparse.ArgumentParser, *, many: bool) -> None:
+    chosen = sub.add_mutually_exclusive_group(required=True)
+    if many:
+        chosen.add_argument("--variant", nargs="+", metavar="NAME", help="variants of the song")
+        chosen.add_argument("--all", action="store_true", help="every variant of the song")
+    else:
+        chosen.add_argument("--variant", metavar="NAME", help="a variant of the song")
+    chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
+
+
+def _engine(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--engine", default="auto", metavar="NAME", help="auto, psola, stretch, rubberband, world"
+    )
+
+
+def _demo(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--out", default="lantern-song", metavar="DIR", help="default: lantern-song")
+
+
+def _analyze(sub: argparse.ArgumentParser) -> None:
+    _song(sub)
+    _json(sub)
+
+
+def _plan(sub: argparse.ArgumentParser) -> None:
+    _song(sub)
+    _rules(sub, many=False)
+    _json(sub)
+
+
+def _render(sub: argparse.ArgumentParser) -> None:
+    _song(sub)
+    _rules(sub, many=True)
+    sub.add_argument("--out", required=True, metavar="DIR", help="folder for the renditions")
+    _engine(sub)
+    sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
+    sub.add_argument("--control", action="store_true", help="also the matched control")
+    _json(sub)
+
+
+def _compare(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("song", nargs="+", metavar="SONG", help="song files")
+    _facts(sub)
+    chosen = sub.add_mutually_exclusive_group()
+    chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
+    chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
+    sub.add_argument("--out", required=True, metavar="PAGE.html", help="the page to write")
+    _engine(sub)
+    sub.add_argument("--no-control", action="store_true", help="leave the matched control out")
+    sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
+    sub.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
+    sub.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
+    sub.add_argument("--format", choices=("opus", "flac"), default="opus", help="default: opus")
+
+
+Adder = Callable[[argparse.ArgumentParser], None]
+COMMANDS: dict[str, tuple[str, str, Adder]] = {
+    "demo": (
+        "write the demo song and run the whole job on it",
+        "retune demo --out lantern-song",
+        _demo,
+    ),
+    "analyze": (
+        "find key, bars, phrases and notes, and show how each phrase ends",
+        "retune analyze lantern-song/song.toml",
+        _analyze,
+    ),
+    "plan": (
+        "say what a rule would move and what would follow, without rendering",
+        'retune plan lantern-song/song.toml --rule "move phrase-ending degree 2 to degree 1"',
+        _plan,
+    ),
+    "render": (
+        "write the altered stems and mixes",
+        "retune render lantern-song/song.toml --variant home-early --out renditions --control",
+        _render,
+    ),
+    "compare": (
+        "make one self-contained page that puts the versions side by side",
+        "retune compare lantern-song/song.toml --out lantern.html",
+        _compare,
+    ),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input."""
+    parser = build_parser()
+    arguments = parser.parse_args(argv)
+    if arguments.command is None:
+        parser.print_help()
+        return MISUSED
+    try:
+        commands = importlib.import_module("retune.faces.commands")
+        code: int = getattr(commands, arguments.command.replace("-", "_"))(arguments)
+        return code
+    except RetuneError as error:
+        if arguments.debug:
+            raise
+        sys.stderr.write(f"retune: error: {' '.join(str(error).split())}\n")
+        return MISUSED if isinstance(error, InputError) else FAILED
+    except KeyboardInterrupt:
+        sys.stderr.write("retune: stopped; nothing half-written\n")
+        return FAILED
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+    except Exception as error:
+        if arguments.debug:
+            raise
+        words = " ".join(f"{type(error).__name__}: {error}".split())
+        sys.stderr.write(f"retune: error: unexpected: {words} (--debug shows where)\n")
+        return FAILED
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,125 @@
+"""What each command does: ask the pipeline, show the answer, return the exit code."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from retune import pipeline
+from retune.core.errors import UsageError
+from retune.faces import show
+from retune.pipeline.facts import analysis_facts, plan_facts
+from retune.pipeline.opening import OpenSong
+
+Arguments = argparse.Namespace
+FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases")
+
+
+def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
+    return pipeline.open_song(
+        Path(song or arguments.song),
+        tracker=arguments.tracker,
+        use_cache=not arguments.no_cache,
+        **{name: getattr(arguments, name) for name in FACTS},
+    )
+
+
+def analyze(arguments: Arguments) -> int:
+    opened = _open(arguments)
+    with show.progress(quiet=arguments.quiet) as tell:
+        analysis = pipeline.analyze(opened, progress=tell)
+    if arguments.json:
+        show.as_json(analysis_facts(analysis, song=opened.song.path.name))
+    else:
+        show.show_analysis(analysis)
+    show.warn(analysis.warnings)
+    return 0
+
+
+def plan(arguments: Arguments) -> int:
+    opened = _open(arguments)
+    with show.progress(quiet=arguments.quiet) as tell:
+        made = pipeline.plan(
+            opened, rules=arguments.rule, variant=arguments.variant, progress=tell
+        )
+    if arguments.json:
+        show.as_json(plan_facts(made))
+    else:
+        show.show_plan(made)
+    show.warn(made.warnings)
+    return 0
+
+
+def render(arguments: Arguments) -> int:
+    opened = _open(arguments)
+    with show.progress(quiet=arguments.quiet) as tell:
+        manifests = pipeline.write_versions(
+            opened,
+            plans=_plans(arguments, opened, tell),
+            out=Path(arguments.out),
+            engine=arguments.engine,
+            subtype=arguments.subtype,
+            control=arguments.control,
+            progress=tell,
+        )
+    if arguments.json:
+        show.as_json({"out": arguments.out, "variants": manifests})
+    for name, manifest in manifests.items():
+        show.warn(manifest["warnings"])
+        show.say(f"{name}: {Path(arguments.out) / name}", quiet=arguments.quiet)
+    return 0
+
+
+def _plans(arguments: Arguments, opened: OpenSong, tell: Any) -> tuple[Any, ...]:
+    if arguments.rule:
+        return (pipeline.plan(opened, rules=arguments.rule, progress=tell),)
+    return pipeline.plans_of(opened, arguments.variant, progress=tell)
+
+
+def compare(arguments: Arguments) -> int:
+    if (arguments.rule or arguments.variant) and len(arguments.song) > 1:
+        raise UsageError("--rule and --variant go with one song at a time")
+    opened = [_open(arguments, song) for song in arguments.song]
+    with show.progress(quiet=arguments.quiet) as tell:
+        page = pipeline.compare_page(
+            opened,
+            variants=arguments.variant,
+            rules=arguments.rule,
+            out=Path(arguments.out),
+            engine=arguments.engine,
+            control=not arguments.no_control,
+            passage=(arguments.from_, arguments.to, arguments.phrase),
+            audio_format=arguments.format,
+            progress=tell,
+        )
+    show.warn(page.warnings)
+    show.say(f"open {page.path} in a browser ({page.size_bytes / 1e6:.1f} MB)", quiet=arguments.quiet)
+    return 0
+
+
+def demo(arguments: Arguments) -> int:
+    out = Path(arguments.out)
+    song = pipeline.write_demo(out)
+    opened = pipeline.open_song(song)
+    with show.progress(quiet=arguments.quiet) as tell:
+        analysis = pipeline.analyze(opened, progress=tell)
+        plans = pipeline.plans_of(opened, None, progress=tell)
+        manifests = pipeline.write_versions(
+            opened, plans=plans, out=out / "renditions", control=True, progress=tell
+        )
+        page = pipeline.compare_page([opened], out=out / "compare.html", progress=tell)
+    if not arguments.quiet:
+        show.show_analysis(analysis)
+        for made in plans:
+            show.show_plan(made)
+    for manifest in manifests.values():
+        show.warn(manifest["warnings"])
+    show.say(
+        f"\nopen {page.path} in a browser: original, variants and matched control, side by side.\n"
+        f"stems and mixes: {out / 'renditions'}\n"
+        f"the song file, yours to change: {song}\n"
+        "start with the volume low. The song is invented and free to use (CC0).",
+        quiet=arguments.quiet,
+    )
+    return 0

@@ -1,0 +1,173 @@
+"""Facts as tables and words for a terminal. Standard error for progress, warnings and closing
+words; standard output for what was asked."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from retune.core.carriers import Analysis, Note, Plan
+from retune.core.text import pretty
+
+PATIENCE_S = 1.0
+"""Work longer than this shows progress."""
+
+ENDING_MARK = {"at rest": "■", "partly at rest": "◆", "open": "○"}
+
+
+def as_json(value: Any) -> None:
+    """One JSON value on standard output, and nothing else there."""
+    sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+
+
+def warn(lines: Sequence[str]) -> None:
+    """Warnings, a line each, on standard error."""
+    for line in lines:
+        sys.stderr.write(f"retune: warning: {line}\n")
+
+
+def say(line: str, *, quiet: bool = False) -> None:
+    """A closing word on standard error."""
+    if not quiet:
+        sys.stderr.write(line + "\n")
+
+
+@contextmanager
+def progress(*, quiet: bool) -> Iterator[Any]:
+    """A callback (stage, fraction) that draws a bar once work has lasted a second."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda stage, fraction: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    bar = Progress(*columns, console=Console(stderr=True), transient=True)
+    began, task, started = time.monotonic(), bar.add_task("", total=1.0), False
+
+    def tell(stage: str, fraction: float) -> None:
+        nonlocal started
+        if not started and time.monotonic() - began > PATIENCE_S:
+            bar.start()
+            started = True
+        bar.update(task, description=stage, completed=min(fraction, 1.0))
+
+    try:
+        yield tell
+    finally:
+        bar.stop()
+
+
+def _table(title: str, columns: Sequence[str]) -> Any:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, title_style="bold")
+    for column in columns:
+        table.add_column(column)
+    return table
+
+
+def _print(*things: Any) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    for thing in things:
+        console.print(thing, markup=False) if isinstance(thing, str) else console.print(thing)
+
+
+def _cell(text: str) -> Any:
+    from rich.text import Text
+
+    return Text(text)
+
+
+def show_analysis(analysis: Analysis) -> None:
+    """Key, bars and, for every stem with phrases, how each phrase ends."""
+    key = pretty(str(analysis.key)) if analysis.key else "no key found"
+    bars = analysis.bars
+    _print(
+        f"{analysis.title}",
+        f"key {key} ({analysis.key_source}), meter {bars.meter[0]}/{bars.meter[1]}, "
+        f"{bars.tempo_bpm:g} beats a minute ({bars.source}), {len(bars.downbeats_s) - 1} bars, "
+        f"tuning A4 = {analysis.tuning_hz:.1f} Hz, {analysis.duration_s:.1f} s",
+    )
+    for stem in analysis.stems.values():
+        if not stem.notes:
+            _print(f"{stem.name} ({stem.role}): not read for notes")
+            continue
+        table = _table(
+            f"{stem.name} ({stem.role}): {len(stem.notes)} notes, {len(stem.phrases)} phrases",
+            ("phrase", "bar", "time", "ends on", "degree", "over", "as", "ending"),
+        )
+        for phrase in stem.phrases:
+            if phrase.ending_note is None:
+                table.add_row(str(phrase.index), "", f"{phrase.start_s:.1f} s", "no note")
+                continue
+            note = stem.note(phrase.ending_note)
+            table.add_row(*map(_cell, _ending_cells(phrase.index, note, phrase)))
+        if stem.phrases:
+            _print(table)
+        else:
+            _print(f"{stem.name} ({stem.role}): {len(stem.notes)} notes")
+
+
+def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:
+    ending = phrase.ending or phrase.ending_melodic
+    source = "" if phrase.ending else " (melody alone)"
+    over = ""
+    if note.chord is not None:
+        over = pretty(" ".join(filter(None, (note.chord.roman, note.chord.typed))))
+    return [
+        str(index),
+        "" if note.bar is None else str(note.bar),
+        f"{note.start_s:.2f} s",
+        pretty(note.name),
+        pretty(note.degree or "?"),
+        over,
+        note.chord_role or "",
+        f"{ENDING_MARK[ending]} {ending}{source}" if ending else "",
+    ]
+
+
+def show_plan(plan: Plan) -> None:
+    """The edits as a table, then the consequences in words."""
+    for rule in plan.rules:
+        _print(f"rule: {rule}")
+    if not plan.edits:
+        _print("nothing moves")
+    else:
+        table = _table(
+            f"{len(plan.edits)} moved",
+            ("stem", "bar", "phrase", "time", "from, to", "degree", "shift", "over", "as"),
+        )
+        for edit in plan.edits:
+            table.add_row(
+                *map(
+                    _cell,
+                    (
+                        edit.stem,
+                        "" if edit.bar is None else str(edit.bar),
+                        "" if edit.phrase is None else str(edit.phrase),
+                        f"{edit.start_s:.2f} s",
+                        _change(edit.from_name, edit.to_name),
+                        _change(edit.from_degree, edit.to_degree),
+                        f"{edit.shift_cents:+.0f} cents",
+                        pretty(edit.chord or ""),
+                        _change(edit.role_before, edit.role_after),
+                    ),
+                )
+            )
+        _print(table)
+    for item in plan.consequences:
+        _print(f"  {item.kind}: {pretty(item.text)}")
+
+
+def _change(before: str | None, after: str | None) -> str:
+    if before is None and after is None:
+        return ""
+    return f"{pretty(before or '?')} → {pretty(after or '?')}"

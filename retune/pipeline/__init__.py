@@ -1,0 +1,42 @@
+"""The one place where the rooms meet: open, analyze, plan, render, compare.
+
+Every function takes a song as a path, a `Song` or an `OpenSong`, and returns a carrier of
+`retune.core.carriers` (or writes files and says which).
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from retune.pipeline.comparing import compare, compare_page
+    from retune.pipeline.demo import demo_folder, write_demo
+    from retune.pipeline.opening import OpenSong, analyze, open_song
+    from retune.pipeline.planning import plan, plans_of
+    from retune.pipeline.rendering import render, render_control
+    from retune.pipeline.writing import verify, write_versions
+
+_HOME = {
+    "OpenSong": "opening",
+    "open_song": "opening",
+    "analyze": "opening",
+    "plan": "planning",
+    "plans_of": "planning",
+    "render": "rendering",
+    "render_control": "rendering",
+    "write_versions": "writing",
+    "verify": "writing",
+    "compare": "comparing",
+    "compare_page": "comparing",
+    "demo_folder": "demo",
+    "write_demo": "demo",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

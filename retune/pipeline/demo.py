@@ -1,0 +1,54 @@
+"""The demo song: found in a wheel and in a checkout, copied out for the user to work on."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from retune.core.errors import OutputError
+
+SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
+
+
+def demo_folder() -> Path:
+    """Where the demo song lies: inside an installed package, or at the top of a checkout.
+
+    Raises
+    ------
+    OutputError
+        The installation lacks it.
+    """
+    package = Path(__file__).resolve().parent.parent
+    for folder in (package / "demo_audio", package.parent / "demo_audio"):
+        if (folder / "song.toml").is_file():
+            return folder
+    raise OutputError("this installation has no demo song: install retune again")
+
+
+def write_demo(out: str | Path) -> Path:
+    """Copy the demo song into folder `out` and return its song file.
+
+    A file that is already there and differs is left alone: it may be the user's work.
+
+    Raises
+    ------
+    OutputError
+        A different file of that name exists, or the folder cannot be written.
+    """
+    source, folder = demo_folder(), Path(out)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in SHIPPED:
+            target = folder / name
+            if target.exists():
+                if target.read_bytes() == (source / name).read_bytes() or name == "song.toml":
+                    continue
+                raise OutputError(
+                    f"{target} exists and is not the demo's: choose another folder with --out"
+                )
+            part = folder / f".{name}.part"
+            shutil.copyfile(source / name, part)
+            part.replace(target)
+    except OSError as error:
+        raise OutputError(f"cannot write the demo to {folder}: {error.strerror}") from error
+    return folder / "song.toml"

@@ -1,0 +1,126 @@
+"""Analyses and plans as plain JSON values: the contract of `--json`, null where unknown."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from retune import __version__
+from retune.core.carriers import Analysis, Note, Phrase, Plan, StemAnalysis
+
+
+def number(value: float | None, digits: int = 4) -> float | None:
+    """A finite number rounded for reading, or None; never NaN."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
+    """What was found in a song; `song` is the file name to show."""
+    key = analysis.key
+    return {
+        "retune": __version__,
+        "song": song,
+        "title": analysis.title,
+        "rate_hz": analysis.rate_hz,
+        "duration_s": number(analysis.duration_s),
+        "tuning_hz": number(analysis.tuning_hz, 2),
+        "key": {
+            "tonic": key.tonic if key else None,
+            "mode": key.mode if key else None,
+            "source": analysis.key_source,
+            "confidence": number(analysis.key_confidence, 3),
+        },
+        "bars": {
+            "meter": "{}/{}".format(*analysis.bars.meter),
+            "tempo_bpm": number(analysis.bars.tempo_bpm, 3),
+            "downbeats_s": [number(time_s) for time_s in analysis.bars.downbeats_s],
+        },
+        "chords": [
+            {
+                "start_s": number(chord.start_s),
+                "end_s": number(chord.end_s),
+                "label": chord.label,
+                "roman": chord.roman or None,
+            }
+            for chord in analysis.chords
+        ],
+        "stems": {name: _stem(stem) for name, stem in analysis.stems.items()},
+        "warnings": list(analysis.warnings),
+    }
+
+
+def _stem(stem: StemAnalysis) -> dict[str, Any]:
+    return {
+        "role": stem.role,
+        "notes": [_note(note) for note in stem.notes],
+        "phrases": [_phrase(phrase) for phrase in stem.phrases],
+    }
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {
+        "index": note.index,
+        "start_s": number(note.start_s),
+        "end_s": number(note.end_s),
+        "midi": number(note.pitch_midi, 3),
+        "name": note.name,
+        "cents": number(note.cents_from_name, 1),
+        "degree": note.degree,
+        "bar": note.bar,
+        "beat": number(note.beat, 3),
+        "phrase": note.phrase,
+        "phrase_ending": note.is_phrase_ending,
+        "chord": note.chord.label if note.chord else None,
+        "chord_role": note.chord_role,
+        "stability": number(note.stability, 3),
+        "confidence": number(note.confidence, 3),
+        "doubt": note.doubt or None,
+    }
+
+
+def _phrase(phrase: Phrase) -> dict[str, Any]:
+    return {
+        "index": phrase.index,
+        "start_s": number(phrase.start_s),
+        "end_s": number(phrase.end_s),
+        "ending_note": phrase.ending_note,
+        "ending_degree": phrase.ending_degree,
+        "ending_chord_role": phrase.ending_chord_role,
+        "ending": phrase.ending,
+        "ending_melodic": phrase.ending_melodic,
+    }
+
+
+def plan_facts(plan: Plan) -> dict[str, Any]:
+    """A plan: its edits in order of time, what follows from them, and warnings."""
+    return {
+        "edits": [
+            {
+                "stem": edit.stem,
+                "note": edit.note,
+                "start_s": number(edit.start_s),
+                "end_s": number(edit.end_s),
+                "from": edit.from_name,
+                "to": edit.to_name,
+                "from_degree": edit.from_degree,
+                "to_degree": edit.to_degree,
+                "shift_cents": number(edit.shift_cents, 2),
+                "rule": edit.rule,
+                "bar": edit.bar,
+                "phrase": edit.phrase,
+                "chord": edit.chord,
+                "role_before": edit.role_before,
+                "role_after": edit.role_after,
+                "stability_before": number(edit.stability_before, 3),
+                "stability_after": number(edit.stability_after, 3),
+            }
+            for edit in plan.edits
+        ],
+        "consequences": [
+            {"kind": item.kind, "at_s": number(item.at_s), "text": item.text}
+            for item in plan.consequences
+        ],
+        "warnings": list(plan.warnings),
+    }

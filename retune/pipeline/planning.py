@@ -1,0 +1,83 @@
+"""From an analysis and rules to a plan of edits."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from typing import Any
+
+from retune.core.carriers import Analysis, Plan, Song
+from retune.core.errors import UsageError
+from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+
+
+def plan(
+    source: Source | Analysis,
+    *,
+    rules: Sequence[str] | str | None = None,
+    variant: str | None = None,
+    progress: Progress = silent,
+    **options: Any,
+) -> Plan:
+    """What a variant of the song, or rules in plain words, would move.
+
+    Parameters
+    ----------
+    source : path, Song, OpenSong or Analysis
+        An `Analysis` goes with `rules` only.
+    rules : sequence of str or str
+        Sentences, one rule each.
+    variant : str
+        Name of a variant in the song file; exactly one of `rules` and `variant`.
+
+    Raises
+    ------
+    RuleError
+        A rule does not read.
+    UsageError
+        Neither or both of `rules` and `variant`, or no variant of that name.
+    """
+    from retune.rules import make_plan
+
+    if (rules is None) == (variant is None):
+        raise UsageError("give either rules or the name of a variant")
+    sentences = [rules] if isinstance(rules, str) else list(rules or ())
+    if isinstance(source, Analysis):
+        if variant is not None:
+            raise UsageError("an analysis knows no variants: give rules, or the song file")
+        return make_plan(source, sentences)
+    opened = open_song(source, **options)
+    analysis = analyze(opened, progress=progress)
+    follow = {name: stem.follow for name, stem in opened.song.stems.items()}
+    if variant is None:
+        return make_plan(analysis, sentences, follow=follow)
+    named = find_variant(opened.song, variant)
+    return make_plan(analysis, opened.song.variants[named].rules, name=named, follow=follow)
+
+
+def plans_of(
+    opened: OpenSong, names: Sequence[str] | None, *, progress: Progress = silent
+) -> tuple[Plan, ...]:
+    """The plans of the named variants, or of every variant of the song when `names` is None."""
+    chosen = list(opened.song.variants) if names is None else list(dict.fromkeys(names))
+    if not chosen:
+        raise UsageError(
+            f"{opened.song.path.name} has no [variants.NAME] table: add one, or give --rule"
+        )
+    return tuple(plan(opened, variant=name, progress=progress) for name in chosen)
+
+
+def find_variant(song: Song, name: str) -> str:
+    """`name` if the song has such a variant.
+
+    Raises
+    ------
+    UsageError
+        It has none; says which there are and which is nearest.
+    """
+    if name in song.variants:
+        return name
+    have = ", ".join(song.variants) or "none"
+    near = difflib.get_close_matches(name, list(song.variants), n=1)
+    hint = f'; did you mean "{near[0]}"?' if near else ""
+    raise UsageError(f'{song.path.name}: no variant "{name}" (it has: {have}){hint}')
