@@ -1,0 +1,86 @@
+"""What a sound file's first bytes say: its kind, and whether it is as long as it claims."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+_UNKNOWN_SIZE = 0xFFFFFFFF
+_OTHER_KINDS = ((4, b"ftyp", "MP4/M4A"), (0, b"\x30\x26\xb2\x75", "WMA"), (0, b"PK", "ZIP"))
+
+
+def sniff_kind(path: Path) -> str | None:
+    """ "WAV", "AIFF", "FLAC", "OGG" or "MP3" by content; None for anything else."""
+    with open(path, "rb") as stream:
+        head = _after_id3(stream)
+    if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
+        return "WAV"
+    if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
+        return "AIFF"
+    if head[:4] in (b"fLaC", b"OggS"):
+        return "FLAC" if head[:4] == b"fLaC" else "OGG"
+    is_mpeg = len(head) > 2 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 6
+    return "MP3" if is_mpeg else None
+
+
+def foreign_kind(path: Path) -> str:
+    """The name of a kind that is recognised but not read, or ""."""
+    with open(path, "rb") as stream:
+        head = stream.read(16)
+    for offset, mark, name in _OTHER_KINDS:
+        if head[offset : offset + len(mark)] == mark:
+            return name
+    return ""
+
+
+def _after_id3(stream: BinaryIO) -> bytes:
+    """The first 16 bytes behind an ID3v2 tag (its size is 4 x 7 bits), if there is one."""
+    head = stream.read(16)
+    if head[:3] != b"ID3" or len(head) < 10:
+        return head
+    size = 0
+    for byte in head[6:10]:
+        size = size << 7 | byte & 0x7F
+    stream.seek(10 + size)
+    behind = stream.read(4096).lstrip(b"\0")
+    return behind[:16]
+
+
+def missing_bytes(path: Path, kind: str) -> int:
+    """How many bytes of sample data a WAV or AIFF header promises that the file lacks."""
+    if kind not in ("WAV", "AIFF"):
+        return 0
+    wanted = (b"data", b"SSND")
+    with open(path, "rb") as stream:
+        for name, size, offset in _chunks(stream, ">I" if kind == "AIFF" else "<I"):
+            if name in wanted:
+                stream.seek(0, 2)
+                return max(offset + size - stream.tell(), 0)
+    return 0
+
+
+def _chunks(stream: BinaryIO, size_format: str) -> Iterator[tuple[bytes, int, int]]:
+    """Name, declared size and offset of each chunk. A size left open (as a recorder that was
+    piped writes it) counts as 0, one that stands in ds64 is taken from there."""
+    stream.seek(12)
+    long_size = 0
+    while len(head := stream.read(8)) == 8:
+        name, size = head[:4], int(struct.unpack(size_format, head[4:])[0])
+        offset = stream.tell()
+        if name == b"ds64":
+            long_size = int(struct.unpack("<8xQ", stream.read(16))[0])
+        if size == _UNKNOWN_SIZE:
+            size = long_size if name == b"data" else 0
+        yield name, size, offset
+        stream.seek(offset + size + size % 2)
+
+
+def has_length_tag(path: Path) -> bool:
+    """Whether an MP3 states its own length (a Xing, Info or VBRI frame near its start)."""
+    with open(path, "rb") as stream:
+        _after_id3(stream)
+        stream.seek(max(stream.tell() - 4096, 0))
+        head = stream.read(8192)
+    return any(mark in head for mark in (b"Xing", b"Info", b"VBRI"))

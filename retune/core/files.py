@@ -1,0 +1,130 @@
+"""Files: whole or not at all, hashed in a stream, and kept inside their folder."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO, Any
+
+from retune.core.errors import InputError, OutputError
+
+_REASONS = {
+    errno.ENOSPC: "the disk is full; free some space or write elsewhere",
+    errno.EDQUOT: "the disk quota is used up; free some space or write elsewhere",
+    errno.EROFS: "the disk is read-only; choose another output folder",
+    errno.EACCES: "no permission to write there; choose another output folder",
+    errno.EPERM: "no permission to write there; choose another output folder",
+    errno.ENOENT: "its folder does not exist; create it first",
+    errno.ENOTDIR: "part of its path is a file, not a folder; choose another output folder",
+    errno.EISDIR: "a folder of that name is in the way; choose another name",
+    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
+    errno.EFBIG: "the file system cannot hold a file of that size; write elsewhere",
+    errno.ELOOP: "its path is a loop of symbolic links; choose another output folder",
+}
+
+
+def write_reason(error: OSError) -> str:
+    """Why a write failed and what to do, in words."""
+    known = _REASONS.get(error.errno or 0)
+    return known or f"{error.strerror or error}; choose another output folder"
+
+
+@contextmanager
+def atomic_write(path: str | Path, mode: str = "wb") -> Iterator[IO[Any]]:
+    """A file that appears under `path` only once it is whole.
+
+    Yields a temporary file in the same folder (`mode` "wb", or "w" for UTF-8 text with "\\n"
+    line ends); on leaving it is flushed to disk and renamed over `path`, on an error removed.
+    A symbolic link is written through, and an existing file keeps its permissions.
+
+    Raises OutputError when the file cannot be written.
+    """
+    text: dict[str, Any] = {"encoding": "utf-8", "newline": "\n"} if mode == "w" else {}
+    temporary: Path | None = None
+    try:
+        target = Path(os.path.realpath(path))
+        if target.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "is a folder")
+        temporary = target.parent / f".retune-{secrets.token_hex(8)}.tmp"
+        with open(temporary, mode.replace("w", "x"), **text) as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        if target.exists():
+            os.chmod(temporary, target.stat().st_mode & 0o7777)
+        os.replace(temporary, target)
+        temporary = None
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise OutputError(f"cannot write {path}: {write_reason(error)}") from error
+    finally:
+        if temporary is not None:
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename durable where the system lets a folder be opened (not on Windows)."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def sha256_file(path: str | Path) -> str:
+    """SHA-256 of a file's bytes as 64 hex digits, read in blocks."""
+    digest = hashlib.sha256()
+    with open(path, "rb") as stream:
+        while block := stream.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def safe_child_path(folder: str | Path, relative: str) -> Path:
+    """The absolute path of `relative` inside `folder`, all symbolic links followed.
+
+    Raises InputError for anything that leaves the folder: an absolute path, a drive letter,
+    a backslash (a separator on Windows), "..", or a link that points outside.
+    """
+    if not relative.strip() or "\0" in relative:
+        raise InputError(f"{relative!r} is not a file name; give a path inside the song's folder")
+    if "\\" in relative:
+        raise InputError(f'{relative!r} holds a backslash; write folders with "/"')
+    if relative.startswith(("/", "~")) or (len(relative) > 1 and relative[1] == ":"):
+        raise InputError(f"{relative!r} is absolute; give a path inside the song's folder")
+    if ".." in relative.split("/"):
+        raise InputError(f"{relative!r} leaves the song's folder; move the file into it")
+    try:
+        root = Path(folder).resolve(strict=True)
+        child = (root / relative).resolve()
+    except (OSError, RuntimeError) as error:  # a loop of links: RuntimeError before 3.13
+        raise InputError(f"{relative!r} cannot be followed; is it a loop of links?") from error
+    if root not in child.parents:
+        raise InputError(f"{relative!r} leads out of the song's folder; move the file into it")
+    return child
+
+
+def same_file(first: str | Path, second: str | Path) -> bool:
+    """Whether two paths are one file on disk (by symbolic or hard link too)."""
+    try:
+        return os.path.samefile(first, second)
+    except OSError:
+        return os.path.realpath(first) == os.path.realpath(second)
+
+
+def case_clash(names: Iterable[str]) -> tuple[str, str] | None:
+    """The first two names that a case-insensitive file system takes for one, or None."""
+    seen: dict[str, str] = {}
+    for name in names:
+        folded = name.casefold()
+        if folded in seen:
+            return seen[folded], name
+        seen[folded] = name
+    return None
