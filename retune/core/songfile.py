@@ -1,0 +1,182 @@
+"""Song files and variants files: read strictly, into the carriers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from retune.core.audio import AUDIO_SUFFIXES
+from retune.core.audiohead import sniff_kind
+from retune.core.carriers import Correction, Music, Song, Stem, Variant
+from retune.core.errors import SongFileError, UsageError
+from retune.core.songschema import (
+    MUSIC,
+    RULE_WORDS,
+    SONG,
+    STEM_RESERVED,
+    VARIANTS_FILE,
+    Field,
+    Where,
+    is_table,
+)
+from retune.core.text import file_stem
+from retune.core.tomltext import key_lines, parse_toml, read_text
+
+# Options of a bare recording, and the keys of [music] that they stand for.
+_OPTIONS = {
+    "key": "key",
+    "meter": "meter",
+    "tempo": "tempo_bpm",
+    "downbeat": "first_downbeat_s",
+    "chords": "chords",
+    "phrases": "phrases",
+}
+_NUMBERS = ("tempo", "downbeat")
+
+
+def read_song(
+    path: str | Path,
+    *,
+    key: str | None = None,
+    meter: str | None = None,
+    tempo: str | None = None,
+    downbeat: str | None = None,
+    chords: str | None = None,
+    phrases: str | None = None,
+) -> Song:
+    """The song described by a song file, or by a bare recording and what is said about it.
+
+    The options are strings as typed on a command line, for a bare recording only; its one stem
+    has the role "melody". Stem paths of a song file stay inside its folder.
+
+    Raises SongFileError naming file, line, key, what was given and what is allowed; UsageError
+    for options beside a song file.
+    """
+    options = {
+        name: value
+        for name, value in zip(
+            _OPTIONS, (key, meter, tempo, downbeat, chords, phrases), strict=True
+        )
+        if value is not None
+    }
+    path = Path(path)
+    if _is_recording(path):
+        return _bare_song(path, options)
+    if options:
+        name = next(iter(options))
+        raise UsageError(
+            f"--{name} is for a bare recording; in {path} write {_OPTIONS[name]} under [music]"
+        )
+    return parse_song(read_text(path), path=path)
+
+
+def parse_song(text: str, *, path: str | Path) -> Song:
+    """The song that `text` describes; `path` is where it stands (its folder holds the stems)."""
+    path = Path(path).absolute()
+    document, where = _document(text, path=path, fields=SONG)
+    stems = {name: _stem(name, table) for name, table in document["stems"].items()}
+    if not stems:
+        where.at("stems").fail("names no stem; add [stems.vocal]")
+    for index, row in enumerate(document["corrections"]):
+        if row["stem"] not in stems:
+            where.at("corrections", index, "stem").fail(
+                f'no stem is called "{row["stem"]}"; there are {", ".join(stems)}'
+            )
+    return Song(
+        path=path,
+        title=document["title"] or path.stem,
+        rights=document["rights"],
+        stems=stems,
+        music=_music(document["music"], where.at("music")),
+        variants=_variants(document["variants"]),
+        corrections=tuple(Correction(**row) for row in document["corrections"]),
+    )
+
+
+def read_variants(path: str | Path) -> Mapping[str, Variant]:
+    """The variants of a variants file (`format` and `[variants.NAME]` only), by name."""
+    document, _ = _document(read_text(Path(path)), path=Path(path), fields=VARIANTS_FILE)
+    return _variants(document["variants"])
+
+
+def _document(
+    text: str, *, path: Path, fields: Mapping[str, Field]
+) -> tuple[dict[str, Any], Where]:
+    raw = parse_toml(text, path=path)
+    where = Where(path, key_lines(text))
+    return is_table(fields)(raw, where), where
+
+
+def _stem(name: str, table: Mapping[str, Any]) -> Stem:
+    return Stem(name, table["file"], table["role"], table["gain_db"], table["follow"])
+
+
+def _variants(tables: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Variant]:
+    return {name: Variant(name, table["rules"], table["about"]) for name, table in tables.items()}
+
+
+def _music(table: Mapping[str, Any] | None, where: Where) -> Music:
+    """Musical facts; keys that exclude one another are refused."""
+    given = {name: value for name, value in (table or {}).items() if value is not None}
+    for first, second in (("chords", "chords_file"), ("downbeats_s", "first_downbeat_s")):
+        if first in given and second in given:
+            where.at(second).fail(f"{first} is given too; keep one of the two")
+    if "keys" in given and given["keys"] and given["key"] == "auto":
+        where.at("keys").fail('needs the key it changes from; set key = "..."')
+    return Music(**given, meter_given="meter" in given)
+
+
+# --- a recording alone -----------------------------------------------------------------------
+
+
+def _is_recording(path: Path) -> bool:
+    """A sound file by its name, or, under a name that says nothing, by its content."""
+    suffix = path.suffix.lower()
+    if suffix in AUDIO_SUFFIXES or suffix == ".toml":
+        return suffix != ".toml"
+    try:
+        return path.is_file() and sniff_kind(path) is not None
+    except OSError:
+        return False
+
+
+def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
+    if not path.is_file():
+        said = "is a folder" if path.is_dir() else "does not exist"
+        raise SongFileError(f"{path} {said}; give a song file or a recording")
+    facts = {}
+    for option, text in options.items():
+        name = _OPTIONS[option]
+        where = Where(path, label=f"--{option}")
+        facts[name] = MUSIC[name].check(_typed(option, text, where), where)
+    name = _stem_name(path)
+    stem = Stem(name, path.absolute(), "melody")
+    music = _music(facts, Where(path, label="options"))
+    return Song(path.absolute(), path.stem, "", {name: stem}, music)
+
+
+def _typed(option: str, text: str, where: Where) -> Any:
+    """An option's text as the value that stands in a song file."""
+    if option in _NUMBERS and text.strip() != "auto":
+        try:
+            return float(text)
+        except ValueError:
+            where.fail(f'"{text}" is not a number; write a number or "auto"')
+    if option == "phrases" and text.lstrip().startswith("["):
+        return _spans(text, where)
+    return text.strip()
+
+
+def _spans(text: str, where: Where) -> Any:
+    try:
+        return parse_toml(f"phrases = {text}", path=where.file)["phrases"]
+    except SongFileError:
+        where.fail(f'"{text}" does not read; write [[start, end], ...] in seconds')
+
+
+def _stem_name(path: Path) -> str:
+    """A stem name from a file name, "vocal" where that makes none."""
+    name = re.sub(r"^[^A-Za-z]+", "", file_stem(path.stem, fallback="vocal"))[:64].rstrip("-_")
+    return name if name and name.lower() not in RULE_WORDS | STEM_RESERVED else "vocal"
