@@ -18,9 +18,9 @@ from retune.core.songschema import (
     STEM_RESERVED,
     VARIANTS_FILE,
     Field,
-    Where,
     is_table,
 )
+from retune.core.songvalues import Where
 from retune.core.text import file_stem
 from retune.core.tomltext import key_lines, parse_toml, read_text
 

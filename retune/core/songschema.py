@@ -1,31 +1,41 @@
-"""What may stand in a song file: one table of fields, each with its checker.
-
-A checker takes the value as TOML gave it and its `Where`, and returns the value as the carriers
-hold it, or fails with file, line, key, what was given and what is allowed.
-"""
+"""What may stand in a song file: one table of fields, each with its checker."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
-from pathlib import Path
-from typing import Any, NoReturn
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from retune.core.carriers import ROLES
-from retune.core.errors import InputError, SongFileError
-from retune.core.files import case_clash, safe_child_path
-from retune.core.tomltext import KeyPath
+from retune.core.files import case_clash
+from retune.core.songvalues import (
+    FOLLOW,
+    TEMPO,
+    TIME,
+    TUNING,
+    Checker,
+    Where,
+    ascending,
+    auto_or,
+    is_correction,
+    is_file,
+    is_guide,
+    is_key,
+    is_key_list,
+    is_line,
+    is_list,
+    is_meter,
+    is_number,
+    is_phrases,
+    is_text,
+    one_of,
+    shown,
+)
 
 FORMAT = 1
 NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 MAX_NAME = 64
-MAX_TIME_S = 86_400.0
-MAX_TEXT = 100_000
-FOLLOW = ("keep", "scale steps", "semitones")
-GUIDE_SUFFIXES = (".csv", ".mid", ".midi")
 # Every word of the rule grammar, its number words and its joining words.
 _WORDS = (
     "move shift keep to in over from except where it is not a an the and or of at last first "
@@ -38,269 +48,6 @@ _WORDS = (
 RULE_WORDS = frozenset(_WORDS.split())
 STEM_RESERVED = frozenset({"mix", "original"})
 VARIANT_RESERVED = frozenset({"original", "matched-control"})
-
-Checker = Callable[[Any, "Where"], Any]
-
-
-@dataclass(frozen=True)
-class Where:
-    """A place in a song file, for messages: the file, the key, and through `lines` its line.
-
-    `label` stands instead of file and key when the value came from a command-line option.
-    """
-
-    file: Path
-    lines: Mapping[KeyPath, int] = field(default_factory=dict)
-    key: KeyPath = ()
-    label: str = ""
-
-    def at(self, *key: str | int) -> Where:
-        return replace(self, key=(*self.key, *key))
-
-    @property
-    def folder(self) -> Path:
-        return self.file.parent
-
-    @property
-    def name(self) -> str:
-        """The key as one would write it: `stems.vocal.file`, elements counted from 1."""
-        parts = [f" entry {p + 1}" if isinstance(p, int) else f".{p}" for p in self.key]
-        return "".join(parts).lstrip(".")
-
-    def fail(self, problem: str) -> NoReturn:
-        """Raise a SongFileError that says where, in one line."""
-        if self.label:
-            raise SongFileError(f"{self.label}: {problem}")
-        line = next(
-            (
-                self.lines[self.key[:depth]]
-                for depth in range(len(self.key), 0, -1)
-                if self.key[:depth] in self.lines
-            ),
-            None,
-        )
-        place = f"{self.file}, line {line}" if line else f"{self.file}"
-        raise SongFileError(f"{place}: {self.name + ': ' if self.key else ''}{problem}")
-
-
-def shown(value: Any) -> str:
-    """A value as it stands in TOML, cut short."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    text = repr(value) if not isinstance(value, str) else f'"{value}"'
-    text = "".join(c if c.isprintable() else "?" for c in text)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-# --- checkers of one value -------------------------------------------------------------------
-
-
-def is_text(value: Any, where: Where) -> str:
-    """A string without control characters other than tab and line end."""
-    if not isinstance(value, str):
-        where.fail(f"{shown(value)} must be a string in quotes")
-    if len(value) > MAX_TEXT:
-        where.fail(f"the text is longer than {MAX_TEXT} characters; shorten it")
-    if any((ord(c) < 32 and c not in "\t\n\r") or ord(c) == 127 for c in value):
-        where.fail(f"{shown(value)} holds a control character; remove it")
-    return value
-
-
-def is_line(value: Any, where: Where) -> str:
-    """A string of one line."""
-    text = is_text(value, where)
-    if "\n" in text or "\r" in text:
-        where.fail("must be one line; remove the line break")
-    return text
-
-
-def is_number(low: float, high: float, unit: str = "") -> Checker:
-    """A checker of decimals (or whole numbers) from `low` to `high`, both allowed."""
-    span = f"a number from {low:g} to {high:g}{' ' + unit if unit else ''}"
-
-    def check(value: Any, where: Where) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            where.fail(f"{shown(value)} must be {span}, without quotes")
-        if not math.isfinite(value) or not low <= value <= high:
-            where.fail(f"{shown(value)} is out of range; must be {span}")
-        return float(value)
-
-    return check
-
-
-def one_of(*allowed: str) -> Checker:
-    """A checker of strings out of a short list."""
-
-    def check(value: Any, where: Where) -> str:
-        if value not in allowed or not isinstance(value, str):
-            listed = ", ".join(f'"{word}"' for word in allowed)
-            where.fail(f"{shown(value)} is not known; use {listed}")
-        return value
-
-    return check
-
-
-def auto_or(checker: Checker, automatic: Any = None) -> Checker:
-    """A checker that takes "auto" for `automatic` and leaves the rest to `checker`."""
-
-    def check(value: Any, where: Where) -> Any:
-        if value == "auto":
-            return automatic
-        return checker(value, where)
-
-    return check
-
-
-TIME = is_number(0.0, MAX_TIME_S, "seconds")
-TEMPO = is_number(20.0, 400.0, "beats a minute")
-TUNING = is_number(380.0, 500.0, "Hz")
-
-
-def is_list(checker: Checker, *, of: str, at_least: int = 0) -> Checker:
-    """A checker of arrays whose every element passes `checker`."""
-
-    def check(value: Any, where: Where) -> tuple[Any, ...]:
-        if not isinstance(value, list):
-            where.fail(f"{shown(value)} must be a list of {of} in square brackets")
-        if len(value) < at_least:
-            where.fail(f"must list at least {at_least} {of}")
-        return tuple(checker(item, where.at(index)) for index, item in enumerate(value))
-
-    return check
-
-
-def ascending(checker: Checker, what: str) -> Checker:
-    """A checker of lists that rise from element to element."""
-
-    def check(value: Any, where: Where) -> tuple[float, ...]:
-        times: tuple[float, ...] = checker(value, where)
-        for index, (before, after) in enumerate(pairwise(times), start=1):
-            if after <= before:
-                where.at(index).fail(f"{after:g} does not come after {before:g}; {what} must rise")
-        return times
-
-    return check
-
-
-def is_meter(value: Any, where: Where) -> tuple[int, int]:
-    """ "3/4" as (3, 4)."""
-    match = re.fullmatch(r"([1-9]\d?)/([1-9]\d?)", value) if isinstance(value, str) else None
-    meter = (int(match[1]), int(match[2])) if match else (0, 0)
-    if not 1 <= meter[0] <= 16 or meter[1] not in (2, 4, 8, 16):
-        where.fail(
-            f'{shown(value)} is not a meter; write beats over a note value, as "3/4" '
-            "(1 to 16 over 2, 4, 8 or 16)"
-        )
-    return meter
-
-
-def is_key(value: Any, where: Where) -> str:
-    """A key that the theory reads ("Bb major"), as typed."""
-    from retune.core.keys import parse_key
-
-    text = is_line(value, where)
-    try:
-        parse_key(text)
-    except InputError as error:
-        where.fail(str(error))
-    return text
-
-
-def is_key_change(value: Any, where: Where) -> tuple[str, str]:
-    """A pair of bar:beat and key."""
-    if not isinstance(value, list) or len(value) != 2 or not isinstance(value[0], str):
-        where.fail(f'{shown(value)} must be a bar:beat and a key, as ["17:1", "G major"]')
-    if not re.fullmatch(r"\d{1,5}:[1-9]\d?(\.\d+)?", value[0]):
-        where.fail(f'{shown(value[0])} is not a bar:beat, as "17:1"')
-    return value[0], is_key(value[1], where)
-
-
-def is_key_list(value: Any, where: Where) -> tuple[tuple[str, str], ...]:
-    """Changes of key, in the order of their places."""
-    changes: tuple[tuple[str, str], ...] = is_list(is_key_change, of="changes of key")(value, where)
-    places = [tuple(map(float, place.split(":"))) for place, _ in changes]
-    for index, (before, after) in enumerate(pairwise(places), start=1):
-        if after <= before:
-            where.at(index).fail("comes at or before the change of key above it; sort them")
-    return changes
-
-
-PHRASE_WORDS = re.compile(
-    r"every\s+[1-9]\d{0,2}\s+bars?(\s*,\s*pickup\s+\d{1,2}(\.\d+)?\s+beats?)?", re.IGNORECASE
-)
-
-
-def is_phrases(value: Any, where: Where) -> str | tuple[tuple[float, float], ...]:
-    """ "auto", "every N bars[, pickup N beats]", or spans in order that do not overlap."""
-    if isinstance(value, str):
-        words = " ".join(value.lower().split())
-        if words != "auto" and not PHRASE_WORDS.fullmatch(words):
-            where.fail(
-                f'{shown(value)} is not known; write "auto", "every 4 bars", '
-                '"every 4 bars, pickup 1 beat" or [[start, end], ...] in seconds'
-            )
-        return words
-    spans: tuple[tuple[float, float], ...] = is_list(_is_span, of="phrases", at_least=1)(
-        value, where
-    )
-    for index, (before, after) in enumerate(pairwise(spans), start=1):
-        if after[0] < before[1]:
-            where.at(index).fail(
-                f"starts at {after[0]:g} s, before the phrase above it ends ({before[1]:g} s); "
-                "phrases must rise and not overlap"
-            )
-    return spans
-
-
-def _is_span(value: Any, where: Where) -> tuple[float, float]:
-    if not isinstance(value, list) or len(value) != 2:
-        where.fail(f"{shown(value)} must be a start and an end in seconds, as [0.0, 8.2]")
-    start_s, end_s = (TIME(item, where) for item in value)
-    if end_s <= start_s:
-        where.fail(f"ends at {end_s:g} s, not after its start at {start_s:g} s")
-    return start_s, end_s
-
-
-def is_file(value: Any, where: Where) -> Path:
-    """A file inside the song's folder, as an absolute path."""
-    text = is_line(value, where)
-    try:
-        path = safe_child_path(where.folder, text)
-    except InputError as error:
-        where.fail(str(error))
-    if not path.exists():
-        where.fail(f"{shown(text)} does not exist; check the name (it counts from the song file)")
-    if not path.is_file():
-        where.fail(f"{shown(text)} is a folder; name a file")
-    return path
-
-
-def is_guide(value: Any, where: Where) -> Path:
-    path = is_file(value, where)
-    if path.suffix.lower() not in GUIDE_SUFFIXES:
-        where.fail(f"{shown(value)} must be a CSV (start_s,end_s,pitch) or a MIDI file")
-    return path
-
-
-_SECONDS = r"\d+(\.\d+)?\s?s?"
-_CORRECTION_FORMS = re.compile(
-    rf"pitch [A-G](bb?|##?)?-?\d|degree [b#]{{0,2}}[1-7]|octave (up|down)|split|merge next"
-    rf"|start {_SECONDS}|end {_SECONDS}|ending here|not an ending|drop"
-)
-
-
-def is_correction(value: Any, where: Where) -> str:
-    """What a hand correction sets, spaces made single."""
-    words = " ".join(value.split()) if isinstance(value, str) else ""
-    if not _CORRECTION_FORMS.fullmatch(words):
-        where.fail(
-            f"{shown(value)} is not a correction; use pitch F4, degree 2, octave up, octave "
-            "down, split, merge next, start 12.5, end 12.5, ending here, not an ending or drop"
-        )
-    return words
-
-
-# --- tables ----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
