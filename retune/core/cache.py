@@ -11,7 +11,6 @@ import hashlib
 import json
 import os
 import secrets
-import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -49,11 +48,11 @@ class Cache:
         """The arrays stored under `key`, or None. A damaged entry is removed."""
         path = self._path(key)
         try:
-            with np.load(path, allow_pickle=False) as entry:
+            with open(path, "rb") as stream, np.load(stream, allow_pickle=False) as entry:
                 arrays = {name: entry[name] for name in entry.files}
         except FileNotFoundError:
             return None
-        except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile, MemoryError):
+        except Exception:  # whatever is wrong with an entry, it can be made again
             with suppress(OSError):
                 path.unlink(missing_ok=True)
             return None
