@@ -35,7 +35,7 @@ class LibrosaPyin:
         )
         rms = librosa.feature.rms(y=samples, frame_length=window, hop_length=HOP)[0]
         return PitchTrack(
-            np.arange(len(f0_hz)) * (HOP / RATE_HZ),
+            np.arange(len(f0_hz), dtype=np.float64) * (HOP / RATE_HZ),
             f0_hz,
             np.nan_to_num(voiced_prob),
             gain_to_db(rms[: len(f0_hz)]),

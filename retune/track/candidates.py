@@ -1,0 +1,174 @@
+"""Compiled: from difference functions to pitch candidates with probabilities.
+
+The distribution over thresholds is that of Mauch & Dixon 2014; the order of operations is
+librosa 0.11's, so that both give the same candidates.
+"""
+
+from __future__ import annotations
+
+from math import exp, log2
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retune.core.carriers import FloatArray
+from retune.core.compiled import compiled
+
+MAX_CANDIDATES = 12
+
+
+@compiled
+def normalise(difference: FloatArray, min_period: int, out: FloatArray) -> None:
+    """Cumulative mean normalised difference of lags `min_period` ... into `out`."""
+    n_lags = difference.shape[1]
+    for t in range(difference.shape[0]):
+        total = 0.0
+        for lag in range(1, n_lags):
+            total += difference[t, lag]
+            if lag >= min_period:
+                out[t, lag - min_period] = difference[t, lag] / (
+                    total / lag + 2.2250738585072014e-308
+                )
+
+
+@compiled
+def parabolic_shift(before: float, here: float, after: float) -> float:
+    """Where between -1 and 1 a parabola through three points has its extreme (else 0)."""
+    bend = before + after - 2.0 * here
+    slope = (after - before) / 2.0
+    if abs(slope) >= abs(bend):
+        return 0.0
+    return -slope / bend
+
+
+@compiled
+def find_troughs(row: FloatArray, lags: NDArray[Any]) -> int:
+    """Indices of the local minima of `row` into `lags`; returns how many."""
+    n = len(row)
+    count = 0
+    for i in range(n):
+        left = i == 0 or row[i] < row[i - 1]
+        right = (row[i] < row[i + 1] if i == 0 else row[i] <= row[i + 1]) if i < n - 1 else True
+        if left and right:
+            lags[count] = i
+            count += 1
+    return count
+
+
+@compiled
+def trough_probs(
+    heights: FloatArray,
+    beta_probs: FloatArray,
+    boltzmann: float,
+    no_trough_prob: float,
+    probs: FloatArray,
+) -> None:
+    """Probability of each trough, summed over the thresholds, into `probs`."""
+    n_thresholds = len(beta_probs)
+    decay = exp(-boltzmann)
+    lowest = 0
+    for i in range(len(heights)):
+        probs[i] = 0.0
+        if heights[i] < heights[lowest]:
+            lowest = i
+    missed = 0.0
+    for n in range(n_thresholds):
+        threshold = (n + 1) / n_thresholds
+        below = 0
+        for i in range(len(heights)):
+            if heights[i] < threshold:
+                below += 1
+        if below == 0:
+            missed += beta_probs[n]
+            continue
+        share = beta_probs[n] * (1.0 - decay) / (1.0 - exp(-boltzmann * below))
+        for i in range(len(heights)):
+            if heights[i] < threshold:
+                probs[i] += share
+                share *= decay
+    probs[lowest] += no_trough_prob * missed
+
+
+@compiled
+def weakest(probs: NDArray[Any]) -> int:
+    """Index of the smallest of `probs`."""
+    found = 0
+    for i in range(1, len(probs)):
+        if probs[i] < probs[found]:
+            found = i
+    return found
+
+
+@compiled
+def place(
+    bins: NDArray[Any],
+    probs: NDArray[Any],
+    hz: NDArray[Any],
+    count: int,
+    b: int,
+    prob: float,
+    f: float,
+) -> int:
+    """Put a candidate in its bin: a later one in the same bin replaces the earlier, and when
+    all places are taken the least probable gives way. Returns the new count."""
+    slot = count
+    for i in range(count):
+        if bins[i] == b:
+            slot = i
+    if slot == len(bins):
+        slot = weakest(probs)
+        if probs[slot] >= prob:
+            return count
+    bins[slot], probs[slot], hz[slot] = b, prob, f
+    return max(count, slot + 1)
+
+
+@compiled
+def find_candidates(
+    normalised: FloatArray,
+    min_period: int,
+    rate_hz: float,
+    fmin_hz: float,
+    n_bins: int,
+    bins_per_octave: int,
+    beta_probs: FloatArray,
+    boltzmann: float,
+    no_trough_prob: float,
+    bins: NDArray[Any],
+    probs: NDArray[Any],
+    hz: NDArray[Any],
+    voiced_prob: FloatArray,
+) -> None:
+    """Candidates of each frame: `bins` int16 (-1 = none), `probs` and `hz` float32, all
+    (n, MAX_CANDIDATES); `voiced_prob` (n,) their sum."""
+    n_lags = normalised.shape[1]
+    lags = np.empty(n_lags, np.int64)
+    heights = np.empty(n_lags)
+    found = np.empty(n_lags)
+    for t in range(normalised.shape[0]):
+        bins[t, :] = -1
+        row = normalised[t]
+        n_troughs = find_troughs(row, lags)
+        for i in range(n_troughs):
+            heights[i] = row[lags[i]]
+        if n_troughs:
+            trough_probs(
+                heights[:n_troughs], beta_probs, boltzmann, no_trough_prob, found[:n_troughs]
+            )
+        count = 0
+        for i in range(n_troughs):
+            if found[i] <= 0.0:
+                continue
+            lag = lags[i]
+            period = float(min_period + lag)
+            if 0 < lag < n_lags - 1:
+                period += parabolic_shift(row[lag - 1], row[lag], row[lag + 1])
+            f = rate_hz / period
+            b = min(max(int(np.rint(bins_per_octave * log2(f / fmin_hz))), 0), n_bins)
+            if b < n_bins:
+                count = place(bins[t], probs[t], hz[t], count, b, found[i], f)
+        total = 0.0
+        for i in range(count):
+            total += probs[t, i]
+        voiced_prob[t] = min(max(total, 0.0), 1.0)

@@ -1,0 +1,86 @@
+"""The way from candidates to states, fed piece by piece."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retune.core.carriers import FloatArray
+from retune.track.settings import PyinSettings
+from retune.track.viterbi import STRIDE, Transitions, forward, trace_back
+
+
+class Candidates:
+    """Candidates of consecutive frames: `bins` (n, m) int16 with -1 after the last, `probs` and
+    `hz` (n, m) float32, `voiced_prob` (n,)."""
+
+    def __init__(self, n_frames: int, width: int) -> None:
+        self.bins: NDArray[np.int16] = np.full((n_frames, width), -1, np.int16)
+        self.probs: NDArray[np.float32] = np.zeros((n_frames, width), np.float32)
+        self.hz: NDArray[np.float32] = np.zeros((n_frames, width), np.float32)
+        self.voiced_prob: FloatArray = np.zeros(n_frames)
+
+    def __len__(self) -> int:
+        return len(self.voiced_prob)
+
+    def of_states(self, states: NDArray[np.int32]) -> FloatArray:
+        """The unquantised frequency of the candidate in each frame's bin, NaN where none."""
+        match = (self.bins == states[:, None]) & (self.bins >= 0)
+        hz: FloatArray = self.hz[np.arange(len(self)), match.argmax(axis=1)].astype(np.float64)
+        hz[~match.any(axis=1)] = np.nan
+        return hz
+
+
+class Decoder:
+    """Viterbi decoding of pieces of `Candidates`; every piece but the last holds STRIDE frames."""
+
+    def __init__(self, settings: PyinSettings) -> None:
+        moves = Transitions(
+            n_bins=settings.n_bins,
+            reach=settings.reach_bins,
+            switch_prob=settings.switch_prob,
+        )
+        self.moves = (moves.kernel, moves.row, moves.stay, moves.switch)
+        self.n_states = 2 * settings.n_bins
+        self.value: FloatArray = np.zeros(self.n_states)
+        self.pieces: list[Candidates] = []
+        self.starts: list[NDArray[np.float64]] = []
+
+    def feed(self, piece: Candidates) -> None:
+        """Advance over the next frames."""
+        self.starts.append(self.value.copy())
+        self._advance(len(self.pieces), piece, self.value, np.empty((1, self.n_states)), STRIDE)
+        self.pieces.append(piece)
+
+    def _advance(
+        self, index: int, piece: Candidates, value: FloatArray, trail: FloatArray, every: int
+    ) -> None:
+        forward(
+            value,
+            index * STRIDE,
+            piece.bins,
+            piece.probs,
+            piece.voiced_prob,
+            *self.moves,
+            trail,
+            every,
+        )
+
+    def finish(self) -> NDArray[np.int32]:
+        """The most probable state of every frame: a pitch bin if voiced, else n_bins or more."""
+        states = [np.zeros(0, np.int32)]
+        trail = np.empty((STRIDE, self.n_states))
+        state = -1
+        for index in range(len(self.pieces) - 1, -1, -1):
+            piece = self.pieces[index]
+            self._advance(index, piece, self.starts.pop(), trail, 1)
+            found = np.empty(len(piece), np.int32)
+            if state < 0:
+                state = int(np.argmax(trail[len(piece) - 1]))
+                found[-1] = state
+                trace_back(trail, state, *self.moves, found[:-1])
+            else:
+                trace_back(trail, state, *self.moves, found)
+            state = int(found[0])
+            states.append(found)
+        return np.concatenate(states[::-1])
