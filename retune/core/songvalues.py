@@ -6,7 +6,6 @@ hold it, or fails with file, line, key, what was given and what is allowed.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -48,7 +47,7 @@ class Where:
     def name(self) -> str:
         """The key as one would write it: `stems.vocal.file`, elements counted from 1."""
         parts = [f" entry {p + 1}" if isinstance(p, int) else f".{p}" for p in self.key]
-        return "".join(parts).lstrip(".")
+        return _printable("".join(parts).lstrip("."))[:200]
 
     def fail(self, problem: str) -> NoReturn:
         """Raise a SongFileError that says where, in one line."""
@@ -67,12 +66,19 @@ class Where:
 
 
 def shown(value: Any) -> str:
-    """A value as it stands in TOML, cut short."""
+    """A value as it stands in TOML, cut short, on one line."""
     if isinstance(value, bool):
         return str(value).lower()
-    text = repr(value) if not isinstance(value, str) else f'"{value}"'
-    text = "".join(c if c.isprintable() else "?" for c in text)
+    try:
+        text = f'"{value}"' if isinstance(value, str) else repr(value)
+    except ValueError:  # Python prints no whole number of more than 4300 digits
+        return "a huge number"
+    text = _printable(text)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 # --- checkers of one value -------------------------------------------------------------------
@@ -104,7 +110,7 @@ def is_number(low: float, high: float, unit: str = "") -> Checker:
     def check(value: Any, where: Where) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             where.fail(f"{shown(value)} must be {span}, without quotes")
-        if not math.isfinite(value) or not low <= value <= high:
+        if not low <= value <= high:
             where.fail(f"{shown(value)} is out of range; must be {span}")
         return float(value)
 
