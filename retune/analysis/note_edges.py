@@ -1,0 +1,131 @@
+"""Where notes begin, end and are struck again, read from the levels of the stem.
+
+People put the beginning of a sung note at its vowel: after a voiced consonant, at the end of a
+scoop. The decoder's boundaries are moved there. A pitch sung again shows as a dip in level (most
+of all in the vowel band), which counts when it is deeper than this stem's own wavering.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from retune.analysis.contour import Contour
+from retune.analysis.sonority import Levels
+from retune.core.carriers import FloatArray
+
+
+@dataclass(frozen=True)
+class EdgeSettings:
+    """Times in s, levels in dB. Chosen on invented voices and on the look of real ones."""
+
+    shortest_s: float = 0.07
+    dip_db: float = 5.0
+    dip_over_wavering: float = 3.0
+    rise_s: float = 0.10
+    fall_s: float = 0.40
+    onset_below_db: float = 9.0
+    onset_latest_s: float = 0.12
+    onset_earliest_s: float = 0.03
+    onset_near: float = 0.7
+    offset_below_db: float = 18.0
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of one pitch: seconds, and MIDI number at A4 = 440. `joined` when the note
+    before runs into it without a break, `struck` when a dip in level starts it."""
+
+    start_s: float
+    end_s: float
+    midi: float
+    joined: bool = False
+    struck: bool = False
+
+
+def wavering_db(level: FloatArray) -> float:
+    """How much a level wavers by itself: the spread of its differences over 50 ms."""
+    if len(level) < 24:
+        return 0.0
+    change = np.abs(level[10:] - level[:-10])
+    return float(np.median(change))
+
+
+def dips(level: FloatArray, *, step_s: float, settings: EdgeSettings) -> list[int]:
+    """Indices of the lowest points of dips after which a level rises again at once.
+
+    A dip falls at least `depth` below the highest level of the `fall_s` before and rises as much
+    within `rise_s`; `depth` is the larger of `dip_db` and a multiple of the wavering."""
+    depth = max(settings.dip_db, settings.dip_over_wavering * wavering_db(level))
+    rise, fall = round(settings.rise_s / step_s), round(settings.fall_s / step_s)
+    apart = round(settings.shortest_s / step_s)
+    found: list[int] = []
+    for i in range(apart, len(level) - apart // 2):
+        near = level[max(0, i - apart // 2) : i + apart // 2 + 1]
+        if level[i] > near.min():
+            continue
+        before = level[max(0, i - fall) : i].max()
+        after = level[i + 1 : i + 1 + rise].max()
+        if min(before, after) - level[i] >= depth and (not found or i - found[-1] >= apart):
+            found.append(i)
+    return found
+
+
+def split_struck(span: Span, levels: Levels, *, settings: EdgeSettings) -> list[Span]:
+    """Cut a span where its pitch is struck again."""
+    a, b = levels.index(span.start_s), levels.index(span.end_s)
+    if b - a < 2 * settings.shortest_s / levels.step_s:
+        return [span]
+    cuts = dips(levels.vowel_db[a:b], step_s=levels.step_s, settings=settings)
+    times = [span.start_s, *((a + cut) * levels.step_s for cut in cuts), span.end_s]
+    return [
+        Span(t0, t1, span.midi, span.joined if k == 0 else True, k > 0)
+        for k, (t0, t1) in enumerate(zip(times[:-1], times[1:], strict=True))
+    ]
+
+
+def place_onset(
+    span: Span, contour: Contour, levels: Levels, *, earliest_s: float, settings: EdgeSettings
+) -> float:
+    """When the note begins for a listener: pitch arrived and vowel open, in seconds."""
+    step = levels.step_s
+    length = span.end_s - span.start_s
+    latest = span.start_s + min(settings.onset_latest_s, 0.4 * length)
+    first = levels.index(max(earliest_s, span.start_s - settings.onset_earliest_s))
+    last = levels.index(latest)
+    body = levels.vowel_db[last : levels.index(span.start_s + min(length, 0.35)) + 1]
+    if last <= first or not len(body):
+        return span.start_s
+    wanted = float(np.percentile(body, 70)) - settings.onset_below_db
+    stretch = levels.vowel_db[first : last + 1]
+    low = np.flatnonzero(stretch < wanted)
+    loud_from = (first + int(low[-1]) + 1) * step if len(low) else span.start_s
+    if not len(low) or not (span.joined and not span.struck):
+        arrived = _arrival(span, contour, latest, settings=settings)
+        return float(np.clip(max(loud_from, arrived), earliest_s, latest))
+    return float(np.clip(loud_from, earliest_s, latest))
+
+
+def _arrival(span: Span, contour: Contour, latest: float, *, settings: EdgeSettings) -> float:
+    """The first moment from which the pitch stays near the note's, looking from the end back."""
+    a, b = contour.frame(span.start_s), contour.frame(latest)
+    line = contour.flat[a : b + 1]
+    away = np.flatnonzero(~(np.abs(line - span.midi) <= settings.onset_near))
+    if not len(away):
+        return span.start_s
+    return min(contour.time(a + int(away[-1]) + 0.5), latest)
+
+
+def place_offset(
+    span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings
+) -> float:
+    """When the note ends: voicing over, or its level far below its body; seconds."""
+    a, b = levels.index(span.start_s), levels.index(span.end_s)
+    body = levels.full_db[a : b + 1]
+    if len(body) < 4:
+        return span.end_s
+    floor = float(np.percentile(body, 80)) - settings.offset_below_db
+    sounding = np.flatnonzero(body >= floor)
+    end_s = (a + int(sounding[-1]) + 1) * levels.step_s
+    return min(span.end_s, max(end_s, span.start_s + settings.shortest_s))

@@ -1,0 +1,241 @@
+"""From a pitch track to notes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from retune.analysis.contour import Contour, make_contour
+from retune.analysis.note_edges import (
+    EdgeSettings,
+    Span,
+    place_offset,
+    place_onset,
+    split_struck,
+)
+from retune.analysis.note_hmm import HmmSettings, decode_notes
+from retune.analysis.sonority import VOWEL_BAND_HZ, Levels, levels_of_track, measure_levels
+from retune.core.carriers import AudioLike, FloatArray, PitchTrack
+
+# Silence this long cuts the song into stretches that are decoded apart: memory stays bounded.
+CUT_S = 0.6
+# A break in voicing shorter than this, at one pitch and without a dip in level, is the tracker's.
+HOLE_S = 0.06
+HOLE_DIP_DB = 4.0
+SAME_PITCH = 0.55
+DOUBTFUL = 0.5
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A note as heard: seconds, MIDI number at A4 = 440 Hz, `confidence` 0 to 1 with the reason
+    of doubt in words ("" when there is none)."""
+
+    start_s: float
+    end_s: float
+    midi: float
+    confidence: float = 1.0
+    doubt: str = ""
+
+
+def find_notes(
+    track: PitchTrack,
+    audio: AudioLike | None = None,
+    *,
+    is_bass: bool = False,
+    hmm: HmmSettings | None = None,
+    edges: EdgeSettings | None = None,
+) -> tuple[Heard, ...]:
+    """The notes of a monophonic stem, in order of time.
+
+    Parameters
+    ----------
+    track : PitchTrack
+        f0 of the stem.
+    audio : AudioLike, optional
+        The stem itself: boundaries are finer with it than with the track's levels alone.
+    is_bass : bool
+        Judge struck notes by the whole band instead of the vowel band.
+
+    Returns
+    -------
+    tuple of Heard
+        Not overlapping; a note that runs into the next ends where that one starts.
+    """
+    edges = edges or EdgeSettings()
+    if len(track.time_s) < 2 or not np.isfinite(track.f0_hz).any():
+        return ()
+    if audio is None:
+        levels = levels_of_track(track)
+    else:
+        levels = measure_levels(audio, low_hz=0.0 if is_bass else VOWEL_BAND_HZ[0])
+    contour = make_contour(track, levels)
+    spans = _decoded(contour, hmm)
+    spans = _mend_holes(spans, levels)
+    spans = [part for span in spans for part in split_struck(span, levels, settings=edges)]
+    spans = _absorb_short(spans, contour, settings=edges)
+    spans = _place(spans, contour, levels, settings=edges)
+    return tuple(_judged(spans, contour, levels))
+
+
+def _decoded(contour: Contour, hmm: HmmSettings | None) -> list[Span]:
+    spans: list[Span] = []
+    for a, b in _stretches(contour.flat, hop_s=contour.hop_s):
+        found = decode_notes(
+            contour.flat[a:b], contour.prob[a:b] ** 0.25, hop_s=contour.hop_s, settings=hmm
+        )
+        for start, _stable, stop, midi in found:
+            start_s, end_s = contour.time(a + start - 0.5), contour.time(a + stop - 0.5)
+            joined = bool(spans) and start_s - spans[-1].end_s < 1.5 * contour.hop_s
+            spans.append(Span(max(start_s, 0.0), end_s, midi, joined))
+    return [replace(span, midi=core_pitch(span, contour)) for span in spans]
+
+
+def _stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
+    """[start, stop) of stretches of frames parted by long silence, with a little of it kept."""
+    voiced = np.flatnonzero(np.isfinite(midi))
+    if not len(voiced):
+        return []
+    cut = max(2, round(CUT_S / hop_s))
+    breaks = np.flatnonzero(np.diff(voiced) > cut)
+    firsts = [voiced[0], *voiced[breaks + 1]]
+    lasts = [*voiced[breaks], voiced[-1]]
+    return [
+        (max(0, int(a) - 2), min(len(midi), int(b) + 3))
+        for a, b in zip(firsts, lasts, strict=True)
+    ]
+
+
+def core_pitch(span: Span, contour: Contour) -> float:
+    """The pitch of a note: the median of its line, the edges left out, vibrato ironed out."""
+    length = span.end_s - span.start_s
+    head, tail = min(0.08, 0.25 * length), min(0.05, 0.15 * length)
+    for a_s, b_s in ((span.start_s + head, span.end_s - tail), (span.start_s, span.end_s)):
+        line = contour.flat[contour.frame(a_s) : contour.frame(b_s) + 1]
+        line = line[np.isfinite(line)]
+        if len(line):
+            return float(np.median(line))
+    return span.midi
+
+
+def _mend_holes(spans: list[Span], levels: Levels) -> list[Span]:
+    """Join what a hole in the track tore apart."""
+    mended: list[Span] = []
+    for span in spans:
+        last = mended[-1] if mended else None
+        if (
+            last is not None
+            and span.start_s - last.end_s < HOLE_S
+            and abs(span.midi - last.midi) < SAME_PITCH
+            and not _dips_between(last, span, levels)
+        ):
+            share = (last.end_s - last.start_s) / (span.end_s - last.start_s)
+            midi = last.midi * share + span.midi * (1 - share)
+            mended[-1] = replace(last, end_s=span.end_s, midi=midi)
+        else:
+            mended.append(span)
+    return mended
+
+
+def _dips_between(last: Span, span: Span, levels: Levels) -> bool:
+    """True when the level falls between two spans below both of them."""
+    middle = levels.vowel_db[levels.index(last.end_s - 0.02) : levels.index(span.start_s + 0.02) + 1]
+    before = levels.vowel_db[levels.index(last.end_s - 0.12) : levels.index(last.end_s) + 1]
+    after = levels.vowel_db[levels.index(span.start_s) : levels.index(span.start_s + 0.12) + 1]
+    if not (len(middle) and len(before) and len(after)):
+        return False
+    return bool(min(before.max(), after.max()) - middle.min() > HOLE_DIP_DB)
+
+
+def _absorb_short(spans: list[Span], contour: Contour, *, settings: EdgeSettings) -> list[Span]:
+    """Give what is too short for a note (scoops, glides, tails) to the neighbour it touches."""
+    kept = list(spans)
+    k = 0
+    while k < len(kept):
+        span = kept[k]
+        if span.end_s - span.start_s >= settings.shortest_s:
+            k += 1
+            continue
+        into_next = k + 1 < len(kept) and kept[k + 1].joined
+        into_last = k > 0 and span.joined
+        if into_next and not (into_last and _nearer_last(kept, k)):
+            kept[k + 1] = replace(
+                kept[k + 1], joined=span.joined, struck=span.struck or kept[k + 1].struck
+            )
+            if into_last:
+                kept[k + 1] = replace(kept[k + 1], start_s=span.start_s)
+        elif into_last:
+            kept[k - 1] = replace(kept[k - 1], end_s=span.end_s)
+        elif span.end_s - span.start_s >= 0.6 * settings.shortest_s:
+            k += 1
+            continue
+        del kept[k]
+    return kept
+
+
+def _nearer_last(spans: list[Span], k: int) -> bool:
+    return abs(spans[k].midi - spans[k - 1].midi) < abs(spans[k].midi - spans[k + 1].midi)
+
+
+def _place(
+    spans: list[Span], contour: Contour, levels: Levels, *, settings: EdgeSettings
+) -> list[Span]:
+    """Move boundaries to where a listener hears them."""
+    placed: list[Span] = []
+    for span in spans:
+        earliest = placed[-1].start_s + 0.03 if placed else 0.0
+        if placed and not span.joined:
+            earliest = max(earliest, placed[-1].end_s)
+        start_s = place_onset(span, contour, levels, earliest_s=earliest, settings=settings)
+        if placed and placed[-1].end_s > start_s:
+            placed[-1] = replace(placed[-1], end_s=start_s)
+        elif placed and span.joined and not span.struck:
+            placed[-1] = replace(placed[-1], end_s=start_s)
+        placed.append(replace(span, start_s=start_s))
+    return [
+        replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed
+    ]
+
+
+def _judged(spans: list[Span], contour: Contour, levels: Levels) -> list[Heard]:
+    """Give each note its pitch and how far it is to be trusted."""
+    heard: list[Heard] = []
+    loud = max((_level(s, levels) for s in spans), default=0.0)
+    for span in spans:
+        midi = core_pitch(span, contour)
+        confidence, doubt = _trust(span, midi, contour, _level(span, levels) - loud)
+        heard.append(Heard(span.start_s, span.end_s, midi, confidence, doubt))
+    return heard
+
+
+def _level(span: Span, levels: Levels) -> float:
+    body = levels.full_db[levels.index(span.start_s) : levels.index(span.end_s) + 1]
+    return float(np.percentile(body, 75)) if len(body) else -100.0
+
+
+def _trust(span: Span, midi: float, contour: Contour, below_db: float) -> tuple[float, str]:
+    """Confidence 0 to 1 and the strongest reason of doubt."""
+    a, b = contour.frame(span.start_s), contour.frame(span.end_s) + 1
+    line, prob = contour.midi[a:b], contour.prob[a:b]
+    voiced = np.isfinite(line)
+    if not voiced.any():
+        return 0.1, "no clear pitch"
+    away = np.abs(line[voiced] - midi)
+    steady = contour.flat[a:b][voiced]
+    spread = float(np.percentile(np.abs(steady - midi), 75))
+    factors = {
+        "the tracker is unsure that this is a sung pitch": float(
+            np.clip(0.25 + 1.1 * np.mean(prob[voiced]), 0, 1)
+        ),
+        "the pitch jumps by about an octave inside the note": float(
+            np.clip(1 - 2.5 * np.mean(away > 6.0), 0.1, 1)
+        ),
+        "much of it has no pitch": float(np.clip(0.3 + np.mean(voiced), 0, 1)),
+        "the pitch does not settle": float(np.clip(1.25 - spread / 1.2, 0.2, 1)),
+        "very short": float(np.clip((span.end_s - span.start_s) / 0.12, 0.4, 1)),
+        "very soft beside the rest": float(np.clip(1.9 + below_db / 25.0, 0.3, 1)),
+    }
+    reason, worst = min(factors.items(), key=lambda pair: pair[1])
+    confidence = float(np.prod(list(factors.values())))
+    return round(confidence, 3), (reason if min(confidence, worst) < DOUBTFUL else "")
