@@ -10,15 +10,17 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
 
-__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch"]
+__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch", "warm_up"]
 
 _HOMES = {
     "TRACKERS": "seam",
     "Tracker": "seam",
     "find_tracker": "seam",
     "track_pitch": "seam",
+    "warm_up": "pyin",
 }
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
-MAX_CANDIDATES = 12
+MAX_CANDIDATES = 8
 
 
 @compiled
@@ -101,27 +101,16 @@ def weakest(probs: NDArray[Any]) -> int:
 
 
 @compiled
-def place(
-    bins: NDArray[Any],
-    probs: NDArray[Any],
-    hz: NDArray[Any],
-    count: int,
-    b: int,
-    prob: float,
-    f: float,
-) -> int:
-    """Put a candidate in its bin: a later one in the same bin replaces the earlier, and when
-    all places are taken the least probable gives way. Returns the new count."""
-    slot = count
+def place_for(bins: NDArray[Any], probs: NDArray[Any], count: int, b: int, prob: float) -> int:
+    """Where a candidate of bin `b` goes: a later one in the same bin replaces the earlier, and
+    when all places are taken the least probable gives way (-1 if that is the new one)."""
     for i in range(count):
         if bins[i] == b:
-            slot = i
-    if slot == len(bins):
-        slot = weakest(probs)
-        if probs[slot] >= prob:
-            return count
-    bins[slot], probs[slot], hz[slot] = b, prob, f
-    return max(count, slot + 1)
+            return i
+    if count < len(bins):
+        return count
+    slot = weakest(probs)
+    return -1 if probs[slot] >= prob else slot
 
 
 @compiled
@@ -138,23 +127,24 @@ def find_candidates(
     bins: NDArray[Any],
     probs: NDArray[Any],
     hz: NDArray[Any],
+    heights: NDArray[Any],
     voiced_prob: FloatArray,
 ) -> None:
-    """Candidates of each frame: `bins` int16 (-1 = none), `probs` and `hz` float32, all
-    (n, MAX_CANDIDATES); `voiced_prob` (n,) their sum."""
+    """Candidates of each frame: `bins` int16 (-1 = none), `probs`, `hz` and `heights`
+    (of the trough) float32, all (n, MAX_CANDIDATES); `voiced_prob` (n,) the sum of `probs`."""
     n_lags = normalised.shape[1]
     lags = np.empty(n_lags, np.int64)
-    heights = np.empty(n_lags)
+    depths = np.empty(n_lags)
     found = np.empty(n_lags)
     for t in range(normalised.shape[0]):
         bins[t, :] = -1
         row = normalised[t]
         n_troughs = find_troughs(row, lags)
         for i in range(n_troughs):
-            heights[i] = row[lags[i]]
+            depths[i] = row[lags[i]]
         if n_troughs:
             trough_probs(
-                heights[:n_troughs], beta_probs, boltzmann, no_trough_prob, found[:n_troughs]
+                depths[:n_troughs], beta_probs, boltzmann, no_trough_prob, found[:n_troughs]
             )
         count = 0
         for i in range(n_troughs):
@@ -166,8 +156,11 @@ def find_candidates(
                 period += parabolic_shift(row[lag - 1], row[lag], row[lag + 1])
             f = rate_hz / period
             b = min(max(int(np.rint(bins_per_octave * log2(f / fmin_hz))), 0), n_bins)
-            if b < n_bins:
-                count = place(bins[t], probs[t], hz[t], count, b, found[i], f)
+            slot = place_for(bins[t], probs[t], count, b, found[i]) if b < n_bins else -1
+            if slot >= 0:
+                bins[t, slot], probs[t, slot] = b, found[i]
+                hz[t, slot], heights[t, slot] = f, depths[i]
+                count = max(count, slot + 1)
         total = 0.0
         for i in range(count):
             total += probs[t, i]

@@ -6,29 +6,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray
+from retune.track.candidates import MAX_CANDIDATES
+from retune.track.octaves import frame_doubt
 from retune.track.settings import PyinSettings
 from retune.track.viterbi import STRIDE, Transitions, forward, trace_back
 
 
 class Candidates:
-    """Candidates of consecutive frames: `bins` (n, m) int16 with -1 after the last, `probs` and
-    `hz` (n, m) float32, `voiced_prob` (n,)."""
+    """Candidates of consecutive frames: `bins` (n, m) int16 with -1 after the last; `probs`,
+    `hz` and `heights` (of the trough) (n, m) float32; `voiced_prob` (n,)."""
 
-    def __init__(self, n_frames: int, width: int) -> None:
-        self.bins: NDArray[np.int16] = np.full((n_frames, width), -1, np.int16)
-        self.probs: NDArray[np.float32] = np.zeros((n_frames, width), np.float32)
-        self.hz: NDArray[np.float32] = np.zeros((n_frames, width), np.float32)
+    def __init__(self, n_frames: int) -> None:
+        shape = (n_frames, MAX_CANDIDATES)
+        self.bins: NDArray[np.int16] = np.full(shape, -1, np.int16)
+        self.probs: NDArray[np.float32] = np.zeros(shape, np.float32)
+        self.hz: NDArray[np.float32] = np.zeros(shape, np.float32)
+        self.heights: NDArray[np.float32] = np.zeros(shape, np.float32)
         self.voiced_prob: FloatArray = np.zeros(n_frames)
 
     def __len__(self) -> int:
         return len(self.voiced_prob)
 
-    def of_states(self, states: NDArray[np.int32]) -> FloatArray:
-        """The unquantised frequency of the candidate in each frame's bin, NaN where none."""
+    def answers(self, states: NDArray[np.int32]) -> tuple[FloatArray, FloatArray]:
+        """Frequency (n,) of the candidate in each decoded bin, NaN where there is none, and the
+        doubt (n,) that the other candidates throw on its octave."""
         match = (self.bins == states[:, None]) & (self.bins >= 0)
-        hz: FloatArray = self.hz[np.arange(len(self)), match.argmax(axis=1)].astype(np.float64)
+        rows, chosen = np.arange(len(self)), match.argmax(axis=1)
+        hz: FloatArray = self.hz[rows, chosen].astype(np.float64)
         hz[~match.any(axis=1)] = np.nan
-        return hz
+        height: FloatArray = self.heights[rows, chosen].astype(np.float64)
+        return hz, frame_doubt(hz, height, self.hz, self.heights)
 
 
 class Decoder:

@@ -39,7 +39,7 @@ def _maker(module: str, name: str) -> Callable[[], Tracker]:
 
 
 TRACKERS: dict[str, Callable[[], Tracker]] = {
-    "pyin": _maker("librosa_pyin", "LibrosaPyin"),
+    "pyin": _maker("pyin", "Pyin"),
     "librosa": _maker("librosa_pyin", "LibrosaPyin"),
 }
 

@@ -10,6 +10,7 @@ import numpy as np
 from retune.core.carriers import FloatArray
 
 BINS_PER_SEMITONE = 10
+BINS_PER_OCTAVE = 12 * BINS_PER_SEMITONE
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class PyinSettings:
 
     @property
     def n_bins(self) -> int:
-        return floor(12 * BINS_PER_SEMITONE * log2(self.fmax_hz / self.fmin_hz)) + 1
+        return floor(BINS_PER_OCTAVE * log2(self.fmax_hz / self.fmin_hz)) + 1
 
     @property
     def reach_bins(self) -> int:
@@ -56,7 +57,7 @@ class PyinSettings:
 
     def bin_hz(self) -> FloatArray:
         """Frequency of every pitch bin."""
-        octaves = np.arange(self.n_bins) / (12 * BINS_PER_SEMITONE)
+        octaves = np.arange(self.n_bins) / BINS_PER_OCTAVE
         hz: FloatArray = self.fmin_hz * 2.0**octaves
         return hz
 

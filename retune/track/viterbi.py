@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
-STRIDE = 64
+STRIDE = 128
 IMPOSSIBLE = float(np.log(np.finfo(np.float64).tiny))
 
 

@@ -1,0 +1,102 @@
+"""Compiled: the frequency of a candidate, finer than a sample.
+
+The difference function is computed again around the candidate's lag over a stretch of a few
+periods, centred on the frame for every lag, and a polynomial through seven lags gives its
+minimum. The short stretch follows vibrato and glides that the long window of the search blurs.
+"""
+
+from __future__ import annotations
+
+from math import cos, pi
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retune.core.carriers import FloatArray
+from retune.core.compiled import compiled
+
+SIDE = 3
+N_POINTS = 2 * SIDE + 1
+# Coefficients (ascending powers) of the polynomial through values at -3 ... 3.
+TO_POLYNOMIAL: FloatArray = np.asarray(
+    np.linalg.inv(np.vander(np.arange(-SIDE, SIDE + 1, dtype=np.float64), increasing=True)),
+    dtype=np.float64,
+)
+
+
+@compiled
+def centred_difference(frame: FloatArray, lag: int, length: float) -> float:
+    """Hann-weighted mean of (y(j) - y(j + lag))^2, pairs within `length` of the centre."""
+    centre = (len(frame) - 1 - lag) / 2.0
+    first = max(int(np.ceil(centre - length / 2)), 0)
+    last = min(int(np.floor(centre + length / 2)), len(frame) - 1 - lag)
+    turn = 2.0 * pi / length
+    total, norm = 0.0, 0.0
+    # cos(a + turn) from the two before it: no call in the loop.
+    here, before = cos(turn * (first - centre)), cos(turn * (first - 1 - centre))
+    twice = 2.0 * cos(turn)
+    for j in range(first, last + 1):
+        weight = 1.0 + here
+        gap = frame[j] - frame[j + lag]
+        total += weight * gap * gap
+        norm += weight
+        here, before = twice * here - before, here
+    return total / norm
+
+
+@compiled
+def polynomial_minimum(values: FloatArray, matrix: FloatArray, start: float) -> float:
+    """Where the polynomial through `values` (at -3 ... 3) has its minimum near `start`."""
+    coefficients = matrix @ values
+    x = start
+    for _ in range(4):
+        slope, bend = 0.0, 0.0
+        for p in range(len(coefficients) - 1, 0, -1):
+            slope = slope * x + p * coefficients[p]
+        for p in range(len(coefficients) - 1, 1, -1):
+            bend = bend * x + p * (p - 1) * coefficients[p]
+        if bend <= 0.0:
+            return start
+        x -= slope / bend
+        if abs(x - start) > 1.0:
+            return start
+    return x
+
+
+@compiled
+def refined_period(
+    frame: FloatArray, period: float, cycles: float, least: float, matrix: FloatArray
+) -> float:
+    """Period in samples, refined from `period`; unchanged where there is no clear minimum."""
+    lag = int(np.rint(period))
+    if lag <= SIDE or lag + SIDE >= len(frame):
+        return period
+    length = min(max(cycles * period, least), len(frame) - period - SIDE)
+    values = np.empty(N_POINTS)
+    for i in range(N_POINTS):
+        values[i] = centred_difference(frame, lag - SIDE + i, length)
+    return lag + polynomial_minimum(values, matrix, period - lag)
+
+
+@compiled
+def refine_candidates(
+    frames: FloatArray,
+    rate_hz: float,
+    cycles: float,
+    least: float,
+    share: float,
+    matrix: FloatArray,
+    bins: NDArray[Any],
+    probs: NDArray[Any],
+    hz: NDArray[Any],
+) -> None:
+    """Refine `hz` in place where a candidate has at least `share` of the frame's best."""
+    for t in range(len(frames)):
+        best = probs[t].max()
+        for i in range(bins.shape[1]):
+            if bins[t, i] < 0:
+                break
+            if probs[t, i] >= share * best:
+                period = refined_period(frames[t], rate_hz / hz[t, i], cycles, least, matrix)
+                hz[t, i] = rate_hz / period
