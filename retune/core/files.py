@@ -93,21 +93,22 @@ def safe_child_path(folder: str | Path, relative: str) -> Path:
     Raises InputError for anything that leaves the folder: an absolute path, a drive letter,
     a backslash (a separator on Windows), "..", or a link that points outside.
     """
+    said = repr(relative if len(relative) <= 80 else relative[:77] + "...")
     if not relative.strip() or "\0" in relative:
-        raise InputError(f"{relative!r} is not a file name; give a path inside the song's folder")
+        raise InputError(f"{said} is not a file name; give a path inside the song's folder")
     if "\\" in relative:
-        raise InputError(f'{relative!r} holds a backslash; write folders with "/"')
+        raise InputError(f'{said} holds a backslash; write folders with "/"')
     if relative.startswith(("/", "~")) or (len(relative) > 1 and relative[1] == ":"):
-        raise InputError(f"{relative!r} is absolute; give a path inside the song's folder")
+        raise InputError(f"{said} is absolute; give a path inside the song's folder")
     if ".." in relative.split("/"):
-        raise InputError(f"{relative!r} leaves the song's folder; move the file into it")
+        raise InputError(f"{said} leaves the song's folder; move the file into it")
     try:
         root = Path(folder).resolve(strict=True)
         child = (root / relative).resolve()
     except (OSError, RuntimeError) as error:  # a loop of links: RuntimeError before 3.13
-        raise InputError(f"{relative!r} cannot be followed; is it a loop of links?") from error
+        raise InputError(f"{said} cannot be followed; is it a loop of links?") from error
     if root not in child.parents:
-        raise InputError(f"{relative!r} leads out of the song's folder; move the file into it")
+        raise InputError(f"{said} leads out of the song's folder; move the file into it")
     return child
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -137,14 +138,14 @@ def _is_recording(path: Path) -> bool:
     if suffix in AUDIO_SUFFIXES or suffix == ".toml":
         return suffix != ".toml"
     try:
-        return path.is_file() and sniff_kind(path) is not None
+        return os.path.isfile(path) and sniff_kind(path) is not None
     except OSError:
         return False
 
 
 def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
-    if not path.is_file():
-        said = "is a folder" if path.is_dir() else "does not exist"
+    if not os.path.isfile(path):
+        said = "is a folder" if os.path.isdir(path) else "does not exist"
         raise SongFileError(f"{path} {said}; give a song file or a recording")
     facts = {}
     for option, text in options.items():

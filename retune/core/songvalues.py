@@ -6,6 +6,7 @@ hold it, or fails with file, line, key, what was given and what is allowed.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -257,9 +258,9 @@ def is_file(value: Any, where: Where) -> Path:
         path = safe_child_path(where.folder, text)
     except InputError as error:
         where.fail(str(error))
-    if not path.exists():
+    if not os.path.exists(path):
         where.fail(f"{shown(text)} does not exist; check the name (it counts from the song file)")
-    if not path.is_file():
+    if not os.path.isfile(path):
         where.fail(f"{shown(text)} is a folder; name a file")
     return path
 

@@ -91,6 +91,10 @@ CASES = {
         swap("vocal.flac", "vocals.flac"),
         'line 4: stems.vocal.file: "vocals.flac" does not',
     ),
+    "file-long-name": (
+        swap("vocal.flac", "v" * 500),
+        "line 4: stems.vocal.file: .*does not exist; check the name",
+    ),
     "file-folder": (swap("vocal.flac", "folder"), "line 4: stems.vocal.file: .* is a folder"),
     "file-up": (swap("vocal.flac", "../outside.wav"), "line 4: .* leaves the song's folder; move"),
     "file-absolute": (
