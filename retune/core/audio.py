@@ -45,6 +45,7 @@ _READ_SUBTYPES = (
 )
 _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
 _UNKNOWN_LENGTH = 1 << 62
+_MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
 
 
 @dataclass(frozen=True)
@@ -220,6 +221,8 @@ def _decoded(path: Path, stamp: tuple[int, int]) -> Samples:
             while len(block := stream.read(BLOCK_SAMPLES, dtype="float32", always_2d=True)):
                 store.write(block.tobytes())
                 n_samples += len(block)
+                if n_samples > _MAX_DECODED_S * stream.samplerate:
+                    raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
             store.flush()
             if n_samples == 0:
                 return np.zeros((0, n_channels), dtype=np.float32)

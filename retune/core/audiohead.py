@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 _UNKNOWN_SIZE = 0xFFFFFFFF
+_MAX_CHUNKS = 10_000  # far more than any writer makes; a file of zeros would have millions
 _OTHER_KINDS = ((4, b"ftyp", "MP4/M4A"), (0, b"\x30\x26\xb2\x75", "WMA"), (0, b"PK", "ZIP"))
 
 
@@ -66,11 +67,14 @@ def _chunks(stream: BinaryIO, size_format: str) -> Iterator[tuple[bytes, int, in
     piped writes it) counts as 0, one that stands in ds64 is taken from there."""
     stream.seek(12)
     long_size = 0
-    while len(head := stream.read(8)) == 8:
+    for _ in range(_MAX_CHUNKS):
+        head = stream.read(8)
+        if len(head) < 8:
+            return
         name, size = head[:4], int(struct.unpack(size_format, head[4:])[0])
         offset = stream.tell()
         if name == b"ds64":
-            long_size = int(struct.unpack("<8xQ", stream.read(16))[0])
+            long_size = int.from_bytes(stream.read(16)[8:], "little")
         if size == _UNKNOWN_SIZE:
             size = long_size if name == b"data" else 0
         yield name, size, offset

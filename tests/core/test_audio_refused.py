@@ -44,6 +44,19 @@ def long_flac(path: Path) -> None:
     path.write_bytes(data)
 
 
+def endless_header(path: Path) -> None:
+    """Chunks that promise more than a disk can hold, and a ds64 that is cut short."""
+    path.write_bytes(
+        b"RF64\xff\xff\xff\xffWAVEdata\xff\xff\xff\xff" + b"ds64\x1c\0\0\0" + b"\xff" * 9
+    )
+
+
+def zeros_behind_a_header(path: Path) -> None:
+    with open(path, "wb") as stream:
+        stream.write(b"RIFF\xff\xff\xff\x7fWAVE")
+        stream.truncate(1 << 30)  # sparse: takes no room on disk
+
+
 def loop(path: Path) -> None:
     os.symlink(path, path)
 
@@ -66,6 +79,8 @@ CASES: list[tuple[str, Callable[[Path], Any], str]] = [
     ("cut.mp3", lambda p: cut(p, "MP3"), r"is cut off: it holds .* of the 1\.000 s"),
     ("head.flac", lambda p: p.write_bytes(b"fLaC\0\0\0\x22" + bytes(40)), "damaged"),
     ("day.wav", long_header, "is cut off: its header promises"),
+    ("endless.wav", endless_header, r"damaged|cut off"),
+    ("hollow.wav", zeros_behind_a_header, "damaged"),
     ("day.flac", long_flac, "is damaged or cut off"),
     ("eight.wav", lambda p: sf.write(p, tone(channels=8), 48000), "has 8 channels; export it as"),
     ("low.wav", lambda p: sf.write(p, tone(), 4000), "rate of 4000 Hz; allowed are 8000 to 192000"),
@@ -109,6 +124,15 @@ def test_a_file_that_changes_while_in_use_is_noticed(tmp_path: Path) -> None:
     (tmp_path / "a.wav").unlink()
     with pytest.raises(AudioError, match="has gone"):
         audio.read()
+
+
+def test_a_sound_that_decodes_to_any_length_is_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("retune.core.audio._MAX_DECODED_S", 2)
+    sf.write(tmp_path / "a.mp3", np.zeros(48000 * 5), 48000)
+    with pytest.raises(AudioError, match="is longer than 6 hours"):
+        open_audio(tmp_path / "a.mp3")
 
 
 def test_damage_in_the_middle_is_found_when_it_is_read(tmp_path: Path) -> None:
