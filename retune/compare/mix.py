@@ -1,4 +1,4 @@
-"""Mixes of stems read in blocks, and gains that match versions in loudness.
+"""Mixes of stems, read in blocks.
 
 Gains and padding touch only the mix. A mix is an `AudioLike`: it can be measured, cut, written
 and encoded without ever lying in memory as a whole.
@@ -6,18 +6,13 @@ and encoded without ever lying in memory as a whole.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from retune.compare.loudness import integrated_lufs, true_peak_db
-from retune.core.audio import blocks_of
 from retune.core.carriers import AudioLike, Samples, StemRendition
 from retune.core.errors import AudioError
 from retune.core.units import db_to_gain
-
-CEILING_DBTP = -1.0  # EBU R 128, most true peak of a programme
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,60 +81,6 @@ class Mix:
     def louder_by(self, gain_db: float) -> Mix:
         """The same mix with its gain changed by so many decibels."""
         return replace(self, gain_db=self.gain_db + gain_db)
-
-
-@dataclass(frozen=True)
-class MixLevels:
-    """What level matching did to one version; loudness in LUFS, None for silence.
-
-    `true_peak_db` (dBTP, None for silence) and `loudness_after` are those of the mix with
-    `gain_db` applied.
-    """
-
-    loudness_before: float | None
-    loudness_after: float | None
-    gain_db: float
-    true_peak_db: float | None
-
-
-def level_match(
-    original: AudioLike, versions: Mapping[str, AudioLike]
-) -> tuple[MixLevels, dict[str, MixLevels]]:
-    """Gains that bring each version to the loudness of the original mix.
-
-    Each version gets the gain that makes its integrated loudness (ITU-R BS.1770) that of the
-    original. If any of them, the original included, would then rise above -1 dBTP, all of them
-    are lowered by the same amount, so that they stay matched. A silent version gets no gain of
-    its own.
-
-    Returns the levels of the original and those of the versions by name.
-    """
-    reference, own_peak = _measure(original)
-    measured = {name: _measure(version) for name, version in versions.items()}
-    matched = {
-        name: reference - loudness if reference is not None and loudness is not None else 0.0
-        for name, (loudness, _) in measured.items()
-    }
-    peaks = [own_peak, *(_sum(peak, matched[name]) for name, (_, peak) in measured.items())]
-    lowered = min([0.0, *(CEILING_DBTP - peak for peak in peaks if peak is not None)])
-    levels = {
-        name: _levels(loudness, peak, gain_db=matched[name] + lowered)
-        for name, (loudness, peak) in measured.items()
-    }
-    return _levels(reference, own_peak, gain_db=lowered), levels
-
-
-def _measure(audio: AudioLike) -> tuple[float | None, float | None]:
-    rate = audio.rate_hz
-    return integrated_lufs(blocks_of(audio), rate), true_peak_db(blocks_of(audio), rate)
-
-
-def _levels(loudness: float | None, peak: float | None, *, gain_db: float) -> MixLevels:
-    return MixLevels(loudness, _sum(loudness, gain_db), gain_db, _sum(peak, gain_db))
-
-
-def _sum(level_db: float | None, gain_db: float) -> float | None:
-    return None if level_db is None else level_db + gain_db
 
 
 def passage(

@@ -1,4 +1,4 @@
-"""Mixing and level matching."""
+"""Mixing."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from retune.compare.loudness import integrated_lufs, true_peak_db
-from retune.compare.mix import CEILING_DBTP, Mix, MixPart, level_match, passage
+from retune.compare.mix import Mix, MixPart, passage
 from retune.core.audio import blocks_of
 from retune.core.carriers import Audio, AudioLike, Patch, StemRendition
 from retune.core.errors import AudioError
@@ -63,39 +62,6 @@ def test_stems_that_do_not_go_together() -> None:
         Mix((MixPart(noise(1, 10, 3)),))
     with pytest.raises(AudioError, match="no stems"):
         Mix(())
-
-
-def test_quiet_versions_are_matched_without_touching_the_original() -> None:
-    original, softer = noise(1, RATE * 2), noise(2, RATE * 2, level=0.05)
-    own, levels = level_match(original, {"softer": softer})
-    assert own.gain_db == 0
-    assert own.loudness_after == own.loudness_before
-    matched = Mix((MixPart(softer),), gain_db=levels["softer"].gain_db)
-    loudness = integrated_lufs(blocks_of(matched), RATE)
-    assert loudness == pytest.approx(own.loudness_before, abs=0.001)
-    assert levels["softer"].loudness_after == pytest.approx(loudness, abs=0.001)
-    assert levels["softer"].true_peak_db == pytest.approx(
-        true_peak_db(blocks_of(matched), RATE), abs=0.001
-    )
-
-
-def test_a_peak_above_the_ceiling_lowers_all_versions_alike() -> None:
-    original = noise(1, RATE * 2)
-    peaky = Audio(np.where(np.arange(RATE * 2)[:, None] == 9000, 0.9, 0.4 * original.samples), RATE)
-    own, levels = level_match(original, {"peaky": peaky, "same": original})
-    assert own.gain_db < 0
-    assert levels["same"] == own
-    assert levels["peaky"].true_peak_db == pytest.approx(CEILING_DBTP)
-    assert levels["peaky"].loudness_after == pytest.approx(own.loudness_after)
-
-
-def test_silence_gets_no_gain() -> None:
-    own, levels = level_match(noise(1, RATE), {"silent": Audio(np.zeros(RATE, np.float32), RATE)})
-    assert levels["silent"].gain_db == own.gain_db == 0
-    assert levels["silent"].loudness_after is None
-    assert levels["silent"].true_peak_db is None
-    silent, _ = level_match(Audio(np.zeros(RATE, np.float32), RATE), {})
-    assert silent.loudness_before is None
 
 
 def test_passage_fades_only_where_it_cuts() -> None:

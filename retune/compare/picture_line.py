@@ -1,0 +1,204 @@
+"""The sung line: from the pitch track and the edits of a stem to what is drawn of each note."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from retune.core.carriers import Edit, FloatArray, Note, PitchTrack, StemAnalysis
+from retune.core.units import hz_to_midi
+
+_NEAR = 0.5  # semitones from the note's pitch where its steady part begins and ends
+_CYCLE_S = 0.19  # a vibrato cycle of 5 to 6 Hz; common practice, no source
+_JOINED_S = 0.06  # notes closer than this are sung in one breath
+_REACH_S = 0.15  # how far before a note its scoop is looked for
+
+
+@dataclass(frozen=True, eq=False)
+class SungNote:
+    """One note as drawn. Curves are arrays (n, 2) of seconds and MIDI numbers, NaN at holes.
+
+    `lead` is the way into the note (glide or scoop), `body` its steady part, `tail` the way out
+    where no other note follows at once. A moved note has the same three again as `new_*`.
+    """
+
+    note: Note
+    pitch: float
+    lead: FloatArray
+    body: FloatArray
+    tail: FloatArray
+    shift: float | None = None
+    new_lead: FloatArray | None = None
+    new_body: FloatArray | None = None
+    new_tail: FloatArray | None = None
+    edit: Edit | None = None
+
+    @property
+    def new_pitch(self) -> float:
+        return self.pitch + (self.shift or 0.0)
+
+    @property
+    def is_moved(self) -> bool:
+        return self.shift is not None
+
+
+def edit_of_note(note: Note, edits: Iterable[Edit]) -> Edit | None:
+    """The edit that moves a note: its own, or one of a span that it starts in."""
+    for edit in edits:
+        if edit.note == note.index:
+            return edit
+        if edit.note is None and edit.start_s - 1e-6 <= note.start_s < edit.end_s:
+            return edit
+    return None
+
+
+def sung_notes(
+    stem: StemAnalysis, edits: Sequence[Edit], *, tuning_hz: float, mean_vibrato: bool
+) -> list[SungNote]:
+    """What is drawn of each note of `stem`; notes without a pitch track are straight lines.
+
+    `mean_vibrato` draws the mean of the vibrato (a running mean over one cycle) in place of its
+    cycles.
+    """
+    drawn: list[SungNote] = []
+    previous: SungNote | None = None
+    for note in stem.notes:
+        edit = edit_of_note(note, edits)
+        current = _drawn(note, previous, stem.track, tuning_hz, mean_vibrato)
+        current = _moved(current, previous, edit)
+        drawn.append(current)
+        previous = current
+    return drawn
+
+
+def _drawn(
+    note: Note, previous: SungNote | None, track: PitchTrack | None, tuning_hz: float, mean: bool
+) -> SungNote:
+    pitch = float(note.midi_name)
+    straight = np.array([[note.start_s, note.pitch_midi], [note.end_s, note.pitch_midi]])
+    nothing = np.zeros((0, 2))
+    if track is None:
+        return SungNote(note, pitch, nothing, straight, nothing)
+    joined = previous is not None and note.start_s - previous.note.end_s < _JOINED_S
+    earliest = note.start_s - _REACH_S
+    if previous is not None:
+        earliest = float(previous.body[-1, 0]) if joined else max(earliest, previous.note.end_s)
+    curve = _curve(track, earliest, note.end_s + 0.03, tuning_hz)
+    inside = (curve[:, 0] >= note.start_s) & (curve[:, 0] <= note.end_s)
+    if np.count_nonzero(inside & np.isfinite(curve[:, 1])) < 3:
+        return SungNote(note, pitch, nothing, straight, nothing)
+    smooth = _running_mean(curve[:, 1], round(_CYCLE_S / max(track.hop_s, 1e-4)))
+    near = np.flatnonzero(inside & (np.abs(smooth - note.pitch_midi) < _NEAR))
+    first, last = (near[0], near[-1]) if len(near) > 1 else np.flatnonzero(inside)[[0, -1]]
+    body = curve[first : last + 1]
+    if mean:
+        values = _running_mean(body[:, 1], round(_CYCLE_S / max(track.hop_s, 1e-4)))
+        body = np.column_stack([body[:, 0], values])
+    lead, tail = curve[: first + 1], curve[last:]
+    return SungNote(note, pitch, _last_run(lead), body, _first_run(tail))
+
+
+def _curve(track: PitchTrack, start_s: float, end_s: float, tuning_hz: float) -> FloatArray:
+    span = slice(*np.searchsorted(track.time_s, [start_s, end_s]))
+    midi = hz_to_midi(track.f0_hz[span], tuning_hz=tuning_hz)
+    return np.column_stack([track.time_s[span], midi])
+
+
+def _running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Centred mean over up to `width` values, narrower at the ends, so that an end keeps its
+    value; holes (NaN) stay holes and count nowhere."""
+    known = np.isfinite(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    at = np.arange(len(values))
+    half = np.minimum(np.minimum(at, at[::-1]), width // 2)
+    n = counts[at + half + 1] - counts[at - half]
+    mean = (sums[at + half + 1] - sums[at - half]) / np.maximum(n, 1)
+    return np.where(known, mean, np.nan)
+
+
+def _last_run(curve: FloatArray) -> FloatArray:
+    """The unbroken part that touches the end."""
+    holes = np.flatnonzero(~np.isfinite(curve[:, 1]))
+    return curve[holes[-1] + 1 :] if len(holes) else curve
+
+
+def _first_run(curve: FloatArray) -> FloatArray:
+    holes = np.flatnonzero(~np.isfinite(curve[:, 1]))
+    return curve[: holes[0]] if len(holes) else curve
+
+
+def _moved(current: SungNote, previous: SungNote | None, edit: Edit | None) -> SungNote:
+    """`current` with its new curves, when it moves or is reached from a note that moves."""
+    before_moves = previous is not None and previous.is_moved
+    shift = edit.shift_cents / 100 if edit is not None else None
+    if shift is None and not (before_moves and len(current.lead) > 1):
+        return current
+    up = np.array([0.0, shift or 0.0])
+    old_pitch = previous.pitch if previous is not None else current.pitch
+    new_pitch = previous.new_pitch if previous is not None else current.pitch
+    lead = _reaimed(
+        current.lead,
+        old=(old_pitch, current.pitch),
+        new=(new_pitch, current.pitch + (shift or 0.0)),
+    )
+    return SungNote(
+        current.note,
+        current.pitch,
+        current.lead,
+        current.body,
+        current.tail,
+        shift=shift,
+        new_lead=lead,
+        new_body=current.body + up if shift is not None else None,
+        new_tail=current.tail + up if shift is not None else None,
+        edit=edit,
+    )
+
+
+def _reaimed(lead: FloatArray, *, old: tuple[float, float], new: tuple[float, float]) -> FloatArray:
+    """A glide with the same progress between two new pitches; where the old ones coincide the
+    progress is that of time."""
+    if len(lead) < 2:
+        return lead + np.array([0.0, new[1] - old[1]])
+    if abs(old[1] - old[0]) > _NEAR:
+        progress = np.clip((lead[:, 1] - old[0]) / (old[1] - old[0]), -0.3, 1.3)
+    else:
+        progress = np.linspace(0.0, 1.0, len(lead))
+    if abs(new[0] - old[0]) < 1e-9 and abs(old[1] - old[0]) <= _NEAR:
+        return lead + np.column_stack([np.zeros(len(lead)), progress * (new[1] - old[1])])
+    residue = lead[:, 1] - (old[0] + progress * (old[1] - old[0]))
+    return np.column_stack([lead[:, 0], new[0] + progress * (new[1] - new[0]) + residue])
+
+
+def simplified(points: FloatArray, tolerance: float) -> FloatArray:
+    """Fewer points of a line, none farther than `tolerance` from it (Douglas and Peucker 1973,
+    from memory)."""
+    if len(points) < 3:
+        return points
+    keep = np.zeros(len(points), dtype=bool)
+    keep[[0, -1]] = True
+    spans = [(0, len(points) - 1)]
+    while spans:
+        a, b = spans.pop()
+        if b - a < 2:
+            continue
+        chord = points[b] - points[a]
+        away = points[a + 1 : b] - points[a]
+        length = float(np.hypot(*chord)) or 1.0
+        distance = np.abs(chord[0] * away[:, 1] - chord[1] * away[:, 0]) / length
+        far = int(np.argmax(distance))
+        if distance[far] > tolerance:
+            middle = a + 1 + far
+            keep[middle] = True
+            spans += [(a, middle), (middle, b)]
+    return points[keep]
+
+
+def runs(points: FloatArray) -> list[FloatArray]:
+    """The pieces of a curve between its holes."""
+    known = np.isfinite(points[:, 1])
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(int)))
+    return [points[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]

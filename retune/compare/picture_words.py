@@ -1,0 +1,152 @@
+"""The words of a picture: chord names, facts of notes, and the alternative text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from retune.compare.endings import PhraseEnding
+from retune.core.carriers import Analysis, Chord, Note, Plan
+from retune.core.text import pretty
+
+_QUALITIES = {
+    "maj": "",
+    "min": "m",
+    "dim": "°",
+    "aug": "+",
+    "7": "7",
+    "maj7": "maj7",
+    "min7": "m7",
+    "minmaj7": "m(maj7)",
+    "maj6": "6",
+    "min6": "m6",
+    "dim7": "°7",
+    "hdim7": "ø7",
+    "sus4": "sus4",
+    "sus2": "sus2",
+}
+_LEAD_SHEET = re.compile(r"^[A-G][b#]?(?!:)")
+_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+
+
+def chord_name(chord: Chord) -> str:
+    """The chord as a lead sheet writes it ("B♭/D", "Cm7"), "N.C." for none."""
+    if chord.root_pc < 0:
+        return "N.C."
+    if chord.typed and _LEAD_SHEET.match(chord.typed) and ":" not in chord.typed:
+        return pretty(chord.typed)
+    root, _, quality = chord.label.partition(":")
+    root, _, bass = root.partition("/")
+    quality, slash, bass_degree = quality.partition("/")
+    shown = _QUALITIES.get(quality or "maj", f"({quality})" if "(" not in quality else quality)
+    inverted = (bass or slash) and chord.bass_pc not in (-1, chord.root_pc)
+    below = f"/{pretty(_FLATS[chord.bass_pc])}" if inverted and (bass or bass_degree) else ""
+    return pretty(root) + shown + below
+
+
+def roman_shown(chord: Chord) -> str:
+    """The numeral with real signs: "viio7" as "vii°7", "bVII" as "♭VII"."""
+    if chord.root_pc < 0 or not chord.roman:
+        return ""
+    text = re.sub(r"(?<=[iv])o(?=$|\d)", "°", chord.roman)
+    text = re.sub(r"(?<=[iv])(?:0|/o|h)(?=$|7|65|43|42|2)", "ø", text)
+    return pretty(text)
+
+
+def state_words(state: str | None) -> str:
+    return state or "ending unknown"
+
+
+def degree_words(name: str | None, degree: str | None) -> str:
+    """ "C5 (degree 2)"; the name alone without a degree."""
+    shown = pretty(name or "a note")
+    return f"{shown} (degree {pretty(degree)})" if degree else shown
+
+
+def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: bool) -> str:
+    """One sentence about a note, for the line below the picture."""
+    parts = [pretty(note.name)]
+    if note.degree:
+        parts.append(f"degree {pretty(note.degree)}")
+    if note.bar is not None:
+        parts.append("pickup" if note.bar == 0 else f"bar {note.bar}")
+    if note.chord is not None and note.chord.root_pc >= 0:
+        roman = roman_shown(note.chord)
+        name = chord_name(note.chord)
+        parts.append(f"over {roman} ({name})" if roman else f"over {name}")
+        if note.chord_role:
+            parts.append(note.chord_role)
+    words = ", ".join(parts)
+    if ending is not None and not quiz:
+        words += f"; phrase {ending.number} ends here: {state_words(ending.state)}"
+    if moved_to:
+        words += f"; the variant moves it to {moved_to}"
+        if ending is not None and ending.words_after:
+            words += f": {ending.words_after}"
+    if note.doubt:
+        words += f" (uncertain: {note.doubt})"
+    return words
+
+
+def alternative_text(
+    analysis: Analysis,
+    endings: Sequence[PhraseEnding],
+    plan: Plan | None,
+    *,
+    variant_name: str,
+    quiz: bool = False,
+) -> tuple[str, str]:
+    """Title and description of the picture, the story in order of time, the result last."""
+    known_bars = max(len(analysis.bars.downbeats_s) - 1, 0)
+    length = f"{known_bars} bars" if known_bars else f"{analysis.duration_s:.0f} seconds"
+    lanes = "one lane a scale degree" if analysis.key else "one lane a semitone"
+    title = f"{analysis.title}: the melody over {length}, {lanes}"
+    sentences = [_facts(analysis, len(endings))]
+    sentences += [_end_sentence(ending, quiz=quiz) for ending in endings if ending.note is not None]
+    if plan is not None and not quiz:
+        sentences += _variant_sentences(endings, plan, variant_name)
+    return title, " ".join(sentences)
+
+
+def _facts(analysis: Analysis, n_phrases: int) -> str:
+    facts = [pretty(str(span.key)) for span in analysis.keys] or ["no key found"]
+    words = [" then ".join(facts)]
+    if len(analysis.bars.downbeats_s) > 1:
+        top, bottom = analysis.bars.meter
+        words += [f"{top}/{bottom}", f"{analysis.bars.tempo_bpm:.0f} beats a minute"]
+    words.append(f"{n_phrases} phrase" + ("" if n_phrases == 1 else "s"))
+    return ", ".join(words) + "."
+
+
+def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
+    note = ending.note
+    assert note is not None
+    words = f"Phrase {ending.number} ends"
+    words += f" in bar {note.bar}" if note.bar is not None else f" at {note.end_s:.1f} seconds"
+    words += f" on degree {pretty(ending.degree)}" if ending.degree else f" on {pretty(note.name)}"
+    if ending.chord is not None and ending.chord.root_pc >= 0:
+        words += f" over {roman_shown(ending.chord) or chord_name(ending.chord)}"
+    return words + ("." if quiz or ending.state is None else f": {ending.state}.")
+
+
+def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name: str) -> list[str]:
+    moved = [ending for ending in endings if ending.is_moved]
+    others = len(plan.edits) - len(moved)
+    count = f"{len(moved)} ending" + ("" if len(moved) == 1 else "s")
+    if others:
+        count += f" and {others} other span" + ("" if others == 1 else "s")
+    first = f"The variant {variant_name} moves {count}"
+    if not moved:
+        return [first + "."]
+    moves = [
+        f"phrase {ending.number} from {degree_words(ending.note.name, ending.degree)} to "
+        f"{degree_words(ending.name_after, ending.degree_after)}, {_now(ending)}"
+        for ending in moved
+        if ending.note is not None
+    ]
+    return [f"{first}: " + "; ".join(moves) + "."]
+
+
+def _now(ending: PhraseEnding) -> str:
+    words = ending.words_after
+    return words if words.startswith(("still", "moved")) else f"now {words}"
