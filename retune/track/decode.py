@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,30 +14,50 @@ from retune.track.settings import PyinSettings
 from retune.track.viterbi import STRIDE, Transitions, forward, trace_back
 
 
+@dataclass(frozen=True, eq=False)
 class Candidates:
     """Candidates of consecutive frames: `bins` (n, m) int16 with -1 after the last; `probs`,
-    `hz` and `heights` (of the trough) (n, m) float32; `voiced_prob` (n,)."""
+    `hz`, `heights` (normalised difference) and `local` (aperiodicity at the very centre of the
+    frame) (n, m) float32; `voiced_prob` (n,)."""
 
-    def __init__(self, n_frames: int) -> None:
+    bins: NDArray[np.int16]
+    probs: NDArray[np.float32]
+    hz: NDArray[np.float32]
+    heights: NDArray[np.float32]
+    local: NDArray[np.float32]
+    voiced_prob: FloatArray
+
+    @classmethod
+    def empty(cls, n_frames: int) -> Candidates:
         shape = (n_frames, MAX_CANDIDATES)
-        self.bins: NDArray[np.int16] = np.full(shape, -1, np.int16)
-        self.probs: NDArray[np.float32] = np.zeros(shape, np.float32)
-        self.hz: NDArray[np.float32] = np.zeros(shape, np.float32)
-        self.heights: NDArray[np.float32] = np.zeros(shape, np.float32)
-        self.voiced_prob: FloatArray = np.zeros(n_frames)
+        probs, hz, heights, local = (np.zeros(shape, np.float32) for _ in range(4))
+        bins = np.full(shape, -1, np.int16)
+        return cls(bins, probs, hz, heights, local, np.zeros(n_frames, np.float64))
 
     def __len__(self) -> int:
         return len(self.voiced_prob)
 
-    def answers(self, states: NDArray[np.int32]) -> tuple[FloatArray, FloatArray]:
-        """Frequency (n,) of the candidate in each decoded bin, NaN where there is none, and the
-        doubt (n,) that the other candidates throw on its octave."""
+    def part(self, where: slice) -> Candidates:
+        """Some of the frames, as views."""
+        return Candidates(
+            self.bins[where],
+            self.probs[where],
+            self.hz[where],
+            self.heights[where],
+            self.local[where],
+            self.voiced_prob[where],
+        )
+
+    def answers(self, states: NDArray[np.int32]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Frequency (n,) of the candidate in each decoded bin, NaN where there is none; the
+        doubt (n,) that the other candidates throw on its octave; its local aperiodicity (n,)."""
         match = (self.bins == states[:, None]) & (self.bins >= 0)
         rows, chosen = np.arange(len(self)), match.argmax(axis=1)
         hz: FloatArray = self.hz[rows, chosen].astype(np.float64)
         hz[~match.any(axis=1)] = np.nan
         height: FloatArray = self.heights[rows, chosen].astype(np.float64)
-        return hz, frame_doubt(hz, height, self.hz, self.heights)
+        local: FloatArray = self.local[rows, chosen].astype(np.float64)
+        return hz, frame_doubt(hz, height, self.hz, self.heights), local
 
 
 class Decoder:

@@ -9,7 +9,7 @@ The `published` settings give librosa's answers. The `refined` ones, the default
   periods of the lowest pitch, so that voicing starts and stops with the voice;
 - f0 comes from the difference function around the chosen candidate, not from its 10-cent bin;
 - noise at the floor is assumed, so that near silence nothing is voiced;
-- a voiced run ends where no threshold finds a trough any more;
+- a voiced run ends where the sound at the frame's centre no longer repeats;
 - a held stretch whose octave is doubtful gets a low `voiced_prob` (`retune.track.octaves`).
 """
 
@@ -33,11 +33,13 @@ from retune.track.stream import framed_blocks, mono_blocks
 from retune.track.viterbi import STRIDE
 
 PERIODS_IN_WINDOW = 2.4
-SHORTEST_WINDOW = 801
+SHORTEST_WINDOW = 1025
 REFINE_PERIODS = 3.0
-REFINE_SAMPLES = 350.0
+REFINE_SAMPLES = 300.0
 REFINE_SHARE = 0.05
-EDGE_PROB = 0.015
+LOCAL_LIMIT = 0.8
+# Few enough that their spectra stay in the processor's cache.
+FRAMES_AT_ONCE = 32
 
 
 def refined_settings(*, fmin_hz: float, fmax_hz: float) -> PyinSettings:
@@ -95,34 +97,41 @@ class FrameAnalysis:
         )
 
     def __call__(self, stretch: FloatArray) -> tuple[Candidates, FloatArray]:
-        settings = self.settings
-        frames = frames_of(stretch, window=settings.window, hop=settings.hop)
-        if settings.refined:
-            difference, power = self.symmetric(frames)
-        else:
-            difference = published_difference(frames, max_period=settings.max_period)
-            power = np.einsum("ij,ij->i", frames, frames) / settings.window
-        found = self._candidates(difference)
-        if settings.refined:
-            refine_candidates(
-                frames,
-                float(settings.rate_hz),
-                REFINE_PERIODS,
-                REFINE_SAMPLES,
-                REFINE_SHARE,
-                TO_POLYNOMIAL,
-                found.bins,
-                found.probs,
-                found.hz,
-            )
+        frames = frames_of(stretch, window=self.settings.window, hop=self.settings.hop)
+        found, power = Candidates.empty(len(frames)), np.empty(len(frames))
+        for start in range(0, len(frames), FRAMES_AT_ONCE):
+            part = slice(start, start + FRAMES_AT_ONCE)
+            power[part] = self._fill(frames[part], found.part(part))
         return found, power
 
-    def _candidates(self, difference: FloatArray) -> Candidates:
+    def _fill(self, frames: FloatArray, found: Candidates) -> FloatArray:
+        settings = self.settings
+        if not settings.refined:
+            difference = published_difference(frames, max_period=settings.max_period)
+            self._find(difference, found)
+            power: FloatArray = np.einsum("ij,ij->i", frames, frames) / settings.window
+            return power
+        difference, power = self.symmetric(frames)
+        self._find(difference, found)
+        refine_candidates(
+            frames,
+            float(settings.rate_hz),
+            REFINE_PERIODS,
+            REFINE_SAMPLES,
+            REFINE_SHARE,
+            TO_POLYNOMIAL,
+            found.bins,
+            found.probs,
+            found.hz,
+            found.local,
+        )
+        return power
+
+    def _find(self, difference: FloatArray, found: Candidates) -> None:
         settings = self.settings
         n_lags = settings.max_period - settings.min_period + 1
         normalised = np.empty((len(difference), n_lags))
         normalise(difference, settings.min_period, normalised)
-        found = Candidates(len(difference))
         find_candidates(
             normalised,
             settings.min_period,
@@ -139,7 +148,6 @@ class FrameAnalysis:
             found.heights,
             found.voiced_prob,
         )
-        return found
 
 
 def published_answer(
@@ -156,28 +164,22 @@ def refined_answer(
     pieces: list[Candidates], states: NDArray[np.int32], settings: PyinSettings
 ) -> tuple[FloatArray, FloatArray]:
     """Unquantised f0 with trimmed runs, and voicing probabilities that know of octave doubts."""
-    f0_hz, doubt = np.full(len(states), np.nan), np.zeros(len(states))
+    f0_hz, doubt, local = (np.full(len(states), np.nan) for _ in range(3))
     voiced_prob = np.zeros(len(states))
     for i, piece in enumerate(pieces):
         here = slice(i * STRIDE, i * STRIDE + len(piece))
-        f0_hz[here], doubt[here] = piece.answers(states[here])
+        f0_hz[here], doubt[here], local[here] = piece.answers(states[here])
         voiced_prob[here] = piece.voiced_prob
-    trim_runs(f0_hz, voiced_prob)
+    open_gaps(f0_hz, local)
     return f0_hz, lower_doubtful(f0_hz, voiced_prob, doubt)
 
 
-def trim_runs(f0_hz: FloatArray, voiced_prob: FloatArray) -> None:
-    """Take from both ends of every voiced run the frames that only the lack of anything better
-    made voiced (in place)."""
-    weak = np.isnan(f0_hz) | (voiced_prob < EDGE_PROB)
-    edges = np.flatnonzero(np.diff(np.concatenate([[True], np.isnan(f0_hz), [True]])))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        strong = np.flatnonzero(~weak[start:stop])
-        if not len(strong):
-            f0_hz[start:stop] = np.nan
-            continue
-        f0_hz[start : start + strong[0]] = np.nan
-        f0_hz[start + strong[-1] + 1 : stop] = np.nan
+def open_gaps(f0_hz: FloatArray, local: FloatArray) -> None:
+    """Make unvoiced (in place) what does not repeat at the very centre of its frame: at the ends
+    of a voiced run, and inside one where more than one frame on end says so."""
+    weak = np.isnan(f0_hz) | (local > LOCAL_LIMIT)
+    lone = weak & ~np.concatenate([[True], weak[:-1]]) & ~np.concatenate([weak[1:], [True]])
+    f0_hz[weak & ~lone] = np.nan
 
 
 def warm_up() -> None:

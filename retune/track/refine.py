@@ -26,23 +26,25 @@ TO_POLYNOMIAL: FloatArray = np.asarray(
 
 
 @compiled
-def centred_difference(frame: FloatArray, lag: int, length: float) -> float:
-    """Hann-weighted mean of (y(j) - y(j + lag))^2, pairs within `length` of the centre."""
+def centred_difference(frame: FloatArray, lag: int, length: float) -> tuple[float, float]:
+    """Hann-weighted means of (y(j) - y(j + lag))^2 and of y(j)^2 + y(j + lag)^2 over the pairs
+    whose middle lies within `length` / 2 of the centre."""
     centre = (len(frame) - 1 - lag) / 2.0
     first = max(int(np.ceil(centre - length / 2)), 0)
     last = min(int(np.floor(centre + length / 2)), len(frame) - 1 - lag)
     turn = 2.0 * pi / length
-    total, norm = 0.0, 0.0
     # cos(a + turn) from the two before it: no call in the loop.
     here, before = cos(turn * (first - centre)), cos(turn * (first - 1 - centre))
     twice = 2.0 * cos(turn)
+    total, power, norm = 0.0, 0.0, 0.0
     for j in range(first, last + 1):
         weight = 1.0 + here
-        gap = frame[j] - frame[j + lag]
-        total += weight * gap * gap
+        a, b = frame[j], frame[j + lag]
+        total += weight * (a - b) * (a - b)
+        power += weight * (a * a + b * b)
         norm += weight
         here, before = twice * here - before, here
-    return total / norm
+    return total / norm, power / norm
 
 
 @compiled
@@ -67,16 +69,21 @@ def polynomial_minimum(values: FloatArray, matrix: FloatArray, start: float) -> 
 @compiled
 def refined_period(
     frame: FloatArray, period: float, cycles: float, least: float, matrix: FloatArray
-) -> float:
-    """Period in samples, refined from `period`; unchanged where there is no clear minimum."""
+) -> tuple[float, float]:
+    """Period in samples, refined from `period` (unchanged where there is no clear minimum), and
+    the aperiodicity at the frame's centre: 0 for a sound that repeats, about 1 for noise."""
     lag = int(np.rint(period))
     if lag <= SIDE or lag + SIDE >= len(frame):
-        return period
+        return period, 0.0
     length = min(max(cycles * period, least), len(frame) - period - SIDE)
     values = np.empty(N_POINTS)
+    middle, level = 0.0, 0.0
     for i in range(N_POINTS):
-        values[i] = centred_difference(frame, lag - SIDE + i, length)
-    return lag + polynomial_minimum(values, matrix, period - lag)
+        values[i], power = centred_difference(frame, lag - SIDE + i, length)
+        if i == SIDE:
+            middle, level = values[i], power
+    refined = lag + polynomial_minimum(values, matrix, period - lag)
+    return refined, middle / (level + 1e-30)
 
 
 @compiled
@@ -90,13 +97,17 @@ def refine_candidates(
     bins: NDArray[Any],
     probs: NDArray[Any],
     hz: NDArray[Any],
+    local: NDArray[Any],
 ) -> None:
-    """Refine `hz` in place where a candidate has at least `share` of the frame's best."""
+    """Refine `hz` in place where a candidate has at least `share` of the frame's best, and put
+    its aperiodicity at the frame's centre into `local`."""
     for t in range(len(frames)):
         best = probs[t].max()
         for i in range(bins.shape[1]):
             if bins[t, i] < 0:
                 break
             if probs[t, i] >= share * best:
-                period = refined_period(frames[t], rate_hz / hz[t, i], cycles, least, matrix)
+                period, local[t, i] = refined_period(
+                    frames[t], rate_hz / hz[t, i], cycles, least, matrix
+                )
                 hz[t, i] = rate_hz / period

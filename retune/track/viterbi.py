@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
-STRIDE = 128
+STRIDE = 256
 IMPOSSIBLE = float(np.log(np.finfo(np.float64).tiny))
 
 

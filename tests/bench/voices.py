@@ -183,6 +183,15 @@ def with_room(sung: Sung, *, rt60_s: float = 0.7, wet: float = 0.35, seed: int =
     return Sung(0.5 * samples / np.abs(samples).max(), sung.rate_hz, sung.time_s, sung.f0_hz)
 
 
+def truth_at(sung: Sung, time_s: Floats) -> Floats:
+    """The true f0 at given times; NaN unless voiced on both sides."""
+    place = np.clip(time_s / CONTROL_S, 0, len(sung.f0_hz) - 1.001)
+    before = place.astype(int)
+    low, high = np.log(sung.f0_hz[before]), np.log(sung.f0_hz[before + 1])
+    truth: Floats = np.exp(low + (high - low) * (place - before))
+    return truth
+
+
 def scores(time_s: Floats, f0_hz: Floats, sung: Sung) -> dict[str, float]:
     """How well a track matches the truth; an unvoiced answer on a voiced frame counts as wrong.
 
@@ -190,9 +199,8 @@ def scores(time_s: Floats, f0_hz: Floats, sung: Sung) -> dict[str, float]:
     in cents over frames within 50; gross: share of answered frames off by more than 600; vfa:
     unvoiced frames called voiced; vrecall: voiced frames called voiced.
     """
-    nearest = np.rint(time_s / CONTROL_S).astype(int)
-    inside = nearest < len(sung.f0_hz)
-    truth, found = sung.f0_hz[nearest[inside]], f0_hz[inside]
+    inside = time_s < sung.time_s[-1]
+    truth, found = truth_at(sung, time_s[inside]), f0_hz[inside]
     voiced, called = np.isfinite(truth), np.isfinite(found)
     both = voiced & called
     error = 1200 * np.log2(found[both] / truth[both])
