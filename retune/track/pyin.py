@@ -90,10 +90,11 @@ class FrameAnalysis:
     def __init__(self, settings: PyinSettings) -> None:
         self.settings = settings
         self.threshold_probs = settings.threshold_probs()
+        self.noise_power = float(db_to_gain(settings.floor_db)) ** 2
         self.symmetric = SymmetricDifference(
             window=settings.window,
             max_period=settings.max_period,
-            noise_power=float(db_to_gain(settings.floor_db)) ** 2,
+            noise_power=self.noise_power,
         )
 
     def __call__(self, stretch: FloatArray) -> tuple[Candidates, FloatArray]:
@@ -119,6 +120,7 @@ class FrameAnalysis:
             REFINE_PERIODS,
             REFINE_SAMPLES,
             REFINE_SHARE,
+            self.noise_power,
             TO_POLYNOMIAL,
             found.bins,
             found.probs,

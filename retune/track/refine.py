@@ -68,10 +68,16 @@ def polynomial_minimum(values: FloatArray, matrix: FloatArray, start: float) -> 
 
 @compiled
 def refined_period(
-    frame: FloatArray, period: float, cycles: float, least: float, matrix: FloatArray
+    frame: FloatArray,
+    period: float,
+    cycles: float,
+    least: float,
+    noise_power: float,
+    matrix: FloatArray,
 ) -> tuple[float, float]:
     """Period in samples, refined from `period` (unchanged where there is no clear minimum), and
-    the aperiodicity at the frame's centre: 0 for a sound that repeats, about 1 for noise."""
+    the aperiodicity at the frame's centre: 0 for a sound that repeats, about 1 for noise.
+    White noise of `noise_power` is taken to lie over everything."""
     lag = int(np.rint(period))
     if lag <= SIDE or lag + SIDE >= len(frame):
         return period, 0.0
@@ -83,7 +89,8 @@ def refined_period(
         if i == SIDE:
             middle, level = values[i], power
     refined = lag + polynomial_minimum(values, matrix, period - lag)
-    return refined, middle / (level + 1e-30)
+    noise = 2.0 * noise_power
+    return refined, (middle + noise) / (level + noise)
 
 
 @compiled
@@ -93,6 +100,7 @@ def refine_candidates(
     cycles: float,
     least: float,
     share: float,
+    noise_power: float,
     matrix: FloatArray,
     bins: NDArray[Any],
     probs: NDArray[Any],
@@ -108,6 +116,6 @@ def refine_candidates(
                 break
             if probs[t, i] >= share * best:
                 period, local[t, i] = refined_period(
-                    frames[t], rate_hz / hz[t, i], cycles, least, matrix
+                    frames[t], rate_hz / hz[t, i], cycles, least, noise_power, matrix
                 )
                 hz[t, i] = rate_hz / period

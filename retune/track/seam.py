@@ -16,6 +16,7 @@ from retune.core.errors import UsageError
 
 LOWEST_HZ = 20.0
 HIGHEST_HZ = 4000.0
+TABLE_PREFIX = "csv:"
 
 
 @runtime_checkable
@@ -41,17 +42,22 @@ def _maker(module: str, name: str) -> Callable[[], Tracker]:
 TRACKERS: dict[str, Callable[[], Tracker]] = {
     "pyin": _maker("pyin", "Pyin"),
     "librosa": _maker("librosa_pyin", "LibrosaPyin"),
+    "swift-f0": _maker("neural", "SwiftF0Tracker"),
 }
 
 
 def find_tracker(name: str) -> Tracker:
-    """The tracker called `name`.
+    """The tracker called `name`, or the table of f0 that "csv:PATH" names.
 
     Raises
     ------
     UsageError
         There is none of that name, or it needs an extra that is not installed.
     """
+    if name.startswith(TABLE_PREFIX):
+        from retune.track.table import F0Table
+
+        return F0Table(name.removeprefix(TABLE_PREFIX))
     if name not in TRACKERS:
         near = get_close_matches(name, TRACKERS, n=1)
         hint = f'; did you mean "{near[0]}"?' if near else ""
