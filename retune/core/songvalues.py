@@ -153,7 +153,7 @@ def is_list(checker: Checker, *, of: str, at_least: int = 0) -> Checker:
         if not isinstance(value, list):
             where.fail(f"{shown(value)} must be a list of {of} in square brackets")
         if len(value) < at_least:
-            where.fail(f"must list at least {at_least} {of}")
+            where.fail(f"needs {at_least} or more {of}")
         return tuple(checker(item, where.at(index)) for index, item in enumerate(value))
 
     return check

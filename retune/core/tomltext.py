@@ -11,14 +11,18 @@ from typing import Any
 from retune.core.errors import SongFileError
 
 MAX_BYTES = 5_000_000
+_MAX_ELEMENTS = 10_000  # elements of an array that get a line of their own
 KeyPath = tuple[str | int, ...]
 _QUOTED = r'"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\''
 _HEADER = re.compile(rf"[ \t]*(\[\[?)((?:{_QUOTED}|[^\]\"'\n])*)\]+")
 _KEY = re.compile(rf"[ \t]*((?:{_QUOTED}|[\w .\t-])+)=")
 _TOKEN = re.compile(
-    rf'"""(?:[^\\]|\\.)*?"{{3,5}}|\'\'\'.*?\'{{3,5}}|{_QUOTED}|#[^\n]*|[\[\]{{}},\n]', re.DOTALL
+    r'"""(?:[^"\\]+|\\.|"{1,2}(?!"))*"{3,5}|'  # may end in up to two quotes of its own
+    r"'''(?:[^']+|'{1,2}(?!'))*'{3,5}|"
+    rf"{_QUOTED}|#[^\n]*|[\[\]{{}},\n]",
+    re.DOTALL,
 )
-_BLANK = re.compile(r"(?:\s|#[^\n]*)*")
+_BLANK = re.compile(r"(?:\s+|#[^\n]*)*")
 
 
 def read_text(path: Path) -> str:
@@ -135,6 +139,6 @@ def _scan_value(text: str, position: int) -> tuple[list[int], int]:
         depth += {"[": 1, "{": 1, "]": -1, "}": -1}.get(mark, 0)
         if is_array and depth == 1 and mark in ("[", ","):
             at = _next_item(text, token.end())
-            if text[at : at + 1] != "]":
+            if text[at : at + 1] != "]" and len(elements) < _MAX_ELEMENTS:
                 elements.append(at)
     return elements, len(text)

@@ -292,6 +292,25 @@ def test_every_key_knows_its_line() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    "value",
+    [
+        '"""a\\"""\nb = 1"""',
+        '"""a\n"" [x]\n"""""',
+        '""""a\n"""',
+        '""""""',
+        "'''a\n'' # no comment\n'''''",
+        "''''a'''",
+        '"]" # """',
+        '[["]\\"", \'"\'], [ # [\n]]',
+    ],
+)
+def test_strings_do_not_hide_the_next_line(value: str) -> None:
+    text = f"x = {value}\nnext = 1\n"
+    tomllib.loads(text)
+    assert key_lines(text)["next",] == text.count("\n")
+
+
 VALUES = st.recursive(
     st.integers(-9, 9) | st.text(max_size=6) | st.booleans(),
     lambda inner: (

@@ -199,7 +199,7 @@ CASES = {
         music("downbeats_s = [0, 2, 2]"),
         "line 7: music.downbeats_s entry 3: 2 does not come",
     ),
-    "downbeats-one": (music("downbeats_s = [0]"), "line 7: .*must list at least 2 times"),
+    "downbeats-one": (music("downbeats_s = [0]"), "line 7: .*needs 2 or more times"),
     "downbeats-both": (
         music("first_downbeat_s = 0\ndownbeats_s = [0, 2]"),
         "line 7: music.first_downbeat_s: downbeats_s is given too; keep one",
@@ -225,7 +225,7 @@ CASES = {
     "phrases-zero": (music('phrases = "every 0 bars"'), 'line 7: .*"every 0 bars" is not known'),
     "phrases-empty": (
         music("phrases = []"),
-        "line 7: music.phrases: must list at least 1 phrases?",
+        "line 7: music.phrases: needs 1 or more phrases",
     ),
     "phrases-overlap": (
         music("phrases = [\n[0, 4],\n[3.5, 8],\n]"),
@@ -249,7 +249,7 @@ CASES = {
     ),
     "variant-none": (
         variant("[variants.a]\nrules = []"),
-        "line 7: .*rules: must list at least 1 rules",
+        "line 7: .*rules: needs 1 or more rules",
     ),
     "variant-missing": (
         variant('[variants.a]\nabout = "x"'),
