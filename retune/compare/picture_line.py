@@ -10,7 +10,8 @@ import numpy as np
 from retune.core.carriers import Edit, FloatArray, Note, PitchTrack, StemAnalysis
 from retune.core.units import hz_to_midi
 
-_NEAR = 0.5  # semitones from the note's pitch where its steady part begins and ends
+_NEAR = 0.35  # semitones from the note's pitch where its steady part begins and ends
+_SAME = 0.6  # semitones; closer names are one pitch
 _CYCLE_S = 0.19  # a vibrato cycle of 5 to 6 Hz; common practice, no source
 _JOINED_S = 0.06  # notes closer than this are sung in one breath
 _REACH_S = 0.15  # how far before a note its scoop is looked for
@@ -90,13 +91,17 @@ def _drawn(
     if np.count_nonzero(inside & np.isfinite(curve[:, 1])) < 3:
         return SungNote(note, pitch, nothing, straight, nothing)
     smooth = _running_mean(curve[:, 1], round(_CYCLE_S / max(track.hop_s, 1e-4)))
-    near = np.flatnonzero(inside & (np.abs(smooth - note.pitch_midi) < _NEAR))
+    is_near = inside & (np.abs(smooth - note.pitch_midi) < _NEAR)
+    near = np.flatnonzero(is_near & (np.abs(curve[:, 1] - note.pitch_midi) < _SAME))
     first, last = (near[0], near[-1]) if len(near) > 1 else np.flatnonzero(inside)[[0, -1]]
     body = curve[first : last + 1]
     if mean:
-        values = _running_mean(body[:, 1], round(_CYCLE_S / max(track.hop_s, 1e-4)))
+        width = round(_CYCLE_S / max(track.hop_s, 1e-4))
+        values = _running_mean(_running_mean(body[:, 1], width), width)
         body = np.column_stack([body[:, 0], values])
-    lead, tail = curve[: first + 1], curve[last:]
+    lead, tail = curve[: first + 1].copy(), curve[last:]
+    if joined and previous is not None and len(lead) > 1:
+        lead[0] = previous.body[-1]
     return SungNote(note, pitch, _last_run(lead), body, _first_run(tail))
 
 
@@ -107,15 +112,16 @@ def _curve(track: PitchTrack, start_s: float, end_s: float, tuning_hz: float) ->
 
 
 def _running_mean(values: FloatArray, width: int) -> FloatArray:
-    """Centred mean over up to `width` values, narrower at the ends, so that an end keeps its
-    value; holes (NaN) stay holes and count nowhere."""
+    """Centred mean over up to `width` values, one-sided at the ends; holes (NaN) stay holes and
+    count nowhere."""
     known = np.isfinite(values)
     sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     counts = np.concatenate([[0], np.cumsum(known)])
     at = np.arange(len(values))
-    half = np.minimum(np.minimum(at, at[::-1]), width // 2)
-    n = counts[at + half + 1] - counts[at - half]
-    mean = (sums[at + half + 1] - sums[at - half]) / np.maximum(n, 1)
+    after = np.minimum(at + width // 2 + 1, len(values))
+    before = np.maximum(at - width // 2, 0)
+    n = counts[after] - counts[before]
+    mean = (sums[after] - sums[before]) / np.maximum(n, 1)
     return np.where(known, mean, np.nan)
 
 
@@ -163,11 +169,11 @@ def _reaimed(lead: FloatArray, *, old: tuple[float, float], new: tuple[float, fl
     progress is that of time."""
     if len(lead) < 2:
         return lead + np.array([0.0, new[1] - old[1]])
-    if abs(old[1] - old[0]) > _NEAR:
-        progress = np.clip((lead[:, 1] - old[0]) / (old[1] - old[0]), -0.3, 1.3)
+    if abs(old[1] - old[0]) > _SAME:
+        progress = np.clip((lead[:, 1] - old[0]) / (old[1] - old[0]), 0.0, 1.0)
     else:
         progress = np.linspace(0.0, 1.0, len(lead))
-    if abs(new[0] - old[0]) < 1e-9 and abs(old[1] - old[0]) <= _NEAR:
+    if abs(new[0] - old[0]) < 1e-9 and abs(old[1] - old[0]) <= _SAME:
         return lead + np.column_stack([np.zeros(len(lead)), progress * (new[1] - old[1])])
     residue = lead[:, 1] - (old[0] + progress * (old[1] - old[0]))
     return np.column_stack([lead[:, 0], new[0] + progress * (new[1] - new[0]) + residue])
