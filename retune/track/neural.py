@@ -50,12 +50,13 @@ class SwiftF0Tracker:
 
     def track(self, audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> PitchTrack:
         hz, sure, power = [np.zeros(0)], [np.zeros(0)], [np.zeros(0)]
-        window = (2 * CONTEXT + 1) * HOP
+        window = 2 * CONTEXT * HOP + 1
         blocks = mono_blocks(audio, rate_hz=RATE_HZ)
         for stretch in framed_blocks(blocks, window=window, hop=HOP, batch=CHUNK):
             n_frames = 1 + (len(stretch) - window) // HOP
             found = self.model.detect(stretch, RATE_HZ, fmin=fmin_hz, fmax=fmax_hz)
-            # The network's frame k is centred on sample k * HOP; ours on the middle of `window`.
+            # The network's frame k is centred on sample k * HOP; ours on the middle of `window`:
+            # sample CONTEXT * HOP is the middle of the first.
             here = slice(CONTEXT, CONTEXT + n_frames)
             hz.append(np.asarray(found.pitch_hz, np.float64)[here])
             sure.append(np.asarray(found.confidence, np.float64)[here])
@@ -71,6 +72,6 @@ def frame_power(stretch: FloatArray, n_frames: int) -> FloatArray:
     """Mean power of the 32 ms around each frame's centre."""
     first = CONTEXT * HOP - HOP // 2
     squares = stretch[first : first + (n_frames + 1) * HOP] ** 2
-    halves = squares.reshape(n_frames + 1, HOP).mean(axis=1)
+    halves = squares[: (n_frames + 1) * HOP].reshape(n_frames + 1, HOP).mean(axis=1)
     power: FloatArray = (halves[1:] + halves[:-1]) / 2
     return power
