@@ -38,10 +38,10 @@ class SongEditor:
         import tomlkit
 
         variants = self._table("variants", is_super=True)
-        table = variants.get(name)
-        if table is None:
-            table = variants[name] = tomlkit.table()
-            table = variants[name]
+        if name not in variants:
+            is_inline = isinstance(variants, tomlkit.items.InlineTable)
+            variants[name] = tomlkit.inline_table() if is_inline else tomlkit.table()
+        table = variants[name]
         if about:
             table["about"] = about
         else:
@@ -58,12 +58,14 @@ class SongEditor:
         """Add a correction by hand at the end of the list."""
         import tomlkit
 
-        row = tomlkit.table()
-        row.update({"stem": stem, "at_s": float(at_s), "set": set})
         if not self._document.get("corrections"):
             self._document.pop("corrections", None)
             self._document.append("corrections", tomlkit.aot())
-        self._document["corrections"].append(row)
+        rows = self._document["corrections"]
+        is_inline = isinstance(rows, tomlkit.items.Array)
+        row = tomlkit.inline_table() if is_inline else tomlkit.table()
+        row.update({"stem": stem, "at_s": float(at_s), "set": set})
+        rows.append(row)
 
     def remove_corrections(self, stem: str, at_s: float, set: str | None = None) -> int:
         """Remove the corrections of `stem` at a time (of one form, or all) and count them."""

@@ -103,6 +103,43 @@ def test_tables_that_are_not_there_are_made(path: Path) -> None:
     assert song.music.meter == (6, 8)
 
 
+STYLES = [
+    "variants = {}\ncorrections = []\n",
+    'variants = {a = {rules = ["x"]}}\n',
+    'corrections = [{stem = "vocal", at_s = 1, set = "drop"}]\n',
+    'music = {meter = "3/4"}\n',
+    'music.meter = "3/4"\nvariants.a.rules = ["x"]\n',
+    "[variants]\n[music]\n",
+    '[variants.b]\nrules = ["x"]\n[music]\nmeter = "3/4"\n[variants.a]\nrules = ["y"]\n',
+    '[[corrections]]\nstem = "vocal"\nat_s = 1\nset = "drop"\n[music]\n'
+    '[[corrections]]\nstem = "vocal"\nat_s = 2\nset = "drop"\n',
+    '[variants.a]\nrules = ["x"] # c\n# tail\n[variants.b]\nrules = ["z"]\n# end',
+]
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_every_way_of_writing_a_table_can_be_changed(path: Path, style: str) -> None:
+    stem = 'stems.vocal.file = "vocal.flac"\nstems.vocal.role = "melody"\n'
+    path.write_text(f"format = 1\n{stem}{style}")
+    editor = edit_song(path)
+    before = editor.song
+    editor.set_variant("a", ["r", "s"], about="q")
+    editor.set_variant("new", ["t"])
+    editor.set_music(tempo_bpm=100, phrases=[[0, 1], [2, 3]])
+    editor.add_correction("vocal", 5, "split")
+    editor.add_correction("vocal", 6, "merge next")
+    removed = editor.remove_corrections("vocal", 1)
+    song = editor.save()
+    added = {"a": Variant("a", ("r", "s"), "q"), "new": Variant("new", ("t",))}
+    assert song.variants == {**before.variants, **added}
+    assert song.music.meter == before.music.meter
+    assert (song.music.tempo_bpm, song.music.phrases) == (100.0, ((0.0, 1.0), (2.0, 3.0)))
+    kept = tuple(row for row in before.corrections if row.at_s != 1)
+    assert len(before.corrections) - len(kept) == removed
+    new = (Correction("vocal", 5.0, "split"), Correction("vocal", 6.0, "merge next"))
+    assert song.corrections == (*kept, *new)
+
+
 def test_a_change_that_makes_no_song_is_refused(path: Path) -> None:
     editor = edit_song(path)
     editor.set_variant("bad name", ["keep every note"])
