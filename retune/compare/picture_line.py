@@ -101,8 +101,16 @@ def _drawn(
         body = np.column_stack([body[:, 0], values])
     lead, tail = curve[: first + 1].copy(), curve[last:]
     if joined and previous is not None and len(lead) > 1:
-        lead[0] = previous.body[-1]
+        lead = _departing(lead, previous, mean=mean)
     return SungNote(note, pitch, _last_run(lead), body, _first_run(tail))
+
+
+def _departing(lead: FloatArray, previous: SungNote, *, mean: bool) -> FloatArray:
+    """A glide that starts where the note before was drawn to end, without what its vibrato still
+    does there when only the mean is drawn."""
+    on_previous = np.flatnonzero(np.abs(lead[:, 1] - previous.note.pitch_midi) < _SAME)
+    start = int(on_previous[-1]) + 1 if mean and len(on_previous) else 1
+    return np.concatenate([previous.body[-1:], lead[start:]])
 
 
 def _curve(track: PitchTrack, start_s: float, end_s: float, tuning_hz: float) -> FloatArray:
@@ -138,18 +146,19 @@ def _first_run(curve: FloatArray) -> FloatArray:
 
 def _moved(current: SungNote, previous: SungNote | None, edit: Edit | None) -> SungNote:
     """`current` with its new curves, when it moves or is reached from a note that moves."""
-    before_moves = previous is not None and previous.is_moved
+    joined = previous is not None and current.note.start_s - previous.note.end_s < _JOINED_S
+    before_moves = joined and previous is not None and previous.is_moved
     shift = edit.shift_cents / 100 if edit is not None else None
     if shift is None and not (before_moves and len(current.lead) > 1):
         return current
     up = np.array([0.0, shift or 0.0])
-    old_pitch = previous.pitch if previous is not None else current.pitch
-    new_pitch = previous.new_pitch if previous is not None else current.pitch
-    lead = _reaimed(
-        current.lead,
-        old=(old_pitch, current.pitch),
-        new=(new_pitch, current.pitch + (shift or 0.0)),
-    )
+    lead = current.lead + up
+    if joined and previous is not None:
+        lead = _reaimed(
+            current.lead,
+            old=(previous.pitch, current.pitch),
+            new=(previous.new_pitch, current.pitch + (shift or 0.0)),
+        )
     return SungNote(
         current.note,
         current.pitch,
