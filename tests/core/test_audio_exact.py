@@ -154,6 +154,15 @@ def test_a_flac_that_does_not_say_its_length_is_read_to_its_end(tmp_path: Path) 
     assert open_audio(tmp_path / "b.flac").n_samples == 30000
 
 
+def test_tags_before_the_sound_are_passed_over(tmp_path: Path) -> None:
+    sf.write(tmp_path / "a.mp3", noise(30000, 1), 48000)
+    plain = (tmp_path / "a.mp3").read_bytes()
+    tag = b"ID3\4\0\0\0\0\1\x48" + bytes(200)  # 0x0148 in 7-bit bytes = 200 (ID3v2.4, 3.1)
+    (tmp_path / "b.mp3").write_bytes(tag + plain)
+    tagged = open_audio(tmp_path / "b.mp3")
+    np.testing.assert_array_equal(tagged.read(), open_audio(tmp_path / "a.mp3").read())
+
+
 def test_reads_are_clipped_to_what_exists(tmp_path: Path) -> None:
     sf.write(tmp_path / "a.wav", noise(1000, 2), 48000)
     audio = open_audio(tmp_path / "a.wav")
@@ -239,6 +248,12 @@ def test_long_text_is_cut_between_characters(tmp_path: Path) -> None:
     )  # fmt: skip
     field = chunks((tmp_path / "a.wav").read_bytes())[b"bext"][:256].rstrip(b"\0")
     assert field.decode("utf-8") == "x" + "é" * 127
+
+
+def test_a_row_of_samples_is_one_channel(tmp_path: Path) -> None:
+    row = noise(50, 1)[:, 0]
+    write_wav(tmp_path / "a.wav", [row], rate_hz=48000, n_channels=1, subtype="FLOAT")
+    np.testing.assert_array_equal(open_audio(tmp_path / "a.wav").read()[:, 0], row)
 
 
 def test_equal_input_gives_equal_bytes_however_it_is_cut(tmp_path: Path) -> None:

@@ -135,6 +135,16 @@ def test_a_sound_that_decodes_to_any_length_is_stopped(
         open_audio(tmp_path / "a.mp3")
 
 
+def test_no_room_to_decode_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> Any:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", full)
+    sf.write(tmp_path / "a.mp3", tone(), 48000)
+    with pytest.raises(OutputError, match=r"no room to decode a\.mp3 in .*; free some space"):
+        open_audio(tmp_path / "a.mp3")
+
+
 def test_damage_in_the_middle_is_found_when_it_is_read(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
     sf.write(tmp_path / "a.flac", 0.3 * rng.standard_normal(200_000), 48000)
