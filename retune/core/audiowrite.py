@@ -54,7 +54,7 @@ def write_wav(
     time_reference: int = 0,
     protect: Iterable[str | Path] = (),
 ) -> int:
-    """Write a Broadcast Wave file from `blocks` of float32 (n, n_channels); parents are made.
+    """Write a Broadcast Wave file from `blocks` of float32 (n, n_channels).
 
     Over 4 GB it becomes an RF64 file. `subtype` is one of `WRITE_SUBTYPES`; `description`
     (bext, 256 bytes) and `info` (INFO tags "INAM", "IART", "ICOP", "ICMT", "ISFT") are UTF-8;
