@@ -9,7 +9,8 @@ The `published` settings give librosa's answers. The `refined` ones, the default
   periods of the lowest pitch, so that voicing starts and stops with the voice;
 - f0 comes from the difference function around the chosen candidate, not from its 10-cent bin;
 - noise at the floor is assumed, so that near silence nothing is voiced;
-- a voiced run ends where the sound at the frame's centre no longer repeats;
+- a voiced run ends where the sound at the frame's centre no longer repeats, or where it has
+  sunk by 20 dB within 0.3 s;
 - a held stretch whose octave is doubtful gets a low `voiced_prob` (`retune.track.octaves`).
 """
 
@@ -38,6 +39,8 @@ REFINE_PERIODS = 3.0
 REFINE_SAMPLES = 300.0
 REFINE_SHARE = 0.05
 LOCAL_LIMIT = 0.8
+TAIL_DB = 20.0
+TAIL_S = 0.3
 # Few enough that their spectra stay in the processor's cache.
 FRAMES_AT_ONCE = 32
 
@@ -74,14 +77,13 @@ def run(blocks: Iterator[FloatArray], *, settings: PyinSettings) -> PitchTrack:
         decoder.feed(piece)
         powers.append(power)
     states = decoder.finish()
-    f0_hz, voiced_prob = (
-        refined_answer(decoder.pieces, states, settings)
-        if settings.refined
-        else published_answer(decoder.pieces, states, settings)
-    )
+    energy_db = gain_to_db(np.sqrt(np.concatenate([np.zeros(0), *powers])))
+    if settings.refined:
+        f0_hz, voiced_prob = refined_answer(decoder.pieces, states, energy_db, settings)
+    else:
+        f0_hz, voiced_prob = published_answer(decoder.pieces, states, settings)
     time_s = np.arange(len(states), dtype=np.float64) * (settings.hop / settings.rate_hz)
-    power = np.concatenate(powers) if powers else np.zeros(0)
-    return PitchTrack(time_s, f0_hz, voiced_prob, gain_to_db(np.sqrt(power)), Pyin.name)
+    return PitchTrack(time_s, f0_hz, voiced_prob, energy_db, Pyin.name)
 
 
 class FrameAnalysis:
@@ -163,7 +165,10 @@ def published_answer(
 
 
 def refined_answer(
-    pieces: list[Candidates], states: NDArray[np.int32], settings: PyinSettings
+    pieces: list[Candidates],
+    states: NDArray[np.int32],
+    energy_db: FloatArray,
+    settings: PyinSettings,
 ) -> tuple[FloatArray, FloatArray]:
     """Unquantised f0 with trimmed runs, and voicing probabilities that know of octave doubts."""
     f0_hz, doubt, local = (np.full(len(states), np.nan) for _ in range(3))
@@ -172,16 +177,30 @@ def refined_answer(
         here = slice(i * STRIDE, i * STRIDE + len(piece))
         f0_hz[here], doubt[here], local[here] = piece.answers(states[here])
         voiced_prob[here] = piece.voiced_prob
-    open_gaps(f0_hz, local)
+    tail = is_tail(energy_db, hop_s=settings.hop / settings.rate_hz)
+    open_gaps(f0_hz, weak=(local > LOCAL_LIMIT) | tail)
     return f0_hz, lower_doubtful(f0_hz, voiced_prob, doubt)
 
 
-def open_gaps(f0_hz: FloatArray, local: FloatArray) -> None:
-    """Make unvoiced (in place) what does not repeat at the very centre of its frame: at the ends
-    of a voiced run, and inside one where more than one frame on end says so."""
-    weak = np.isnan(f0_hz) | (local > LOCAL_LIMIT)
+def open_gaps(f0_hz: FloatArray, *, weak: NDArray[np.bool_]) -> None:
+    """Make `weak` frames unvoiced (in place) at the ends of a voiced run, and inside one where
+    more than one on end is weak."""
+    weak = weak | np.isnan(f0_hz)
     lone = weak & ~np.concatenate([[True], weak[:-1]]) & ~np.concatenate([weak[1:], [True]])
     f0_hz[weak & ~lone] = np.nan
+
+
+def is_tail(energy_db: FloatArray, *, hop_s: float) -> NDArray[np.bool_]:
+    """Frames (n,) more than `TAIL_DB` below the loudest of the `TAIL_S` before them: the room
+    and the breath after a note, where pitch is no longer sung."""
+    from scipy.ndimage import maximum_filter1d
+
+    if not len(energy_db):
+        return np.zeros(0, bool)
+    n = max(round(TAIL_S / hop_s), 1)
+    recent = maximum_filter1d(energy_db, n, origin=(n - 1) // 2)
+    tail: NDArray[np.bool_] = energy_db < recent - TAIL_DB
+    return tail
 
 
 def warm_up() -> None:

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 CONTROL_S = 0.0025
+# Fades count as voiced down to 23 dB under the full voice.
+VOICED_LEVEL = 0.07
 VOWELS = {
     "a": (730, 1090, 2440, 3400, 4300),
     "e": (530, 1840, 2480, 3500, 4400),
@@ -114,7 +116,7 @@ def contour(
         formants[inside] = VOWELS[str(span["vowel"])]
         if span["link"] == "voiced":
             hum = inside & (t < start + 0.07)
-            formants[hum], level[hum] = VOWELS["m"], 0.25 * level[hum]
+            formants[hum], level[hum] = VOWELS["m"], 0.4 * level[hum]
         if span["link"] == "unvoiced":
             noise[(t >= start - 0.085) & (t < start - 0.005)] = 1.0
         if span["link"] == "rest":
@@ -142,8 +144,9 @@ def sing(singer: Singer, *, seed: int = 0, rate_hz: int = 44100) -> Sung:
     midi, level, noise, formants = contour(spans, singer, rng)
     t = np.arange(len(midi)) * CONTROL_S
     time = np.arange(int(t[-1] * rate_hz)) / rate_hz
-    f0 = 440.0 * 2.0 ** ((midi - 69.0) / 12.0)
-    filled = np.interp(t, t[np.isfinite(f0)], f0[np.isfinite(f0)])
+    sung_hz = 440.0 * 2.0 ** ((midi - 69.0) / 12.0)
+    f0 = np.where(level >= VOICED_LEVEL, sung_hz, np.nan)
+    filled = np.interp(t, t[np.isfinite(midi)], sung_hz[np.isfinite(midi)])
     wobble = 1.0 + singer.jitter * smooth_noise(rng, len(t), 0.006)
     phase = 2 * np.pi * np.cumsum(np.interp(time, t, filled * wobble)) / rate_hz
     shimmer = 1.0 + 0.02 * smooth_noise(rng, len(t), 0.01)
