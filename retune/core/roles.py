@@ -1,0 +1,78 @@
+"""What a pitch is in its chord, and how a phrase ends."""
+
+from __future__ import annotations
+
+from retune.core.carriers import Chord, Ending, Key
+from retune.core.chords import is_no_chord, is_root_position, is_tonic_chord, third_semitone
+from retune.core.keys import degree_of, parse_degree, tonic_pc
+
+# Chords in which 1, 3 or 5 as a chord tone comes partly to rest: IV, vi, iii and their
+# counterparts in minor, as semitones of the root above the tonic and of the third.
+_PARTLY = {
+    "major": {(5, 4), (9, 3), (4, 3)},
+    "minor": {(5, 3), (8, 4), (3, 4)},
+}
+
+
+def chord_member(midi: int, chord: Chord | None) -> str | None:
+    """ "root", "third", "fifth", "seventh", "extension" for a tone the chord holds, else None."""
+    return None if chord is None else chord.role_of(midi % 12)
+
+
+def is_chord_tone(midi: int, chord: Chord | None) -> bool:
+    """Whether the chord as labelled holds this pitch."""
+    return chord_member(midi, chord) is not None
+
+
+def melodic_ending(degree: str | None) -> Ending | None:
+    """How an ending sounds by its degree alone: 1 at rest, 3 and 5 partly, the rest open."""
+    if degree is None:
+        return None
+    return {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}.get(  # type: ignore[return-value]
+        degree, "open"
+    )
+
+
+def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | None:
+    """How a phrase ends on a pitch over a chord.
+
+    "at rest": degree 1 over a root-position tonic chord. "partly at rest": 3 or 5 over the
+    tonic chord, 1 over an inverted one, or 1, 3, 5 as a chord tone of IV, vi, iii. "open": all
+    else. None without a chord or a key.
+    """
+    if chord is None or key is None or is_no_chord(chord):
+        return None
+    degree = degree_of(midi, key)
+    if is_tonic_chord(chord, key):
+        # A Picardy third makes the major third of a minor key the chord's own third.
+        if degree == "1":
+            return "at rest" if is_root_position(chord) else "partly at rest"
+        member = chord.role_of(midi % 12)
+        return "partly at rest" if member in ("third", "fifth") else "open"
+    if degree in ("1", "3", "5") and is_chord_tone(midi, chord):
+        third = third_semitone(chord)
+        root = (chord.root_pc - tonic_pc(key)) % 12
+        family = "minor" if _has_minor_third(key) else "major"
+        if third is not None and (root, third) in _PARTLY[family]:
+            return "partly at rest"
+    return "open"
+
+
+def _has_minor_third(key: Key) -> bool:
+    from retune.core.keys import is_minor_like
+
+    return is_minor_like(key)
+
+
+def same_digit(degree: str | None, wanted: str, key: Key) -> bool:
+    """Whether a note's degree is what a rule means: in a minor key 6 and 7 mean both forms."""
+    if degree is None:
+        return False
+    if degree == wanted:
+        return True
+    from retune.core.keys import is_minor_like
+
+    if key.mode == "minor" and is_minor_like(key) and wanted in ("6", "7"):
+        alteration, digit = parse_degree(degree)
+        return digit == int(wanted) and alteration in (0, 1)
+    return False
