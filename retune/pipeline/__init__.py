@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from retune.pipeline.opening import OpenSong, analyze, open_song
     from retune.pipeline.planning import plan, plans_of
     from retune.pipeline.rendering import render, render_control
-    from retune.pipeline.writing import verify, write_versions
+    from retune.pipeline.verifying import verify
+    from retune.pipeline.writing import write_versions
 
 _HOME = {
     "OpenSong": "opening",
@@ -26,7 +27,7 @@ _HOME = {
     "render": "rendering",
     "render_control": "rendering",
     "write_versions": "writing",
-    "verify": "writing",
+    "verify": "verifying",
     "compare": "comparing",
     "compare_page": "comparing",
     "demo_folder": "demo",
