@@ -41,6 +41,7 @@ REFINE_SHARE = 0.05
 LOCAL_LIMIT = 0.8
 TAIL_DB = 20.0
 TAIL_S = 0.3
+DIP_S = 0.08
 # Few enough that their spectra stay in the processor's cache.
 FRAMES_AT_ONCE = 32
 
@@ -177,7 +178,8 @@ def refined_answer(
         here = slice(i * STRIDE, i * STRIDE + len(piece))
         f0_hz[here], doubt[here], local[here] = piece.answers(states[here])
         voiced_prob[here] = piece.voiced_prob
-    tail = is_tail(energy_db, hop_s=settings.hop / settings.rate_hz)
+    hop_s = settings.hop / settings.rate_hz
+    tail = without_dips(is_tail(energy_db, hop_s=hop_s), f0_hz, longest=round(DIP_S / hop_s))
     open_gaps(f0_hz, weak=(local > LOCAL_LIMIT) | tail)
     return f0_hz, lower_doubtful(f0_hz, voiced_prob, doubt)
 
@@ -201,6 +203,18 @@ def is_tail(energy_db: FloatArray, *, hop_s: float) -> NDArray[np.bool_]:
     recent = maximum_filter1d(energy_db, n, origin=(n - 1) // 2)
     tail: NDArray[np.bool_] = energy_db < recent - TAIL_DB
     return tail
+
+
+def without_dips(tail: NDArray[np.bool_], f0_hz: FloatArray, *, longest: int) -> NDArray[np.bool_]:
+    """`tail` without its runs of up to `longest` frames that lie between voiced frames: a hummed
+    consonant is as quiet as a tail, but the voice goes on after it."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], tail, [False]])))
+    kept = tail.copy()
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        inside = f0_hz[max(start - 1, 0) : stop + 1]
+        if stop - start <= longest and np.isfinite(inside).all():
+            kept[start:stop] = False
+    return kept
 
 
 def warm_up() -> None:

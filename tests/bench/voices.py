@@ -173,7 +173,7 @@ def with_noise(sung: Sung, *, snr_db: float, seed: int = 1) -> Sung:
     return Sung(sung.samples + noise, sung.rate_hz, sung.time_s, sung.f0_hz)
 
 
-def with_room(sung: Sung, *, rt60_s: float = 0.7, wet: float = 0.35, seed: int = 2) -> Sung:
+def with_room(sung: Sung, *, rt60_s: float = 0.6, wet: float = 0.15, seed: int = 2) -> Sung:
     """A room as exponentially decaying noise; `wet` is its energy relative to the dry sound."""
     from scipy.signal import fftconvolve
 
