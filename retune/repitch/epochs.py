@@ -1,0 +1,194 @@
+"""Epochs: one mark a pitch period, at the same place of every period.
+
+A mark follows the phase of the fundamental, read through a Hann window of three periods (its
+zeros fall on the other harmonics), so that marks neither drift nor jump and the jitter of a voice
+stays inside its grains. All marks of a run are then moved together, slowly, to where the energy
+of the period is, which is where the vocal folds close.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from retune.core.carriers import FloatArray
+from retune.core.compiled import compiled
+
+MAX_CORRECTION = 0.15
+MIN_LIKENESS = 0.6
+SMOOTH_CYCLES = 8.0
+
+
+@compiled
+def fundamental(x: FloatArray, at: float, period: float) -> tuple[float, float]:
+    """Phase in cycles (-0.5..0.5) and amplitude of the sinusoid of `period` samples about `at`."""
+    half = 1.5 * period
+    first, last = max(math.ceil(at - half), 0), min(math.floor(at + half), len(x) - 1)
+    step, wide = 2 * math.pi / period, math.pi / half
+    c, s = math.cos(step * (first - at)), math.sin(step * (first - at))
+    dc, ds = math.cos(step), math.sin(step)
+    wc, ws = math.cos(wide * (first - at)), math.sin(wide * (first - at))
+    dwc, dws = math.cos(wide), math.sin(wide)
+    re = im = total = 0.0
+    for n in range(first, last + 1):
+        weight = 0.5 + 0.5 * wc
+        re += weight * x[n] * c
+        im -= weight * x[n] * s
+        total += weight
+        c, s = c * dc - s * ds, s * dc + c * ds
+        wc, ws = wc * dwc - ws * dws, ws * dwc + wc * dws
+    if total <= 0.0:
+        return 0.0, 0.0
+    return math.atan2(im, re) / (2 * math.pi), 2 * math.hypot(re, im) / total
+
+
+@compiled
+def _rms(x: FloatArray, at: float, half: float) -> float:
+    first, last = max(int(at - half), 0), min(int(at + half) + 1, len(x))
+    total = 0.0
+    for n in range(first, last):
+        total += x[n] * x[n]
+    return math.sqrt(total / max(last - first, 1))
+
+
+@compiled
+def _period(log_period: FloatArray, frame: float, at: float) -> float:
+    position = min(max(at / frame, 0.0), len(log_period) - 1.0)
+    i = min(int(position), len(log_period) - 2)
+    part = position - i
+    return math.exp((1 - part) * log_period[i] + part * log_period[i + 1])
+
+
+@compiled
+def likeness(x: FloatArray, at: float, lag: float) -> float:
+    """Normalized correlation of the period before `at` with the period after it."""
+    width = round(lag)
+    a, b = round(at - lag), round(at)
+    if a < 0 or b + width > len(x):
+        return 0.0
+    ab = aa = bb = 0.0
+    for n in range(width):
+        ab += x[a + n] * x[b + n]
+        aa += x[a + n] * x[a + n]
+        bb += x[b + n] * x[b + n]
+    return ab / math.sqrt(aa * bb) if aa > 0 and bb > 0 else 0.0
+
+
+@compiled
+def _settle(x: FloatArray, guess: float, period: float, loud: float) -> float:
+    """The mark near `guess`: where the fundamental's phase is 0; `guess` itself when the
+    fundamental is lost in the rest."""
+    mark = guess
+    for _ in range(2):
+        phase, amplitude = fundamental(x, mark, period)
+        trust = min(1.0, amplitude / (0.05 * loud + 1e-12))
+        turn = min(max(phase * trust, -MAX_CORRECTION), MAX_CORRECTION)
+        mark -= turn * period
+    return mark
+
+
+@compiled
+def march(
+    x: FloatArray, log_period: FloatArray, frame: float, first: float, start: float, stop: float
+) -> FloatArray:
+    """Marks from `first` on in steps of a period until `start` or `stop` is passed, in order."""
+    limit = int((stop - start) / 2.0) + 4
+    ahead, back = np.empty(limit), np.empty(limit)
+    n_ahead = n_back = 0
+    for direction in (1, -1):
+        mark = first
+        while True:
+            period = _period(log_period, frame, mark)
+            period = _period(log_period, frame, mark + direction * 0.5 * period)
+            guess = mark + direction * period
+            if guess < start or guess > stop:
+                break
+            loud = _rms(x, guess, 1.5 * period)
+            here = _settle(x, guess, _period(log_period, frame, guess), loud)
+            if abs(here - mark) < 0.5 * period:
+                break
+            mark = here
+            if direction > 0 and n_ahead < limit:
+                ahead[n_ahead] = mark
+                n_ahead += 1
+            elif direction < 0 and n_back < limit:
+                back[n_back] = mark
+                n_back += 1
+            else:
+                break
+    out = np.empty(n_back + 1 + n_ahead)
+    for i in range(n_back):
+        out[i] = back[n_back - 1 - i]
+    out[n_back] = first
+    for i in range(n_ahead):
+        out[n_back + 1 + i] = ahead[i]
+    return out
+
+
+@compiled
+def _energy_phase(x: FloatArray, marks: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First circular moment of the energy of the differentiated signal, cycle by cycle."""
+    n = len(marks) - 1
+    re, im = np.zeros(n), np.zeros(n)
+    for k in range(n):
+        length = marks[k + 1] - marks[k]
+        total = 0.0
+        for i in range(max(int(marks[k]) + 1, 1), min(int(marks[k + 1]) + 1, len(x))):
+            energy = (x[i] - x[i - 1]) ** 2
+            angle = 2 * math.pi * (i - 0.5 - marks[k]) / length
+            re[k] += energy * math.cos(angle)
+            im[k] += energy * math.sin(angle)
+            total += energy
+        if total > 0:
+            re[k] /= total
+            im[k] /= total
+    return re, im
+
+
+def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
+    """`marks` moved by less than half a period to the energy of their periods."""
+    re, im = _energy_phase(x, marks)
+    reach = int(3 * SMOOTH_CYCLES)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / SMOOTH_CYCLES) ** 2)
+    moment = np.convolve(np.pad(re + 1j * im, reach, mode="edge"), kernel, mode="valid")
+    moment = np.append(moment, moment[-1])
+    turn = np.unwrap(np.angle(moment)) / (2 * np.pi)
+    turn -= np.round(np.median(turn))
+    moved: FloatArray = marks + turn * np.append(np.diff(marks), marks[-1] - marks[-2])
+    return moved
+
+
+def find_epochs(
+    x: FloatArray, *, f0_hz: FloatArray, rate_hz: int, frame_s: float, start: int, stop: int
+) -> FloatArray:
+    """Marks in samples (fractional) within [start, stop] of one voiced run.
+
+    `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run. Empty when
+    the run holds fewer than three periods.
+    """
+    frame = frame_s * rate_hz
+    log_period = np.log(rate_hz / f0_hz)
+    stretch = x[start:stop]
+    if len(stretch) < 2:
+        return np.empty(0)
+    width = max(int(0.02 * rate_hz), 1)
+    total = np.cumsum(stretch**2)
+    middle = (
+        float(
+            start
+            + min(int(np.argmax(total[width:] - total[:-width])) + width // 2, len(stretch) - 1)
+        )
+        if len(total) > width
+        else float(start)
+    )
+    period = float(np.exp(np.interp(middle / frame, np.arange(len(log_period)), log_period)))
+    if stop - start < 3 * period:
+        return np.empty(0)
+    phase, _ = fundamental(x, middle, period)
+    first = min(max(middle - phase * period, float(start)), float(stop))
+    marks = march(x, log_period, frame, first, float(start), float(stop))
+    if len(marks) < 3:
+        return np.empty(0)
+    moved = _towards_energy(x, marks)
+    return np.asarray(moved[(moved >= start) & (moved <= stop)])

@@ -1,0 +1,157 @@
+"""The pitch of a passage: the given track checked, bridged and refined on the waveform."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
+from retune.core.units import midi_to_hz
+from retune.repitch.epochs import find_epochs, likeness
+from retune.repitch.seam import FRAME_S
+
+BRIDGE_S = 0.06
+BRIDGE_LIKENESS = 0.5
+EXTEND_LIKENESS = 0.8
+EXTEND_S = 0.03
+SLIP_CENTS = 200.0
+
+
+def guide(samples: Samples) -> FloatArray:
+    """One channel, float64, from which both channels of a stereo stem take their marks: the
+    sum, or the louder channel where the two cancel."""
+    x = np.asarray(samples, dtype=np.float64)
+    if x.shape[1] == 1:
+        return np.ascontiguousarray(x[:, 0])
+    power = np.sum(x**2, axis=0)
+    mid = x.mean(axis=1)
+    loudest = np.ascontiguousarray(x[:, int(np.argmax(power))])
+    return mid if np.sum(mid**2) >= 0.25 * power.max() else loudest
+
+
+def voiced_runs(
+    f0_hz: FloatArray, *, n_samples: int, rate_hz: int, frame_s: float = FRAME_S
+) -> list[tuple[int, int]]:
+    """Stretches of samples whose frames are all voiced, as (start, stop)."""
+    voiced = np.concatenate([[False], np.isfinite(f0_hz), [False]])
+    turns = np.flatnonzero(voiced[1:] != voiced[:-1]).reshape(-1, 2)
+    frame = frame_s * rate_hz
+    return [
+        (max(round((a - 0.5) * frame), 0), min(round((b - 0.5) * frame), n_samples - 1))
+        for a, b in turns
+    ]
+
+
+def unslip(f0_hz: FloatArray, *, time_s: FloatArray, notes: tuple[Note, ...]) -> FloatArray:
+    """f0 with octave slips inside notes folded back to the note's own pitch."""
+    fixed = np.array(f0_hz, dtype=np.float64)
+    for note in notes:
+        inside = (time_s >= note.start_s) & (time_s < note.end_s) & np.isfinite(fixed)
+        octaves = np.log2(fixed[inside] / midi_to_hz(note.pitch_midi))
+        whole = np.round(octaves)
+        slipped = (whole != 0) & (np.abs(octaves - whole) * 1200 < SLIP_CENTS)
+        fixed[inside] = np.where(slipped, fixed[inside] / 2.0**whole, fixed[inside])
+    return fixed
+
+
+def _onto_frames(track: PitchTrack, f0_hz: FloatArray, time_s: FloatArray) -> FloatArray:
+    """f0 at `time_s`, log-interpolated between voiced neighbours, NaN beside unvoiced ones."""
+    if len(track.time_s) < 2:
+        return np.full(len(time_s), np.nan)
+    hop = track.hop_s
+    position = (time_s - track.time_s[0]) / hop
+    left = np.clip(np.floor(position).astype(int), 0, len(f0_hz) - 2)
+    part = np.clip(position - left, 0.0, 1.0)
+    low, high = f0_hz[left], f0_hz[left + 1]
+    nearest = np.where(part < 0.5, low, high)
+    both = np.isfinite(low) & np.isfinite(high)
+    with np.errstate(invalid="ignore"):
+        mixed = np.exp((1 - part) * np.log(low) + part * np.log(high))
+    out = np.where(both, mixed, nearest)
+    out[(position < -0.5) | (position > len(f0_hz) - 0.5)] = np.nan
+    return np.asarray(out)
+
+
+def _is_periodic(x: FloatArray, f0_hz: FloatArray, frames: range, rate_hz: int) -> bool:
+    """Whether most of the stretch repeats itself at the period given."""
+    found = [
+        likeness(x, frame * FRAME_S * rate_hz, rate_hz / f0_hz[frame]) for frame in frames[::2]
+    ]
+    return float(np.median(found)) >= BRIDGE_LIKENESS
+
+
+def bridge(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
+    """f0 with short holes filled where the waveform goes on repeating itself."""
+    fixed = np.array(f0_hz)
+    known = np.flatnonzero(np.isfinite(fixed))
+    if len(known) < 2:
+        return fixed
+    filled = np.exp(np.interp(np.arange(len(fixed)), known, np.log(fixed[known])))
+    for a, b in pairwise(known):
+        if 1 < b - a <= BRIDGE_S / FRAME_S and _is_periodic(x, filled, range(a + 1, b), rate_hz):
+            fixed[a + 1 : b] = filled[a + 1 : b]
+    return fixed
+
+
+def extend(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
+    """f0 carried on past the ends of voiced runs as long as the waveform repeats itself."""
+    fixed = np.array(f0_hz)
+    reach = int(EXTEND_S / FRAME_S)
+    voiced = np.concatenate([[False], np.isfinite(f0_hz), [False]])
+    for a, b in np.flatnonzero(voiced[1:] != voiced[:-1]).reshape(-1, 2):
+        for edge, step in ((b - 1, 1), (a, -1)):
+            for frame in range(edge + step, edge + step * (reach + 1), step):
+                if not 0 <= frame < len(fixed) or np.isfinite(fixed[frame]):
+                    break
+                at = frame * FRAME_S * rate_hz
+                if likeness(x, at, rate_hz / f0_hz[edge]) < EXTEND_LIKENESS:
+                    break
+                fixed[frame] = f0_hz[edge]
+    return fixed
+
+
+def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
+    """f0 read again from the distance of the marks, much finer in time than a tracker's frames."""
+    fixed = np.array(f0_hz)
+    frame = FRAME_S * rate_hz
+    for start, stop in voiced_runs(f0_hz, n_samples=len(x), rate_hz=rate_hz):
+        marks = find_epochs(
+            x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=FRAME_S, start=start, stop=stop
+        )
+        if len(marks) < 4:
+            continue
+        at = np.arange(len(fixed)) * frame
+        inside = np.isfinite(f0_hz) & (at >= marks[0]) & (at <= marks[-1])
+        middle = 0.5 * (marks[1:] + marks[:-1])
+        measured = np.interp(at[inside], middle, np.log(rate_hz / np.diff(marks)))
+        given = np.log(f0_hz[inside])
+        sane = np.abs(measured - given) < np.log(2) / 12 * 2
+        fixed[inside] = np.exp(np.where(sane, measured, given))
+    return fixed
+
+
+def passage_pitch(
+    samples: Samples,
+    *,
+    rate_hz: int,
+    start_s: float,
+    track: PitchTrack,
+    notes: tuple[Note, ...],
+) -> FloatArray:
+    """f0 every `FRAME_S` from `start_s` on over `samples`, NaN where unvoiced."""
+    n_frames = int(samples.shape[0] / (FRAME_S * rate_hz)) + 2
+    time_s = start_s + np.arange(n_frames, dtype=np.float64) * FRAME_S
+    hop = max(track.hop_s, FRAME_S)
+    low, high = np.searchsorted(track.time_s, [time_s[0] - 2 * hop, time_s[-1] + 2 * hop])
+    part = PitchTrack(
+        track.time_s[low:high],
+        track.f0_hz[low:high],
+        track.voiced_prob[low:high],
+        track.energy_db[low:high],
+    )
+    cleaned = unslip(part.f0_hz, time_s=part.time_s, notes=notes)
+    f0_hz = _onto_frames(part, cleaned, time_s)
+    x = guide(samples)
+    f0_hz = extend(x, bridge(x, f0_hz, rate_hz=rate_hz), rate_hz=rate_hz)
+    return refine(x, f0_hz, rate_hz=rate_hz)

@@ -1,0 +1,108 @@
+"""Engine `rubberband`: the Rubber Band program, called through pyrubberband.
+
+Its finer engine (R3) with formants kept. pyrubberband hands the sound over in 16-bit files, in
+which a quiet passage keeps few levels: here they hold floats. The program lowers or clamps what
+passes full scale: the passage goes in attenuated. It acts on a change of pitch too early: the
+map of the offsets is set back by its delay.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Lock
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+from retune.core.carriers import Samples
+from retune.core.errors import EngineError
+from retune.repitch.seam import FRAME_S, Passage
+
+PROGRAM = "rubberband"
+HEADROOM = 0.25
+MAP_STEP_S = 0.005
+EARLY_S = 0.0875  # measured: R3 acts 85 to 90 ms before the time in the map
+_lock = Lock()
+
+
+@contextmanager
+def _float_files(module: Any) -> Iterator[None]:
+    """Let pyrubberband write its temporary files as 32-bit floats."""
+    plain = module.sf
+
+    def write(path: str, y: Any, rate: int) -> None:
+        plain.write(path, y, rate, subtype="FLOAT")
+
+    with _lock:
+        module.sf = SimpleNamespace(write=write, read=plain.read)
+        try:
+            yield
+        finally:
+            module.sf = plain
+
+
+def _pitch_map(passage: Passage, path: Path) -> None:
+    """Lines of "sample semitones", a step every 5 ms, set back by what the program is early."""
+    step = round(MAP_STEP_S / FRAME_S)
+    lines = [f"0 {passage.offset_cents[0] / 100:.6f}"]
+    for i in range(0, len(passage.offset_cents), step):
+        sample = round((i * FRAME_S + EARLY_S) * passage.rate_hz)
+        lines.append(f"{sample} {passage.offset_cents[i] / 100:.6f}")
+    path.write_text("\n".join(lines) + "\n", encoding="ascii")
+
+
+class RubberBand:
+    name = "rubberband"
+    about = "the Rubber Band program (R3, formants kept); needs the program"
+    context_s = 0.35
+    exact = False
+    needs_pitch = False
+
+    def shift(self, passage: Passage) -> Samples:
+        if shutil.which(PROGRAM) is None:
+            raise EngineError(
+                f'engine "rubberband" needs the program {PROGRAM}, which is not installed '
+                "(Debian: apt install rubberband-cli; macOS: brew install rubberband), "
+                "or use --engine auto"
+            )
+        from pyrubberband import pyrb
+
+        options = {"-3": "", "-F": ""}
+        quiet = np.asarray(passage.samples, dtype=np.float64) * HEADROOM
+        handle, name = tempfile.mkstemp(suffix=".txt")
+        os.close(handle)
+        try:
+            if passage.steady:
+                semitones = passage.main_offset / 100
+            else:
+                _pitch_map(passage, Path(name))
+                options["--pitchmap"] = name
+                semitones = 0.0
+            out = self._run(pyrb, quiet, passage.rate_hz, semitones, options)
+        finally:
+            os.unlink(name)
+        out = out.reshape(len(out), -1) / HEADROOM
+        n = len(passage.samples)
+        return np.ascontiguousarray(
+            np.pad(out, ((0, max(n - len(out), 0)), (0, 0)))[:n], dtype=np.float32
+        )
+
+    def _run(self, pyrb: Any, y: Any, rate: int, semitones: float, options: dict[str, str]) -> Any:
+        # a ratio of exactly 1 makes time_stretch return at once, a tempo this near does not
+        # change a sample's place in any file shorter than a day
+        tempo = 1.0 + 1e-12
+        try:
+            with _float_files(pyrb):
+                return pyrb.time_stretch(y, rate, tempo, {**options, "--pitch": f"{semitones:.6f}"})
+        except (RuntimeError, subprocess.CalledProcessError) as error:
+            raise EngineError(f"the program {PROGRAM} failed on this passage: {error}") from error
+
+
+ENGINE = RubberBand()

@@ -1,0 +1,126 @@
+"""The seam between the room and its engines: one value in, samples out.
+
+An engine is any object with the attributes of `Engine`. To add one, write a module with such an
+object named ENGINE and enter it in `_HOMES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from importlib import import_module
+from typing import Protocol, cast
+
+import numpy as np
+
+from retune.core.carriers import MONOPHONIC_ROLES, FloatArray, Role, Samples, frozen_array
+from retune.core.errors import UsageError
+
+FRAME_S = 0.0025
+
+
+@dataclass(frozen=True, eq=False)
+class Passage:
+    """A stretch of a stem with context on both sides, and what is to become of it.
+
+    `samples` float32 (n_samples, n_channels). `f0_hz` (NaN where unvoiced) and `offset_cents`
+    are given every `FRAME_S`, the first at the first sample. `steady` is True when the offset
+    is one number wherever it matters, so that an engine may use a constant ratio.
+    """
+
+    samples: Samples
+    rate_hz: int
+    f0_hz: FloatArray
+    offset_cents: FloatArray
+    steady: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
+        object.__setattr__(self, "f0_hz", frozen_array(self.f0_hz, np.float64))
+        object.__setattr__(self, "offset_cents", frozen_array(self.offset_cents, np.float64))
+
+    @property
+    def main_offset(self) -> float:
+        """The offset of largest size, cents."""
+        return float(self.offset_cents[np.argmax(np.abs(self.offset_cents))])
+
+
+class Engine(Protocol):
+    """A way to move the pitch of a passage.
+
+    `exact` engines give back the very samples wherever the offset is 0 and join by themselves;
+    the rest are crossfaded. `needs_pitch` engines work from `f0_hz`, on one voice only.
+    """
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def about(self) -> str: ...
+    @property
+    def context_s(self) -> float: ...
+    @property
+    def exact(self) -> bool: ...
+    @property
+    def needs_pitch(self) -> bool: ...
+    def shift(self, passage: Passage) -> Samples:
+        """`passage.samples` with the pitch moved by `offset_cents`, same shape, float32.
+
+        Raises EngineError when the engine is not installed or cannot do it.
+        """
+        ...
+
+
+_HOMES: dict[str, str] = {
+    "psola": "psola",
+    "stretch": "stretch",
+    "rubberband": "rubberband",
+    "world": "world",
+    "identity": "identity",
+}
+
+
+class _Registry(Mapping[str, Engine]):
+    """Engines by name; an engine's module is imported when it is first asked for."""
+
+    def __getitem__(self, name: str) -> Engine:
+        module = import_module(f"retune.repitch.{_HOMES[name]}")
+        return cast(Engine, module.ENGINE)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(_HOMES)
+
+    def __len__(self) -> int:
+        return len(_HOMES)
+
+
+ENGINES: Mapping[str, Engine] = _Registry()
+
+
+def choose_engine(role: Role) -> tuple[str, str]:
+    """The engine that `auto` means for a stem of this role, and why, in one sentence.
+
+    Only engines that come with retune are chosen, whatever else is installed.
+    """
+    if role in MONOPHONIC_ROLES:
+        return "psola", f"a {role} stem is one voice: overlap-add by pitch period keeps it cleanest"
+    if role == "mix":
+        return "stretch", "a finished mix is many voices: only a whole span of it can move"
+    return "stretch", f"a {role} stem may hold many pitches at once: its spans move as a whole"
+
+
+def resolve_engine(name: str, *, role: Role) -> tuple[str, str]:
+    """`choose_engine` for "auto", else the engine of that name.
+
+    Raises
+    ------
+    UsageError
+        No engine has this name.
+    """
+    if name == "auto":
+        return choose_engine(role)
+    if name in _HOMES:
+        return name, "chosen by name"
+    near = get_close_matches(name, ["auto", *_HOMES], n=1)
+    hint = f'; did you mean "{near[0]}"?' if near else ""
+    raise UsageError(f'no engine is named "{name}"; there are auto, {", ".join(_HOMES)}{hint}')

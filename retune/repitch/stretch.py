@@ -1,0 +1,43 @@
+"""Engine `stretch`: any sound, many voices at once; python-stretch, which comes as a wheel.
+
+It works on the spectrum, moves formants along and blurs attacks a little; for one voice use
+`psola`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from retune.core.carriers import Samples
+from retune.core.errors import EngineError
+from retune.repitch.seam import Passage
+
+SEED = 1
+
+
+class Stretch:
+    name = "stretch"
+    about = "spectral shift of whole spans; chords and many voices"
+    context_s = 0.35
+    exact = False
+    needs_pitch = False
+
+    def shift(self, passage: Passage) -> Samples:
+        try:
+            from python_stretch import Signalsmith
+        except ImportError as error:
+            raise EngineError(
+                'engine "stretch" needs the package python-stretch; run: pip install python-stretch'
+            ) from error
+        x = np.asarray(passage.samples, dtype=np.float32).T
+        stretch = Signalsmith.Stretch(SEED)
+        stretch.preset(x.shape[0], passage.rate_hz)
+        stretch.setTransposeSemitones(passage.main_offset / 100)
+        # the binding already takes its delay out; the padding only lets the last block through
+        ahead = stretch.inputLatency() + stretch.outputLatency()
+        padded = np.pad(x, ((0, 0), (0, ahead)))
+        out = np.asarray(stretch.process(np.ascontiguousarray(padded)))
+        return np.ascontiguousarray(out[:, : x.shape[1]].T, dtype=np.float32)
+
+
+ENGINE = Stretch()
