@@ -1,1 +1,23 @@
-"""Room: analysis."""
+"""Room: analysis. From pitch tracks to notes, phrases, key, bars, chords and endings.
+
+`analyze_song` is the door; `find_notes` hears the notes of one stem.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from retune.analysis.build import analyze_song
+    from retune.analysis.notes import Heard, find_notes
+
+__all__ = ["Heard", "analyze_song", "find_notes"]
+
+_HOMES = {"analyze_song": "build", "find_notes": "notes", "Heard": "notes"}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

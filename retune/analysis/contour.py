@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -77,7 +78,7 @@ def _mend_strays(midi: FloatArray, *, hop_s: float) -> None:
     for start, stop in voiced_runs(midi):
         jumps = np.flatnonzero(np.abs(np.diff(midi[start:stop])) > 6.0) + start + 1
         bounds = [start, *jumps, stop]
-        for a, b in zip(bounds[1:-2], bounds[2:-1], strict=True):
+        for a, b in pairwise(bounds[1:-1]):
             before, after = midi[a - 1], midi[b]
             if b - a > longest or abs(before - after) > 3.0:
                 continue

@@ -8,6 +8,7 @@ of all in the vowel band), which counts when it is deeper than this stem's own w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -30,6 +31,10 @@ class EdgeSettings:
     onset_earliest_s: float = 0.03
     onset_near: float = 0.7
     offset_below_db: float = 18.0
+    scoop_share: float = 0.6
+    glide_s: float = 0.14
+    settled_within: float = 0.35
+    settled_share: float = 0.55
 
 
 @dataclass(frozen=True)
@@ -81,7 +86,7 @@ def split_struck(span: Span, levels: Levels, *, settings: EdgeSettings) -> list[
     times = [span.start_s, *((a + cut) * levels.step_s for cut in cuts), span.end_s]
     return [
         Span(t0, t1, span.midi, span.joined if k == 0 else True, k > 0)
-        for k, (t0, t1) in enumerate(zip(times[:-1], times[1:], strict=True))
+        for k, (t0, t1) in enumerate(pairwise(times))
     ]
 
 
@@ -103,7 +108,9 @@ def place_onset(
     loud_from = (first + int(low[-1]) + 1) * step if len(low) else span.start_s
     if not len(low) or not (span.joined and not span.struck):
         arrived = _arrival(span, contour, latest, settings=settings)
-        return float(np.clip(max(loud_from, arrived), earliest_s, latest))
+        # Between the opening of the vowel and the end of the scoop: people differ.
+        scooped = settings.scoop_share * max(0.0, arrived - loud_from)
+        return float(np.clip(loud_from + scooped, earliest_s, latest))
     return float(np.clip(loud_from, earliest_s, latest))
 
 
@@ -117,9 +124,7 @@ def _arrival(span: Span, contour: Contour, latest: float, *, settings: EdgeSetti
     return min(contour.time(a + int(away[-1]) + 0.5), latest)
 
 
-def place_offset(
-    span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings
-) -> float:
+def place_offset(span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings) -> float:
     """When the note ends: voicing over, or its level far below its body; seconds."""
     a, b = levels.index(span.start_s), levels.index(span.end_s)
     body = levels.full_db[a : b + 1]

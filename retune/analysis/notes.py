@@ -30,13 +30,15 @@ DOUBTFUL = 0.5
 @dataclass(frozen=True)
 class Heard:
     """A note as heard: seconds, MIDI number at A4 = 440 Hz, `confidence` 0 to 1 with the reason
-    of doubt in words ("" when there is none)."""
+    of doubt in words ("" when there is none); `joined` when the note before runs into it on one
+    breath and one vowel."""
 
     start_s: float
     end_s: float
     midi: float
     confidence: float = 1.0
     doubt: str = ""
+    joined: bool = False
 
 
 def find_notes(
@@ -74,7 +76,7 @@ def find_notes(
     spans = _decoded(contour, hmm)
     spans = _mend_holes(spans, levels)
     spans = [part for span in spans for part in split_struck(span, levels, settings=edges)]
-    spans = _absorb_short(spans, contour, settings=edges)
+    spans = _absorb(spans, contour, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)
     return tuple(_judged(spans, contour, levels))
 
@@ -102,8 +104,7 @@ def _stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
     firsts = [voiced[0], *voiced[breaks + 1]]
     lasts = [*voiced[breaks], voiced[-1]]
     return [
-        (max(0, int(a) - 2), min(len(midi), int(b) + 3))
-        for a, b in zip(firsts, lasts, strict=True)
+        (max(0, int(a) - 2), min(len(midi), int(b) + 3)) for a, b in zip(firsts, lasts, strict=True)
     ]
 
 
@@ -140,7 +141,9 @@ def _mend_holes(spans: list[Span], levels: Levels) -> list[Span]:
 
 def _dips_between(last: Span, span: Span, levels: Levels) -> bool:
     """True when the level falls between two spans below both of them."""
-    middle = levels.vowel_db[levels.index(last.end_s - 0.02) : levels.index(span.start_s + 0.02) + 1]
+    middle = levels.vowel_db[
+        levels.index(last.end_s - 0.02) : levels.index(span.start_s + 0.02) + 1
+    ]
     before = levels.vowel_db[levels.index(last.end_s - 0.12) : levels.index(last.end_s) + 1]
     after = levels.vowel_db[levels.index(span.start_s) : levels.index(span.start_s + 0.12) + 1]
     if not (len(middle) and len(before) and len(after)):
@@ -148,29 +151,43 @@ def _dips_between(last: Span, span: Span, levels: Levels) -> bool:
     return bool(min(before.max(), after.max()) - middle.min() > HOLE_DIP_DB)
 
 
-def _absorb_short(spans: list[Span], contour: Contour, *, settings: EdgeSettings) -> list[Span]:
-    """Give what is too short for a note (scoops, glides, tails) to the neighbour it touches."""
+def is_passing_glide(span: Span, contour: Contour, *, settings: EdgeSettings) -> bool:
+    """True for what is too short for a note, or short and never settled on a pitch."""
+    length = span.end_s - span.start_s
+    if length < settings.shortest_s:
+        return True
+    if length >= settings.glide_s:
+        return False
+    line = contour.flat[contour.frame(span.start_s) : contour.frame(span.end_s) + 1]
+    line = line[np.isfinite(line)]
+    if not len(line):
+        return True
+    settled = np.mean(np.abs(line - np.median(line)) <= settings.settled_within)
+    return bool(settled < settings.settled_share)
+
+
+def _absorb(spans: list[Span], contour: Contour, *, settings: EdgeSettings) -> list[Span]:
+    """Give scoops, glides and tails to the neighbour that they run into or come from."""
     kept = list(spans)
     k = 0
     while k < len(kept):
         span = kept[k]
-        if span.end_s - span.start_s >= settings.shortest_s:
+        after = kept[k + 1] if k + 1 < len(kept) and kept[k + 1].joined else None
+        before = kept[k - 1] if k > 0 and span.joined else None
+        if not is_passing_glide(span, contour, settings=settings):
             k += 1
-            continue
-        into_next = k + 1 < len(kept) and kept[k + 1].joined
-        into_last = k > 0 and span.joined
-        if into_next and not (into_last and _nearer_last(kept, k)):
-            kept[k + 1] = replace(
-                kept[k + 1], joined=span.joined, struck=span.struck or kept[k + 1].struck
-            )
-            if into_last:
-                kept[k + 1] = replace(kept[k + 1], start_s=span.start_s)
-        elif into_last:
-            kept[k - 1] = replace(kept[k - 1], end_s=span.end_s)
-        elif span.end_s - span.start_s >= 0.6 * settings.shortest_s:
+        elif after is not None and not (before is not None and _nearer_last(kept, k)):
+            start_s = span.start_s if before is not None or span.struck else after.start_s
+            struck = span.struck or after.struck
+            kept[k + 1] = replace(after, start_s=start_s, joined=span.joined, struck=struck)
+            del kept[k]
+        elif before is not None:
+            kept[k - 1] = replace(before, end_s=span.end_s)
+            del kept[k]
+        elif span.end_s - span.start_s < 0.6 * settings.shortest_s:
+            del kept[k]
+        else:
             k += 1
-            continue
-        del kept[k]
     return kept
 
 
@@ -188,14 +205,10 @@ def _place(
         if placed and not span.joined:
             earliest = max(earliest, placed[-1].end_s)
         start_s = place_onset(span, contour, levels, earliest_s=earliest, settings=settings)
-        if placed and placed[-1].end_s > start_s:
-            placed[-1] = replace(placed[-1], end_s=start_s)
-        elif placed and span.joined and not span.struck:
+        if (placed and placed[-1].end_s > start_s) or (placed and span.joined and not span.struck):
             placed[-1] = replace(placed[-1], end_s=start_s)
         placed.append(replace(span, start_s=start_s))
-    return [
-        replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed
-    ]
+    return [replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed]
 
 
 def _judged(spans: list[Span], contour: Contour, levels: Levels) -> list[Heard]:
@@ -205,7 +218,11 @@ def _judged(spans: list[Span], contour: Contour, levels: Levels) -> list[Heard]:
     for span in spans:
         midi = core_pitch(span, contour)
         confidence, doubt = _trust(span, midi, contour, _level(span, levels) - loud)
-        heard.append(Heard(span.start_s, span.end_s, midi, confidence, doubt))
+        heard.append(
+            Heard(
+                span.start_s, span.end_s, midi, confidence, doubt, span.joined and not span.struck
+            )
+        )
     return heard
 
 

@@ -1,0 +1,302 @@
+"""The room's one door: a song, its sound and its pitch tracks in, an Analysis out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from retune.analysis.bars import given_bars, seconds_at
+from retune.analysis.beats import SURE, find_bars
+from retune.analysis.corrections import Draft, apply_corrections
+from retune.analysis.harmony import (
+    BassNote,
+    chart_warnings,
+    charted_chords,
+    on_their_basses,
+)
+from retune.analysis.key import FoundKey, find_key
+from retune.analysis.naming import Tuned, note_weight, song_tuning, tune_stem
+from retune.analysis.notes import find_notes
+from retune.analysis.phrases import PhraseSpan, find_phrases
+from retune.analysis.stems import StemFacts, build_stem, shared_phrases
+from retune.core.carriers import (
+    Analysis,
+    AudioLike,
+    Bars,
+    Chord,
+    Key,
+    KeySpan,
+    PitchTrack,
+    Song,
+    StemAnalysis,
+)
+from retune.core.errors import SongFileError
+from retune.core.keys import parse_key
+
+LATE_START_S = 8.0
+KEY_SURE = 0.25
+
+
+@dataclass
+class _Work:
+    """What is known so far."""
+
+    song: Song
+    audio: Mapping[str, AudioLike]
+    tracks: Mapping[str, PitchTrack]
+    duration_s: float
+    drafts: dict[str, list[Draft]] = field(default_factory=dict)
+    joined: dict[str, frozenset[float]] = field(default_factory=dict)
+    tuned: dict[str, Tuned] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+
+    def stems_of(self, *roles: str) -> list[str]:
+        return [n for n in self.drafts if self.song.stems[n].role in roles]
+
+    def lead(self) -> str | None:
+        """The stem whose melody decides phrases and key: the one that rules mean."""
+        for roles in (("melody",), ("mix",), ("harmony", "double"), ("bass",)):
+            names = [n for n in self.stems_of(*roles) if self.drafts[n]]
+            if names:
+                return names[0]
+        return None
+
+
+def analyze_song(
+    song: Song, audio: Mapping[str, AudioLike], tracks: Mapping[str, PitchTrack]
+) -> Analysis:
+    """Hear a song: notes, tuning, key, bars, chords, phrases and how they end.
+
+    Parameters
+    ----------
+    song : Song
+        The song file, read.
+    audio : mapping of stem name to AudioLike
+        The sound of every stem.
+    tracks : mapping of stem name to PitchTrack
+        f0 of the monophonic stems.
+
+    Returns
+    -------
+    Analysis
+        What is given in the song file wins; what was found or estimated is said in `warnings`.
+
+    Raises
+    ------
+    SongFileError, ChordError
+        Something in the song file does not read.
+    """
+    rate_hz = next(iter(audio.values())).rate_hz if audio else 44100
+    duration_s = max((a.n_samples / a.rate_hz for a in audio.values()), default=0.0)
+    work = _Work(song, audio, tracks, duration_s)
+    _hear_notes(work)
+    bars = _bars(work)
+    given_key = None if song.music.key == "auto" else parse_key(song.music.key)
+    _tune(work, given_key)
+    keys, found = _keys(work, given_key, bars)
+    key_at = _KeyAt(keys)
+    chords = _chords(work, bars, key_at)
+    stems = _stems(work, bars, keys, chords)
+    tuning_hz = song.music.tuning_hz or song_tuning(work.tuned, _weights(work))
+    _tell_tuning(work, tuning_hz)
+    return Analysis(
+        title=song.title,
+        rate_hz=rate_hz,
+        duration_s=duration_s,
+        tuning_hz=tuning_hz,
+        keys=keys,
+        key_source="given" if given_key is not None else "found",
+        key_confidence=1.0 if given_key is not None else found.confidence,
+        bars=bars,
+        chords=chords,
+        stems=MappingProxyType(stems),
+        warnings=tuple(dict.fromkeys(work.warnings)),
+    )
+
+
+class _KeyAt:
+    """The key in force at a time."""
+
+    def __init__(self, keys: Sequence[KeySpan]) -> None:
+        self.keys = keys
+
+    def __call__(self, time_s: float) -> Key | None:
+        found = self.keys[0].key if self.keys else None
+        for span in self.keys:
+            if span.start_s <= time_s + 1e-9:
+                found = span.key
+        return found
+
+
+def _hear_notes(work: _Work) -> None:
+    for name, stem in work.song.stems.items():
+        if name not in work.tracks:
+            continue
+        heard = find_notes(work.tracks[name], work.audio.get(name), is_bass=stem.role == "bass")
+        drafts = [Draft(n.start_s, n.end_s, n.midi, n.confidence, n.doubt) for n in heard]
+        drafts, told = apply_corrections(drafts, work.song.corrections, stem=name)
+        work.drafts[name] = drafts
+        work.joined[name] = frozenset(n.start_s for n in heard if n.joined)
+        work.warnings += told
+        if not drafts:
+            work.warnings.append(f"stem {name}: no note was heard in it")
+    _tell_late_starts(work)
+
+
+def _tell_late_starts(work: _Work) -> None:
+    firsts = {name: drafts[0].start_s for name, drafts in work.drafts.items() if drafts}
+    earliest = min(firsts.values(), default=0.0)
+    for name, first in firsts.items():
+        if first - earliest > LATE_START_S:
+            work.warnings.append(
+                f"stem {name} starts at {first:.1f} s, {first - earliest:.0f} s after the others: "
+                "check that all stems begin at the same moment"
+            )
+
+
+def _bars(work: _Work) -> Bars:
+    music = work.song.music
+    bars = given_bars(music, duration_s=work.duration_s)
+    if bars is not None:
+        return bars
+    lead = work.lead()
+    onsets = [d.start_s for d in work.drafts.get(lead or "", [])]
+    bass = [d.start_s for n in work.stems_of("bass") for d in work.drafts[n]]
+    found = find_bars(work.song, work.audio, onsets, bass, duration_s=work.duration_s)
+    meter = "" if music.meter_given else f", meter taken as {music.meter[0]}/{music.meter[1]}"
+    if found is None:
+        work.warnings.append(
+            "no beat was found, so bars and beats are unknown: give tempo_bpm and first_downbeat_s"
+        )
+        return Bars((), music.meter, 0.0, "unknown")
+    sure = "" if found.confidence >= SURE else ", and this is little more than a guess"
+    work.warnings.append(
+        f"tempo ({found.bars.tempo_bpm:.1f} bpm) and bars are estimated from {found.heard_in}"
+        f"{meter} (confidence {found.confidence:.2f}{sure}): give tempo_bpm and first_downbeat_s "
+        "to settle them"
+    )
+    return found.bars
+
+
+def _weights(work: _Work) -> dict[str, float]:
+    return {n: sum(note_weight(d) for d in drafts) for n, drafts in work.drafts.items()}
+
+
+def _tune(work: _Work, key: Key | None) -> None:
+    for name, drafts in work.drafts.items():
+        work.tuned[name] = tune_stem(drafts, tuning_hz=work.song.music.tuning_hz, key=key)
+
+
+def _tell_tuning(work: _Work, tuning_hz: float) -> None:
+    song_cents = 1200 * float(np.log2(tuning_hz / 440.0))
+    for name, tuned in work.tuned.items():
+        apart = tuned.offset_cents - song_cents
+        if abs(apart) > 20 and work.drafts[name]:
+            side = "above" if apart > 0 else "below"
+            work.warnings.append(
+                f"stem {name} lies {abs(apart):.0f} cents {side} the song's tuning; its notes are "
+                "named by its own"
+            )
+        if tuned.drift_cents > 30:
+            work.warnings.append(
+                f"stem {name} drifts by {tuned.drift_cents:.0f} cents; its notes are named along "
+                "the drift"
+            )
+
+
+def _keys(work: _Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ...], FoundKey]:
+    found = FoundKey(None, 0.0)
+    key = given
+    if given is None:
+        found = _found_key(work)
+        key = found.key
+    spans = [] if key is None else [KeySpan(0.0, key)]
+    for at, text in work.song.music.keys:
+        spans.append(KeySpan(_moment(at, bars), parse_key(text)))
+    return tuple(sorted(spans, key=lambda span: span.start_s)), found
+
+
+def _found_key(work: _Work) -> FoundKey:
+    lead = work.lead()
+    names = [n for n in work.drafts if n == lead or work.song.stems[n].role == "bass"]
+    notes = [
+        (name, note_weight(draft))
+        for stem in names
+        for name, draft in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
+    ]
+    last = work.tuned[lead].names[-1] if lead is not None else None
+    found = find_key([n for n, _ in notes], [w for _, w in notes], last=last)
+    if found.key is None:
+        work.warnings.append('no key could be found: give it, such as key = "Bb major"')
+    else:
+        doubt = "" if found.confidence >= KEY_SURE else " and doubtful"
+        other = f"; next best {found.second}" if found.second is not None else ""
+        work.warnings.append(
+            f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"
+        )
+    return found
+
+
+def _moment(at: str, bars: Bars) -> float:
+    """Seconds of "bar:beat"."""
+    bar, _, beat = at.partition(":")
+    try:
+        number, place = int(bar), float(beat or 1)
+    except ValueError:
+        raise SongFileError(f'keys: "{at}" is no place: write bar:beat, as in "17:1"') from None
+    if len(bars.downbeats_s) < 2:
+        raise SongFileError(f'keys: "{at}" needs bars: give tempo_bpm and first_downbeat_s')
+    return max(0.0, seconds_at((number - 1) * bars.beats_per_bar + place - 1, bars))
+
+
+def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
+    chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
+    if chords is None:
+        return ()
+    work.warnings += chart_warnings(work.song.music, chords, duration_s=work.duration_s, bars=bars)
+    bass = [
+        BassNote(d.start_s, d.end_s, name)
+        for stem in work.stems_of("bass")
+        for name, d in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
+    ]
+    return on_their_basses(chords, bass, bars=bars, key_at=key_at)
+
+
+def _stems(
+    work: _Work, bars: Bars, keys: tuple[KeySpan, ...], chords: tuple[Chord, ...]
+) -> dict[str, StemAnalysis]:
+    lead = work.lead()
+    spans: tuple[PhraseSpan, ...] = ()
+    if lead is not None:
+        drafts = work.drafts[lead]
+        spans = find_phrases(
+            [d.start_s for d in drafts],
+            [d.end_s for d in drafts],
+            list(work.tuned[lead].midi),
+            bars=bars,
+            wanted=work.song.music.phrases,
+        )
+    stems: dict[str, StemAnalysis] = {}
+    for name, stem in work.song.stems.items():
+        if name not in work.drafts:
+            stems[name] = StemAnalysis(name, stem.role)
+            continue
+        onsets = [d.start_s for d in work.drafts[name]]
+        facts = StemFacts(
+            name=name,
+            role=stem.role,
+            track=work.tracks.get(name),
+            drafts=tuple(work.drafts[name]),
+            tuned=work.tuned[name],
+            joined=work.joined[name],
+            spans=spans if name == lead else shared_phrases(spans, onsets),
+            bars=bars,
+            keys=keys,
+            chords=chords,
+        )
+        stems[name], told = build_stem(facts)
+        work.warnings += told
+    return stems

@@ -1,0 +1,168 @@
+"""What a person put right by hand: applied by time, so that it survives a new analysis."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from retune.core.carriers import Correction
+from retune.core.errors import InputError, SongFileError
+from retune.core.pitch import parse_pitch_name
+
+FORMS = (
+    "pitch NAME | degree N | octave up | octave down | split | merge next | start S | end S | "
+    "ending here | not an ending | drop"
+)
+# A correction reaches a note this far outside it.
+REACH_S = 0.05
+SHORTEST_S = 0.02
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A note in the making: `midi` at A4 = 440 Hz; `named` the MIDI number and `degree` the
+    degree a person gave it; `ending` True or False where a person said so."""
+
+    start_s: float
+    end_s: float
+    midi: float
+    confidence: float = 1.0
+    doubt: str = ""
+    named: int | None = None
+    degree: str | None = None
+    ending: bool | None = None
+
+
+def apply_corrections(
+    drafts: Iterable[Draft], corrections: Iterable[Correction], *, stem: str
+) -> tuple[list[Draft], list[str]]:
+    """The notes of `stem` with what was corrected by hand, and warnings in words.
+
+    A correction where no note sounds changes nothing and warns. A note that a person touched is
+    no longer doubtful.
+
+    Raises
+    ------
+    SongFileError
+        A correction that does not read.
+    """
+    notes = sorted(drafts, key=lambda note: note.start_s)
+    warnings: list[str] = []
+    for correction in corrections:
+        if correction.stem != stem:
+            continue
+        where = f'correction "{correction.set}" at {correction.at_s:.2f} s of stem {stem}'
+        at = _sounding(notes, correction.at_s)
+        if at is None:
+            near = _nearest(notes, correction.at_s)
+            warnings.append(f"{where} was left out: no note sounds then{near}")
+            continue
+        problem = _apply(notes, at, correction.set.strip(), correction.at_s, where)
+        if problem:
+            warnings.append(f"{where} was left out: {problem}")
+        notes.sort(key=lambda note: note.start_s)
+    return notes, warnings
+
+
+def _sounding(notes: list[Draft], at_s: float) -> int | None:
+    """The note that sounds at a time; failing that the nearest within REACH_S."""
+    for k, note in enumerate(notes):
+        if note.start_s <= at_s < note.end_s:
+            return k
+    away = {k: max(n.start_s - at_s, at_s - n.end_s) for k, n in enumerate(notes)}
+    near = min(away, key=lambda k: away[k], default=None)
+    return near if near is not None and away[near] <= REACH_S else None
+
+
+def _nearest(notes: list[Draft], at_s: float) -> str:
+    if not notes:
+        return " (the stem has no notes)"
+    note = min(notes, key=lambda n: max(n.start_s - at_s, at_s - n.end_s))
+    return f"; the nearest one lasts from {note.start_s:.2f} to {note.end_s:.2f} s"
+
+
+def _apply(notes: list[Draft], k: int, text: str, at_s: float, where: str) -> str:
+    """Change `notes` in place; return what stood in the way, or ""."""
+    words = text.split()
+    low = text.lower()
+    note = replace(notes[k], confidence=1.0, doubt="")
+    if low in ("ending here", "not an ending"):
+        notes[k] = replace(note, ending=low == "ending here")
+    elif low in ("octave up", "octave down"):
+        step = 12 if low == "octave up" else -12
+        named = None if note.named is None else note.named + step
+        notes[k] = replace(note, midi=note.midi + step, named=named)
+    elif low == "drop":
+        del notes[k]
+    elif low == "split":
+        return _split(notes, k, note, at_s)
+    elif low == "merge next":
+        return _merge(notes, k, note)
+    elif len(words) == 2 and words[0].lower() in ("start", "end"):
+        return _move_edge(notes, k, note, words[0].lower(), _seconds(words[1], where))
+    elif len(words) == 2 and words[0].lower() == "pitch":
+        notes[k] = replace(note, named=_named(words[1], where), degree=None)
+    elif len(words) == 2 and words[0].lower() == "degree":
+        if not re.fullmatch(r"(b{1,2}|#{1,2})?[1-7]", words[1]):
+            raise SongFileError(f'{where}: "{words[1]}" is no degree: write 1 to 7, b7, #4')
+        notes[k] = replace(note, degree=words[1], named=None)
+    else:
+        raise SongFileError(f"{where} does not read: write one of {FORMS}")
+    return ""
+
+
+def _split(notes: list[Draft], k: int, note: Draft, at_s: float) -> str:
+    if not note.start_s + SHORTEST_S <= at_s <= note.end_s - SHORTEST_S:
+        return f"it lies at the very edge of the note ({note.start_s:.2f} to {note.end_s:.2f} s)"
+    first_ending = False if note.ending else note.ending
+    notes[k : k + 1] = [
+        replace(note, end_s=at_s, ending=first_ending),
+        replace(note, start_s=at_s),
+    ]
+    return ""
+
+
+def _merge(notes: list[Draft], k: int, note: Draft) -> str:
+    if k + 1 >= len(notes):
+        return "no note follows"
+    after = notes[k + 1]
+    longer = note if note.end_s - note.start_s >= after.end_s - after.start_s else after
+    named = note.named if note.named is not None else after.named
+    ending = note.ending if note.ending is not None else after.ending
+    midi = note.midi if note.named is not None else longer.midi
+    notes[k : k + 2] = [
+        replace(note, end_s=max(note.end_s, after.end_s), midi=midi, named=named, ending=ending)
+    ]
+    return ""
+
+
+def _move_edge(notes: list[Draft], k: int, note: Draft, edge: str, to_s: float) -> str:
+    """Move a start or an end; neighbours give way, but keep a little of themselves."""
+    start_s, end_s = (to_s, note.end_s) if edge == "start" else (note.start_s, to_s)
+    if end_s - start_s < SHORTEST_S or start_s < 0:
+        return f"the note would last from {start_s:.2f} to {end_s:.2f} s"
+    if edge == "start" and k > 0 and notes[k - 1].end_s > start_s:
+        if start_s - notes[k - 1].start_s < SHORTEST_S:
+            return "nothing would be left of the note before; drop or merge it first"
+        notes[k - 1] = replace(notes[k - 1], end_s=start_s)
+    if edge == "end" and k + 1 < len(notes) and notes[k + 1].start_s < end_s:
+        if notes[k + 1].end_s - end_s < SHORTEST_S:
+            return "nothing would be left of the note after; drop or merge it first"
+        notes[k + 1] = replace(notes[k + 1], start_s=end_s)
+    notes[k] = replace(note, start_s=start_s, end_s=end_s)
+    return ""
+
+
+def _seconds(text: str, where: str) -> float:
+    try:
+        return float(text.removesuffix("s"))
+    except ValueError:
+        raise SongFileError(f'{where}: "{text}" is no time: write seconds, as in 12.4') from None
+
+
+def _named(text: str, where: str) -> int:
+    try:
+        return parse_pitch_name(text)
+    except InputError as error:
+        raise SongFileError(f"{where}: {error}") from None

@@ -1,0 +1,96 @@
+"""The key of a melody by the correlation of its pitch classes with a profile of each key.
+
+Pearson correlation of a duration-weighted histogram with the rotated profile (Krumhansl &
+Schmuckler's method), by default with the counts of Temperley 2007 in Kostka & Payne; the tone a
+tune ends on speaks for its tonic; between a major and a minor key on one tonic, the commoner
+third decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from retune.core.carriers import FloatArray, Key
+from retune.core.profiles import profile_correlations
+
+DEFAULT_PROFILE = "kostka-payne"
+# In correlation. 82 % of major and 96 % of minor folk tunes end on their tonic (counted in the
+# Essen collection as music21 ships it).
+ENDS_ON_TONIC = 0.15
+ENDS_ON_THIRD_OR_FIFTH = 0.03
+# A lead of this much in correlation is as sure as it gets.
+SURE_MARGIN = 0.3
+# How a tonic is written: the signature with the fewer signs (common practice, no source).
+MAJOR_NAMES = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+MINOR_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+
+
+@dataclass(frozen=True)
+class FoundKey:
+    """The likeliest key (None when nothing speaks for any), how sure (0 to 1, from the lead over
+    the next), and the next one."""
+
+    key: Key | None
+    confidence: float
+    second: Key | None = None
+
+
+def histogram(midi: Sequence[int], weight: Sequence[float]) -> FloatArray:
+    """Weight of each pitch class, (12,)."""
+    counts = np.zeros(12)
+    for pitch, w in zip(midi, weight, strict=True):
+        counts[pitch % 12] += w
+    return counts
+
+
+def find_key(
+    midi: Sequence[int],
+    weight: Sequence[float],
+    *,
+    last: int | None = None,
+    profile: str = DEFAULT_PROFILE,
+) -> FoundKey:
+    """The key of named notes weighted by duration; `last` is the pitch the melody ends on."""
+    counts = histogram(midi, weight)
+    scores = {
+        mode: profile_correlations(counts, profile=profile, minor=mode == "minor")
+        for mode in ("major", "minor")
+    }
+    if not np.isfinite(scores["major"]).all():
+        return FoundKey(None, 0.0)
+    if last is not None:
+        _favour_last(scores, last)
+    ranked = sorted(
+        ((float(scores[mode][pc]), mode, pc) for mode in scores for pc in range(12)),
+        key=lambda row: (-row[0], row[1], row[2]),
+    )
+    _score, mode, tonic = ranked[0]
+    mode = _mode_by_third(counts, tonic, mode)
+    rivals = [row for row in ranked if row[1:] != (mode, tonic)]
+    own = max(float(scores[mode][tonic]), ranked[0][0])
+    margin = max(0.0, own - rivals[0][0])
+    second = _key(rivals[0][2], rivals[0][1])
+    return FoundKey(_key(tonic, mode), round(min(1.0, margin / SURE_MARGIN), 3), second)
+
+
+def _favour_last(scores: dict[str, FloatArray], last: int) -> None:
+    for mode, third in (("major", 4), ("minor", 3)):
+        scores[mode] = scores[mode].copy()
+        scores[mode][last % 12] += ENDS_ON_TONIC
+        scores[mode][(last - third) % 12] += ENDS_ON_THIRD_OR_FIFTH
+        scores[mode][(last - 7) % 12] += ENDS_ON_THIRD_OR_FIFTH
+
+
+def _mode_by_third(counts: FloatArray, tonic: int, mode: str) -> str:
+    """The mode of the commoner third; the profile's when neither sounds more."""
+    minor, major = counts[(tonic + 3) % 12], counts[(tonic + 4) % 12]
+    if max(minor, major) > 2.0 * min(minor, major):
+        return "minor" if minor > major else "major"
+    return mode
+
+
+def _key(tonic: int, mode: str) -> Key:
+    return Key((MAJOR_NAMES if mode == "major" else MINOR_NAMES)[tonic], mode)

@@ -1,0 +1,216 @@
+"""From named notes to a stem's analysis: bars, degrees, chords, roles, phrases and endings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from retune.analysis.bars import bar_and_beat, beat_length_s
+from retune.analysis.corrections import Draft
+from retune.analysis.harmony import NoteChords, chords_of
+from retune.analysis.naming import Tuned
+from retune.analysis.phrases import EARLY_S, PhraseSpan
+from retune.analysis.roles import Placed, chord_roles
+from retune.analysis.structure import PhraseEnd, Sung, phrase_end
+from retune.core.carriers import (
+    Bars,
+    Chord,
+    Key,
+    KeySpan,
+    Note,
+    Phrase,
+    PitchTrack,
+    Role,
+    StemAnalysis,
+)
+from retune.core.keys import degree_of, nearest_midi_of_degree
+from retune.core.pitch import pitch_name
+from retune.core.roles import how_it_ends, melodic_ending
+from retune.core.tension import stability
+
+DOUBTFUL = 0.5
+NAMED_AT_MOST = 5
+
+
+@dataclass(frozen=True, eq=False)
+class StemFacts:
+    """All that is known of a stem before its notes are built; `joined` holds the onsets of notes
+    that the note before runs into."""
+
+    name: str
+    role: Role
+    track: PitchTrack | None
+    drafts: tuple[Draft, ...]
+    tuned: Tuned
+    joined: frozenset[float]
+    spans: tuple[PhraseSpan, ...]
+    bars: Bars
+    keys: tuple[KeySpan, ...]
+    chords: tuple[Chord, ...]
+
+    def key_at(self, time_s: float) -> Key | None:
+        found = self.keys[0].key if self.keys else None
+        for span in self.keys:
+            if span.start_s <= time_s + 1e-9:
+                found = span.key
+        return found
+
+
+def shared_phrases(spans: Sequence[PhraseSpan], onsets: Sequence[float]) -> tuple[PhraseSpan, ...]:
+    """The phrases of the lead as another stem fills them: its notes from one phrase's start to
+    the next one's, positions of its own; phrases in which it rests keep their place, empty."""
+    shared = []
+    for k, span in enumerate(spans):
+        until = spans[k + 1].start_s if k + 1 < len(spans) else float("inf")
+        since = span.start_s if k else float("-inf")
+        inside = [i for i, t in enumerate(onsets) if since - EARLY_S <= t < until - EARLY_S]
+        first, last = (inside[0], inside[-1]) if inside else (0, -1)
+        shared.append(PhraseSpan(first, last, span.start_s, span.end_s))
+    return tuple(shared)
+
+
+def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
+    """The stem's notes and phrases, and what a user should know of them."""
+    names, told = _settled_names(facts)
+    ends = _ends(facts, names)
+    placed = _placed(facts, names, ends)
+    notes = [_note(facts, k, names[k], placed[k]) for k in range(len(names))]
+    for k, role in enumerate(chord_roles(placed)):
+        notes[k] = replace(notes[k], chord_role=role)
+    notes = _with_phrases(notes, facts.spans, ends)
+    phrases = [
+        _phrase(facts, index, span, end, notes)
+        for index, (span, end) in enumerate(zip(facts.spans, ends, strict=True), start=1)
+    ]
+    told += _doubts(facts.name, notes)
+    stem = StemAnalysis(facts.name, facts.role, tuple(notes), tuple(phrases), facts.track)
+    return stem, told
+
+
+def _settled_names(facts: StemFacts) -> tuple[list[int], list[str]]:
+    """MIDI numbers of the notes, those given a degree by hand moved to it."""
+    names, told = list(facts.tuned.names), []
+    for k, draft in enumerate(facts.drafts):
+        if draft.degree is None:
+            continue
+        key = facts.key_at(draft.start_s)
+        if key is None:
+            told.append(
+                f'correction "degree {draft.degree}" at {draft.start_s:.2f} s of stem '
+                f"{facts.name} was left out: there is no key; give it"
+            )
+        else:
+            names[k] = nearest_midi_of_degree(draft.degree, key, names[k])
+    return names, told
+
+
+def _ends(facts: StemFacts, names: Sequence[int]) -> list[PhraseEnd | None]:
+    sung = [
+        Sung(d.start_s, d.end_s, name, d.start_s in facts.joined, d.ending)
+        for d, name in zip(facts.drafts, names, strict=True)
+    ]
+    return [
+        phrase_end(sung, span.first, span.last, bars=facts.bars)
+        if span.last >= span.first
+        else None
+        for span in facts.spans
+    ]
+
+
+def _placed(
+    facts: StemFacts, names: Sequence[int], ends: Sequence[PhraseEnd | None]
+) -> list[Placed]:
+    endings = {end.ending for end in ends if end is not None}
+    placed = []
+    for k, (draft, name) in enumerate(zip(facts.drafts, names, strict=True)):
+        found: NoteChords = chords_of(
+            draft.start_s, draft.end_s, chords=facts.chords, bars=facts.bars
+        )
+        placed.append(
+            Placed(
+                draft.start_s,
+                draft.end_s,
+                name,
+                found.at_onset,
+                found.at_end,
+                found.coming,
+                k in endings,
+                beat_length_s(draft.start_s, facts.bars),
+            )
+        )
+    return placed
+
+
+def _note(facts: StemFacts, k: int, name: int, placed: Placed) -> Note:
+    draft, key = facts.drafts[k], facts.key_at(facts.drafts[k].start_s)
+    cents = 100 * (float(facts.tuned.midi[k]) - facts.tuned.names[k])
+    bar, beat = bar_and_beat(draft.start_s, facts.bars)
+    return Note(
+        index=k + 1,
+        start_s=round(draft.start_s, 4),
+        end_s=round(draft.end_s, 4),
+        pitch_midi=round(name + cents / 100, 4),
+        name=pitch_name(name, key),
+        cents_from_name=round(cents, 2),
+        degree=None if key is None else degree_of(name, key),
+        bar=bar,
+        beat=beat,
+        chord=placed.chord,
+        chord_at_onset=placed.at_onset,
+        chord_at_end=placed.at_end,
+        stability=None if key is None else round(stability(name, key), 4),
+        confidence=draft.confidence,
+        doubt=draft.doubt,
+    )
+
+
+def _with_phrases(
+    notes: list[Note], spans: Sequence[PhraseSpan], ends: Sequence[PhraseEnd | None]
+) -> list[Note]:
+    result = list(notes)
+    for index, (span, end) in enumerate(zip(spans, ends, strict=True), start=1):
+        for k in range(span.first, span.last + 1):
+            result[k] = replace(result[k], phrase=index)
+        if end is None:
+            continue
+        at = end.ending
+        result[at] = replace(result[at], is_phrase_ending=True)
+        for k in end.restruck:
+            result[k] = replace(result[k], ending_of=at + 1)
+        for k in end.tail:
+            result[k] = replace(result[k], tail_of=at + 1)
+    return result
+
+
+def _phrase(
+    facts: StemFacts, index: int, span: PhraseSpan, end: PhraseEnd | None, notes: Sequence[Note]
+) -> Phrase:
+    if end is None:
+        return Phrase(index, round(span.start_s, 4), round(span.end_s, 4))
+    note = notes[end.ending]
+    key = facts.key_at(note.start_s)
+    return Phrase(
+        index=index,
+        start_s=round(span.start_s, 4),
+        end_s=round(span.end_s, 4),
+        ending_note=note.index,
+        ending_degree=note.degree,
+        ending_chord_role=note.chord_role,
+        ending=how_it_ends(note.midi_name, note.chord, key),
+        ending_melodic=melodic_ending(note.degree),
+    )
+
+
+def _doubts(name: str, notes: Sequence[Note]) -> list[str]:
+    """One line on the notes that are not to be trusted."""
+    doubtful = [note for note in notes if note.confidence < DOUBTFUL]
+    if not doubtful:
+        return []
+    shown = "; ".join(
+        f"{note.start_s:.2f} s {note.name} ({note.doubt or 'several small doubts'})"
+        for note in doubtful[:NAMED_AT_MOST]
+    )
+    more = len(doubtful) - NAMED_AT_MOST
+    rest = f"; and {more} more" if more > 0 else ""
+    count = "1 note is" if len(doubtful) == 1 else f"{len(doubtful)} notes are"
+    return [f"stem {name}: {count} doubtful: {shown}{rest}"]
