@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
+    from retune.track.voice import voice_warnings
 
-__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch", "warm_up"]
+__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch", "voice_warnings", "warm_up"]
 
 _HOMES = {
     "TRACKERS": "seam",
     "Tracker": "seam",
     "find_tracker": "seam",
     "track_pitch": "seam",
+    "voice_warnings": "voice",
     "warm_up": "pyin",
 }
 
