@@ -125,6 +125,35 @@ def _compare(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--format", choices=("opus", "flac"), default="opus", help="default: opus")
 
 
+def _batch(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("song", nargs="+", metavar="SONG", help="song files")
+    sub.add_argument("--variants", metavar="FILE", help="one variants file for every song")
+    sub.add_argument("--out", required=True, metavar="DIR", help="folder for everything made")
+    where = sub.add_mutually_exclusive_group()
+    where.add_argument("--jobs", type=_count, default=1, metavar="N", help="processes here")
+    where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
+    sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
+    _engine(sub)
+    sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
+    sub.add_argument("--control", action="store_true", help="also the matched controls")
+    sub.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
+    sub.add_argument("--no-cache", action="store_true", help="hear every stem anew")
+    _json(sub)
+
+
+def _count(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if not 1 <= number <= 1024:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes, 1 to 1024")
+    return number
+
+
+def _verify(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("folder", metavar="DIR", help="a folder that render or batch wrote")
+    sub.add_argument("--song", metavar="SONG", help="render from this song file, not from DIR")
+    _json(sub)
+
+
 Adder = Callable[[argparse.ArgumentParser], None]
 COMMANDS: dict[str, tuple[str, str, Adder]] = {
     "demo": (
@@ -151,6 +180,16 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "make one self-contained page that puts the versions side by side",
         "retune compare lantern-song/song.toml --out lantern.html",
         _compare,
+    ),
+    "batch": (
+        "render many songs and variants, on many processors or machines",
+        "retune batch songs/*/song.toml --out renditions --jobs 4 --resume",
+        _batch,
+    ),
+    "verify": (
+        "render again from the manifests in a folder and say what differs",
+        "retune verify renditions",
+        _verify,
     ),
 }
 

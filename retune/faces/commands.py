@@ -40,9 +40,7 @@ def analyze(arguments: Arguments) -> int:
 def plan(arguments: Arguments) -> int:
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
-        made = pipeline.plan(
-            opened, rules=arguments.rule, variant=arguments.variant, progress=tell
-        )
+        made = pipeline.plan(opened, rules=arguments.rule, variant=arguments.variant, progress=tell)
     if arguments.json:
         show.as_json(plan_facts(made))
     else:
@@ -94,7 +92,9 @@ def compare(arguments: Arguments) -> int:
             progress=tell,
         )
     show.warn(page.warnings)
-    show.say(f"open {page.path} in a browser ({page.size_bytes / 1e6:.1f} MB)", quiet=arguments.quiet)
+    show.say(
+        f"open {page.path} in a browser ({page.size_bytes / 1e6:.1f} MB)", quiet=arguments.quiet
+    )
     return 0
 
 
@@ -123,3 +123,27 @@ def demo(arguments: Arguments) -> int:
         quiet=arguments.quiet,
     )
     return 0
+
+
+def batch(arguments: Arguments) -> int:
+    from retune.faces.batch import batch as run
+
+    return run(arguments)
+
+
+def verify(arguments: Arguments) -> int:
+    with show.progress(quiet=arguments.quiet) as tell:
+        found = pipeline.verify(Path(arguments.folder), song=arguments.song, progress=tell)
+    if arguments.json:
+        show.as_json(
+            {
+                item.variant: {"identical": item.identical, "differences": list(item.differences)}
+                for item in found
+            }
+        )
+    else:
+        for item in found:
+            show.say(f"{item.variant}: {'identical' if item.identical else 'differs'}")
+            for line in item.differences:
+                show.say(f"  {line}")
+    return 0 if all(item.identical for item in found) else 1

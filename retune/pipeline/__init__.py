@@ -34,7 +34,21 @@ _HOME = {
     "write_demo": "demo",
 }
 
-__all__ = sorted(_HOME)
+__all__ = [
+    "OpenSong",
+    "analyze",
+    "compare",
+    "compare_page",
+    "demo_folder",
+    "open_song",
+    "plan",
+    "plans_of",
+    "render",
+    "render_control",
+    "verify",
+    "write_demo",
+    "write_versions",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -178,9 +178,7 @@ def song_from_facts(
         title=facts["title"],
         rights=facts["rights"],
         stems={
-            name: Stem(
-                name, folder / f"{name}.wav", stem["role"], stem["gain_db"], stem["follow"]
-            )
+            name: Stem(name, folder / f"{name}.wav", stem["role"], stem["gain_db"], stem["follow"])
             for name, stem in facts["stems"].items()
         },
         music=Music(**music),

@@ -15,7 +15,8 @@ from retune.core.files import sha256_file
 from retune.pipeline.facts import plan_facts, song_from_facts
 from retune.pipeline.opening import Progress, open_song, silent
 from retune.pipeline.planning import plan as make
-from retune.pipeline.writing import CONTROL, MANIFEST, ORIGINAL, write_original, write_variant
+from retune.pipeline.rendering import CONTROL
+from retune.pipeline.writing import MANIFEST, ORIGINAL, write_original, write_variant
 
 
 @dataclass(frozen=True)
@@ -44,8 +45,10 @@ def verify(
         No manifest there, or one that does not read, or the original stems are missing.
     """
     root = Path(folder)
-    homes = [root] if (root / MANIFEST).is_file() else sorted(
-        path.parent for path in root.glob(f"*/{MANIFEST}")
+    homes = (
+        [root]
+        if (root / MANIFEST).is_file()
+        else sorted(path.parent for path in root.glob(f"*/{MANIFEST}"))
     )
     if not homes:
         raise InputError(f"{root}: no {MANIFEST} here or one folder down; give a render's folder")
@@ -72,9 +75,7 @@ def _manifest(path: Path) -> Mapping[str, Any]:
     except (OSError, ValueError) as error:
         raise InputError(f"{path} does not read as JSON: {error}; render again") from error
     needed = ("retune", "variant", "song", "inputs", "outputs", "rules", "engine", "tracker")
-    missing = [
-        name for name in needed if not isinstance(manifest, dict) or name not in manifest
-    ]
+    missing = [name for name in needed if not isinstance(manifest, dict) or name not in manifest]
     if missing:
         raise InputError(f'{path} has no "{missing[0]}": not a manifest of retune; render again')
     return dict(manifest)
@@ -94,9 +95,7 @@ def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
 def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
     rules = {manifest["variant"]: list(manifest["rules"])}
     if song is None:
-        source: Any = song_from_facts(
-            manifest["song"], folder=home.parent / ORIGINAL, rules=rules
-        )
+        source: Any = song_from_facts(manifest["song"], folder=home.parent / ORIGINAL, rules=rules)
         missing = [stem.path for stem in source.stems.values() if not stem.path.is_file()]
         if missing:
             raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")

@@ -11,6 +11,7 @@ from typing import Any
 
 from retune import __version__
 from retune.core.audio import blocks_of, default_subtype, write_wav
+from retune.core.cache import content_key
 from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
 from retune.core.errors import OutputError
 from retune.core.files import atomic_write, sha256_file
@@ -67,9 +68,7 @@ def write_versions(
     return manifests
 
 
-def write_original(
-    opened: OpenSong, folder: Path, *, subtype: str | None = None
-) -> dict[str, str]:
+def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None) -> dict[str, str]:
     """The stems as they are and their mix, as WAV; returns SHA-256 by file name."""
     hashes = {}
     for name in opened.song.stems:
@@ -112,7 +111,9 @@ def write_variant(
             )
         for stem in rendition.stems.values():
             warnings += [f"stem {stem.stem}: {line}" for line in stem.warnings]
-    manifest = _manifest(opened, plan, versions[0][1], outputs, levels, warnings, subtype, engine)
+    manifest = _manifest(
+        opened, plan, versions[0][1], outputs, levels, warnings, subtype, engine, control
+    )
     _write_json(home / MANIFEST, manifest)
     return manifest
 
@@ -230,6 +231,34 @@ def _link(source: Path, target: Path) -> None:
         raise OutputError(f"cannot write {target}: {error.strerror}") from error
 
 
+def address(
+    opened: OpenSong,
+    *,
+    rules: Sequence[str],
+    engine: str,
+    subtype: str | None,
+    control: bool,
+) -> str:
+    """SHA-256 of all that a rendering depends on: equal addresses, equal files."""
+    return content_key(
+        {
+            "retune": __version__,
+            "song": song_facts(opened.song),
+            "inputs": {name: audio.sha256() for name, audio in opened.audio.items()},
+            "read": {
+                path.name: sha256_file(path)
+                for path in (opened.song.music.chords_file, opened.song.music.guide)
+                if path is not None
+            },
+            "tracker": opened.tracker,
+            "rules": list(rules),
+            "engine": engine,
+            "subtype": subtype,
+            "control": control,
+        }
+    )
+
+
 def _manifest(
     opened: OpenSong,
     plan: Plan,
@@ -239,6 +268,7 @@ def _manifest(
     warnings: Sequence[str],
     subtype: str | None,
     engine: str,
+    control: bool,
 ) -> dict[str, Any]:
     import librosa
     import numpy
@@ -248,6 +278,9 @@ def _manifest(
     return {
         "format": 1,
         "label": "altered with retune",
+        "address": address(
+            opened, rules=plan.rules, engine=engine, subtype=subtype, control=control
+        ),
         "retune": __version__,
         "libraries": {
             "librosa": librosa.__version__,

@@ -1,0 +1,214 @@
+"""One rendering as a job that can cross to another process or machine: strings and numbers in,
+a plain record out. A job is addressed by its content, so it can be skipped when it is whole and
+run twice without harm."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from retune.core.cache import content_key
+from retune.core.carriers import Plan
+from retune.core.errors import OutputError, RetuneError
+from retune.core.files import atomic_write, sha256_file
+from retune.pipeline.facts import number
+from retune.pipeline.opening import OpenSong, analyze, open_song
+from retune.pipeline.planning import plan as make
+from retune.pipeline.writing import MANIFEST, ORIGINAL, address, write_original, write_variant
+
+ORIGINAL_RECORD = "original.json"
+
+
+@dataclass(frozen=True)
+class Job:
+    """What one worker is to make: a variant of a song, or (no rules) its unaltered files."""
+
+    song: str
+    name: str
+    """Folder of the song below `out`."""
+    variant: str
+    rules: tuple[str, ...]
+    out: str
+    engine: str = "auto"
+    subtype: str | None = None
+    control: bool = False
+    tracker: str = "pyin"
+    use_cache: bool = True
+    resume: bool = False
+
+    @property
+    def title(self) -> str:
+        """How messages call it."""
+        return f"{self.name}/{self.variant}"
+
+    @property
+    def home(self) -> Path:
+        """Its folder."""
+        return Path(self.out) / self.name / self.variant
+
+    @property
+    def marker(self) -> Path:
+        """A file that stands while the job runs, so that a dead worker's job is known."""
+        return Path(self.out) / ".running" / f"{content_key({'job': self.title})}.txt"
+
+
+def run_job(job: Job) -> dict[str, Any]:
+    """Do a job and say how it went; never raises for what is wrong with the job itself.
+
+    The record holds song, variant, state ("done", "skipped" or "failed"), seconds, error, and
+    for a variant its address, edits, warnings, levels and output hashes.
+    """
+    began = time.perf_counter()
+    record: dict[str, Any] = {"song": job.name, "variant": job.variant, "error": None}
+    try:
+        _mark(job)
+        record |= _original(job) if job.variant == ORIGINAL else _variant(job)
+    except RetuneError as error:
+        record |= {"state": "failed", "error": " ".join(str(error).split())}
+    except Exception as error:
+        record |= {"state": "failed", "error": f"unexpected: {type(error).__name__}: {error}"}
+    job.marker.unlink(missing_ok=True)
+    record["seconds"] = round(time.perf_counter() - began, 3)
+    return record
+
+
+def _mark(job: Job) -> None:
+    try:
+        job.marker.parent.mkdir(parents=True, exist_ok=True)
+        job.marker.write_text(f"{os.getpid()} {job.title}\n", encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"cannot write to {job.out}: {error.strerror}") from error
+
+
+def _open(job: Job) -> OpenSong:
+    return _opened(job.song, _stamp(Path(job.song)), job.tracker, job.use_cache)
+
+
+@lru_cache(maxsize=2)
+def _opened(song: str, stamp: tuple[int, int], tracker: str, use_cache: bool) -> OpenSong:
+    """Kept between the jobs of one process, so that a song is opened and reasoned on once."""
+    return open_song(Path(song), tracker=tracker, use_cache=use_cache)
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        status = path.stat()
+    except OSError:
+        return 0, 0
+    return status.st_size, status.st_mtime_ns
+
+
+def _original(job: Job) -> dict[str, Any]:
+    opened = _open(job)
+    record = job.home / ORIGINAL_RECORD
+    wanted = address(opened, rules=(), engine="", subtype=job.subtype, control=False)
+    if job.resume:
+        known = _read_json(record)
+        if known.get("address") == wanted and _whole(job.home, known.get("outputs", {})):
+            return {"state": "skipped", "outputs": known["outputs"]}
+    analyze(opened)
+    outputs = write_original(opened, job.home, subtype=job.subtype)
+    with atomic_write(record, "w") as stream:
+        json.dump({"address": wanted, "outputs": outputs}, stream, indent=1, sort_keys=True)
+    return {"state": "done", "outputs": outputs}
+
+
+def _variant(job: Job) -> dict[str, Any]:
+    opened = _open(job)
+    wanted = address(
+        opened,
+        rules=job.rules,
+        engine=job.engine,
+        subtype=job.subtype,
+        control=job.control,
+    )
+    if job.resume:
+        manifest = _read_json(job.home / MANIFEST)
+        if manifest.get("address") == wanted and _whole(job.home, manifest.get("outputs", {})):
+            return {"state": "skipped", **_summary(manifest)}
+    plan = _plan(opened, job)
+    folder = job.home.parent
+    original = _read_json(folder / ORIGINAL / ORIGINAL_RECORD).get("outputs")
+    if original is None:
+        raise OutputError(f"{folder / ORIGINAL} is missing or broken: run the batch again")
+    manifest = write_variant(
+        opened,
+        plan,
+        folder=folder,
+        original=original,
+        engine=job.engine,
+        subtype=job.subtype,
+        control=job.control,
+    )
+    return {"state": "done", **_summary(manifest)}
+
+
+def _plan(opened: OpenSong, job: Job) -> Plan:
+    from dataclasses import replace
+
+    return replace(make(opened, rules=job.rules), name=job.variant)
+
+
+def _read_json(path: Path) -> Mapping[str, Any]:
+    try:
+        value = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return value if isinstance(value, dict) else {}
+
+
+def _whole(home: Path, outputs: Mapping[str, str]) -> bool:
+    """Whether every output is there and is the file that was written."""
+    try:
+        return bool(outputs) and all(
+            sha256_file(home / name) == digest for name, digest in outputs.items()
+        )
+    except OSError:
+        return False
+
+
+def _summary(manifest: Mapping[str, Any]) -> dict[str, Any]:
+    levels = manifest["levels"].get("variant", {})
+    shifts = [abs(edit["shift_cents"]) for edit in manifest["edits"]]
+    return {
+        "address": manifest["address"],
+        "edits": len(manifest["edits"]),
+        "largest_shift_cents": number(max(shifts, default=0.0), 1),
+        "loudness_lufs": levels.get("loudness_after"),
+        "gain_db": levels.get("gain_db"),
+        "true_peak_db": levels.get("true_peak_db"),
+        "warnings": list(manifest["warnings"]),
+        "outputs": dict(manifest["outputs"]),
+        "inputs": {name: facts["sha256"] for name, facts in manifest["inputs"].items()},
+    }
+
+
+def phrase_rows(job: Job, manifests: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """One row per phrase ending of a job's song, with what each variant does to it."""
+    opened = _open(job)
+    melody = analyze(opened).melody
+    rows = []
+    for phrase in melody.phrases if melody else ():
+        row: dict[str, Any] = {
+            "song": job.name,
+            "phrase": phrase.index,
+            "degree": phrase.ending_degree,
+            "chord_role": phrase.ending_chord_role,
+            "ending": phrase.ending,
+            "ending_melodic": phrase.ending_melodic,
+        }
+        for manifest in manifests:
+            moved = [
+                edit
+                for edit in manifest["edits"]
+                if edit["phrase"] == phrase.index and edit["note"] == phrase.ending_note
+            ]
+            row[manifest["variant"]] = moved[0]["to_degree"] if moved else None
+        rows.append(row)
+    return rows
