@@ -14,14 +14,24 @@ from lantern_score import DURATION_S, WrittenNote, midi_of, seconds, written_mel
 from numpy.typing import NDArray
 
 HOP_S = 0.005
-VOWELS = frozenset("aa ae ah ao aw ax ay eh er ey ih iy ow oy uh uw".split())
-UNVOICED = frozenset("p t k f th s sh ch hh".split())
-OBSTRUENTS = frozenset("b d g v z dh zh jh".split())
+# fmt: off
+VOWELS = frozenset({
+    "aa", "ae", "ah", "ao", "aw", "ax", "ay", "eh",
+    "er", "ey", "ih", "iy", "ow", "oy", "uh", "uw",
+})
+# fmt: on
+UNVOICED = frozenset({"p", "t", "k", "f", "th", "s", "sh", "ch", "hh"})
+OBSTRUENTS = frozenset({"b", "d", "g", "v", "z", "dh", "zh", "jh"})
 
 LATE_PICKUP_S = 0.09  # after a breath the singer comes in a little late
 LONGEST_CONSONANT_S = 0.12
 LONGEST_PICKUP_CONSONANT_S = 0.07
-SCOOPED = frozenset("one moon trees rest wind stars rows who blue lamp light".split())
+# fmt: off
+SCOOPED = frozenset({
+    "one", "moon", "trees", "rest", "wind", "stars",
+    "rows", "who", "blue", "lamp", "light",
+})
+# fmt: on
 
 
 @dataclass(frozen=True)
@@ -164,9 +174,13 @@ def _sing_note(
     span_s: tuple[float, float],
     opens: bool,
     closes: bool,
+    leads_on: bool,
     rng: np.random.Generator,
 ) -> SungNote:
-    """Choose one note's intonation; ``span_s`` is its part of the vowel."""
+    """Choose one note's intonation; ``span_s`` is its part of the vowel.
+
+    ``leads_on``: a melisma note goes on with its vowel.
+    """
     held_s = span_s[1] - span_s[0]
     with_vibrato = held_s > 0.5 and note.part != "tail"
     scooped = note.word.lower() in SCOOPED or (opens and rng.uniform() < 0.5)
@@ -176,7 +190,7 @@ def _sing_note(
         start_s=phones[0].start_s if phones else span_s[0],
         vowel_on_s=span_s[0],
         vowel_off_s=span_s[1],
-        end_s=phones[-1].end_s if phones else span_s[1],
+        end_s=phones[-1].end_s if phones and not leads_on else span_s[1],
         detune_cents=float(rng.normal(0, 5 if note.part else 8)),
         glide_s=0.0 if opens else float(rng.uniform(0.04, 0.08 if note.beats < 0.5 else 0.16)),
         scoop_cents=float(rng.uniform(50, 110)) if scooped else 0.0,
@@ -206,7 +220,13 @@ def _sing_phrase(
         tail_follows = k < last and written[k + 1].part == "tail"
         span_s = (onsets[k], onsets[k + 1] if tail_follows else vowel_end)
         sung = _sing_note(
-            note, own, span_s=span_s, opens=k == 0, closes=k == last == closing, rng=rng
+            note,
+            own,
+            span_s=span_s,
+            opens=k == 0,
+            closes=k == last == closing,
+            leads_on=tail_follows,
+            rng=rng,
         )
         notes.append(sung)
     return notes, phones

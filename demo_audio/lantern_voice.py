@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import subprocess
 import tempfile
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,6 @@ from scipy.signal import butter, resample_poly, sosfilt
 RATE_HZ = 44100
 VOICE = "cmu_us_slt_arctic_hts"
 _FFT_SIZE = pyworld.get_cheaptrick_fft_size(RATE_HZ)
-_LOUD_BINS = slice(200 * _FFT_SIZE // RATE_HZ, 4000 * _FFT_SIZE // RATE_HZ)  # 200 Hz to 4 kHz
 _SCRIPT = """(voice_{voice})
 (set! utt (SynthText "{text}"))
 (utt.save.wave utt "{wav}" 'riff)
@@ -123,7 +123,7 @@ def _gain_curve(
             curve_db += inside * 0.5 * np.sin(np.pi * np.clip(since, 0, 1)) * np.sin(phase)
     fade = np.clip((time_s - start_s + 0.015) / 0.015, 0, 1)
     fade = fade * np.clip((end_s + 0.03 - time_s) / 0.08, 0, 1)
-    for before, after in zip(phones, phones[1:], strict=False):
+    for before, after in pairwise(phones):
         if after.start_s - before.end_s > 0.03:  # detached: the voice stops and starts again
             out = np.clip((before.end_s + 0.005 - time_s) / 0.03, 0, 1)
             back = np.clip((time_s - after.start_s + 0.01) / 0.012, 0, 1)
@@ -140,6 +140,14 @@ def _analyse(samples: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     voiced = np.flatnonzero(f0 > 0)
     nearest = voiced[np.argmin(np.abs(np.arange(len(f0))[:, None] - voiced[None, :]), axis=1)]
     return envelope, noise, noise[nearest]
+
+
+def _sung_level_db(envelope: NDArray[np.float64], f0_hz: NDArray[np.float64]) -> float:
+    """Median level of voiced frames: the power of the first eight harmonics as sung."""
+    harmonics = np.arange(1, 9)[None, :] * f0_hz[:, None]
+    bins = np.round(harmonics * _FFT_SIZE / RATE_HZ).astype(int)
+    power = np.take_along_axis(envelope, bins, axis=1).sum(axis=1) * f0_hz
+    return float(np.median(10 * np.log10(power)))
 
 
 def _sing_phrase(
@@ -170,7 +178,7 @@ def _sing_phrase(
     levels = {}
     for note, inside in vowels.items():  # no vowel breathier than the phrase's usual
         chosen[inside] = np.minimum(chosen[inside], usual_noise)
-        levels[note] = 10 * float(np.log10(shaped[inside][:, _LOUD_BINS].mean(axis=1)).mean())
+        levels[note] = _sung_level_db(shaped[inside], performance.f0_hz[span][inside])
     gain = _gain_curve(time_s, notes, phones, levels)
     return shaped * gain[:, None] ** 2 + 1e-14, chosen
 

@@ -5,7 +5,7 @@
     python demo_audio/make_demo.py --out /tmp/x    into another folder
 
 The audio needs Debian's festival, festvox-us-slt-hts, fluidsynth and fluid-soundfont-gm
-and the wheels of ``demo_audio/README.txt``; the tables need numpy and mido alone.
+and the wheels of ``demo_audio/README.txt``; the tables need numpy alone.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import json
 from pathlib import Path
 
 import numpy as np
-from lantern_band import bass_notes, play_bass, play_brushes, play_harp
+from lantern_band import bass_notes
 from lantern_performance import Performance, SpokenPhone, perform
 from lantern_score import words_of_phrase, written_melody
 from lantern_truth import truth_tables
@@ -71,6 +71,7 @@ def _level(name: str, samples: NDArray[np.float64]) -> NDArray[np.float64]:
 def write_audio(out: Path) -> Performance:
     """Speak, sing, play and write the four stems; returns the performance sung."""
     import soundfile
+    from lantern_instruments import play_bass, play_brushes, play_harp
     from lantern_voice import sing, speak
 
     phrases = range(1, written_melody()[-1].phrase + 1)
