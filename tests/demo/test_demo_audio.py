@@ -143,7 +143,8 @@ def test_notes_keep_order_and_phrases_keep_to_their_bars() -> None:
     for note in notes:  # a phrase is cut one beat before its first downbeat
         cut_s = 1.3 + (12 * (int(note["phrase"]) - 1) - 1) * BEAT_S
         assert cut_s - 0.08 < float(note["start_s"])
-        assert float(note["end_s"]) < cut_s + 12 * BEAT_S
+        room = 12 if note["phrase"] != "6" else 13  # no pickup follows the last phrase
+        assert float(note["end_s"]) < cut_s + room * BEAT_S
 
 
 def test_true_f0_is_what_was_sung(
