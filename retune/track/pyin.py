@@ -44,6 +44,7 @@ TAIL_S = 0.3
 DIP_S = 0.08
 # Few enough that their spectra stay in the processor's cache.
 FRAMES_AT_ONCE = 32
+SOFTEN = np.array([0.25, 0.5, 0.25])
 
 
 def refined_settings(*, fmin_hz: float, fmax_hz: float) -> PyinSettings:
@@ -101,14 +102,17 @@ class FrameAnalysis:
         )
 
     def __call__(self, stretch: FloatArray) -> tuple[Candidates, FloatArray]:
-        frames = frames_of(stretch, window=self.settings.window, hop=self.settings.hop)
+        window, hop = self.settings.window, self.settings.hop
+        frames = frames_of(stretch, window=window, hop=hop)
+        # Without the highest partials a polynomial describes the trough better.
+        soft = frames_of(np.convolve(stretch, SOFTEN, mode="same"), window=window, hop=hop)
         found, power = Candidates.empty(len(frames)), np.empty(len(frames))
         for start in range(0, len(frames), FRAMES_AT_ONCE):
             part = slice(start, start + FRAMES_AT_ONCE)
-            power[part] = self._fill(frames[part], found.part(part))
+            power[part] = self._fill(frames[part], soft[part], found.part(part))
         return found, power
 
-    def _fill(self, frames: FloatArray, found: Candidates) -> FloatArray:
+    def _fill(self, frames: FloatArray, soft: FloatArray, found: Candidates) -> FloatArray:
         settings = self.settings
         if not settings.refined:
             difference = published_difference(frames, max_period=settings.max_period)
@@ -118,7 +122,7 @@ class FrameAnalysis:
         difference, power = self.symmetric(frames)
         self._find(difference, found)
         refine_candidates(
-            frames,
+            soft,
             float(settings.rate_hz),
             REFINE_PERIODS,
             REFINE_SAMPLES,

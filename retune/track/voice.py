@@ -35,14 +35,16 @@ CLEAR = 0.85
 FEWEST_FRAMES = 10
 
 BETWEEN_DB = -12.5
+# In strong reverb the last note sounds on under this one.
+BETWEEN_IN_REVERB_DB = -10.0
 UNCLEAR_LIMIT = 0.6
 MISSING_LIMIT = 0.4
 HIDDEN_LIMIT = 0.25
 
 SMOOTH_S = 0.08
-DECAY_DB = 15.0
-SLOW_DB_PER_S = 75.0
-FEWEST_FALLS = 3
+DECAY_DB = 8.0
+SLOW_DB_PER_S = 85.0
+FEWEST_FALLS = 4
 
 
 @dataclass(frozen=True)
@@ -80,11 +82,10 @@ def voice_warnings(audio: AudioLike, track: PitchTrack) -> list[str]:
         Sentences for the user; empty when nothing was found.
     """
     looks = list(look_at(audio, track))
+    reverb_lines = reverberant(track.energy_db, hop_s=track.hop_s)
+    limit_db = BETWEEN_IN_REVERB_DB if reverb_lines else BETWEEN_DB
     range_lines = out_of_range(looks, track)
-    return [
-        *(range_lines or more_voices(looks)),
-        *reverberant(track.energy_db, hop_s=track.hop_s),
-    ]
+    return [*(range_lines or more_voices(looks, limit_db=limit_db)), *reverb_lines]
 
 
 def look_at(audio: AudioLike, track: PitchTrack) -> Iterator[Look]:
@@ -182,7 +183,7 @@ def common_factor(power: FloatArray, hz: FloatArray, f0_hz: float) -> int:
     return gcd(*(int(k) for k in strong))
 
 
-def more_voices(looks: list[Look]) -> list[str]:
+def more_voices(looks: list[Look], *, limit_db: float = BETWEEN_DB) -> list[str]:
     """A warning if the looks speak for more than one voice at once."""
     if len(looks) < FEWEST_FRAMES:
         return []
@@ -194,7 +195,7 @@ def more_voices(looks: list[Look]) -> list[str]:
         alien = [b for look in steady if (b := look.between_db) is not None and not lower(look)]
         if len(alien) >= max(FEWEST_FRAMES, len(steady) // 2):
             between_db = float(np.percentile(alien, 80))
-    if unclear > UNCLEAR_LIMIT or missing > MISSING_LIMIT or between_db > BETWEEN_DB:
+    if unclear > UNCLEAR_LIMIT or missing > MISSING_LIMIT or between_db > limit_db:
         return [
             "more than one voice or instrument seems to sound at once; pitch is only followed "
             "in a solo stem, so check the notes, or give the stem the role mix or backing"
@@ -238,15 +239,14 @@ def reverberant(energy_db: FloatArray, *, hop_s: float) -> list[str]:
     rates = fall_rates(energy_db, hop_s=hop_s)
     if len(rates) < FEWEST_FALLS or np.percentile(rates, 75) > SLOW_DB_PER_S:
         return []
-    seconds = 60.0 / float(np.percentile(rates, 75))
     return [
-        f"strong reverb: the sound dies away over about {seconds:.1f} s, so the ends of notes are "
-        "uncertain and tails keep their old pitch; a dry stem works better"
+        "strong reverb: the sound dies away slowly, so the ends of notes are uncertain and tails "
+        "keep their old pitch; a dry stem works better"
     ]
 
 
 def fall_rates(energy_db: FloatArray, *, hop_s: float) -> FloatArray:
-    """Rates in dB/s of the falls of level by 15 dB and more, from 3 dB below where each starts."""
+    """Rates in dB/s of the falls of level by 8 dB and more, from 3 dB below where each starts."""
     if not len(energy_db) or hop_s <= 0:
         return np.zeros(0)
     width = max(round(SMOOTH_S / hop_s), 1) | 1
