@@ -36,7 +36,7 @@ from retune.compare.picture_style import THEMES, font_faces, style_sheet, text_w
 from retune.compare.picture_time import TimeAxis, time_axis
 from retune.compare.picture_words import alternative_text
 from retune.compare.svg import Pen
-from retune.core.carriers import Analysis, Edit, Plan
+from retune.core.carriers import Analysis, Edit, Key, Plan
 from retune.core.errors import UsageError
 
 _CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source
@@ -176,9 +176,11 @@ def _scene(
 def _layout(scene: _Scene, width: float, font: float) -> Layout:
     pitches = [pitch for n in scene.notes for pitch in (n.pitch, n.new_pitch)]
     low, high = (math.floor(min(pitches)), math.ceil(max(pitches))) if pitches else (60, 72)
-    keys = [span.key for span in scene.analysis.keys] or [None]
+    keys: list[Key | None] = [span.key for span in scene.analysis.keys]
     names = [
-        lane.name for key in keys for lane in lanes_of(key, low=low, high=high, sung=scene.sung)
+        lane.name
+        for key in keys or [None]
+        for lane in lanes_of(key, low=low, high=high, sung=scene.sung)
     ]
     return layout_of(
         f=font,
@@ -190,17 +192,19 @@ def _layout(scene: _Scene, width: float, font: float) -> Layout:
         has_others=bool(scene.other_edits),
         has_tension=len(scene.tension) > 1,
         has_phrases=bool(scene.endings),
+        has_endings=any(e.state is not None or e.degree is not None for e in scene.endings),
     )
 
 
 def _entries(scene: _Scene, variant_name: str | None) -> list[KeyEntry]:
     name = (variant_name or scene.plan.name) if scene.plan is not None else None
-    return key_entries(
+    entries = key_entries(
         variant_name=name,
         with_signs=not scene.quiz and any(e.state is not None for e in scene.endings),
         with_chords=bool(scene.analysis.chords),
         with_key=scene.analysis.key is not None,
     )
+    return entries if len(entries) > 1 else []
 
 
 def _title_lines(title: str | None, width: float, font: float) -> list[str]:
@@ -258,7 +262,7 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
     with pen.group(
         "system",
         times=" ".join(f"{system.axis.time_s(edge):.3f}" for edge in edges),
-        xs=" ".join(f"{float(system.x_at(edge)):.1f}" for edge in edges),
+        xs=" ".join(f"{system.x_at(edge):.1f}" for edge in edges),
         top=f"{system.lanes_top:.1f}",
         bottom=f"{system.bottom:.1f}",
     ):

@@ -25,8 +25,8 @@ def draw_lanes(
     f = system.layout.f
     for number, region in enumerate(regions):
         for lane in region.lanes:
-            y = float(system.pitch_y(lane.midi))
-            x1, x2 = (float(system.x_at(p)) for p in (region.first, region.last))
+            y = system.pitch_y(lane.midi)
+            x1, x2 = (system.x_at(p) for p in (region.first, region.last))
             if lane.is_tonic:
                 x1 -= 0.25 * f if number == 0 else 0
                 pen.line(x1, y - 0.3 * f, x2, y - 0.3 * f, "hair")
@@ -34,7 +34,7 @@ def draw_lanes(
             else:
                 for start, stop, inside in _stretches(system, region, lane, chords):
                     css = "lane" if inside else "lane off"
-                    pen.line(float(system.x_at(start)), y, float(system.x_at(stop)), y, css)
+                    pen.line(system.x_at(start), y, system.x_at(stop), y, css)
             if number == 0:
                 _lane_label(pen, system, lane, y)
         if number:
@@ -50,8 +50,8 @@ def _stretches(
     spans: list[tuple[float, float, bool]] = []
     here = region.first
     for chord in chords:
-        start = max(float(system.axis.position(chord.start_s)), here)
-        stop = min(float(system.axis.position(chord.end_s)), region.last)
+        start = max(system.axis.position(chord.start_s), here)
+        stop = min(system.axis.position(chord.end_s), region.last)
         if stop <= start:
             continue
         pieces = [(here, start, False)] if start > here + 1e-3 else []
@@ -77,7 +77,7 @@ def _lane_label(pen: Pen, system: System, lane: Lane, y: float) -> None:
     size = f if lane.in_scale else 0.84 * f
     pen.text(right, base, lane.degree, "b" if lane.in_scale else "sk b", anchor="end")
     middle = right - text_width(lane.degree[-1], size, bold=True) / 2
-    peak = base - 0.89 * size
+    peak = base - (0.89 if lane.in_scale else 0.98) * size
     pen.path(
         [
             (middle - 0.2 * size, peak + 0.15 * size),
@@ -95,12 +95,12 @@ def _lane_label(pen: Pen, system: System, lane: Lane, y: float) -> None:
 def _key_change(pen: Pen, system: System, region: Region) -> None:
     """The name of the new key over the lanes, its degrees at its first barline."""
     f = system.layout.f
-    x = float(system.x_at(region.first))
+    x = system.x_at(region.first)
     pen.line(x, system.lanes_top + 0.1 * f, x, system.chords_bottom, "end")
     pen.line(x + 0.2 * f, system.lanes_top + 0.1 * f, x + 0.2 * f, system.chords_bottom, "end")
     pen.text(x + 1.9 * f, system.lanes_top - 0.12 * f, pretty(str(region.key)), "sk i")
     for lane in region.lanes:
-        y = float(system.pitch_y(lane.midi))
+        y = system.pitch_y(lane.midi)
         wide = text_width(lane.degree, 0.84 * f, bold=True)
         pen.rect(x + 0.28 * f, y - 0.4 * f, wide + 0.15 * f, 0.8 * f, "ground")
         pen.text(x + 0.34 * f, y + 0.29 * f, lane.degree, "sk b")
@@ -110,22 +110,22 @@ def draw_bars(pen: Pen, system: System, phrase_starts: Sequence[float]) -> None:
     """Bar lines (darker where a phrase begins near), their numbers, and the closing line."""
     f, axis = system.layout.f, system.axis
     top, bottom = system.lanes_top + 0.1 * f, system.chords_bottom
-    strong = {round(float(axis.position(time))) for time in phrase_starts}
+    strong = {round(axis.position(time)) for time in phrase_starts}
     first = math.ceil(system.first - 1e-9)
     number_y = system.lanes_top - 0.12 * f
     if axis.in_bars and system.first < -1e-9 and system.cell_width * -system.first > 0.9 * f:
-        pen.text(float(system.x_at(system.first)) + 0.16 * f, number_y, "0", "s")
+        pen.text(system.x_at(system.first) + 0.16 * f, number_y, "0", "s")
     widest = max((text_width(number, 0.84 * f) for number in axis.numbers), default=f)
     every = next(
         k for k in (1, 2, 4, 5, 8, 10, 20, 50, 1000) if k * system.cell_width > widest + f / 3
     )
     for cell in range(first, math.floor(system.last + 1e-9) + 1):
-        x = float(system.x_at(cell))
+        x = system.x_at(cell)
         pen.line(x, top, x, bottom, "end" if cell in strong or cell == first else "bar")
         is_numbered = (cell - first) % every == 0 or every == 1
         if cell < min(system.last - 1e-9, len(axis.numbers)) and is_numbered:
             pen.text(x + 0.16 * f, number_y, axis.numbers[cell], "s")
-    if system.is_last and axis.in_bars and system.last >= axis.last - 1e-9:
+    if system.is_end and axis.in_bars:
         x = system.x_end
         pen.line(x - 0.24 * f, top, x - 0.24 * f, bottom, "end")
         pen.line(x, top, x, bottom, "close")
@@ -141,7 +141,8 @@ def draw_notes(
 ) -> None:
     """The sung line of one system, moved notes with an arrow from old to new."""
     here = [n for n in notes if _touches(system, n)]
-    for sung in here:
+    following = [n.note.start_s for n in here[1:]] + [math.inf]
+    for sung, next_s in zip(here, following, strict=True):
         ending = endings.get(sung.note.index)
         moved_to = ""
         if sung.edit is not None:
@@ -154,19 +155,21 @@ def draw_notes(
             end=f"{sung.note.end_s:.3f}",
             info=note_words(sung.note, ending, moved_to=moved_to, quiz=quiz),
         ):
-            _draw_note(pen, system, sung, ending if not quiz else None)
+            _draw_note(pen, system, sung, ending if not quiz else None, next_s=next_s)
     for sung in here:
         if sung.is_moved and system.holds(sung.note.start_s):
             _arrow(pen, system, sung)
 
 
 def _touches(system: System, sung: SungNote) -> bool:
-    first = float(system.axis.position(sung.note.start_s))
-    last = float(system.axis.position(sung.note.end_s))
+    first = system.axis.position(sung.note.start_s)
+    last = system.axis.position(sung.note.end_s)
     return last > system.first + 1e-6 and first < system.last - 1e-6
 
 
-def _draw_note(pen: Pen, system: System, sung: SungNote, ending: PhraseEnding | None) -> None:
+def _draw_note(
+    pen: Pen, system: System, sung: SungNote, ending: PhraseEnding | None, *, next_s: float
+) -> None:
     f = system.layout.f
     curve = _Curve(pen, system)
     if not sung.is_moved:
@@ -186,33 +189,36 @@ def _draw_note(pen: Pen, system: System, sung: SungNote, ending: PhraseEnding | 
         curve(sung.new_tail, "newglide")
         curve(sung.new_body, "new")
         if system.holds(sung.note.start_s):
-            pen.head(x, float(system.pitch_y(sung.new_pitch)), 1.06 * f, "v")
-    if ending is not None and _ends_here(system, sung):
-        x_end = float(system.x(sung.note.end_s)) + 0.28 * f
-        pen.ending(ending.state, x_end, float(system.pitch_y(sung.pitch)), 0.31 * f)
+            pen.head(x, system.pitch_y(sung.new_pitch), 1.06 * f, "v")
+    if ending is not None and system.has_end_of(sung.note.end_s):
+        x_end = _sign_place(system, sung, next_s)
+        pen.ending(ending.state, x_end, system.pitch_y(sung.pitch), 0.31 * f)
         if sung.is_moved:
-            y_new = float(system.pitch_y(sung.new_pitch))
+            y_new = system.pitch_y(sung.new_pitch)
             pen.ending(ending.state_after, x_end, y_new, 0.31 * f, "v")
     _hit(pen, system, sung)
 
 
-def _ends_here(system: System, sung: SungNote) -> bool:
-    end = float(system.axis.position(sung.note.end_s))
-    return end <= system.last + 1e-6 or system.is_last
+def _sign_place(system: System, sung: SungNote, next_s: float) -> float:
+    """Just after the note, or on its end where the next note or the closing line is near."""
+    f = system.layout.f
+    x_end = system.x(sung.note.end_s)
+    bound = min(system.x(min(next_s, 1e6)) - 0.5 * f, system.x_end - 0.62 * f)
+    return max(min(x_end + 0.28 * f, bound), x_end - 0.3 * f)
 
 
 def _hit(pen: Pen, system: System, sung: SungNote) -> None:
     f = system.layout.f
-    x1 = max(float(system.x(sung.note.start_s)), float(system.x_at(system.first)))
-    x2 = min(float(system.x(sung.note.end_s)), system.x_end)
-    y = float(system.pitch_y(sung.pitch))
+    x1 = max(system.x(sung.note.start_s), system.x_at(system.first))
+    x2 = min(system.x(sung.note.end_s), system.x_end)
+    y = system.pitch_y(sung.pitch)
     pen.rect(x1, y - 0.9 * f, max(x2 - x1, 0.3 * f), 1.8 * f, "hit")
 
 
 def _head_place(system: System, sung: SungNote) -> Point:
     f = system.layout.f
-    x1, x2 = (float(system.x(time)) for time in (sung.body[0, 0], sung.note.end_s))
-    return x1 + min(0.22 * f, max((x2 - x1) / 2, 0)), float(system.pitch_y(sung.pitch))
+    x1, x2 = (system.x(time) for time in (sung.body[0, 0], sung.note.end_s))
+    return x1 + min(0.22 * f, max((x2 - x1) / 2, 0)), system.pitch_y(sung.pitch)
 
 
 class _Curve:
@@ -225,10 +231,8 @@ class _Curve:
     def __call__(self, points: FloatArray, css: str) -> None:
         system, f = self.system, self.system.layout.f
         for run in runs(points):
-            x = system.x(run[:, 0])
-            y = np.clip(system.pitch_y(run[:, 1]), system.lanes_top, system.lanes_bottom)
-            left, right = float(system.x_at(system.first)) - 0.01, system.x_end + 0.01
-            line = simplified(_between(np.column_stack([x, y]), left, right), 0.025 * f)
+            left, right = system.x_at(system.first) - 0.01, system.x_end + 0.01
+            line = simplified(_between(system.places(run), left, right), 0.025 * f)
             self.pen.path([(float(a), float(b)) for a, b in line], css)
 
 
@@ -247,9 +251,9 @@ def _between(points: FloatArray, left: float, right: float) -> FloatArray:
 def _arrow(pen: Pen, system: System, sung: SungNote) -> None:
     """From the old pitch straight to the new; the tip alone where there is little room."""
     f = system.layout.f
-    x1, x2 = (float(system.x(time)) for time in (sung.note.start_s, sung.note.end_s))
+    x1, x2 = (system.x(time) for time in (sung.note.start_s, sung.note.end_s))
     x = x1 + 0.62 * (min(x2, system.x_end) - x1)
-    old, new = (float(system.pitch_y(pitch)) for pitch in (sung.pitch, sung.new_pitch))
+    old, new = (system.pitch_y(pitch) for pitch in (sung.pitch, sung.new_pitch))
     room = abs(new - old)
     if room < 0.9 * f:
         return

@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from retune.compare.picture_style import text_width
 from retune.compare.picture_time import TimeAxis
 from retune.core.carriers import Analysis, FloatArray, Key
@@ -79,11 +81,13 @@ class Layout:
     has_others: bool
     has_tension: bool
     has_phrases: bool
+    has_endings: bool
 
     @property
     def rows_height(self) -> float:
-        endings = (2.3 if self.has_variant_row else 1.0) if self.has_phrases else 0.0
-        return (1.75 + 1.3 * endings + 1.2 if self.has_phrases else 1.5) * self.f
+        rows = 1.5 + (1.15 if self.has_phrases else 0.0)
+        rows += (1.45 if self.has_endings else 0.0) + (1.3 if self.has_variant_row else 0.0)
+        return rows * self.f
 
     @property
     def lanes_height(self) -> float:
@@ -154,19 +158,23 @@ class System:
     is_last: bool
     index: int
 
-    def x(self, time_s: float | FloatArray) -> FloatArray:
+    def x(self, time_s: float) -> float:
         """Horizontal place of a time."""
         return self.x_at(self.axis.position(time_s))
 
-    def x_at(self, position: float | FloatArray) -> FloatArray:
-        placed: FloatArray = self.layout.gutter + (position - self.first) * self.cell_width
-        return placed
+    def x_at(self, position: float) -> float:
+        """Horizontal place of a position in cells."""
+        return self.layout.gutter + (position - self.first) * self.cell_width
 
-    def pitch_y(self, midi: float | FloatArray) -> FloatArray:
+    def pitch_y(self, midi: float) -> float:
         """Vertical place of a pitch (MIDI)."""
-        layout = self.layout
-        placed: FloatArray = self.lanes_top + (layout.high - midi + 0.8) * layout.semitone
-        return placed
+        return self.lanes_top + (self.layout.high - midi + 0.8) * self.layout.semitone
+
+    def places(self, curve: FloatArray) -> FloatArray:
+        """A curve (n, 2) of seconds and MIDI numbers as x and y, kept inside the lanes."""
+        x = self.layout.gutter + (self.axis.positions(curve[:, 0]) - self.first) * self.cell_width
+        y = self.lanes_top + (self.layout.high - curve[:, 1] + 0.8) * self.layout.semitone
+        return np.column_stack([x, np.clip(y, self.lanes_top, self.lanes_bottom)])
 
     @property
     def start_s(self) -> float:
@@ -178,7 +186,7 @@ class System:
 
     @property
     def x_end(self) -> float:
-        return float(self.x_at(self.last))
+        return self.x_at(self.last)
 
     @property
     def lanes_top(self) -> float:
@@ -198,8 +206,17 @@ class System:
 
     def holds(self, time_s: float) -> bool:
         """Whether a note that starts then is drawn in this system."""
-        position = float(self.axis.position(time_s)) + 1e-6
-        return self.first <= position < self.last or (self.is_last and position >= self.last > 0)
+        position = self.axis.position(time_s) + 1e-6
+        return self.first <= position < self.last or (self.is_end and position >= self.last)
+
+    @property
+    def is_end(self) -> bool:
+        """Whether nothing sounds after this system."""
+        return self.is_last and self.axis.reaches_end
+
+    def has_end_of(self, time_s: float) -> bool:
+        """Whether something that ends then is drawn to its end here."""
+        return self.is_end or self.axis.position(time_s) <= self.last + 1e-6
 
 
 def place_systems(layout: Layout, axis: TimeAxis, *, count: int, top: float) -> list[System]:
@@ -227,7 +244,7 @@ def regions_of(system: System, analysis: Analysis, *, sung: Iterable[int]) -> tu
     """The stretches of a system by key; one stretch without keys."""
     low, high = system.layout.low, system.layout.high
     notes = set(sung)
-    starts = [float(system.axis.position(span.start_s)) for span in analysis.keys[1:]]
+    starts = [system.axis.position(span.start_s) for span in analysis.keys[1:]]
     marks = [system.first, *(m for m in starts if system.first < m < system.last), system.last]
     regions = []
     for first, last in pairwise(marks):

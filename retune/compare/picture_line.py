@@ -130,7 +130,8 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
     before = np.maximum(at - width // 2, 0)
     n = counts[after] - counts[before]
     mean = (sums[after] - sums[before]) / np.maximum(n, 1)
-    return np.where(known, mean, np.nan)
+    smooth: FloatArray = np.where(known, mean, np.nan).astype(np.float64)
+    return smooth
 
 
 def _last_run(curve: FloatArray) -> FloatArray:

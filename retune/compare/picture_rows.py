@@ -26,14 +26,15 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
         return
     base = system.y + 2.82 * f
     here = [e for e in endings if e.phrase.start_s < system.end_s and _end_of(e) > system.start_s]
-    pen.text(0.25 * f, base, "ending", "sk")
+    if system.layout.has_endings:
+        pen.text(0.25 * f, base, "ending", "sk")
     if any(e.is_moved for e in here) and not quiz:
         pen.text(0.25 * f, base + 1.3 * f, "variant", "sk v")
     for place, ending in enumerate(here):
         following = here[place + 1].phrase.start_s if place + 1 < len(here) else math.inf
         x1, x2 = _bracket_span(system, ending, following)
         _bracket(pen, system, ending, x1, x2)
-        if _end_of(ending) <= system.end_s + 1e-6 or system.is_last:
+        if system.layout.has_endings and system.has_end_of(_end_of(ending)):
             _ending_words(pen, ending, x1, x2, base, f, quiz=quiz)
 
 
@@ -43,19 +44,19 @@ def _end_of(ending: PhraseEnding) -> float:
 
 def _bracket_span(system: System, ending: PhraseEnding, following_s: float) -> tuple[float, float]:
     f, axis = system.layout.f, system.axis
-    first = max(float(axis.position(ending.phrase.start_s)), system.first)
-    stop = float(axis.position(max(ending.phrase.end_s, _end_of(ending))))
-    bound = min(float(axis.position(min(following_s, 1e6))), system.last)
+    first = max(axis.position(ending.phrase.start_s), system.first)
+    stop = axis.position(max(ending.phrase.end_s, _end_of(ending)))
+    bound = min(axis.position(min(following_s, 1e6)), system.last)
     last = min(math.ceil(stop - 0.02), bound) if axis.in_bars else min(stop, bound)
-    x1 = float(system.x_at(first)) + 0.12 * f
-    return x1, max(float(system.x_at(last)) - 0.3 * f, x1 + 0.6 * f)
+    x1 = system.x_at(first) + 0.12 * f
+    return x1, max(system.x_at(last) - 0.3 * f, x1 + 0.6 * f)
 
 
 def _bracket(pen: Pen, system: System, ending: PhraseEnding, x1: float, x2: float) -> None:
     f = system.layout.f
     y = system.y + 0.95 * f
     left = f"M{x1:.1f} {y + 0.5 * f:.1f}V{y:.1f}"
-    right = f"V{y + 0.5 * f:.1f}" if _end_of(ending) <= system.end_s + 1e-6 else ""
+    right = f"V{y + 0.5 * f:.1f}" if system.has_end_of(_end_of(ending)) else ""
     for label in (f"phrase {ending.number}", str(ending.number)):
         wide = text_width(label, f) + 0.6 * f
         if x2 - x1 > wide + 0.9 * f:
@@ -114,13 +115,13 @@ def draw_chords(pen: Pen, system: System, chords: Sequence[Chord]) -> None:
     y = system.lanes_bottom + 1.15 * f
     pen.text(0.25 * f, y, "chord", "sk")
     for chord in chords:
-        first = max(float(system.axis.position(chord.start_s)), system.first)
-        last = min(float(system.axis.position(chord.end_s)), system.last)
+        first = max(system.axis.position(chord.start_s), system.first)
+        last = min(system.axis.position(chord.end_s), system.last)
         if last - first < 0.02:
             continue
         if system.axis.in_bars:
             last = min(last, math.floor(first + 0.02) + 1.0)
-        x1, x2 = float(system.x_at(first)), float(system.x_at(last))
+        x1, x2 = system.x_at(first), system.x_at(last)
         roman, name = roman_shown(chord), chord_name(chord)
         room = x2 - x1 - 0.15 * f
         if roman and text_width(roman, 1.1 * f, bold=True) <= room:
@@ -139,8 +140,8 @@ def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
     for edit in edits:
         if edit.end_s <= system.start_s or edit.start_s >= system.end_s:
             continue
-        x1 = float(system.x(max(edit.start_s, system.start_s)))
-        x2 = float(system.x(min(edit.end_s, system.end_s)))
+        x1 = system.x(max(edit.start_s, system.start_s))
+        x2 = system.x(min(edit.end_s, system.end_s))
         pen.shape(f"M{x1:.1f} {y - 0.3 * f:.1f}V{y:.1f}H{x2:.1f}V{y - 0.3 * f:.1f}", "bracket v")
         steps = edit.shift_cents / 100
         amount = f"{abs(steps):.2f}".rstrip("0").rstrip(".")
@@ -171,7 +172,7 @@ def draw_tension(
 
     def place(time_s: float, value: float) -> Point:
         return (
-            float(system.x(time_s)),
+            system.x(time_s),
             bottom - (value - low) / (high - low) * (bottom - top) * 0.96,
         )
 
@@ -214,7 +215,7 @@ def _nearest(points: Sequence[TensionPoint], start_s: float, end_s: float) -> in
 
 def _clipped(points: Sequence[Point], system: System) -> list[Point]:
     """The part of a curve inside the system, cut at its borders."""
-    left, right = float(system.x_at(system.first)), system.x_end
+    left, right = system.x_at(system.first), system.x_end
     out: list[Point] = []
     for k, (x, y) in enumerate(points):
         if k and (points[k - 1][0] < left < x or points[k - 1][0] < right < x):

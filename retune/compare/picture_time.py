@@ -21,7 +21,8 @@ class TimeAxis:
     """Time measured in cells (bars, or steps of some seconds).
 
     `edges_s` are the times of the cell borders, `numbers[i]` names the cell from `edges_s[i]`;
-    `first` and `last` bound what is drawn, in cells from `edges_s[0]` (a pickup lies below 0).
+    `first` and `last` bound what is drawn, in cells from `edges_s[0]` (a pickup lies below 0);
+    `reaches_end` says that nothing sounds after `last`.
     """
 
     edges_s: tuple[float, ...]
@@ -29,9 +30,14 @@ class TimeAxis:
     first: float
     last: float
     in_bars: bool
+    reaches_end: bool = True
 
-    def position(self, time_s: float | FloatArray) -> FloatArray:
+    def position(self, time_s: float) -> float:
         """Cells since the first border; beyond the borders the outer cells go on."""
+        return float(self.positions(np.array(time_s)))
+
+    def positions(self, time_s: FloatArray) -> FloatArray:
+        """`position` of many times at once."""
         edges = np.asarray(self.edges_s)
         cells = np.arange(len(edges), dtype=np.float64)
         time = np.asarray(time_s, dtype=np.float64)
@@ -106,7 +112,7 @@ def _bars(
 ) -> TimeAxis:
     known = len(downbeats) - 1
     axis = TimeAxis(tuple(downbeats), tuple(str(k + 1) for k in range(known)), 0, known, True)
-    start, end = (float(axis.position(time)) for time in sounding)
+    start, end = (axis.position(time) for time in sounding)
     pickup = -min(math.ceil(-start * beats) / beats, 1.0) if start < -_SLACK else 0.0
     last = float(min(max(math.ceil(end - _SLACK), 1), known))
     if wanted is None:
@@ -123,4 +129,5 @@ def _bars(
         float(first_bar - 1) if first_bar else min(pickup, 0.0),
         float(last_bar),
         True,
+        reaches_end=last_bar >= last,
     )

@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from retune.compare.blind import pair_design
+from retune.compare.encode import MIMES, encode_audio
+from retune.compare.page_input import PageInput, Version, VersionKind
 from retune.core.carriers import (
     Analysis,
     Audio,
@@ -247,3 +250,45 @@ def tones(seed: int, *, seconds: float = 2.0, rate_hz: int = 48_000, hz: float =
     noise = np.random.default_rng(seed).normal(0, 0.002, (len(time), 2))
     wave = 0.2 * np.sin(2 * np.pi * hz * time)[:, None]
     return Audio((wave + noise).astype(np.float32), rate_hz)
+
+
+def lantern_page(
+    *, n_phrases: int = 6, seconds: float | None = None, fmt: str = "flac"
+) -> PageInput:
+    """A page of the Lantern Song: original, variant and control are tones of 300, 400, 500 Hz."""
+    analysis = lantern(n_phrases=n_phrases)
+    plan = home_early(analysis)
+    length = seconds or analysis.duration_s
+    kinds: tuple[tuple[str, VersionKind, float, Plan | None], ...] = (
+        ("original", "original", 0.0, None),
+        ("home-early", "variant", -0.3, plan),
+        ("home-early matched-control", "matched-control", -0.1, plan),
+    )
+    versions = tuple(
+        Version(
+            name,
+            kind,
+            encode_audio(tones(k, seconds=length, hz=300.0 + 100 * k).samples, 48_000, fmt),
+            MIMES[fmt],
+            gain_db=gain,
+            plan=moved,
+            about="every waiting ending comes home" if kind == "variant" else "",
+            loudness_lufs=-20.0,
+            true_peak_db=-9.3,
+        )
+        for k, (name, kind, gain, moved) in enumerate(kinds)
+    )
+    return PageInput(
+        title="Lantern Song",
+        rights="invented, CC0",
+        analysis=analysis,
+        versions=versions,
+        rate_hz=48_000,
+        headline="Lantern Song: what if the waiting endings came home?",
+        made=("engine psola on the stem vocal, 2 spans",),
+        tension={"home-early": tuple(tension_of(analysis, plan))},
+        tests=tuple(
+            pair_design(("original", "home-early"), passages=("phrase 2",), n_pairs=8, sheet=sheet)
+            for sheet in (1, 2)
+        ),
+    )

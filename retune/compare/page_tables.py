@@ -1,0 +1,187 @@
+"""The tables and lists of a comparison page: endings, other changes, what follows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from retune.compare.endings import PhraseEnding, phrase_endings
+from retune.compare.page_input import PageInput, Version
+from retune.compare.picture_words import chord_name, roman_shown
+from retune.core.carriers import Analysis, Consequence, Edit
+from retune.core.text import pretty
+
+_SIGNS = {
+    "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',
+    "partly at rest": '<path class="edge" d="M6 .5L11.5 6L6 11.5L.5 6Z"/>'
+    '<path class="fill" d="M.5 6H11.5L6 11.5Z"/>',
+    "open": '<circle class="edge" cx="6" cy="6" r="4.7"/>',
+}
+_DASH = '<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M1 6H11" stroke-width="1.4"/></svg>'
+_TRIANGLE = (
+    '<svg class="warn" viewBox="0 0 12 12" aria-hidden="true">'
+    '<path d="M6 1L11.4 11H.6Z" stroke-width="1.5"/>'
+    '<path d="M6 4.4V7.6M6 8.6V9.8" stroke-width="1.4"/></svg>'
+)
+
+
+def sign(state: str | None) -> str:
+    """The sign of an ending for a line of text."""
+    if state is None:
+        return ""
+    return f'<svg class="sign" viewBox="0 0 12 12" aria-hidden="true">{_SIGNS[state]}</svg>'
+
+
+def show(text: object) -> str:
+    """Escaped, with real accidentals."""
+    return escape(pretty(str(text)))
+
+
+def endings_table(page: PageInput) -> str:
+    """Every phrase ending in the original, and what each variant makes of it."""
+    rows = phrase_endings(page.analysis)
+    if not rows:
+        return '<p class="quiet">No phrases were found.</p>'
+    changed = [(v, phrase_endings(page.analysis, v.plan)) for v in page.variants]
+    head = ["Phrase", "Bar", "Degree", "Over", "Role", "Original"]
+    cells = [f'<th scope="col">{word}</th>' for word in head]
+    cells += [f'<th scope="col" class="v">{show(v.name)}</th>' for v, _ in changed]
+    body = "\n".join(
+        _ending_row(page.analysis, row, [after[k] for _, after in changed])
+        for k, row in enumerate(rows)
+    )
+    return (
+        '<div class="wide" tabindex="0" role="region" aria-label="How each phrase ends">'
+        f'<table><caption class="hide">How each phrase ends</caption>'
+        f"<thead><tr>{''.join(cells)}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnding]) -> str:
+    note, chord = row.note, row.chord
+    over = "–"
+    if chord is not None and chord.root_pc >= 0:
+        roman = roman_shown(chord)
+        over = (
+            f"<b>{show(roman)}</b> {show(chord_name(chord))}" if roman else show(chord_name(chord))
+        )
+    degree = f"<b>{show(row.degree)}</b> " if row.degree else ""
+    cells = [
+        _bar_words(
+            analysis, note.bar if note else None, note.start_s if note else row.phrase.end_s
+        ),
+        f"{degree}{show(note.name) if note else '–'}",
+        over,
+        show(note.chord_role or "–") if note else "–",
+        f"{sign(row.state)}{escape(row.state or 'unknown')}",
+        *(_after_cell(ending) for ending in after),
+    ]
+    data = "".join(f'<td class="num">{cell}</td>' for cell in cells)
+    return f'<tr><th scope="row">{row.number}</th>{data}</tr>'
+
+
+def _after_cell(ending: PhraseEnding) -> str:
+    if not ending.is_moved:
+        return '<span class="quiet">as sung</span>'
+    move = f"{show(ending.degree or '')} → {show(ending.degree_after or '')}".strip(" →")
+    name = show(ending.name_after or "")
+    words = f"{sign(ending.state_after)}{escape(ending.words_after)}"
+    return f'<b class="v">{move} {name}</b><br><b class="v">{words}</b>'
+
+
+def _bar_words(analysis: Analysis, bar: int | None, time_s: float) -> str:
+    if bar is None:
+        return f"{time_s:.1f} s"
+    return "pickup" if bar == 0 else str(bar)
+
+
+def rules_list(version: Version) -> str:
+    """The rules of a variant as typed, one a line."""
+    plan = version.plan
+    if plan is None or not plan.rules:
+        return ""
+    items = "".join(f"<li>{show(rule)}</li>" for rule in plan.rules)
+    return f'<ol class="rules">{items}</ol>'
+
+
+def edits_table(page: PageInput, version: Version) -> str:
+    """Every edit of a variant: from, to, by how much, over which chord, its role."""
+    edits = version.plan.edits if version.plan is not None else ()
+    if not edits:
+        return '<p class="quiet">This variant moves nothing.</p>'
+    several = len({edit.stem for edit in edits}) > 1 or len(page.analysis.stems) > 1
+    head = ["Bar", *(["Stem"] if several else []), "From, to", "Over", "Role"]
+    cells = "".join(f'<th scope="col">{word}</th>' for word in head)
+    body = "\n".join(_edit_row(page.analysis, edit, several=several) for edit in edits)
+    name = show(version.name)
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="Edits of {name}"><table>'
+        f'<caption class="hide">Edits of {name}</caption>'
+        f"<thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _edit_row(analysis: Analysis, edit: Edit, *, several: bool) -> str:
+    if edit.from_name and edit.to_name:
+        move = f'{show(edit.from_name)} → <b class="v">{show(edit.to_name)}</b>'
+    else:
+        move = f"{edit.start_s:.1f} s to {edit.end_s:.1f} s"
+    degrees = ""
+    if edit.from_degree and edit.to_degree:
+        degrees = f"{show(edit.from_degree)} → {show(edit.to_degree)}, "
+    chord = analysis.chord_at((edit.start_s + edit.end_s) / 2)
+    over = show(edit.chord or "–")
+    if chord is not None and chord.root_pc >= 0:
+        over = f"<b>{show(roman_shown(chord))}</b> {show(chord_name(chord))}"
+    role = show(edit.role_before or "–")
+    if edit.role_after and edit.role_after != edit.role_before:
+        role += f' → <b class="v">{show(edit.role_after)}</b>'
+    stem = f"<td>{show(edit.stem)}</td>" if several else ""
+    return (
+        f'<tr><th scope="row">{_bar_words(analysis, edit.bar, edit.start_s)}</th>{stem}'
+        f'<td><span class="num">{move}</span><br>'
+        f'<span class="small quiet">{degrees}{interval_words(edit.shift_cents)}</span></td>'
+        f'<td class="num">{over}</td><td>{role}</td></tr>'
+    )
+
+
+def interval_words(shift_cents: float) -> str:
+    """ "2 semitones down", "25 cents up"."""
+    amount, unit = abs(shift_cents), "cent"
+    if amount % 100 < 1e-6:
+        amount, unit = amount / 100, "semitone"
+    plural = "" if abs(amount - 1) < 1e-9 else "s"
+    return f"{amount:.6g} {unit}{plural} {'up' if shift_cents > 0 else 'down'}"
+
+
+def consequences_list(page: PageInput, version: Version) -> str:
+    """What follows from a plan, and its warnings."""
+    plan = version.plan
+    items = [_consequence(page.analysis, c) for c in plan.consequences] if plan else []
+    items += [f"<li>{_DASH}{show(text)}</li>" for text in (plan.warnings if plan else ())]
+    if not items:
+        return '<p class="quiet">Nothing to point out.</p>'
+    return f'<ul class="cons">{"".join(items)}</ul>'
+
+
+def _consequence(analysis: Analysis, consequence: Consequence) -> str:
+    where = place_words(analysis, consequence.at_s)
+    text = show(consequence.text)
+    text = text if text.endswith((".", "!", "?")) else text + "."
+    if consequence.kind == "clash":
+        return f'<li>{_TRIANGLE}<b class="warn">Clash, {where}:</b> {text}</li>'
+    return f"<li>{_DASH}<b>{where[0].upper()}{where[1:]}:</b> {text}</li>"
+
+
+def place_words(analysis: Analysis, time_s: float) -> str:
+    """ "bar 8", "the pickup" or "12.5 s"."""
+    downbeats = analysis.bars.downbeats_s
+    if len(downbeats) < 2:
+        return f"{time_s:.1f} s"
+    bar = sum(1 for downbeat in downbeats[:-1] if downbeat <= time_s + 0.02)
+    return f"bar {bar}" if bar else "the pickup"
+
+
+def plain_list(lines: Sequence[str]) -> str:
+    """Sentences as a list with dashes."""
+    return "".join(f"<li>{_DASH}{show(line)}</li>" for line in lines)
