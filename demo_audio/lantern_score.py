@@ -230,12 +230,17 @@ BRUSH_TAP, BRUSH_SWIRL = 38, 40  # keys of the brush kit of General MIDI level 2
 
 
 def brush_part() -> tuple[PlayedNote, ...]:
-    """Brushes as written: a stroke round the drum on the downbeat, two light taps after."""
+    """Brushes as written: a stroke round the drum on the downbeat, two light taps after.
+
+    Under the taps the other hand goes on stirring.
+    """
     notes: list[PlayedNote] = []
     for bar in range(N_BARS):
         at = float(bar * BEATS_PER_BAR)
-        notes.append(PlayedNote(BRUSH_SWIRL, at, at + 2, 70))
+        notes.append(PlayedNote(BRUSH_SWIRL, at, at + 0.9, 70))
         if bar < N_BARS - 1:
+            notes.append(PlayedNote(BRUSH_SWIRL, at + 1, at + 1.9, 36))
+            notes.append(PlayedNote(BRUSH_SWIRL, at + 2, at + 2.9, 44))
             notes.append(PlayedNote(BRUSH_TAP, at + 1, at + 1.5, 40))
             notes.append(PlayedNote(BRUSH_TAP, at + 2, at + 2.5, 46))
     return tuple(notes)

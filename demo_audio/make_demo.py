@@ -88,7 +88,8 @@ def write_audio(out: Path) -> Performance:
     }
     for name, samples in stems.items():
         path = out / f"{name}.flac"
-        soundfile.write(path, _level(name, samples), RATE_HZ, format="FLAC", subtype="PCM_16")
+        levelled = _level(name, samples)
+        soundfile.write(path, levelled, RATE_HZ, subtype="PCM_16", compression_level=1.0)
     return performance
 
 
