@@ -23,7 +23,9 @@ class EdgeSettings:
 
     shortest_s: float = 0.07
     dip_db: float = 5.0
+    dip_over_others: float = 2.2
     dip_over_wavering: float = 3.0
+    deep_db: float = 10.0
     rise_s: float = 0.10
     fall_s: float = 0.40
     onset_below_db: float = 9.0
@@ -35,6 +37,10 @@ class EdgeSettings:
     glide_s: float = 0.14
     settled_within: float = 0.35
     settled_share: float = 0.55
+    weak_db: float = 6.0
+    weak_s: float = 0.115
+    scoop: float = 2.2
+    bend: float = 0.3
 
 
 @dataclass(frozen=True)
@@ -50,40 +56,54 @@ class Span:
 
 
 def wavering_db(level: FloatArray) -> float:
-    """How much a level wavers by itself: the spread of its differences over 50 ms."""
-    if len(level) < 24:
-        return 0.0
-    change = np.abs(level[10:] - level[:-10])
-    return float(np.median(change))
+    """How much a level wavers by itself: the median of its changes over 50 ms."""
+    return float(np.median(np.abs(level[10:] - level[:-10]))) if len(level) >= 24 else 0.0
 
 
-def dips(level: FloatArray, *, step_s: float, settings: EdgeSettings) -> list[int]:
-    """Indices of the lowest points of dips after which a level rises again at once.
+def dips(level: FloatArray, *, step_s: float, settings: EdgeSettings) -> list[tuple[int, float]]:
+    """Lowest points of dips after which a level rises again at once: (index, depth in dB).
 
-    A dip falls at least `depth` below the highest level of the `fall_s` before and rises as much
-    within `rise_s`; `depth` is the larger of `dip_db` and a multiple of the wavering."""
-    depth = max(settings.dip_db, settings.dip_over_wavering * wavering_db(level))
+    A dip falls below the highest level of the `fall_s` before and rises again within `rise_s`, by
+    `dip_db` at least and by a multiple of what the other dips of the same note do: vibrato and a
+    room make many small ones.
+    """
     rise, fall = round(settings.rise_s / step_s), round(settings.fall_s / step_s)
     apart = round(settings.shortest_s / step_s)
-    found: list[int] = []
+    least = max(
+        settings.dip_db, min(settings.dip_over_wavering * wavering_db(level), settings.deep_db)
+    )
+    depths: dict[int, float] = {}
     for i in range(apart, len(level) - apart // 2):
-        near = level[max(0, i - apart // 2) : i + apart // 2 + 1]
-        if level[i] > near.min():
+        if level[i] > level[max(0, i - apart // 2) : i + apart // 2 + 1].min():
             continue
         before = level[max(0, i - fall) : i].max()
         after = level[i + 1 : i + 1 + rise].max()
-        if min(before, after) - level[i] >= depth and (not found or i - found[-1] >= apart):
-            found.append(i)
+        depths[i] = float(min(before, after) - level[i])
+    found: list[tuple[int, float]] = []
+    for i, depth in depths.items():
+        others = [d for k, d in depths.items() if k != i]
+        usual = float(np.median(others)) if len(others) >= 2 else 0.0
+        enough = max(least, min(settings.dip_over_others * usual, settings.deep_db))
+        if depth >= enough and (not found or i - found[-1][0] >= apart):
+            found.append((i, depth))
     return found
 
 
-def split_struck(span: Span, levels: Levels, *, settings: EdgeSettings) -> list[Span]:
-    """Cut a span where its pitch is struck again."""
+def split_struck(
+    span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings
+) -> list[Span]:
+    """Cut a span where its pitch is struck again. Within vibrato, whose level swings along, only
+    a deep dip counts."""
     a, b = levels.index(span.start_s), levels.index(span.end_s)
     if b - a < 2 * settings.shortest_s / levels.step_s:
         return [span]
-    cuts = dips(levels.vowel_db[a:b], step_s=levels.step_s, settings=settings)
-    times = [span.start_s, *((a + cut) * levels.step_s for cut in cuts), span.end_s]
+    found = dips(levels.vowel_db[a:b], step_s=levels.step_s, settings=settings)
+    cuts = [
+        (a + i) * levels.step_s
+        for i, depth in found
+        if depth >= settings.deep_db or not contour.swing[contour.frame((a + i) * levels.step_s)]
+    ]
+    times = [span.start_s, *cuts, span.end_s]
     return [
         Span(t0, t1, span.midi, span.joined if k == 0 else True, k > 0)
         for k, (t0, t1) in enumerate(pairwise(times))

@@ -24,6 +24,8 @@ CUT_S = 0.6
 HOLE_S = 0.06
 HOLE_DIP_DB = 4.0
 SAME_PITCH = 0.55
+# Spans this close run into each other.
+TOUCH_S = 0.04
 DOUBTFUL = 0.5
 
 
@@ -75,9 +77,10 @@ def find_notes(
     contour = make_contour(track, levels)
     spans = _decoded(contour, hmm)
     spans = _mend_holes(spans, levels)
-    spans = [part for span in spans for part in split_struck(span, levels, settings=edges)]
-    spans = _absorb(spans, contour, settings=edges)
+    spans = [part for span in spans for part in split_struck(span, contour, levels, settings=edges)]
+    spans = _absorb(spans, contour, levels, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)
+    spans = _absorb(spans, contour, levels, settings=edges)
     return tuple(_judged(spans, contour, levels))
 
 
@@ -139,7 +142,7 @@ def _mend_holes(spans: list[Span], levels: Levels) -> list[Span]:
     return mended
 
 
-def _dips_between(last: Span, span: Span, levels: Levels) -> bool:
+def _dips_between(last: Span, span: Span, levels: Levels, *, by_db: float = HOLE_DIP_DB) -> bool:
     """True when the level falls between two spans below both of them."""
     middle = levels.vowel_db[
         levels.index(last.end_s - 0.02) : levels.index(span.start_s + 0.02) + 1
@@ -148,7 +151,7 @@ def _dips_between(last: Span, span: Span, levels: Levels) -> bool:
     after = levels.vowel_db[levels.index(span.start_s) : levels.index(span.start_s + 0.12) + 1]
     if not (len(middle) and len(before) and len(after)):
         return False
-    return bool(min(before.max(), after.max()) - middle.min() > HOLE_DIP_DB)
+    return bool(min(before.max(), after.max()) - middle.min() > by_db)
 
 
 def is_passing_glide(span: Span, contour: Contour, *, settings: EdgeSettings) -> bool:
@@ -166,17 +169,46 @@ def is_passing_glide(span: Span, contour: Contour, *, settings: EdgeSettings) ->
     return bool(settled < settings.settled_share)
 
 
-def _absorb(spans: list[Span], contour: Contour, *, settings: EdgeSettings) -> list[Span]:
-    """Give scoops, glides and tails to the neighbour that they run into or come from."""
+def is_weak(span: Span, beside: Span, levels: Levels, *, settings: EdgeSettings) -> bool:
+    """True for what is short and well below the note it touches: a consonant, a scoop, a fall."""
+    if span.end_s - span.start_s >= settings.weak_s:
+        return False
+    own = levels.vowel_db[levels.index(span.start_s) : levels.index(span.end_s) + 1]
+    body = levels.vowel_db[levels.index(beside.start_s) : levels.index(beside.end_s) + 1]
+    # What was struck lies between two dips: its own middle hump speaks for it.
+    strength = own.max() if span.struck else np.median(own)
+    return bool(strength < np.percentile(body, 70) - settings.weak_db)
+
+
+def _absorb(
+    spans: list[Span], contour: Contour, levels: Levels, *, settings: EdgeSettings
+) -> list[Span]:
+    """Give scoops, glides, consonants and falls to the neighbour they run into or come from."""
     kept = list(spans)
     k = 0
     while k < len(kept):
         span = kept[k]
-        after = kept[k + 1] if k + 1 < len(kept) and kept[k + 1].joined else None
-        before = kept[k - 1] if k > 0 and span.joined else None
-        if not is_passing_glide(span, contour, settings=settings):
+        after = (
+            kept[k + 1]
+            if k + 1 < len(kept) and _touch(span, kept[k + 1], span, levels, settings=settings)
+            else None
+        )
+        before = (
+            kept[k - 1]
+            if k > 0 and _touch(kept[k - 1], span, span, levels, settings=settings)
+            else None
+        )
+        weak_after = after is not None and is_weak(span, after, levels, settings=settings)
+        weak_before = before is not None and is_weak(span, before, levels, settings=settings)
+        glides = is_passing_glide(span, contour, settings=settings)
+        scoops = (
+            before is None
+            and after is not None
+            and is_scoop(span, after, contour, settings=settings)
+        )
+        if not (glides or scoops or weak_before or (weak_after and before is None)):
             k += 1
-        elif after is not None and not (before is not None and _nearer_last(kept, k)):
+        elif after is not None and not (before is not None and _belongs_before(kept, k)):
             start_s = span.start_s if before is not None or span.struck else after.start_s
             struck = span.struck or after.struck
             kept[k + 1] = replace(after, start_s=start_s, joined=span.joined, struck=struck)
@@ -191,8 +223,38 @@ def _absorb(spans: list[Span], contour: Contour, *, settings: EdgeSettings) -> l
     return kept
 
 
-def _nearer_last(spans: list[Span], k: int) -> bool:
-    return abs(spans[k].midi - spans[k - 1].midi) < abs(spans[k].midi - spans[k + 1].midi)
+def _touch(
+    first: Span, second: Span, short: Span, levels: Levels, *, settings: EdgeSettings
+) -> bool:
+    """True when `short`, one of two neighbours, may belong to the other: they join, and if it is
+    long enough for a syllable no deep dip in level parts them."""
+    if not second.joined and second.start_s - first.end_s >= TOUCH_S:
+        return False
+    if short.end_s - short.start_s < settings.shortest_s:
+        return True
+    return second.joined and not _dips_between(first, second, levels, by_db=settings.deep_db)
+
+
+def is_scoop(span: Span, after: Span, contour: Contour, *, settings: EdgeSettings) -> bool:
+    """True for a short beginning that bends towards the note it runs into."""
+    distance = after.midi - span.midi
+    if span.end_s - span.start_s >= settings.glide_s or not 0.2 < abs(distance) < settings.scoop:
+        return False
+    line = contour.midi[contour.frame(span.start_s) : contour.frame(span.end_s) + 1]
+    line = line[np.isfinite(line)]
+    third = len(line) // 3
+    if not third:
+        return True
+    bend = float(np.median(line[-third:]) - np.median(line[:third]))
+    return bend * np.sign(distance) > settings.bend
+
+
+def _belongs_before(spans: list[Span], k: int) -> bool:
+    """Of two neighbours a short span goes to the one it joins, else to the nearer in pitch."""
+    span, before, after = spans[k], spans[k - 1], spans[k + 1]
+    if span.joined != after.joined:
+        return span.joined
+    return abs(span.midi - before.midi) < abs(span.midi - after.midi)
 
 
 def _place(

@@ -34,6 +34,7 @@ class Placed:
     coming: Chord | None = None
     judged_at_end: bool = False
     beat_s: float = 0.5
+    phrase: int = 0
 
     @property
     def chord(self) -> Chord | None:
@@ -114,4 +115,6 @@ def _same_pitch(notes: Sequence[Placed], k: int) -> tuple[int, int]:
 
 
 def _joined(before: Placed, after: Placed) -> bool:
-    return after.start_s - before.end_s <= PART_BEATS * before.beat_s
+    """True when one leads to the other: within a phrase, without a long silence."""
+    silence = after.start_s - before.end_s
+    return before.phrase == after.phrase and silence <= PART_BEATS * before.beat_s

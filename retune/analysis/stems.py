@@ -121,6 +121,11 @@ def _placed(
     facts: StemFacts, names: Sequence[int], ends: Sequence[PhraseEnd | None]
 ) -> list[Placed]:
     endings = {end.ending for end in ends if end is not None}
+    phrase_of = {
+        k: index
+        for index, span in enumerate(facts.spans, start=1)
+        for k in range(span.first, span.last + 1)
+    }
     placed = []
     for k, (draft, name) in enumerate(zip(facts.drafts, names, strict=True)):
         found: NoteChords = chords_of(
@@ -136,6 +141,7 @@ def _placed(
                 found.coming,
                 k in endings,
                 beat_length_s(draft.start_s, facts.bars),
+                phrase_of.get(k, 0),
             )
         )
     return placed
