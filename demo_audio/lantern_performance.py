@@ -280,7 +280,7 @@ def _phrase_cents(
 
 def perform(spoken: dict[int, list[SpokenPhone]], *, seed: int) -> Performance:
     """Sing the written melody: ``spoken`` holds the speech sounds of each phrase."""
-    time_s = np.arange(round(DURATION_S / HOP_S) + 1) * HOP_S
+    time_s = np.arange(round(DURATION_S / HOP_S) + 1, dtype=np.float64) * HOP_S
     f0_hz = np.zeros(len(time_s))
     notes: list[SungNote] = []
     phones: list[SungPhone] = []
