@@ -16,9 +16,11 @@ from retune.core.units import cents_between
 NEAR_CENTS = 60.0
 SPLIT_CENTS = 80.0
 MULTIPLES = (2.0, 3.0)
-# How much lower the trough of a longer period must lie, and how little higher that of a shorter
-# one may lie, to speak against the period found: from synthetic voices, no source.
-LONGER_MARGIN = 0.12
+# How deep the trough of a longer period must lie beside that found, once that is not 0 itself,
+# and how little higher that of a shorter one may lie, to speak against the period found: from
+# synthetic and recorded voices, no source.
+LONGER_SHARE = 0.4
+LEAST_HEIGHT = 0.02
 SHORTER_MARGIN = 0.02
 
 
@@ -31,13 +33,15 @@ def frame_doubt(
     (n, m) all candidates (0 Hz = none)."""
     with np.errstate(divide="ignore", invalid="ignore"):
         interval = cents_between(f0_hz[:, None], hz)
+    tall = height[:, None]
+    deeper = (tall > LEAST_HEIGHT) & (heights < LONGER_SHARE * tall)
     doubt = np.zeros(f0_hz.shape, dtype=bool)
     for multiple in MULTIPLES:
         away = 1200.0 * np.log2(multiple)
         longer = np.abs(interval + away) < NEAR_CENTS
         shorter = np.abs(interval - away) < NEAR_CENTS
-        doubt |= (longer & (heights < height[:, None] - LONGER_MARGIN)).any(axis=1)
-        doubt |= (shorter & (heights < height[:, None] + SHORTER_MARGIN)).any(axis=1)
+        doubt |= (longer & deeper).any(axis=1)
+        doubt |= (shorter & (heights < tall + SHORTER_MARGIN)).any(axis=1)
     return doubt.astype(np.float64)
 
 
