@@ -20,6 +20,7 @@ from retune.core.pitch import (
     accidental_semitones,
     ascii_accidentals,
     pitch_class_of,
+    spell_pitch_class,
 )
 
 MODES: Mapping[str, tuple[int, ...]] = MappingProxyType(
@@ -46,6 +47,8 @@ _CHROMATIC: Mapping[str, Mapping[int, str]] = {
     "mixolydian": {1: "b2", 3: "b3", 6: "#4", 8: "b6", 11: "#7"},
     "locrian": {2: "#2", 4: "#3", 7: "#5", 9: "#6", 11: "#7"},
 }
+# Other names of modes, offered as the ones that are read.
+_LONG_MODES = {"ionian": "major", "aeolian": "minor", "maj": "major", "min": "minor", "m": "minor"}
 _DEGREE = re.compile(r"(b{0,2}|#{0,2})([1-7])")
 Direction = Literal["above", "below"]
 
@@ -60,10 +63,10 @@ def parse_key(text: str) -> Key:
     """
     words = ascii_accidentals(text).split()
     if len(words) != 2:
-        raise InputError(f'"{text}" is not a key; write tonic and mode, such as "Bb major"')
+        raise InputError(f'"{text}" is not a key; write tonic and mode, such as "{_nearest(text)}"')
     tonic, mode = words[0][:1].upper() + words[0][1:], words[1].lower()
     if mode not in MODES:
-        near = difflib.get_close_matches(mode, list(MODES), n=1)
+        near = difflib.get_close_matches(_LONG_MODES.get(mode, mode), list(MODES), n=1)
         hint = f'; did you mean "{near[0]}"?' if near else ""
         raise InputError(f'"{words[1]}" is not a mode; use one of {", ".join(MODES)}{hint}')
     try:
@@ -73,6 +76,15 @@ def parse_key(text: str) -> Key:
             f'"{words[0]}" is not a tonic; write a letter A to G with b or #'
         ) from None
     return Key(tonic, mode)
+
+
+def _nearest(text: str) -> str:
+    """The key that "Am" or "Ebmaj" seems to mean, else an example."""
+    match = re.fullmatch(r"([A-Ga-g][b#]?)\s*[:-]?\s*(m|min|maj|[a-z]*)", ascii_accidentals(text))
+    if match is None:
+        return "Bb major"
+    mode = {"": "major", "maj": "major", "m": "minor", "min": "minor"}.get(match[2], match[2])
+    return f"{match[1][0].upper()}{match[1][1:]} {mode if mode in MODES else 'major'}"
 
 
 def tonic_pc(key: Key) -> int:
@@ -131,7 +143,8 @@ def degree_pc(degree: str, key: Key) -> int:
 
 
 def spell_degree(degree: str, key: Key) -> str:
-    """Name of a degree's pitch class, its letter that of the digit.
+    """Name of a degree's pitch class, its letter that of the digit; the plain name where that
+    would take three accidentals.
 
     >>> spell_degree("#7", Key("A", "minor")), spell_degree("b3", Key("Bb", "major"))
     ('G#', 'Db')
@@ -139,6 +152,8 @@ def spell_degree(degree: str, key: Key) -> str:
     _, digit = parse_degree(degree)
     letter = LETTERS[(LETTERS.index(key.tonic[0]) + digit - 1) % 7]
     distance = (degree_pc(degree, key) - LETTER_SEMITONES[letter] + 6) % 12 - 6
+    if abs(distance) > 2:
+        return spell_pitch_class(degree_pc(degree, key))
     return letter + ("#" * distance if distance > 0 else "b" * -distance)
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from retune.core.carriers import Chord, Ending, Key
-from retune.core.chords import is_no_chord, is_root_position, is_tonic_chord, third_semitone
-from retune.core.keys import degree_of, parse_degree, tonic_pc
-
-# Chords in which 1, 3 or 5 as a chord tone comes partly to rest: IV, vi, iii and their
-# counterparts in minor, as semitones of the root above the tonic and of the third.
-_PARTLY = {
-    "major": {(5, 4), (9, 3), (4, 3)},
-    "minor": {(5, 3), (8, 4), (3, 4)},
-}
+from retune.core.chords import (
+    fifth_semitone,
+    is_no_chord,
+    is_root_position,
+    is_tonic_chord,
+    third_semitone,
+)
+from retune.core.keys import degree_of, parse_degree, scale_semitones, tonic_pc
+from retune.core.romannames import natural_triads
 
 
 def chord_member(midi: int, chord: Chord | None) -> str | None:
@@ -37,8 +37,9 @@ def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | Non
     """How a phrase ends on a pitch over a chord.
 
     "at rest": degree 1 over a root-position tonic chord. "partly at rest": 3 or 5 over the
-    tonic chord, 1 over an inverted one, or 1, 3, 5 as a chord tone of IV, vi, iii. "open": all
-    else. None without a chord or a key.
+    tonic chord, 1 over an inverted one, or 1, 3, 5 as a chord tone of IV, vi or iii (the
+    scale's own major or minor triads on 4, 6 and 3: iv, VI, III in minor). "open": all else,
+    also a cadential six-four. None without a chord or a key.
     """
     if chord is None or key is None or is_no_chord(chord):
         return None
@@ -49,19 +50,18 @@ def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | Non
             return "at rest" if is_root_position(chord) else "partly at rest"
         member = chord.role_of(midi % 12)
         return "partly at rest" if member in ("third", "fifth") else "open"
-    if degree in ("1", "3", "5") and is_chord_tone(midi, chord):
-        third = third_semitone(chord)
-        root = (chord.root_pc - tonic_pc(key)) % 12
-        family = "minor" if _has_minor_third(key) else "major"
-        if third is not None and (root, third) in _PARTLY[family]:
-            return "partly at rest"
+    if degree in ("1", "3", "5") and is_chord_tone(midi, chord) and _is_partly(chord, key):
+        return "partly at rest"
     return "open"
 
 
-def _has_minor_third(key: Key) -> bool:
-    from retune.core.keys import is_minor_like
-
-    return is_minor_like(key)
+def _is_partly(chord: Chord, key: Key) -> bool:
+    """Whether a chord is the key's own IV, vi or iii, none of them diminished."""
+    scale, triads = scale_semitones(key), natural_triads(key)
+    semitone = (chord.root_pc - tonic_pc(key)) % 12
+    if semitone not in (scale[2], scale[3], scale[5]) or triads[semitone][1] != 7:
+        return False
+    return (third_semitone(chord), fifth_semitone(chord)) == triads[semitone]
 
 
 def same_digit(degree: str | None, wanted: str, key: Key) -> bool:
@@ -70,9 +70,7 @@ def same_digit(degree: str | None, wanted: str, key: Key) -> bool:
         return False
     if degree == wanted:
         return True
-    from retune.core.keys import is_minor_like
-
-    if key.mode == "minor" and is_minor_like(key) and wanted in ("6", "7"):
+    if key.mode == "minor" and wanted in ("6", "7"):
         alteration, digit = parse_degree(degree)
         return digit == int(wanted) and alteration in (0, 1)
     return False

@@ -1,227 +1,199 @@
 """Roman numerals: capital for a major third, small for a minor one, figures for sevenths and
 inversions. Common practice (no source); checked in the tests against music21.
 
-Digits count the key's own scale, with two customs of minor keys: "vii" and "viio" stand on the
-raised seventh, "vi" on the raised sixth; "bIII", "bVI", "bVII" count from the major scale
-everywhere. A figure 7 takes the seventh of the scale ("I7" holds the major seventh; write
-"Idom7" for a dominant seventh), and on V always the minor one.
+- A numeral without accidental stands on the key's own scale, except that small "vi" and "vii"
+  of a minor key, and "viio" of every mode with a whole step below its tonic, stand on the raised
+  degree (in A minor "VII" is G, "viio" is G sharp).
+- An accidental counts from the higher (flat) or lower (sharp) of the major and the own scale:
+  "bVII" is a whole step below the tonic in every mode, "#vi" in A minor is F sharp.
+- A seventh is the key's own over a plain capital numeral ("I7" holds the major seventh), minor
+  on V, on small and on altered numerals; "maj7" and "b7" say it outright.
+- "V7/ii" is read in the key of ii. "N6" is the Neapolitan, "Cad64" the cadential six-four,
+  "It6", "Fr43" and "Ger65" the augmented sixths, whose root here is the lowered sixth degree.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass
 
-from retune.core.carriers import Chord, Key
+from retune.core.carriers import Key
+from retune.core.chordparts import ChordParts, degree_number, sorted_degrees
+from retune.core.chordtables import FIGURES, MAJOR, NUMERALS, TRIADS
 from retune.core.errors import ChordError
-from retune.core.keys import (
-    MODES,
-    degree_of,
-    is_minor_like,
-    scale_semitones,
-    spell_degree,
-    tonic_pc,
-)
-from retune.core.pitch import accidental_semitones
+from retune.core.keys import degree_of, scale_semitones, spell_degree, tonic_pc
+from retune.core.leadsheet import change_degrees
+from retune.core.pitch import ascii_accidentals
 
-NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
-_NUMERAL = re.compile(
-    r"(?P<alter>b{0,2}|#{0,2})"
-    r"(?P<digit>VII|VI|IV|V|III|II|I|vii|vi|iv|v|iii|ii|i)"
-    r"(?P<kind>o|°|ø|\+|maj|dom|sus4|sus2|sus|add6|add9)?"
-    r"(?P<figures>65|64|43|42|13|11|9|7|6|2)?"
-    r"(?:/(?P<of>.+))?"
+_HEAD = re.compile(
+    r"(?P<marks>b{0,2}|#{0,2})(?P<digit>VII|VI|IV|V|III|II|I|vii|vi|iv|v|iii|ii|i)(?P<rest>.*)"
 )
-_NAMED = re.compile(r"(N6|N|Ger65|Ger|It6|It|Fr43|Fr|Cad64)(?:/(.+))?")
-_INVERSION = {"6": 1, "64": 2, "65": 1, "43": 2, "42": 3, "2": 3}
-_SEVENTHS = ("7", "65", "43", "42", "2", "9", "11", "13")
-# Augmented sixths and the Neapolitan as (bass degree, semitones above it), in any mode.
-_SPECIAL = {
-    "N6": ("4", 1, (0, 4, 7), 5),
-    "N": ("b2", 1, (0, 4, 7), 1),
-    "Ger65": ("b6", 8, (0, 4, 7, 10), 8),
-    "It6": ("b6", 8, (0, 4, 10), 8),
-    "Fr43": ("b6", 8, (0, 4, 6, 10), 8),
+_REST = re.compile(
+    r"(?P<kind>dim|o|°|º|hdim|ø|Ø|aug|\+|m(?:in)?(?!aj))?(?P<seventh>maj|Maj|M|Δ|dom)?"
+    r"(?P<figures>6b5|65|64|63|6|53|5|4b3|43|b42|42|2|b7|7|9|11|13)?(?P<changes>.*)"
+)
+_KINDS = {"dim": "o", "°": "o", "º": "o", "hdim": "ø", "Ø": "ø", "aug": "+", "min": "m"}
+_FLAT = {"b7": "7", "6b5": "65", "4b3": "43", "b42": "42"}
+_AUGMENTED = {
+    "It": ("It6", ("1", "3", "#6")),
+    "Fr": ("Fr43", ("1", "3", "#4", "#6")),
+    "Ger": ("Ger65", ("1", "3", "5", "#6")),
 }
-_ALIAS = {"Ger": "Ger65", "It": "It6", "Fr": "Fr43"}
+_SPECIAL = re.compile(
+    r"(?P<name>N|It|Fr|Ger|Cad)\+?(?P<figures>6/5|4/3|6/4|65|43|64|6)?(?:/(?P<of>.+))?"
+)
+
+
+@dataclass(frozen=True)
+class Numeral:
+    """A numeral read in a key: its chord, and the numeral in one spelling ("V6/5" as "V65")."""
+
+    parts: ChordParts
+    text: str
 
 
 def is_numeral(label: str) -> bool:
-    """Whether a label is written as a Roman numeral (not whether its figures make sense)."""
-    return bool(_NUMERAL.fullmatch(label)) or (
-        bool(_NAMED.fullmatch(label)) and label not in ("N",)
-    )
+    """Whether a label sets out as a Roman numeral (not whether the rest of it makes sense)."""
+    text = ascii_accidentals(label)
+    special = _SPECIAL.fullmatch(text)
+    return bool(_HEAD.match(text)) or (special is not None and text != "N")
 
 
-def parse_numeral(label: str, key: Key) -> Chord:
+def read_numeral(label: str, key: Key) -> Numeral:
     """The chord of a numeral in a key.
 
     Raises
     ------
     ChordError
-        The numeral or its figures do not read.
+        The numeral or its figures do not read; says which part.
     """
-    named = _NAMED.fullmatch(label)
-    if named is not None:
-        return _named_chord(_ALIAS.get(named[1], named[1]), label, _key_of(named[2], key, label))
-    match = _NUMERAL.fullmatch(label)
+    text = re.sub(r"(?<=[64])/(?=[2345](?!\d))", "", ascii_accidentals(label.strip()))
+    special = _SPECIAL.fullmatch(text)
+    if special is not None and text != "N":
+        return _read_special(special, key, label)
+    head, slash, of = text.partition("/")
+    match = _HEAD.fullmatch(head)
     if match is None:
         raise ChordError(f'"{label}" is not a Roman numeral; write it like V7, ii6 or viio')
-    home = _key_of(match["of"], key, label)
-    root_pc = (tonic_pc(home) + _root_semitone(match["alter"], match["digit"], home)) % 12
-    shorthand, added = _quality(match, home, root_pc)
-    return _built(root_pc, shorthand, added, _INVERSION.get(match["figures"] or "", 0), home, label)
+    home = applied_key(of, key, label) if slash else key
+    parts, canonical = _read_plain(match, home, label)
+    return Numeral(parts, f"{canonical}/{of}" if of else canonical)
 
 
-def _key_of(of: str | None, key: Key, label: str) -> Key:
-    """The key that a secondary numeral is in: "/V" means the key of the dominant."""
-    if of is None:
-        return key
-    match = _NUMERAL.fullmatch(of)
-    if match is None or match["figures"]:
-        raise ChordError(f'"{label}": after "/" a plain numeral is expected, such as V7/V')
-    outer = _key_of(match["of"], key, label)
-    semitone = _root_semitone(match["alter"], match["digit"], outer)
-    tonic = spell_degree(degree_of(tonic_pc(outer) + semitone, outer), outer)
-    return Key(tonic, "major" if match["digit"].isupper() else "minor")
+def applied_key(of: str, key: Key, label: str) -> Key:
+    """The key meant by what follows the "/" of a numeral: in C major, "V" means G major.
 
-
-def _root_semitone(alter: str, numeral: str, key: Key) -> int:
-    digit = NUMERALS.index(numeral.upper())
-    scale = scale_semitones(key)
-    if alter.startswith("b") and digit in (2, 5, 6):
-        return (MODES["major"][digit] + accidental_semitones(alter)) % 12
-    base = scale[digit]
-    if not alter and numeral.islower() and is_minor_like(key) and digit in (5, 6):
-        base = MODES["major"][digit]
-    return (base + accidental_semitones(alter)) % 12
-
-
-def _quality(match: re.Match[str], key: Key, root_pc: int) -> tuple[str, tuple[str, ...]]:
-    kind, figures = match["kind"] or "", match["figures"] or ""
-    upper = match["digit"].isupper()
-    seventh = figures in _SEVENTHS
-    if kind in ("sus", "sus4", "sus2"):
-        return ("sus2" if kind == "sus2" else "sus4"), (("b7",) if seventh else ())
-    if kind in ("add6", "add9"):
-        added = kind.removeprefix("add")
-        return ("maj" if upper else "min"), (added,)
-    if kind in ("o", "°"):
-        return ("dim7" if seventh else "dim"), ()
-    if kind == "ø":
-        return "hdim7", ()
-    if kind == "+":
-        return "aug", (("b7",) if seventh else ())
-    if not seventh:
-        if kind:
-            raise ChordError(f'"{match[0]}": "{kind}" needs a seventh after it, such as IV{kind}7')
-        return ("maj" if upper else "min"), ()
-    major_seventh = kind == "maj" or (
-        not kind
-        and match["digit"] != "V"
-        and _scale_has(root_pc + 11, key)
-        and not _scale_has(root_pc + 10, key)
-    )
-    stem = {(True, True): "maj", (True, False): "", (False, False): "min"}.get(
-        (upper, major_seventh), "minmaj"
-    )
-    extension = figures if figures in ("9", "11", "13") and stem != "minmaj" else "7"
-    return stem + extension, ()
-
-
-def _scale_has(pitch_class: int, key: Key) -> bool:
-    return (pitch_class - tonic_pc(key)) % 12 in scale_semitones(key)
-
-
-def _built(
-    root_pc: int, shorthand: str, added: tuple[str, ...], inversion: int, key: Key, label: str
-) -> Chord:
-    from retune.core.chords import SHORTHANDS, harte_label, interval_semitone, make_chord
-
-    root = spell_degree(degree_of(root_pc, key), key)
-    degrees = SHORTHANDS[shorthand] + added
-    if inversion >= len(degrees):
-        raise ChordError(f'"{label}": the figures ask for a note that the chord has not')
-    bass_pc = (root_pc + interval_semitone(degrees[inversion])) % 12
-    harte = harte_label(root, shorthand, added, bass_pc)
-    chord = make_chord(root, degrees, label=harte, bass_pc=bass_pc, typed=label)
-    return replace(chord, roman=label)
-
-
-def _named_chord(name: str, label: str, key: Key) -> Chord:
-    from retune.core.chords import harte_label, make_chord
-
-    tonic = tonic_pc(key)
-    if name == "Cad64":
-        shorthand = "min" if is_minor_like(key) else "maj"
-        return _built(tonic, shorthand, (), 2, key, label)
-    _, root, above, bass = _SPECIAL[name]
-    names = {0: "1", 4: "3", 6: "b5", 7: "5", 10: "b7"}
-    degrees = tuple(names[semitone] for semitone in above)
-    spelled = spell_degree({1: "b2", 8: "b6"}[root], Key(key.tonic, "major"))
-    shorthand, added = {
-        (0, 4, 7): ("maj", ()),
-        (0, 4, 7, 10): ("7", ()),
-        (0, 4, 10): ("7", ("*5",)),
-        (0, 4, 6, 10): ("7", ("*5", "b5")),
-    }[above]
-    bass_pc = (tonic + bass) % 12
-    harte = harte_label(spelled, shorthand, added, bass_pc)
-    chord = make_chord(spelled, degrees, label=harte, bass_pc=bass_pc, typed=label)
-    return replace(chord, roman=label)
-
-
-def roman_of(chord: Chord, key: Key | None) -> str:
-    """The numeral of a chord in a key, with quality, seventh and inversion; "" for none.
-
-    A dominant seventh prints as 7 on every degree ("I7"), a major one as maj7.
+    Raises
+    ------
+    ChordError
+        It is not a plain numeral.
     """
-    from retune.core.chords import (
-        fifth_semitone,
-        is_no_chord,
-        seventh_semitone,
-        third_semitone,
+    head, _, outer = of.partition("/")
+    match = _HEAD.fullmatch(head)
+    if match is None or match["rest"] not in ("", "o", "°"):
+        raise ChordError(f'"{label}": after "/" comes a plain numeral, as in V7/V')
+    home = applied_key(outer, key, label) if outer else key
+    small = match["digit"].islower()
+    semitone = numeral_semitone(
+        match["marks"], match["digit"], home, diminished=match["rest"] != ""
     )
-
-    if key is None or is_no_chord(chord):
-        return ""
-    third, fifth, seventh = third_semitone(chord), fifth_semitone(chord), seventh_semitone(chord)
-    degree = _degree_from_tonic(chord.root_pc, key)
-    numeral = NUMERALS[int(degree[-1]) - 1]
-    small = third == 3
-    head = degree[:-1] + (numeral.lower() if small else numeral)
-    if small and fifth == 6:
-        head += "ø" if seventh == 10 else "o"
-    elif third == 4 and fifth == 8:
-        head += "+"
-    elif third is None and any(member == "extension" for _, member in chord.tones):
-        head += "sus"
-    return head + _figures(chord, third, seventh, small=small)
+    return Key(_spell(semitone, match["digit"], home), "minor" if small else "major")
 
 
-def _degree_from_tonic(root_pc: int, key: Key) -> str:
-    """The root's degree; in minor the raised seventh is plain for the diminished chord."""
-    degree = degree_of(root_pc, key)
-    if is_minor_like(key) and degree == "#7":
-        return "7"
-    if is_minor_like(key) and degree == "#6":
-        return "6"
-    return degree
+def numeral_semitone(marks: str, digit: str, key: Key, *, diminished: bool) -> int:
+    """Semitones above the tonic on which a numeral stands."""
+    place = NUMERALS.index(digit.upper())
+    own, major = scale_semitones(key)[place], MAJOR[place]
+    if marks.startswith("b"):
+        return (max(own, major) - len(marks)) % 12
+    if marks:
+        return (min(own, major) + len(marks)) % 12
+    raised = digit.islower() and place in (5, 6) and key.mode == "minor"
+    leading = diminished and place == 6 and own == 10
+    return major if raised or leading else own
 
 
-def _figures(chord: Chord, third: int | None, seventh: int | None, *, small: bool) -> str:
-    above = (chord.bass_pc - chord.root_pc) % 12
-    fifth = next((pc for pc, member in chord.tones if member == "fifth"), -1)
-    place = {
-        0: 0,
-        -1 if third is None else third: 1,
-        (fifth - chord.root_pc) % 12 if fifth >= 0 else -2: 2,
-        -3 if seventh is None else seventh: 3,
-    }.get(above, 0)
-    if seventh is None:
-        sixth = (chord.root_pc + 9) % 12
-        added = "add6" if place == 0 and (sixth, "extension") in chord.tones else ""
-        return added or ("", "6", "64", "")[place]
-    diminished = seventh == 9
-    lead = "maj" if seventh == 11 and not diminished else ""
-    return lead + ("7", "65", "43", "42")[place]
+def _spell(semitone: int, digit: str, key: Key) -> str:
+    """The name of the pitch class on a numeral's own letter."""
+    place = NUMERALS.index(digit.upper())
+    alteration = (semitone - scale_semitones(key)[place] + 6) % 12 - 6
+    if abs(alteration) > 2:
+        return spell_degree(degree_of(tonic_pc(key) + semitone, key), key)
+    return spell_degree(("b" * -alteration or "#" * alteration) + str(place + 1), key)
+
+
+def default_seventh(marks: str, digit: str, kind: str, semitone: int, key: Key) -> str:
+    """The seventh that a figure without accidental means, as a degree above the root."""
+    if kind == "o":
+        return "bb7"
+    plain = not marks and not kind and digit.isupper() and digit != "V"
+    scale = scale_semitones(key)
+    own_major = (semitone + 11) % 12 in scale and (semitone + 10) % 12 not in scale
+    return "7" if plain and semitone in scale and own_major else "b7"
+
+
+def _read_plain(match: re.Match[str], key: Key, label: str) -> tuple[ChordParts, str]:
+    marks, digit = match["marks"], match["digit"]
+    rest = _REST.fullmatch(match["rest"])
+    if rest is None:
+        raise ChordError(f'"{label}": "{match["rest"]}" is not read after {digit}')
+    kind = _KINDS.get(rest["kind"] or "", rest["kind"] or "")
+    if kind == "m":
+        digit, kind = digit.lower(), ""
+    figures = rest["figures"] or ""
+    semitone = numeral_semitone(marks, digit, key, diminished=kind in ("o", "ø"))
+    degrees, inversion = _figured(rest, kind, digit.islower(), label)
+    if "seventh" in degrees:
+        suspended = "sus" if "sus" in rest["changes"] else kind
+        seventh = default_seventh(marks, digit, suspended, semitone, key)
+        if figures in _FLAT or rest["seventh"] == "dom":
+            seventh = "b7"
+        elif rest["seventh"]:
+            seventh = "7"
+        degrees = degrees - {"seventh"} | {seventh}
+    changed = change_degrees(degrees, rest["changes"])
+    if changed is None:
+        raise ChordError(f'"{label}": "{rest["changes"]}" is not read in a Roman numeral')
+    bass = next((d for d in changed if degree_number(d) == 2 * inversion + 1), None)
+    if bass is None:
+        raise ChordError(f'"{label}": the figures put a note in the bass that the chord has not')
+    parts = ChordParts(_spell(semitone, digit, key), sorted_degrees(changed), bass)
+    seventh_word = {"M": "maj", "Maj": "maj", "Δ": "maj"}.get(rest["seventh"], rest["seventh"])
+    text = f"{marks}{digit}{kind}{seventh_word or ''}{figures}{rest['changes']}"
+    return parts, text
+
+
+def _figured(rest: re.Match[str], kind: str, small: bool, label: str) -> tuple[set[str], int]:
+    """Degrees by kind and figures ("seventh" stands for one not yet known) and the inversion."""
+    figures = _FLAT.get(rest["figures"] or "", rest["figures"] or "")
+    if figures == "5" and not kind:
+        return {"1", "5"}, 0
+    triad = {"o": "dim", "ø": "hdim", "+": "aug"}.get(kind, "min" if small else "maj")
+    degrees = set(TRIADS[triad])
+    if figures in ("9", "11", "13"):
+        upper = {"9", "11", "13"} - ({"11", "13"} if figures == "9" else set())
+        return degrees | {"seventh"} | (upper - ({"13"} if figures == "11" else set())), 0
+    if figures == "" and (rest["seventh"] or kind == "ø"):
+        figures = "7"
+    inversion, seventh = FIGURES.get(figures, (0, False))
+    if kind == "ø" and not seventh:
+        raise ChordError(f'"{label}": "ø" is a seventh chord; write o for the triad')
+    if rest["seventh"] and not seventh:
+        raise ChordError(f'"{label}": "{rest["seventh"]}" needs a seventh, such as Imaj7')
+    return (degrees | {"seventh"} if seventh else degrees), inversion
+
+
+def _read_special(match: re.Match[str], key: Key, label: str) -> Numeral:
+    name, figures = match["name"], (match["figures"] or "").replace("/", "")
+    of = f"/{match['of']}" if match["of"] else ""
+    home = applied_key(match["of"], key, label) if match["of"] else key
+    if name in _AUGMENTED:
+        text, degrees = _AUGMENTED[name]
+        root = _spell(8, "VI", home)
+        return Numeral(ChordParts(root, degrees), text + of)
+    if name == "N" and figures in ("6", ""):
+        return Numeral(ChordParts(_spell(1, "II", home), TRIADS["maj"], "3"), "N6" + of)
+    if name == "Cad" and figures in ("64", ""):
+        triad = TRIADS["min" if scale_semitones(home)[2] == 3 else "maj"]
+        return Numeral(ChordParts(_spell(0, "I", home), triad, "5"), "Cad64" + of)
+    raise ChordError(f'"{label}" is not a Roman numeral; write N6 or Cad64')
