@@ -72,11 +72,13 @@ def smooth_noise(rng: np.random.Generator, n: int, width_s: float) -> Floats:
     return part / part.std()
 
 
-def plan_notes(singer: Singer, rng: np.random.Generator) -> list[dict[str, object]]:
+def plan_notes(
+    singer: Singer, rng: np.random.Generator, tune: tuple[int, ...] = TUNE
+) -> list[dict[str, object]]:
     """The tune as spans: pitch, vowel, how each note is reached."""
     spans: list[dict[str, object]] = []
     at = 0.4
-    for i, step in enumerate(TUNE):
+    for i, step in enumerate(tune):
         link = ("legato", "voiced", "unvoiced", "rest")[int(rng.integers(4))] if i else "rest"
         at += {"legato": 0.0, "voiced": 0.0, "unvoiced": 0.09, "rest": 0.25}[link]
         length = float(rng.uniform(0.25, 0.9))
@@ -137,10 +139,12 @@ def tract_response(hz: Floats, formants: Floats) -> NDArray[np.complex128]:
     return gain
 
 
-def sing(singer: Singer, *, seed: int = 0, rate_hz: int = 44100) -> Sung:
+def sing(
+    singer: Singer, *, seed: int = 0, rate_hz: int = 44100, tune: tuple[int, ...] = TUNE
+) -> Sung:
     """The tune sung once, about 17 s, peak 0.5."""
     rng = np.random.default_rng([seed, singer.low_midi])
-    spans = plan_notes(singer, rng)
+    spans = plan_notes(singer, rng, tune)
     midi, level, noise, formants = contour(spans, singer, rng)
     t = np.arange(len(midi)) * CONTROL_S
     time = np.arange(int(t[-1] * rate_hz)) / rate_hz
