@@ -81,7 +81,7 @@ def article(page: PageInput, *, number: int, level: int, with_title: bool) -> st
         _section("Listen blind", blind(page), heading, css="noprint blind") if page.tests else "",
         _section("How it was made", made(page), heading, css="seen"),
     ]
-    intro = f'<p class="lede seen">{lede(page)}</p>'
+    intro = f'{facts_line(page)}<p class="lede seen">{lede(page)}</p>'
     return f'<article data-song="{number}">{title}{intro}{"".join(sections)}</article>'
 
 
@@ -94,16 +94,41 @@ def _change_title(page: PageInput, version: Version) -> str:
     return "What changes" if len(page.variants) == 1 else f"What {version.name} changes"
 
 
+def facts_line(page: PageInput) -> str:
+    """Key, meter, tempo, length, tuning and rights as a list of terms."""
+    analysis = page.analysis
+    n_bars = len(analysis.bars.downbeats_s) - 1
+    facts = [("key", ", then ".join(str(span.key) for span in analysis.keys) or "not known")]
+    if n_bars > 0:
+        top, bottom = analysis.bars.meter
+        facts += [
+            ("meter", f"{top}/{bottom}"),
+            ("tempo", f"{analysis.bars.tempo_bpm:.0f} a minute"),
+        ]
+    length = f"{n_bars} bars" if n_bars > 0 else f"{analysis.duration_s:.0f} s"
+    n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
+    phrases = f"{n_phrases} phrase{'' if n_phrases == 1 else 's'}"
+    facts += [("length", f"{length}, {phrases}"), ("tuning", f"A4 = {analysis.tuning_hz:.1f} Hz")]
+    if page.passage_s is not None:
+        first, last = page.passage_s
+        facts.append(("heard here", f"{first:.1f} to {last:.1f} s"))
+    facts += [("rights", page.rights)] if page.rights else []
+    items = "".join(f"<div><dt>{term}</dt><dd>{show(fact)}</dd></div>" for term, fact in facts)
+    return f'<dl class="facts seen">{items}</dl>'
+
+
 def lede(page: PageInput) -> str:
-    """Two sentences on what can be compared here."""
-    names = " and ".join(f'<b class="v">{show(v.name)}</b>' for v in page.variants)
+    """One sentence a variant on what can be compared here."""
+    if not page.variants:
+        return "The original alone."
     n_notes = len(page.analysis.melody.notes) if page.analysis.melody else 0
-    parts = [f"Original and {names}." if names else "The original alone."]
+    parts = ["You can compare the original with:"]
     for version in page.variants:
-        moved = len(version.plan.edits) if version.plan else 0
-        about = f"{show(version.about)}: " if version.about else ""
-        share = f" of {n_notes} notes" if n_notes else ""
-        parts.append(f"{about}{moved}{share} moved; the rest is the same sound.")
+        n_edits = len(version.plan.edits) if version.plan else 0
+        edits = version.plan.edits if version.plan else ()
+        share = f" of {n_notes} notes" if n_notes and all(e.note for e in edits) else ""
+        about = f" ({show(version.about)})" if version.about else ""
+        parts.append(f'<b class="v">{show(version.name)}</b>{about}, {n_edits}{share} moved.')
     return " ".join(parts)
 
 
@@ -138,19 +163,28 @@ def listen(page: PageInput, number: int) -> str:
         "<span>Level match, to the original’s loudness</span></label>"
         '<label><span class="small quiet">Volume: begin low, then raise it. Loud sound harms '
         'hearing.</span><input type="range" data-do="volume" min="0" max="100" value="39"></label>'
-        f"{_METER}</div></div>"
+        f"{meter(page.versions[0].loudness_lufs)}</div></div>"
     )
 
 
 _TICKS = "".join(
     f"M{14 + 54 * k} {26 - (5 if k % 2 else 8)}v{10 if k % 2 else 16}" for k in range(6)
 )
-_METER = (
+_METER_HEAD = (
     '<svg class="meter" viewBox="0 0 300 46" aria-hidden="true">'
     f'<path d="M14 26H284{_TICKS}"/>'
     '<text x="4" y="45">−50</text><text x="112" y="45">−30</text><text x="220" y="45">−10</text>'
-    '<text x="262" y="45">0 dB</text><path class="now" d="M0 14V38"/></svg>'
+    '<text x="262" y="45">0 dB</text><path class="now" d="M0 14V38"/>'
 )
+
+
+def meter(loudness_lufs: float | None) -> str:
+    """A ruler with the level that sounds now, and a triangle at the loudness of the original."""
+    mark = ""
+    if loudness_lufs is not None and -50 <= loudness_lufs <= 0:
+        x = 14 + (loudness_lufs + 50) * 5.4
+        mark = f'<path class="target" d="M{x:.1f} 18L{x - 5:.1f} 9H{x + 5:.1f}Z"/>'
+    return f"{_METER_HEAD}{mark}</svg>"
 
 
 def _version_row(version: Version, label: str, k: int, number: int) -> str:
@@ -199,9 +233,10 @@ def pictures(page: PageInput, number: int) -> str:
     return (
         f"{''.join(figures)}"
         '<div class="under noprint"><p class="here" aria-live="polite">Choose a note: click it, '
-        'or press , and .</p><p class="set"><button type="button" class="plain" data-do="before">'
-        'note before <kbd>,</kbd></button> <button type="button" class="plain" data-do="after">'
-        "note after <kbd>.</kbd></button></p></div>"
+        'or press comma or full stop.</p><p class="set">'
+        '<button type="button" class="plain" data-do="before">note before <kbd>,</kbd></button> '
+        '<button type="button" class="plain" data-do="after">note after <kbd>.</kbd></button>'
+        "</p></div>"
     )
 
 

@@ -17,6 +17,7 @@ _SIGNS = {
     '<path class="fill" d="M.5 6H11.5L6 11.5Z"/>',
     "open": '<circle class="edge" cx="6" cy="6" r="4.7"/>',
 }
+_SPARE = ' class="spare"'  # a column that a narrow page leaves out
 _DASH = '<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M1 6H11" stroke-width="1.4"/></svg>'
 _TRIANGLE = (
     '<svg class="warn" viewBox="0 0 12 12" aria-hidden="true">'
@@ -44,7 +45,8 @@ def endings_table(page: PageInput) -> str:
         return '<p class="quiet">No phrases were found.</p>'
     changed = [(v, phrase_endings(page.analysis, v.plan)) for v in page.variants]
     head = ["Phrase", "Bar", "Degree", "Over", "Role", "Original"]
-    cells = [f'<th scope="col">{word}</th>' for word in head]
+    spare = ("Bar", "Role")
+    cells = [f'<th scope="col"{_SPARE if word in spare else ""}>{word}</th>' for word in head]
     cells += [f'<th scope="col" class="v">{show(v.name)}</th>' for v, _ in changed]
     body = "\n".join(
         _ending_row(page.analysis, row, [after[k] for _, after in changed])
@@ -70,13 +72,15 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
         _bar_words(
             analysis, note.bar if note else None, note.start_s if note else row.phrase.end_s
         ),
-        f"{degree}{show(note.name) if note else '–'}",
+        f'<span class="num">{degree}{show(note.name) if note else "–"}</span>',
         over,
         show(note.chord_role or "–") if note else "–",
         f"{sign(row.state)}{escape(row.state or 'unknown')}",
         *(_after_cell(ending) for ending in after),
     ]
-    data = "".join(f'<td class="num">{cell}</td>' for cell in cells)
+    data = "".join(
+        f"<td{_SPARE if place in (0, 3) else ''}>{cell}</td>" for place, cell in enumerate(cells)
+    )
     return f'<tr><th scope="row">{row.number}</th>{data}</tr>'
 
 

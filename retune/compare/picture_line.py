@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,9 +65,12 @@ def sung_notes(
     """
     drawn: list[SungNote] = []
     previous: SungNote | None = None
-    for note in stem.notes:
+    followers = [note.start_s for note in stem.notes[1:]] + [np.inf]
+    for note, next_s in zip(stem.notes, followers, strict=True):
         edit = edit_of_note(note, edits)
         current = _drawn(note, previous, stem.track, tuning_hz, mean_vibrato)
+        if next_s - note.end_s < _JOINED_S:
+            current = replace(current, tail=current.tail[:0])
         current = _moved(current, previous, edit)
         drawn.append(current)
         previous = current
@@ -99,7 +102,7 @@ def _drawn(
         width = round(_CYCLE_S / max(track.hop_s, 1e-4))
         values = _running_mean(_running_mean(body[:, 1], width), width)
         body = np.column_stack([body[:, 0], values])
-    lead, tail = curve[: first + 1].copy(), curve[last:]
+    lead, tail = curve[: first + 1].copy(), np.concatenate([body[-1:], curve[last + 1 :]])
     if joined and previous is not None and len(lead) > 1:
         lead = _departing(lead, previous, mean=mean)
     return SungNote(note, pitch, _last_run(lead), body, _first_run(tail))
@@ -110,7 +113,7 @@ def _departing(lead: FloatArray, previous: SungNote, *, mean: bool) -> FloatArra
     does there when only the mean is drawn."""
     on_previous = np.flatnonzero(np.abs(lead[:, 1] - previous.note.pitch_midi) < _SAME)
     start = int(on_previous[-1]) + 1 if mean and len(on_previous) else 1
-    return np.concatenate([previous.body[-1:], lead[start:]])
+    return np.concatenate([previous.body[-1:], lead[min(start, len(lead) - 1) :]])
 
 
 def _curve(track: PitchTrack, start_s: float, end_s: float, tuning_hz: float) -> FloatArray:
@@ -129,7 +132,7 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
     after = np.minimum(at + width // 2 + 1, len(values))
     before = np.maximum(at - width // 2, 0)
     n = counts[after] - counts[before]
-    mean = (sums[after] - sums[before]) / np.maximum(n, 1)
+    mean: FloatArray = (sums[after] - sums[before]) / np.maximum(n, 1)
     smooth: FloatArray = np.where(known, mean, np.nan).astype(np.float64)
     return smooth
 
@@ -160,12 +163,8 @@ def _moved(current: SungNote, previous: SungNote | None, edit: Edit | None) -> S
             old=(previous.pitch, current.pitch),
             new=(previous.new_pitch, current.pitch + (shift or 0.0)),
         )
-    return SungNote(
-        current.note,
-        current.pitch,
-        current.lead,
-        current.body,
-        current.tail,
+    return replace(
+        current,
         shift=shift,
         new_lead=lead,
         new_body=current.body + up if shift is not None else None,
@@ -177,16 +176,21 @@ def _moved(current: SungNote, previous: SungNote | None, edit: Edit | None) -> S
 def _reaimed(lead: FloatArray, *, old: tuple[float, float], new: tuple[float, float]) -> FloatArray:
     """A glide with the same progress between two new pitches; where the old ones coincide the
     progress is that of time."""
+    aimed: FloatArray
     if len(lead) < 2:
-        return lead + np.array([0.0, new[1] - old[1]])
+        aimed = lead + np.array([0.0, new[1] - old[1]])
+        return aimed
     if abs(old[1] - old[0]) > _SAME:
         progress = np.clip((lead[:, 1] - old[0]) / (old[1] - old[0]), 0.0, 1.0)
     else:
         progress = np.linspace(0.0, 1.0, len(lead))
     if abs(new[0] - old[0]) < 1e-9 and abs(old[1] - old[0]) <= _SAME:
-        return lead + np.column_stack([np.zeros(len(lead)), progress * (new[1] - old[1])])
+        aimed = lead + np.column_stack([np.zeros(len(lead)), progress * (new[1] - old[1])])
+        return aimed
     residue = lead[:, 1] - (old[0] + progress * (old[1] - old[0]))
-    return np.column_stack([lead[:, 0], new[0] + progress * (new[1] - new[0]) + residue])
+    pitch = new[0] + progress * (new[1] - new[0]) + residue
+    aimed = np.column_stack([lead[:, 0], pitch])
+    return aimed
 
 
 def simplified(points: FloatArray, tolerance: float) -> FloatArray:

@@ -28,7 +28,7 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
     here = [e for e in endings if e.phrase.start_s < system.end_s and _end_of(e) > system.start_s]
     if system.layout.has_endings:
         pen.text(0.25 * f, base, "ending", "sk")
-    if any(e.is_moved for e in here) and not quiz:
+    if any(e.is_moved and system.has_end_of(_end_of(e)) for e in here) and not quiz:
         pen.text(0.25 * f, base + 1.3 * f, "variant", "sk v")
     for place, ending in enumerate(here):
         following = here[place + 1].phrase.start_s if place + 1 < len(here) else math.inf
