@@ -1,13 +1,15 @@
 """Chord charts and `.lab` files: labels placed in time.
 
-A chart has one cell a bar, cells parted by "|"; "." holds a beat, "-" repeats the cell before,
-"|: ... :|" (with an optional x3) plays a passage again. Every error names the bar.
+A chart has one cell a bar, cells parted by "|" or a new line; "." holds a beat, "-" repeats the
+cell before, "|: ... :|" (with an optional x3) plays a passage again. Every error names the bar,
+counted as the song plays it, and the cell.
 """
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +21,13 @@ KeyAt = Callable[[float], Key | None]
 HOLD, REPEAT = ".", "-"
 MAX_REPEATS = 64
 MAX_BARS = 10_000
+_BARLINE = re.compile(r"(:\|+:|\|+:|:\|+|\|+|\n)")
+_TIMES = re.compile(r"\s*[xX×]\s*(\d+)")
+
+
+def chart_bars(text: str) -> int:
+    """How many bars a chart fills, repeats written out."""
+    return len(chart_cells(text))
 
 
 def chart_cells(text: str) -> list[str]:
@@ -27,34 +36,53 @@ def chart_cells(text: str) -> list[str]:
     Raises
     ------
     ChordError
-        A repeat that does not close, or too many bars.
+        An empty cell, a repeat that does not close, or too many bars.
+
+    >>> chart_cells("|: Bb | - :| x2 Gm")
+    ['Bb', '-', 'Bb', '-', 'Gm']
     """
-    marked = re.sub(r"\|?:\|\s*(?:x\s*(\d+))?", lambda m: f"|\1{m[1] or 2}|", text)
-    marked = marked.replace("|:", "|\2|")
     cells: list[str] = []
-    opened: int | None = None
-    for part in (piece.strip() for piece in marked.split("|")):
-        if part == "\2":
-            if opened is not None:
-                raise ChordError(f'chords: bar {len(cells) + 1}: "|:" inside another repeat')
-            opened = len(cells)
-        elif part.startswith("\1"):
-            times = int(part[1:])
-            if not 1 <= times <= MAX_REPEATS:
-                raise ChordError(f"chords: bar {len(cells)}: repeat 1 to {MAX_REPEATS} times")
-            cells += cells[opened or 0 :] * (times - 1)
-            opened = None
-        elif part:
-            cells.append(" ".join(part.split()))
+    passage_start, is_open, before = 0, False, "\n"
+    pieces = _BARLINE.split(text.strip())
+    for piece, barline in zip(pieces[::2], [*pieces[1::2], "\n"], strict=True):
+        if before.startswith(":"):
+            times = _TIMES.match(piece)
+            _play_again(cells, passage_start, int(times[1]) if times else 2)
+            piece = piece[times.end() :] if times else piece
+            passage_start, is_open = len(cells), False
+        if before.endswith(":"):
+            if is_open:
+                raise ChordError(
+                    f'chords: bar {len(cells) + 1}: "|:" inside another repeat; close the one '
+                    f'from bar {passage_start + 1} with ":|" first'
+                )
+            passage_start, is_open = len(cells), True
+        if piece.strip():
+            cells.append(" ".join(piece.split()))
+        elif before[0] == barline[0] == "|" and not before.endswith(":") and ":" not in barline:
+            raise ChordError(
+                f'chords: bar {len(cells) + 1} is empty; write "-" to repeat the bar before, '
+                '"N.C." for no chord'
+            )
         if len(cells) > MAX_BARS:
             raise ChordError(f"chords: more than {MAX_BARS} bars")
-    if opened is not None:
-        raise ChordError(f'chords: the repeat from bar {opened + 1} is not closed with ":|"')
+        before = barline
+    if is_open:
+        raise ChordError(f'chords: the repeat from bar {passage_start + 1} is not closed with ":|"')
     return cells
 
 
+def _play_again(cells: list[str], start: int, times: int) -> None:
+    if not 1 <= times <= MAX_REPEATS:
+        raise ChordError(f"chords: bar {len(cells)}: a passage plays 1 to {MAX_REPEATS} times")
+    if start == len(cells):
+        raise ChordError(f'chords: bar {len(cells) + 1}: ":|" has no bar before it to repeat')
+    cells += cells[start:] * (times - 1)
+
+
 def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
-    """Place a chart over bars 1, 2, ...; a chart longer than the song is cut at its end.
+    """Place a chart over bars 1, 2, ...; beats divide each bar evenly. A shorter chart leaves the
+    rest without chord, a longer one is checked to its end and cut; the pickup has none.
 
     Parameters
     ----------
@@ -63,53 +91,68 @@ def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     bars : Bars
         Downbeats in seconds; the last one closes the last bar.
     key_at : callable
-        The key in force at a time, for numerals.
+        The key in force at a time in seconds, for numerals.
 
     Raises
     ------
     ChordError
         A label does not read, or chords do not fill their bar; names the bar and the cell.
     """
-    cells = chart_cells(text)
     chords: list[Chord] = []
     entries: list[str] = []
-    for number, cell in enumerate(cells[: len(bars.downbeats_s) - 1], start=1):
-        if cell == REPEAT:
-            if not entries:
-                raise ChordError(f'chords: bar {number}: "-" repeats the bar before; there is none')
+    times = bars.downbeats_s
+    for number, cell in enumerate(chart_cells(text), start=1):
+        entries = _entries(cell, entries, bars=bars, number=number)
+        if number < len(times):
+            span = times[number - 1], times[number]
+            _place(entries, chords, span, key_at, f'chords: bar {number} ("{cell}")')
         else:
-            entries = _entries(cell, bars.beats_per_bar, number)
-        start_s, end_s = bars.downbeats_s[number - 1], bars.downbeats_s[number]
-        beat_s = (end_s - start_s) / len(entries)
-        for place, entry in enumerate(entries):
-            if entry == HOLD:
-                if not chords:
-                    raise ChordError(f'chords: bar {number}: "." holds the chord before; none')
-                chords[-1] = replace(chords[-1], end_s=start_s + (place + 1) * beat_s)
-                continue
-            at_s = start_s + place * beat_s
-            chord = _read(entry, key_at(at_s), f"chords: bar {number} ({cell})")
-            chords.append(replace(chord, start_s=at_s, end_s=at_s + beat_s))
-    for number, cell in enumerate(cells[len(bars.downbeats_s) - 1 :], len(bars.downbeats_s)):
-        if cell != REPEAT:
-            for entry in _entries(cell, bars.beats_per_bar, number):
-                if entry != HOLD:
-                    _read(entry, key_at(bars.downbeats_s[-1]), f"chords: bar {number} ({cell})")
+            end = times[-1] if times else 0.0
+            _place(entries, [*chords], (end, end), key_at, f'chords: bar {number} ("{cell}")')
     return merged(chords)
 
 
-def _entries(cell: str, beats: int, number: int) -> list[str]:
+def _place(
+    entries: Sequence[str],
+    chords: list[Chord],
+    span: tuple[float, float],
+    key_at: KeyAt,
+    where: str,
+) -> None:
+    """Add the chords of one bar to `chords`."""
+    start_s, end_s = span
+    edges = [start_s + (end_s - start_s) * k / len(entries) for k in range(len(entries))]
+    for entry, at_s, until_s in zip(entries, edges, [*edges[1:], end_s], strict=True):
+        if entry != HOLD:
+            chord = _read(entry, key_at(at_s), where)
+            chords.append(replace(chord, start_s=at_s, end_s=until_s))
+        elif chords:
+            chords[-1] = replace(chords[-1], end_s=until_s)
+        else:
+            raise ChordError(f'{where}: "." holds the chord before, and there is none')
+
+
+def _entries(cell: str, before: list[str], *, bars: Bars, number: int) -> list[str]:
+    """What a cell says for each part of its bar; "-" gives the cell before."""
     entries = cell.split()
+    where = f'chords: bar {number} ("{cell}")'
+    if REPEAT in entries:
+        if len(entries) > 1:
+            raise ChordError(f'{where}: "-" repeats a whole bar; hold a beat with "."')
+        if not before:
+            raise ChordError(f'{where}: "-" repeats the bar before, and there is none')
+        return before
+    beats = bars.beats_per_bar
+    dotted = " (dotted quarters)" if beats != bars.meter[0] else ""
     if len(entries) > beats:
         raise ChordError(
-            f'chords: bar {number} ("{cell}") has {len(entries)} entries for {beats} beats'
+            f"{where} has {len(entries)} entries for {beats} beats{dotted}; leave some out"
         )
     if beats % len(entries):
+        held = " ".join([*entries, *[HOLD] * (beats - len(entries))])
         raise ChordError(
-            f'chords: bar {number} ("{cell}"): {len(entries)} chords do not divide {beats} beats '
-            'evenly; hold beats with ".", such as "'
-            + " ".join([*entries, *["."] * (beats - len(entries))])
-            + '"'
+            f"{where}: {len(entries)} entries do not divide {beats} beats{dotted} evenly; hold "
+            f'beats with ".", such as "{held}"'
         )
     return entries
 
@@ -161,7 +204,7 @@ def read_lab(path: str | Path, key_at: KeyAt) -> tuple[Chord, ...]:
             label = parts[2].strip()
         except (ValueError, IndexError):
             raise ChordError(f'{where}: "{line.strip()[:60]}" is not "start end label"') from None
-        if not 0 <= start_s < end_s < float("inf"):
+        if not 0 <= start_s < end_s < math.inf:
             raise ChordError(f"{where}: end {end_s:g} must come after start {start_s:g}, both >= 0")
         if chords and start_s < chords[-1].end_s - 1e-6:
             raise ChordError(f"{where}: begins before the chord above has ended")

@@ -122,14 +122,15 @@ def _suspended(parts: ChordParts, third: int | None) -> str:
 
 def _head(semitone: int, key: Key, *, small: bool, diminished: bool, root_name: str) -> str:
     """Accidental and digit that `numeral_semitone` reads back as this semitone: plain where
-    there is one, else on the letter of the root, else as the key calls the pitch."""
+    there is one, else a flat on the letter of the root, else as the key calls the pitch (a
+    "D#" chord in C major is bIII)."""
     digits = [numeral.lower() if small else numeral for numeral in NUMERALS]
     called = int(degree_of(tonic_pc(key) + semitone, key)[-1]) - 1
     lettered = called
     if root_name:
         lettered = (LETTERS.index(root_name[0]) - LETTERS.index(key.tonic[0])) % 7
     tries = [("", place) for place in range(7)]
-    tries += [(marks, place) for place in (lettered, called) for marks in ("b", "#")]
+    tries += [("b", lettered), ("b", called), ("#", called), ("#", lettered)]
     tries += [(marks, place) for marks in ("b", "#", "bb", "##") for place in range(7)]
     for marks, place in tries:
         if numeral_semitone(marks, digits[place], key, diminished=diminished) == semitone:
