@@ -1,0 +1,233 @@
+"""Versions of a song side by side: matched in level, cut to a passage, on one page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from retune.compare.blind import pair_design
+from retune.compare.encode import MIMES, encode_audio
+from retune.compare.levels import MixLevels
+from retune.compare.mix import Mix, passage
+from retune.compare.page import comparison_page
+from retune.compare.page_input import PageInput, Version, VersionKind
+from retune.core.carriers import Analysis, Plan, Rendition
+from retune.core.errors import OutputError, UsageError
+from retune.core.files import atomic_write, same_file
+from retune.pipeline.mixing import levelled_mix
+from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.pipeline.passages import find_passage
+from retune.pipeline.planning import plan as make
+from retune.pipeline.planning import plans_of
+from retune.pipeline.rendering import CONTROL, render, render_control
+
+FADE_S = 0.03
+
+
+@dataclass(frozen=True)
+class PageWritten:
+    """A comparison page on disk."""
+
+    path: Path
+    size_bytes: int
+    warnings: tuple[str, ...]
+
+
+def compare(
+    source: Source,
+    *,
+    variants: Sequence[str] | None = None,
+    rules: Sequence[str] | str | None = None,
+    engine: str = "auto",
+    control: bool = True,
+    passage: tuple[str | None, str | None, str | None] = (None, None, None),
+    audio_format: str = "opus",
+    out: str | Path | None = None,
+    progress: Progress = silent,
+    **options: Any,
+) -> PageInput:
+    """Original, variants and matched control of a song, encoded at matched level.
+
+    Parameters
+    ----------
+    variants : names, optional
+        Variants of the song file; all of them by default. Or `rules` instead.
+    control : bool
+        Add the matched control of the first variant.
+    passage : (from, to, phrase)
+        What to cut out: times "12.5s" or "bar:beat", or phrases "2" or "2-4".
+    audio_format : {"opus", "flac"}
+        What the page carries.
+    out : path, optional
+        Also write the page there.
+
+    Raises
+    ------
+    UsageError
+        No variant of that name, or a passage that is not in the song.
+    """
+    opened = open_song(source, **options)
+    analysis = analyze(opened, progress=progress)
+    plans = (
+        plans_of(opened, variants, progress=progress)
+        if rules is None
+        else (make(opened, rules=rules, progress=progress),)
+    )
+    span_s = find_passage(analysis, *passage)
+    page = _page_input(opened, analysis, plans, span_s, engine, control, audio_format, progress)
+    if out is not None:
+        write_page([page], [opened], Path(out))
+    return page
+
+
+def compare_page(
+    sources: Sequence[Source], *, out: str | Path, progress: Progress = silent, **options: Any
+) -> PageWritten:
+    """One page with every song of `sources`; takes the options of `compare`.
+
+    Raises
+    ------
+    OutputError
+        The page cannot be written, or would fall on an input.
+    """
+    opened = [open_song(source) for source in sources]
+    pages = [compare(song, progress=progress, **options) for song in opened]
+    return write_page(pages, opened, Path(out))
+
+
+def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Path) -> PageWritten:
+    """Write a page whole or not at all; never over a stem or a song file."""
+    for song in opened:
+        for given in (song.song.path, *(stem.path for stem in song.song.stems.values())):
+            if same_file(given, path):
+                raise OutputError(f"{path} is an input: choose another --out")
+    if not path.parent.is_dir():
+        try:
+            path.parent.mkdir(parents=True)
+        except OSError as error:
+            raise OutputError(f"cannot make the folder {path.parent}: {error.strerror}") from error
+    text = comparison_page(list(pages))
+    with atomic_write(path, "w") as stream:
+        stream.write(text)
+    warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))
+    return PageWritten(path, len(text.encode("utf-8")), warnings)
+
+
+def _page_input(
+    opened: OpenSong,
+    analysis: Analysis,
+    plans: Sequence[Plan],
+    span_s: tuple[float, float],
+    engine: str,
+    control: bool,
+    audio_format: str,
+    progress: Progress,
+) -> PageInput:
+    if audio_format not in MIMES:
+        raise UsageError(f'no audio format "{audio_format}": use {" or ".join(MIMES)}')
+    made: list[str] = []
+    warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
+
+    def version(rendition: Rendition | None, name: str, kind: VersionKind) -> Version:
+        mix, levels = levelled_mix(opened, rendition)
+        if levels.short_by_db > 0.05:
+            warnings.append(f"{name}: {levels.short_by_db:.1f} dB below the original's loudness")
+        return _encoded(
+            mix,
+            levels,
+            name=name,
+            kind=kind,
+            plan=rendition.plan if rendition else None,
+            about=_about(opened, rendition),
+            span_s=span_s,
+            audio_format=audio_format,
+        )
+
+    versions = [version(None, "original", "original")]
+    for done, plan in enumerate(plans):
+        progress(f"rendering {plan.name}", done / len(plans))
+        rendition = render(opened, plan=plan, engine=engine)
+        made += [
+            f"{plan.name}, stem {stem.stem}: engine {stem.engine} ({stem.reason})"
+            for stem in rendition.stems.values()
+        ]
+        for stem in rendition.stems.values():
+            warnings += [f"stem {stem.stem}: {line}" for line in stem.warnings]
+        versions.append(version(rendition, plan.name, "variant"))
+    if control and any(plan.edits for plan in plans):
+        first = next(plan for plan in plans if plan.edits)
+        rendition = replace(render_control(opened, first, engine=engine), name=CONTROL)
+        made.append(f"matched control: the spans of {first.name}, moved out and back")
+        versions.append(version(rendition, CONTROL, "matched-control"))
+    progress("encoding", 1.0)
+    page = PageInput(
+        title=analysis.title,
+        rights=opened.song.rights,
+        analysis=analysis,
+        versions=tuple(versions),
+        rate_hz=opened.rate_hz,
+        passage_s=span_s,
+        made=tuple(dict.fromkeys(made)),
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+    return _with_test(page, plans)
+
+
+def _with_test(page: PageInput, plans: Sequence[Plan]) -> PageInput:
+    """Add a blind test of the original's melody against the first variant: the matched control
+    stands for the original, so that both sides carry the same processing."""
+    names = [version.name for version in page.versions]
+    moved = [plan for plan in plans if plan.edits]
+    if not moved:
+        return page
+    side = CONTROL if CONTROL in names else "original"
+    start_s, end_s = page.span_s
+    melody = page.analysis.melody
+    touched = {edit.phrase for edit in moved[0].edits}
+    passages = [
+        f"phrase {phrase.index}"
+        for phrase in (melody.phrases if melody else ())
+        if phrase.index in touched
+        and phrase.start_s >= start_s - 0.05
+        and phrase.end_s <= end_s + 0.05
+    ]
+    if not passages:
+        return page
+    design = pair_design((side, moved[0].name), passages=passages)
+    return replace(page, tests=(design,))
+
+
+def _about(opened: OpenSong, rendition: Rendition | None) -> str:
+    if rendition is None:
+        return ""
+    if rendition.kind == CONTROL:
+        return "the original sent out and back through the same processing"
+    variant = opened.song.variants.get(rendition.name)
+    return variant.about if variant and variant.about else "; ".join(rendition.plan.rules)
+
+
+def _encoded(
+    mix: Mix,
+    levels: MixLevels,
+    *,
+    name: str,
+    kind: VersionKind,
+    plan: Plan | None,
+    about: str,
+    span_s: tuple[float, float],
+    audio_format: str,
+) -> Version:
+    cut = passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=FADE_S)
+    return Version(
+        name=name,
+        kind=kind,
+        audio_bytes=encode_audio(cut, mix.rate_hz, audio_format),
+        mime=MIMES[audio_format],
+        gain_db=levels.gain_db,
+        plan=plan,
+        about=about,
+        loudness_lufs=levels.loudness_after,
+        true_peak_db=levels.true_peak_db,
+    )

@@ -1,0 +1,91 @@
+"""Times as people write them: seconds, bar:beat, or phrases."""
+
+from __future__ import annotations
+
+import re
+
+from retune.core.carriers import Analysis, Bars
+from retune.core.errors import UsageError
+
+_SECONDS = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
+_PLACE = re.compile(r"(\d+):(\d+(?:\.\d+)?)")
+_PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
+PICKUP_S, AFTER_S = 0.35, 0.6
+"""How much is kept before and after a phrase, so that it is not cut off."""
+
+
+def bar_time(bars: Bars, bar: int, beat: float) -> float:
+    """Seconds of a beat (from 1) in a bar (0 is the pickup).
+
+    Raises
+    ------
+    UsageError
+        No such bar or beat.
+    """
+    last = len(bars.downbeats_s) - 1
+    if not 0 <= bar <= last + 1 or not 1 <= beat < bars.beats_per_bar + 1:
+        raise UsageError(
+            f"{bar}:{beat:g} is not in the song: bars 0 to {last}, beats 1 to {bars.beats_per_bar}"
+        )
+    downbeats = bars.downbeats_s
+    index = min(max(bar - 1, 0), last - 1)
+    length_s = downbeats[index + 1] - downbeats[index]
+    return downbeats[index] + ((bar - 1 - index) + (beat - 1) / bars.beats_per_bar) * length_s
+
+
+def read_time(text: str, bars: Bars) -> float:
+    """Seconds of "12.5s", "12.5" or "9:1".
+
+    Raises
+    ------
+    UsageError
+        Neither form.
+    """
+    seconds, place = _SECONDS.fullmatch(text.strip()), _PLACE.fullmatch(text.strip())
+    if seconds:
+        return float(seconds[1])
+    if place:
+        return bar_time(bars, int(place[1]), float(place[2]))
+    raise UsageError(f'"{text}" is not a time: write 12.5s or bar:beat, such as 9:1')
+
+
+def find_passage(
+    analysis: Analysis, start: str | None, end: str | None, phrases: str | None
+) -> tuple[float, float]:
+    """The passage that `--from`, `--to` and `--phrase` name, in seconds; the whole song by default.
+
+    Raises
+    ------
+    UsageError
+        It is empty, outside the song, or names phrases that are not there.
+    """
+    duration_s = analysis.duration_s
+    if phrases is not None:
+        if start is not None or end is not None:
+            raise UsageError("--phrase does not go with --from and --to")
+        return _phrase_span(analysis, phrases)
+    first = 0.0 if start is None else max(read_time(start, analysis.bars), 0.0)
+    last = duration_s if end is None else min(read_time(end, analysis.bars), duration_s)
+    if not last - first >= 0.5:
+        raise UsageError(
+            f"the passage from {first:g} s to {last:g} s is empty or too short: "
+            f"the song lasts {duration_s:.1f} s"
+        )
+    return first, last
+
+
+def _phrase_span(analysis: Analysis, text: str) -> tuple[float, float]:
+    melody = analysis.melody
+    have = melody.phrases if melody else ()
+    match = _PHRASES.fullmatch(text.strip())
+    if match is None or not have:
+        raise UsageError(f'"{text}" is not a phrase: the song has phrases 1 to {len(have)}')
+    low, high = (
+        len(have) if part == "last" else int(part) for part in (match[1], match[2] or match[1])
+    )
+    if not 1 <= low <= high <= len(have):
+        raise UsageError(f'no phrases "{text}": the song has phrases 1 to {len(have)}')
+    return (
+        max(have[low - 1].start_s - PICKUP_S, 0.0),
+        min(have[high - 1].end_s + AFTER_S, analysis.duration_s),
+    )
