@@ -1,0 +1,138 @@
+"""Answers of a listening test as CSV.
+
+One header line, then a line an answer, UTF-8, commas, fields with a comma in double quotes:
+
+    listener,sheet,trial,kind,passage,first,second,answer
+    anna,1,2,pair,phrase 2,original,home-early,second
+
+- `kind`: practice (never counted), pair, identical, rating, or hands.
+- `first`, `second`: the versions in the order heard; `second` is empty in a rating.
+- `answer`: "first" or "second"; in a rating a whole number from 1 to 7; with hands
+  "first:12 second:9", a teacher's count, which is shown and never tested.
+
+Columns may stand in any order; others are left alone.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from retune.core.errors import InputError
+
+COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
+KINDS = ("practice", "pair", "identical", "rating", "hands")
+_HANDS = re.compile(r"first:(\d+) second:(\d+)")
+
+
+@dataclass(frozen=True)
+class Response:
+    """One answer. `rating` is set in ratings, `hands` in counts of hands, `chosen` (a version)
+    in pairs, `answer` always as written."""
+
+    listener: str
+    sheet: str
+    trial: int
+    kind: str
+    passage: str
+    first: str
+    second: str
+    answer: str
+
+    @property
+    def chosen(self) -> str | None:
+        return {"first": self.first, "second": self.second}.get(self.answer)
+
+    @property
+    def rating(self) -> int | None:
+        return int(self.answer) if self.kind == "rating" else None
+
+    @property
+    def hands(self) -> tuple[int, int] | None:
+        found = _HANDS.fullmatch(self.answer) if self.kind == "hands" else None
+        return (int(found[1]), int(found[2])) if found else None
+
+
+def read_responses(path: str | Path) -> tuple[Response, ...]:
+    """All answers of one CSV file.
+
+    Raises InputError, naming file, line and column, for what is not an answer.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path} is not UTF-8 text; save it as CSV in UTF-8") from error
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}") from error
+    return parse_responses(text, name=str(path))
+
+
+def parse_responses(text: str, *, name: str) -> tuple[Response, ...]:
+    """All answers of the text of a CSV file; `name` stands in error messages."""
+    reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+    try:
+        header = [column.strip() for column in reader.fieldnames or ()]
+        missing = [column for column in COLUMNS if column not in header]
+        if missing:
+            raise InputError(
+                f'{name}: line 1: no column "{missing[0]}"; the header is {",".join(COLUMNS)}'
+            )
+        reader.fieldnames = header
+        found = [
+            (reader.line_num, _response(row, f"{name}: line {reader.line_num}")) for row in reader
+        ]
+    except csv.Error as error:
+        raise InputError(f"{name}: line {reader.line_num}: {error}") from error
+    if not found:
+        raise InputError(f"{name}: no answers below the header")
+    _check_twice(found, name)
+    return tuple(response for _, response in found)
+
+
+def _response(row: dict[str, str | None], where: str) -> Response:
+    values = {column: (row.get(column) or "").strip() for column in COLUMNS}
+    for column in ("listener", "kind", "first", "answer"):
+        if not values[column]:
+            raise InputError(f'{where}: "{column}" is empty')
+    if values["kind"] not in KINDS:
+        raise InputError(f'{where}: kind "{values["kind"]}"; give one of {", ".join(KINDS)}')
+    if not re.fullmatch(r"\d{1,6}", values["trial"]):
+        raise InputError(f'{where}: trial "{values["trial"]}"; give a whole number from 1')
+    response = Response(**{**values, "trial": int(values["trial"])})  # type: ignore[arg-type]
+    _check_answer(response, where)
+    return response
+
+
+def _check_answer(response: Response, where: str) -> None:
+    kind, answer = response.kind, response.answer
+    if kind == "rating":
+        if answer not in tuple("1234567"):
+            raise InputError(f'{where}: answer "{answer}"; a rating is a whole number from 1 to 7')
+    elif kind == "hands":
+        if response.hands is None:
+            raise InputError(f'{where}: answer "{answer}"; write a count as first:12 second:9')
+    elif response.second and answer not in ("first", "second"):
+        raise InputError(f'{where}: answer "{answer}"; give first or second')
+    if kind in ("pair", "identical", "hands") and not response.second:
+        raise InputError(f'{where}: "second" is empty; a {kind} needs both versions')
+    if kind == "identical" and response.first != response.second:
+        raise InputError(
+            f'{where}: an identical pair of "{response.first}" and "{response.second}"'
+        )
+    if kind == "pair" and response.first == response.second:
+        raise InputError(f'{where}: a pair of "{response.first}" with itself is kind identical')
+
+
+def _check_twice(responses: list[tuple[int, Response]], name: str) -> None:
+    seen: set[tuple[str, str, int]] = set()
+    for line, response in responses:
+        key = (response.listener, response.sheet, response.trial)
+        if key in seen:
+            raise InputError(
+                f"{name}: line {line}: {response.listener}, sheet {response.sheet or '-'}, trial "
+                f"{response.trial} is answered twice; delete one"
+            )
+        seen.add(key)
