@@ -141,7 +141,7 @@ def draw_notes(
 ) -> None:
     """The sung line of one system, moved notes with an arrow from old to new."""
     here = [n for n in notes if _touches(system, n)]
-    following = [n.note.start_s for n in here[1:]] + [math.inf]
+    following = [*(n.note.start_s for n in here[1:]), math.inf][: len(here)]
     for sung, next_s in zip(here, following, strict=True):
         ending = endings.get(sung.note.index)
         moved_to = ""
