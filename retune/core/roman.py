@@ -132,6 +132,12 @@ def default_seventh(marks: str, digit: str, kind: str, semitone: int, key: Key) 
     return "7" if plain and semitone in scale and own_major else "b7"
 
 
+def _has_flat_ninth(semitone: int, key: Key) -> bool:
+    """Whether the scale has only the minor ninth above a degree, as above V in minor."""
+    scale = scale_semitones(key)
+    return (semitone + 1) % 12 in scale and (semitone + 2) % 12 not in scale
+
+
 def _read_plain(match: re.Match[str], key: Key, label: str) -> tuple[ChordParts, str]:
     marks, digit = match["marks"], match["digit"]
     rest = _REST.fullmatch(match["rest"])
@@ -151,6 +157,8 @@ def _read_plain(match: re.Match[str], key: Key, label: str) -> tuple[ChordParts,
         elif rest["seventh"]:
             seventh = "7"
         degrees = degrees - {"seventh"} | {seventh}
+    if "9" in degrees and not marks and _has_flat_ninth(semitone, key):
+        degrees = degrees - {"9"} | {"b9"}
     changed = change_degrees(degrees, rest["changes"])
     if changed is None:
         raise ChordError(f'"{label}": "{rest["changes"]}" is not read in a Roman numeral')

@@ -2,7 +2,8 @@
 
 Diatonic chords get the plain numeral, in minor also those of the raised sixth and seventh;
 dominants and leading-tone chords of other diatonic triads are written as applied ("V7/ii"),
-what is left by its accidental ("bVII"). Upper extensions are left to the chord's label.
+what is left by its accidental ("bVII"). Upper extensions, foreign basses and the bass of an open
+fifth are left to the chord's label.
 """
 
 from __future__ import annotations
@@ -108,7 +109,7 @@ def _written(parts: ChordParts, semitone: int, key: Key) -> str:
         kind = "+"
     head = _head(semitone, key, small=small, diminished=kind in ("o", "ø"), root_name=parts.root)
     if third is None and set(parts.degrees) == {"1", "5"}:
-        return head + ("64" if parts.bass == "5" else "5")
+        return head + "5"
     suspended = _suspended(parts, third)
     figures = _figures(parts, head, "sus" if suspended else kind, semitone, key)
     return head + kind + figures + suspended
@@ -130,7 +131,8 @@ def _head(semitone: int, key: Key, *, small: bool, diminished: bool, root_name: 
     if root_name:
         lettered = (LETTERS.index(root_name[0]) - LETTERS.index(key.tonic[0])) % 7
     tries = [("", place) for place in range(7)]
-    tries += [("b", lettered), ("b", called), ("#", called), ("#", lettered)]
+    tries += [("b", lettered)] if lettered else []
+    tries += [("b", called), ("#", called), ("#", lettered)]
     tries += [(marks, place) for marks in ("b", "#", "bb", "##") for place in range(7)]
     for marks, place in tries:
         if numeral_semitone(marks, digits[place], key, diminished=diminished) == semitone:
