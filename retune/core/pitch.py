@@ -14,8 +14,10 @@ LETTERS = "CDEFGAB"
 LETTER_SEMITONES = dict(zip(LETTERS, (0, 2, 4, 5, 7, 9, 11), strict=True))
 # Spelling where no key is known: the commoner of each pair of names.
 _PLAIN = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
-_PITCH = re.compile(r"([A-G])([b#]{0,2})(-?\d+)")
-_CLASS = re.compile(r"([A-G])([b#]{0,2})")
+_PITCH = re.compile(r"([A-G])(b{0,2}|#{0,2})(-?\d+)")
+_CLASS = re.compile(r"([A-G])(b{0,2}|#{0,2})")
+# Names that readers stumble over; outside the scale the plain name stands instead.
+_AWKWARD = ("Cb", "Fb", "E#", "B#")
 
 
 def ascii_accidentals(text: str) -> str:
@@ -67,7 +69,11 @@ def parse_pitch_name(name: str) -> int:
 
 
 def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
-    """Name of a pitch class, as the key writes it; chromatic ones by `keys.degree_of`.
+    """Name of a pitch class as the key writes it.
+
+    Notes of the scale by the signature; the others on the letter of their degree
+    (`keys.degree_of`: in major b2, b3, #4, b6, b7), but with the plain name where that would be
+    a double accidental, Cb, Fb, E# or B#.
 
     >>> from retune.core.carriers import Key
     >>> spell_pitch_class(6), spell_pitch_class(6, Key("Db", "major"))
@@ -77,7 +83,11 @@ def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
         return _PLAIN[pitch_class % 12]
     from retune.core.keys import degree_of, spell_degree
 
-    return spell_degree(degree_of(pitch_class, key), key)
+    degree = degree_of(pitch_class, key)
+    name = spell_degree(degree, key)
+    if len(degree) > 1 and (len(name) > 2 or name in _AWKWARD):
+        return _PLAIN[pitch_class % 12]
+    return name
 
 
 def pitch_name(midi: int, key: Key | None = None) -> str:
