@@ -95,6 +95,12 @@ class PageInput:
         return self.passage_s or (0.0, self.analysis.duration_s)
 
     @property
+    def is_whole(self) -> bool:
+        """Whether the whole song is heard."""
+        first, last = self.span_s
+        return first <= 1e-3 and last >= self.analysis.duration_s - 1e-3
+
+    @property
     def variants(self) -> tuple[Version, ...]:
         return tuple(v for v in self.versions if v.kind == "variant")
 

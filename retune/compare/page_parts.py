@@ -109,8 +109,8 @@ def facts_line(page: PageInput) -> str:
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
     phrases = f"{n_phrases} phrase{'' if n_phrases == 1 else 's'}"
     facts += [("length", f"{length}, {phrases}"), ("tuning", f"A4 = {analysis.tuning_hz:.1f} Hz")]
-    if page.passage_s is not None:
-        first, last = page.passage_s
+    if not page.is_whole:
+        first, last = page.span_s
         facts.append(("heard here", f"{first:.1f} to {last:.1f} s"))
     facts += [("rights", page.rights)] if page.rights else []
     items = "".join(f"<div><dt>{term}</dt><dd>{show(fact)}</dd></div>" for term, fact in facts)
@@ -268,7 +268,7 @@ def _drawing(
     ident: str,
 ) -> str:
     width, font, systems = next((w, f, s) for c, w, f, s in DRAWINGS if c == css)
-    whole = page.passage_s is None or len(page.analysis.bars.downbeats_s) < 2
+    whole = page.is_whole or len(page.analysis.bars.downbeats_s) < 2
     svg = lane_svg(
         page.analysis,
         plan,
@@ -294,26 +294,41 @@ def changes(page: PageInput, version: Version) -> str:
     )
 
 
+_PAIR = (
+    '<span class="set answers"><button type="button" data-answer="first" disabled>'
+    'The <kbd>1</kbd>st</button><button type="button" data-answer="second" disabled>'
+    "The <kbd>2</kbd>nd</button></span>"
+)
+_RATE = '<span class="set answers rate">{ratings}</span>'
+
+
 def blind(page: PageInput) -> str:
     """The blind test: set up, ask, result."""
     one, other = page.tests[0].versions
     sheets = "".join(f"<option>{test.sheet}</option>" for test in page.tests)
-    n_pairs = sum(trial.kind == "pair" for trial in page.tests[0].trials)
+    several = len(page.tests) > 1
+    order = "Take the next sheet for each listener: the order differs." if several else ""
+    hidden = "" if several else " hidden"
+    ratings = "".join(
+        f'<button type="button" data-answer="{k}" disabled>{k}</button>' for k in range(1, 8)
+    )
+    rated = any(trial.kind == "rating" for trial in page.tests[0].trials)
+    offered = _RATE.format(ratings=ratings) if rated else _PAIR
+    n_asked = len(page.tests[0].trials)
+    heard = "one version" if rated else "two versions one after the other"
     return (
-        '<div data-blind="setup"><p class="lede">Hear two versions one after the other and answer '
-        f"one question, {n_pairs} times and some checks. Which is “{show(one)}” and which "
-        f"“{show(other)}” stays hidden until the end. Take the next sheet for each listener: the "
-        "order differs.</p>"
+        f'<div data-blind="setup"><p class="lede">Hear {heard} and answer '
+        f"one question, {n_asked} times in all. Which is “{show(one)}” and which "
+        f"“{show(other)}” stays hidden until the end. {order}</p>"
         '<div class="set"><label>Name or number of the listener <input type="text" '
-        'data-blind="listener" autocomplete="off"></label> <label>Sheet <select '
+        f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Sheet <select '
         f'data-blind="sheet">{sheets}</select></label> <button type="button" data-blind="start">'
         "Listen <kbd>b</kbd>lind</button></div></div>"
         '<div data-blind="ask" hidden><p class="state" data-blind="number" role="status"></p>'
         '<p><b data-blind="question"></b></p><p class="quiet" data-blind="now" role="status"></p>'
-        '<div class="set answers"><button type="button" class="main" data-blind="hear">Hear both'
-        '</button><button type="button" data-answer="first" disabled>The <kbd>1</kbd>st</button>'
-        '<button type="button" data-answer="second" disabled>The <kbd>2</kbd>nd</button>'
-        '<button type="button" class="plain" data-blind="leave">Leave the test</button></div></div>'
+        '<div class="set"><button type="button" class="main" data-blind="hear">Hear it</button>'
+        f'{offered}<button type="button" class="plain" data-blind="leave">Leave the test</button>'
+        "</div></div>"
         '<div data-blind="result" hidden><p class="state" data-blind="words"></p>'
         '<button type="button" data-blind="save">Save the answers (CSV)</button></div>'
     )

@@ -60,7 +60,8 @@ class Blind {
   get trial() { return this.design.trials[this.answers.length]; }
 
   show() {
-    const { number, kind } = this.trial;
+    const { number, kind, second } = this.trial;
+    this.$("hear").textContent = second ? "Hear both" : "Hear it";
     const practice = kind === "practice" ? ", practice: it does not count" : "";
     this.$("number").textContent = `Question ${number} of ${this.design.trials.length}${practice}`;
     this.$("question").textContent = this.design.question;
@@ -85,7 +86,7 @@ class Blind {
         await new Promise((done) => { setTimeout(done, GAP_MS); });
       }
       if (run !== this.run) return;
-      this.$("now").textContent = `The ${place} sounds`;
+      this.$("now").textContent = trial.second ? `The ${place} sounds` : "It sounds";
       this.player.choose(names.indexOf(name));
       this.player.at = span[0];
       await this.player.play(span[1]);
@@ -100,7 +101,7 @@ class Blind {
   playEnded() { this.ended?.(); }
 
   answer(choice) {
-    const b = this.root.querySelector(`[data-answer="${choice}"]`);
+    const b = [...this.root.querySelectorAll("[data-answer]")].find((e) => e.dataset.answer === choice);
     if (!this.active || !b || b.disabled) return;
     this.answers.push(choice);
     if (this.answers.length === this.design.trials.length) this.finish();
@@ -132,10 +133,20 @@ class Blind {
     this.$("save").focus();
   }
 
+  /** Mean ratings, shown and not tested. */
+  means(rows) {
+    const words = this.design.versions.map((name) => {
+      const own = rows.filter((r) => r.kind === "rating" && r.first === name).map((r) => Number(r.answer));
+      return `“${name}” ${(own.reduce((a, b) => a + b, 0) / own.length).toFixed(1)} (${own.length} times)`;
+    });
+    return `Mean rating, 1 to 7: ${words.join(", ")}. One listener, this song only; no test was made.`;
+  }
+
   verdict() {
     const rows = this.rows();
     const [one, other] = this.design.versions;
     const pairs = rows.filter((r) => r.kind === "pair");
+    if (!pairs.length) return this.means(rows);
     const k = pairs.filter((r) => r[r.answer] === other).length;
     const n = pairs.length;
     const p = signTest(k, n);

@@ -212,8 +212,9 @@ document.addEventListener("keydown", (event) => {
   }
   if (event.ctrlKey || event.altKey || event.metaKey || inTextField(event.target) || !$("#letters").checked) return;
   if (document.body.dataset.state === "blind") {
-    const answer = { 1: "first", 2: "second" }[event.key];
-    if (answer) current.blind.answer(answer);
+    const { blind } = current;
+    const answer = blind?.active && blind.trial?.second ? { 1: "first", 2: "second" }[event.key] : event.key;
+    if (answer) blind?.answer(answer);
     return;
   }
   const act = KEYS[event.key === "E" ? "E" : event.key.toLowerCase()];
