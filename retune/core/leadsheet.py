@@ -53,7 +53,7 @@ def read_lead_sheet(text: str) -> ChordParts | None:
 def _read_suffix(suffix: str) -> set[str] | None:
     """Degrees of what follows the root."""
     head = _HEAD.match(suffix)
-    if head is None:
+    if head is None or suffix.count("(") != suffix.count(")"):
         return None
     quality = LEAD_QUALITIES[head["quality"]] if head["quality"] else ""
     number = (head["number"] or "").replace("/", "")
@@ -80,8 +80,6 @@ def change_degrees(degrees: set[str], text: str) -> set[str] | None:
     """`degrees` with "sus4", "add9", "b9", "no3" ... carried out; None when `text` does not read.
     Brackets, commas and spaces only part the words."""
     rest = re.sub(r"[(),\s]+", " ", text).strip()
-    if text.count("(") < text.count(")") - 1:
-        return None
     while rest:
         match = _CHANGE.match(rest)
         if match is None:

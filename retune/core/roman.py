@@ -160,7 +160,7 @@ def _read_plain(match: re.Match[str], key: Key, label: str) -> tuple[ChordParts,
     if "9" in degrees and not marks and _has_flat_ninth(semitone, key):
         degrees = degrees - {"9"} | {"b9"}
     changed = change_degrees(degrees, rest["changes"])
-    if changed is None:
+    if changed is None or rest["changes"].count("(") != rest["changes"].count(")"):
         raise ChordError(f'"{label}": "{rest["changes"]}" is not read in a Roman numeral')
     bass = next((d for d in changed if degree_number(d) == 2 * inversion + 1), None)
     if bass is None:
