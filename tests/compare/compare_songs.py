@@ -288,7 +288,7 @@ def lantern_page(
         made=("engine psola on the stem vocal, 2 spans",),
         tension={"home-early": tuple(tension_of(analysis, plan))},
         tests=tuple(
-            pair_design(("original", "home-early"), passages=("phrase 2",), n_pairs=8, sheet=sheet)
+            pair_design(("original", "home-early"), passages=("phrase 2",), n_pairs=6, sheet=sheet)
             for sheet in (1, 2)
         ),
     )
