@@ -181,7 +181,7 @@ def _figured(rest: re.Match[str], kind: str, small: bool, label: str) -> tuple[s
     if figures in ("9", "11", "13"):
         upper = {"9", "11", "13"} - ({"11", "13"} if figures == "9" else set())
         return degrees | {"seventh"} | (upper - ({"13"} if figures == "11" else set())), 0
-    if figures == "" and (rest["seventh"] or kind == "ø"):
+    if figures == "" and (rest["seventh"] == "Δ" or kind == "ø"):
         figures = "7"
     inversion, seventh = FIGURES.get(figures, (0, False))
     if kind == "ø" and not seventh:
