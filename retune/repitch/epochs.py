@@ -18,6 +18,9 @@ from retune.core.compiled import compiled
 MAX_CORRECTION = 0.15
 MIN_LIKENESS = 0.6
 SMOOTH_CYCLES = 8.0
+TOP_HZ = 5000.0
+MAX_HARMONICS = 12
+ANALYSIS_HZ = 20000
 
 
 @compiled
@@ -146,6 +149,65 @@ def _energy_phase(x: FloatArray, marks: FloatArray) -> tuple[FloatArray, FloatAr
     return re, im
 
 
+@compiled
+def _harmonic_phases(
+    x: FloatArray, marks: FloatArray, n_harmonics: int, stride: int
+) -> tuple[FloatArray, FloatArray]:
+    """Phase (radians) and amplitude of each harmonic about each mark, Hann over 3 periods."""
+    n = len(marks)
+    phase, amplitude = np.zeros((n, n_harmonics)), np.zeros((n, n_harmonics))
+    re, im = np.zeros(n_harmonics), np.zeros(n_harmonics)
+    for k in range(n):
+        period = marks[k + 1] - marks[k] if k == 0 else marks[k] - marks[k - 1]
+        if 0 < k < n - 1:
+            period = 0.5 * (marks[k + 1] - marks[k - 1])
+        half = 1.5 * period
+        first = max(math.ceil(marks[k] - half), 0)
+        last = min(math.floor(marks[k] + half), len(x) - 1)
+        top = min(n_harmonics, int(0.45 * period / stride))
+        re[:] = 0.0
+        im[:] = 0.0
+        total = 0.0
+        for i in range(first, last + 1, stride):
+            angle = 2 * math.pi * (i - marks[k]) / period
+            c, s = math.cos(angle), -math.sin(angle)
+            weight = 0.5 + 0.5 * math.cos(angle / 3.0)
+            total += weight
+            value = weight * x[i]
+            pc, ps = c, s
+            for h in range(top):
+                re[h] += value * pc
+                im[h] += value * ps
+                pc, ps = pc * c - ps * s, pc * s + ps * c
+        for h in range(top):
+            phase[k, h] = math.atan2(im[h], re[h])
+            amplitude[k, h] = math.hypot(re[h], im[h]) / max(total, 1e-12)
+    return phase, amplitude
+
+
+def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> FloatArray:
+    """Length in samples of each period between marks, by what most harmonics say.
+
+    When a formant passes a harmonic, that harmonic's phase turns and the fundamental alone
+    would show a false bend of pitch; the weighted median over the harmonics to 5 kHz does not.
+    """
+    length = np.diff(marks)
+    top = int(np.clip(TOP_HZ * np.median(length) / rate_hz, 1, MAX_HARMONICS))
+    stride = max(rate_hz // ANALYSIS_HZ, 1)
+    phase, amplitude = _harmonic_phases(x, marks, top, stride)
+    number = np.arange(1, top + 1)
+    turn = np.diff(phase, axis=0) / (2 * np.pi)
+    turn = (turn - np.round(turn)) / number
+    both = np.minimum(amplitude[1:], amplitude[:-1])
+    loudest = both.max(axis=1, keepdims=True)
+    weight = np.sqrt(both / np.maximum(loudest, 1e-12)) * number * (both > 0.03 * loudest)
+    order = np.argsort(turn, axis=1)
+    rising = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1)
+    middle = np.argmax(rising >= 0.5 * rising[:, -1:], axis=1)
+    best = np.take_along_axis(turn, order, axis=1)[np.arange(len(turn)), middle]
+    return np.asarray(length * (1 - best))
+
+
 def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
     """`marks` moved by less than half a period to the energy of their periods."""
     re, im = _energy_phase(x, marks)
@@ -160,15 +222,26 @@ def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
 
 
 def find_epochs(
-    x: FloatArray, *, f0_hz: FloatArray, rate_hz: int, frame_s: float, start: int, stop: int
+    x: FloatArray,
+    *,
+    f0_hz: FloatArray,
+    rate_hz: int,
+    frame_s: float,
+    start: int,
+    stop: int,
+    at_energy: bool = True,
 ) -> FloatArray:
     """Marks in samples (fractional) within [start, stop] of one voiced run.
 
-    `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run. Empty when
-    the run holds fewer than three periods.
+    `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run. `at_energy`
+    False leaves the marks at the crest of the fundamental. Empty when the run holds fewer than
+    three periods.
     """
     frame = frame_s * rate_hz
-    log_period = np.log(rate_hz / f0_hz)
+    known = np.flatnonzero(np.isfinite(f0_hz))
+    if not len(known):
+        return np.empty(0)
+    log_period = np.interp(np.arange(len(f0_hz)), known, np.log(rate_hz / f0_hz[known]))
     stretch = x[start:stop]
     if len(stretch) < 2:
         return np.empty(0)
@@ -190,5 +263,5 @@ def find_epochs(
     marks = march(x, log_period, frame, first, float(start), float(stop))
     if len(marks) < 3:
         return np.empty(0)
-    moved = _towards_energy(x, marks)
+    moved = _towards_energy(x, marks) if at_energy else marks
     return np.asarray(moved[(moved >= start) & (moved <= stop)])

@@ -8,7 +8,7 @@ import numpy as np
 
 from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
 from retune.core.units import midi_to_hz
-from retune.repitch.epochs import find_epochs, likeness
+from retune.repitch.epochs import find_epochs, likeness, measured_periods
 from retune.repitch.seam import FRAME_S
 
 BRIDGE_S = 0.06
@@ -117,14 +117,21 @@ def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
     frame = FRAME_S * rate_hz
     for start, stop in voiced_runs(f0_hz, n_samples=len(x), rate_hz=rate_hz):
         marks = find_epochs(
-            x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=FRAME_S, start=start, stop=stop
+            x,
+            f0_hz=f0_hz,
+            rate_hz=rate_hz,
+            frame_s=FRAME_S,
+            start=start,
+            stop=stop,
+            at_energy=False,
         )
         if len(marks) < 4:
             continue
         at = np.arange(len(fixed)) * frame
         inside = np.isfinite(f0_hz) & (at >= marks[0]) & (at <= marks[-1])
         middle = 0.5 * (marks[1:] + marks[:-1])
-        measured = np.interp(at[inside], middle, np.log(rate_hz / np.diff(marks)))
+        periods = measured_periods(x, marks, rate_hz=rate_hz)
+        measured = np.interp(at[inside], middle, np.log(rate_hz / periods))
         given = np.log(f0_hz[inside])
         sane = np.abs(measured - given) < np.log(2) / 12 * 2
         fixed[inside] = np.exp(np.where(sane, measured, given))
