@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from retune.compare.picture_line import edit_of_note
-from retune.core.carriers import Analysis, Chord, Edit, Ending, Note, Phrase, Plan, StemAnalysis
+from retune.core.carriers import (
+    Analysis,
+    Chord,
+    Edit,
+    Ending,
+    Key,
+    Note,
+    Phrase,
+    Plan,
+    StemAnalysis,
+)
+from retune.core.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
+from retune.core.pitch import spell_pitch_class
+from retune.core.roles import how_it_ends, melodic_ending
 
-_TONIC = re.compile(r"^(I|i)(?![IVviv])")
-_RELATED = re.compile(r"^(IV|iv|VI|vi|bVI|III|iii|bIII)(?![IVviv])")
-_INVERTED = re.compile(r"(6|65|43|42|64|2)$")
+_HARMONIC_ROLES = ("bass", "harmony", "backing")
+_NEAR_END_S = 0.05  # where before its end a note's chord is looked up
 
 
 @dataclass(frozen=True)
 class PhraseEnding:
     """The end of one phrase before and after a plan.
 
-    `degree_after`, `state_after` and `name_after` are None where the plan leaves the ending
-    note alone. A state is None where it is unknown (no chords); `chord` is None likewise.
+    `edit` moves the ending note itself; `chord_after` differs from `chord` where the plan moves
+    what sounds beneath, and is None when that makes a sonority without a name. States are None
+    where unknown.
     """
 
     phrase: Phrase
@@ -27,13 +40,27 @@ class PhraseEnding:
     degree: str | None
     state: Ending | None
     edit: Edit | None = None
-    name_after: str | None = None
+    chord_after: Chord | None = None
     degree_after: str | None = None
     state_after: Ending | None = None
 
     @property
     def is_moved(self) -> bool:
+        """Whether the note itself moves."""
         return self.edit is not None
+
+    @property
+    def has_new_chord(self) -> bool:
+        return self.chord_after != self.chord
+
+    @property
+    def is_changed(self) -> bool:
+        """Whether the plan touches this ending, the note or what sounds beneath it."""
+        return self.is_moved or self.has_new_chord
+
+    @property
+    def name_after(self) -> str | None:
+        return self.edit.to_name if self.edit is not None else None
 
     @property
     def number(self) -> int:
@@ -41,11 +68,11 @@ class PhraseEnding:
 
     @property
     def words_after(self) -> str:
-        """ "at rest", "still open"; what the variant makes of it ("" when it is not moved)."""
-        if not self.is_moved:
+        """ "at rest", "still open"; what the variant makes of it ("" when it is not changed)."""
+        if not self.is_changed:
             return ""
         if self.state_after is None:
-            return "moved"
+            return "over a new sonority" if self.has_new_chord else "moved"
         return f"still {self.state_after}" if self.state_after == self.state else self.state_after
 
 
@@ -54,48 +81,75 @@ def phrase_endings(analysis: Analysis, plan: Plan | None = None) -> tuple[Phrase
     stem = analysis.melody
     if stem is None:
         return ()
-    edits = plan.of_stem(stem.name) if plan is not None else ()
-    return tuple(_ending(phrase, stem, edits) for phrase in stem.phrases)
+    edits = plan.edits if plan is not None else ()
+    return tuple(_ending(analysis, phrase, stem, edits) for phrase in stem.phrases)
 
 
-def _ending(phrase: Phrase, stem: StemAnalysis, edits: tuple[Edit, ...]) -> PhraseEnding:
+def _ending(
+    analysis: Analysis, phrase: Phrase, stem: StemAnalysis, edits: Sequence[Edit]
+) -> PhraseEnding:
     note = stem.note(phrase.ending_note) if phrase.ending_note is not None else None
-    chord = note.chord_at_end or note.chord if note is not None else None
-    state = phrase.ending or phrase.ending_melodic
-    plain = PhraseEnding(phrase, note, chord, phrase.ending_degree, state)
-    edit = edit_of_note(note, edits) if note is not None else None
-    if note is None or edit is None:
-        return plain
-    pitch = note.midi_name + round(edit.shift_cents / 100)
-    has_chord = phrase.ending is not None
-    return PhraseEnding(
+    chord = (note.chord_at_end or note.chord) if note is not None else None
+    plain = PhraseEnding(
         phrase,
         note,
         chord,
         phrase.ending_degree,
-        state,
-        edit=edit,
-        name_after=edit.to_name,
-        degree_after=edit.to_degree,
-        state_after=state_of(edit.to_degree, chord if has_chord else None, pitch_class=pitch % 12),
+        phrase.ending or phrase.ending_melodic,
+        chord_after=chord,
+    )
+    if note is None:
+        return plain
+    edit = edit_of_note(note, [e for e in edits if e.stem == stem.name])
+    key = analysis.key_at(note.start_s)
+    chord_after = _chord_after(analysis, chord, _edits_at(note, edits, stem), key)
+    if edit is None and chord_after == chord:
+        return plain
+    degree = edit.to_degree if edit is not None else phrase.ending_degree
+    midi = note.midi_name + (round(edit.shift_cents / 100) if edit is not None else 0)
+    after = how_it_ends(midi, chord_after, key)
+    if phrase.ending is None:
+        after = melodic_ending(degree)
+    return replace(
+        plain, edit=edit, chord_after=chord_after, degree_after=degree, state_after=after
     )
 
 
-def state_of(degree: str | None, chord: Chord | None, *, pitch_class: int) -> Ending | None:
-    """How a phrase ends on a degree over a chord; by the degree alone without a chord.
+def _edits_at(note: Note, edits: Sequence[Edit], melody: StemAnalysis) -> dict[str, float]:
+    """Semitones by which each other stem is moved where a note ends."""
+    at = max(note.start_s, note.end_s - _NEAR_END_S)
+    return {
+        edit.stem: edit.shift_cents / 100
+        for edit in edits
+        if edit.stem != melody.name and edit.start_s <= at < edit.end_s
+    }
 
-    At rest is 1 over a root-position tonic chord; partly at rest are 3 and 5 over the tonic
-    chord, 1 over its inversion, and 1, 3 and 5 as tones of IV, vi and iii (in minor iv, VI and
-    III); all else is open.
-    """
-    if degree is None:
+
+def _chord_after(
+    analysis: Analysis, chord: Chord | None, shifts: dict[str, float], key: Key | None
+) -> Chord | None:
+    """The chord when stems are moved: moved whole, or with another bass; None for what has no
+    name."""
+    roles = {name: stem.role for name, stem in analysis.stems.items()}
+    harmonic = {name for name, role in roles.items() if role in _HARMONIC_ROLES}
+    moved = {name: shift for name, shift in shifts.items() if name in harmonic}
+    if chord is None or is_no_chord(chord) or not moved:
+        return chord
+    amounts = set(moved.values())
+    if len(amounts) > 1 or amounts.pop() % 1:
         return None
-    if chord is None:
-        return {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}.get(degree, "open")  # type: ignore[return-value]
-    if degree not in ("1", "3", "5") or chord.role_of(pitch_class) is None:
-        return "open"
-    inverted = chord.bass_pc not in (-1, chord.root_pc) or bool(_INVERTED.search(chord.roman))
-    if _TONIC.match(chord.roman) and "/" not in chord.roman:
-        return "at rest" if degree == "1" and not inverted else "partly at rest"
-    related = _RELATED.match(chord.roman) and "/" not in chord.roman
-    return "partly at rest" if related else "open"
+    shift = round(next(iter(moved.values())))
+    if set(moved) == harmonic:
+        return _transposed(chord, shift, key)
+    bass_pc = (chord.bass_pc + shift) % 12
+    only_bass = all(roles[name] == "bass" for name in moved)
+    if only_bass and chord.role_of(bass_pc) is not None:
+        return with_bass(chord, bass_pc, key)
+    return None
+
+
+def _transposed(chord: Chord, semitones: int, key: Key | None) -> Chord:
+    parts = chord_parts(chord)
+    root = spell_pitch_class((chord.root_pc + semitones) % 12, key)
+    moved = replace(chord_of(replace(parts, root=root)), start_s=chord.start_s, end_s=chord.end_s)
+    return replace(moved, roman=roman_of(moved, key))

@@ -7,7 +7,7 @@ from html import escape
 
 from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.page_input import PageInput, Version
-from retune.compare.picture_words import chord_name, roman_shown
+from retune.compare.picture_words import chord_name, over_words, roman_shown
 from retune.core.carriers import Analysis, Consequence, Edit
 from retune.core.text import pretty
 
@@ -85,12 +85,16 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
 
 
 def _after_cell(ending: PhraseEnding) -> str:
-    if not ending.is_moved:
+    if not ending.is_changed:
         return '<span class="quiet">as sung</span>'
+    words = f"{sign(ending.state_after)}{escape(ending.words_after)}"
+    if not ending.is_moved:
+        over = show(over_words(ending))
+        return f'as sung, <b class="v">{over}</b><br><b class="v">{words}</b>'
     move = f"{show(ending.degree or '')} → {show(ending.degree_after or '')}".strip(" →")
     name = show(ending.name_after or "")
-    words = f"{sign(ending.state_after)}{escape(ending.words_after)}"
-    return f'<b class="v">{move} {name}</b><br><b class="v">{words}</b>'
+    over = f" {show(over_words(ending))}" if ending.has_new_chord else ""
+    return f'<b class="v">{move} {name}{over}</b><br><b class="v">{words}</b>'
 
 
 def _bar_words(analysis: Analysis, bar: int | None, time_s: float) -> str:

@@ -187,7 +187,7 @@ def _layout(scene: _Scene, width: float, font: float) -> Layout:
         width=width,
         pitches=pitches,
         lane_names=names,
-        has_variant_row=any(ending.is_moved for ending in scene.endings),
+        has_variant_row=any(ending.is_changed for ending in scene.endings),
         has_chords=bool(scene.analysis.chords),
         has_others=bool(scene.other_edits),
         has_tension=len(scene.tension) > 1,

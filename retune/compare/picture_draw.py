@@ -192,7 +192,9 @@ def _draw_note(
             pen.head(x, system.pitch_y(sung.new_pitch), 1.06 * f, "v")
     if ending is not None and system.has_end_of(sung.note.end_s):
         x_end = _sign_place(system, sung, next_s)
-        pen.ending(ending.state, x_end, system.pitch_y(sung.pitch), 0.31 * f)
+        shown = ending.state_after if ending.has_new_chord and not sung.is_moved else ending.state
+        css = "v" if shown != ending.state else ""
+        pen.ending(shown, x_end, system.pitch_y(sung.pitch), 0.31 * f, css)
         if sung.is_moved:
             y_new = system.pitch_y(sung.new_pitch)
             pen.ending(ending.state_after, x_end, y_new, 0.31 * f, "v")

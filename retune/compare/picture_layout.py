@@ -96,7 +96,7 @@ class Layout:
     @property
     def chords_height(self) -> float:
         chords = 2.75 if self.has_chords else 0.5
-        return (chords + (1.5 if self.has_others else 0.0)) * self.f
+        return (chords + (1.8 if self.has_others else 0.0)) * self.f
 
     @property
     def tension_height(self) -> float:

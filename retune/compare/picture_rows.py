@@ -10,7 +10,7 @@ import numpy as np
 from retune.compare.endings import PhraseEnding
 from retune.compare.picture_layout import System
 from retune.compare.picture_style import text_width
-from retune.compare.picture_words import chord_name, roman_shown
+from retune.compare.picture_words import chord_name, over_words, roman_shown
 from retune.compare.svg import Pen, Point
 from retune.core.carriers import Chord, Edit
 from retune.core.text import pretty
@@ -28,7 +28,7 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
     here = [e for e in endings if e.phrase.start_s < system.end_s and _end_of(e) > system.start_s]
     if system.layout.has_endings:
         pen.text(0.25 * f, base, "ending", "sk")
-    if any(e.is_moved and system.has_end_of(_end_of(e)) for e in here) and not quiz:
+    if any(e.is_changed and system.has_end_of(_end_of(e)) for e in here) and not quiz:
         pen.text(0.25 * f, base + 1.3 * f, "variant", "sk v")
     for place, ending in enumerate(here):
         following = here[place + 1].phrase.start_s if place + 1 < len(here) else math.inf
@@ -78,8 +78,10 @@ def _ending_words(
         return
     degree = pretty(ending.degree or "")
     _one_ending(pen, degree, ending.state, ending.state or "", (x1, x2), base, f, css="")
-    if ending.is_moved:
+    if ending.is_changed:
         move = f"{degree} → {pretty(ending.degree_after or '')}"
+        if not ending.is_moved:
+            move = f"{degree} {over_words(ending)}".strip()
         words, state = ending.words_after, ending.state_after
         _one_ending(pen, move, state, words, (x1, x2), base + 1.3 * f, f, css="v")
 
@@ -110,45 +112,57 @@ def _one_ending(
 
 
 def draw_chords(pen: Pen, system: System, chords: Sequence[Chord]) -> None:
-    """Numeral above, chord name below; repeated at the start of a system."""
+    """Numeral above, chord name below, said again in every bar."""
     f = system.layout.f
     y = system.lanes_bottom + 1.15 * f
     pen.text(0.25 * f, y, "chord", "sk")
     for chord in chords:
         first = max(system.axis.position(chord.start_s), system.first)
         last = min(system.axis.position(chord.end_s), system.last)
-        if last - first < 0.02:
-            continue
-        if system.axis.in_bars:
-            last = min(last, math.floor(first + 0.02) + 1.0)
-        x1, x2 = system.x_at(first), system.x_at(last)
-        roman, name = roman_shown(chord), chord_name(chord)
-        room = x2 - x1 - 0.15 * f
-        if roman and text_width(roman, 1.1 * f, bold=True) <= room:
-            pen.text((x1 + x2) / 2, y, roman, "r", anchor="middle")
-        elif roman and text_width(roman, 0.84 * f, bold=True) <= room + 0.1 * f:
-            pen.text((x1 + x2) / 2, y, roman, "sk b", anchor="middle")
-        if text_width(name, 0.84 * f) <= room + 0.1 * f:
-            pen.text((x1 + x2) / 2, y + 1.1 * f, name, "sk", anchor="middle")
+        while last - first > 0.02:
+            stop = min(last, math.floor(first + 0.02) + 1.0) if system.axis.in_bars else last
+            _one_chord(pen, chord, system.x_at(first), system.x_at(stop), y, f)
+            first = stop
+
+
+def _one_chord(pen: Pen, chord: Chord, x1: float, x2: float, y: float, f: float) -> None:
+    roman, name = roman_shown(chord), chord_name(chord)
+    room = x2 - x1 - 0.15 * f
+    if roman and text_width(roman, 1.1 * f, bold=True) <= room:
+        pen.text((x1 + x2) / 2, y, roman, "r", anchor="middle")
+    elif roman and text_width(roman, 0.84 * f, bold=True) <= room + 0.1 * f:
+        pen.text((x1 + x2) / 2, y, roman, "sk b", anchor="middle")
+    if text_width(name, 0.84 * f) <= room + 0.1 * f:
+        pen.text((x1 + x2) / 2, y + 1.1 * f, name, "sk", anchor="middle")
 
 
 def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
     """What the plan moves in stems other than the melody: a dashed bracket with words."""
     f = system.layout.f
-    y = system.chords_bottom - 0.75 * f
-    right_of_last = -math.inf
-    for edit in edits:
-        if edit.end_s <= system.start_s or edit.start_s >= system.end_s:
+    y = system.chords_bottom - 0.95 * f
+    free_from = -math.inf
+    for (start_s, end_s, cents), stems in _moves_together(edits).items():
+        if end_s <= system.start_s or start_s >= system.end_s:
             continue
-        x1 = system.x(max(edit.start_s, system.start_s))
-        x2 = system.x(min(edit.end_s, system.end_s))
+        x1 = system.x(max(start_s, system.start_s))
+        x2 = system.x(min(end_s, system.end_s))
         pen.shape(f"M{x1:.1f} {y - 0.3 * f:.1f}V{y:.1f}H{x2:.1f}V{y - 0.3 * f:.1f}", "bracket v")
-        steps = edit.shift_cents / 100
-        amount = f"{abs(steps):.2f}".rstrip("0").rstrip(".")
-        words = f"{edit.stem} {'+' if steps > 0 else '−'}{amount}"
-        if x1 > right_of_last:
-            pen.text(x1, y + 0.72 * f, words, "sk v")
-            right_of_last = x1 + text_width(words, 0.84 * f) + 0.3 * f
+        amount = f"{abs(cents) / 100:.2f}".rstrip("0").rstrip(".")
+        words = f"{', '.join(stems)} {'+' if cents > 0 else '−'}{amount}"
+        wide = text_width(words, 0.84 * f)
+        x1 = min(x1, system.x_end - wide)
+        if x1 > free_from:
+            pen.text(x1, y + 0.8 * f, words, "sk v")
+            free_from = x1 + wide + 0.3 * f
+
+
+def _moves_together(edits: Sequence[Edit]) -> dict[tuple[float, float, float], list[str]]:
+    """Stems by span and shift, in order of time."""
+    found: dict[tuple[float, float, float], list[str]] = {}
+    for edit in sorted(edits, key=lambda e: (e.start_s, e.end_s, e.shift_cents)):
+        key = (round(edit.start_s, 2), round(edit.end_s, 2), edit.shift_cents)
+        found.setdefault(key, []).append(edit.stem)
+    return found
 
 
 def draw_tension(
@@ -193,7 +207,7 @@ def draw_tension(
         near = _nearest(points, ending.note.start_s, ending.note.end_s)
         if near is not None:
             pen.ending(ending.state, *old[near], 0.24 * f)
-            if ending.is_moved and changed[near]:
+            if ending.is_changed and changed[near]:
                 pen.ending(ending.state_after, *new[near], 0.24 * f, "v")
 
 

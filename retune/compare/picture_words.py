@@ -81,8 +81,10 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
         words += f"; phrase {ending.number} ends here: {state_words(ending.state)}"
     if moved_to:
         words += f"; the variant moves it to {moved_to}"
-        if ending is not None and ending.words_after:
-            words += f": {ending.words_after}"
+    elif ending is not None and ending.is_changed and not quiz:
+        words += f"; in the variant {over_words(ending)}"
+    if ending is not None and ending.words_after and not quiz:
+        words += f": {ending.words_after}"
     if note.doubt:
         words += f" (uncertain: {note.doubt})"
     return words
@@ -132,21 +134,29 @@ def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
 def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name: str) -> list[str]:
     moved = [ending for ending in endings if ending.is_moved]
     others = len(plan.edits) - len(moved)
+    beneath = [ending for ending in endings if ending.is_changed and not ending.is_moved]
     count = f"{len(moved)} ending" + ("" if len(moved) == 1 else "s")
     if others:
         count += f" and {others} other span" + ("" if others == 1 else "s")
     first = f"The variant {variant_name} moves {count}"
-    if not moved:
-        return [first + "."]
     moves = [
         f"phrase {ending.number} from {degree_words(ending.note.name, ending.degree)} to "
         f"{degree_words(ending.name_after, ending.degree_after)}, {_now(ending)}"
         for ending in moved
         if ending.note is not None
     ]
-    return [f"{first}: " + "; ".join(moves) + "."]
+    moves += [f"phrase {e.number} keeps its note {over_words(e)}, {_now(e)}" for e in beneath]
+    return [f"{first}: " + "; ".join(moves) + "."] if moves else [first + "."]
+
+
+def over_words(ending: PhraseEnding) -> str:
+    """ "over I": what an ending stands over in the variant."""
+    chord = ending.chord_after
+    if chord is None:
+        return "over a new sonority"
+    return f"over {roman_shown(chord) or chord_name(chord)}"
 
 
 def _now(ending: PhraseEnding) -> str:
     words = ending.words_after
-    return words if words.startswith(("still", "moved")) else f"now {words}"
+    return words if words.startswith(("still", "moved", "over")) else f"now {words}"
