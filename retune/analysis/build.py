@@ -10,6 +10,7 @@ import numpy as np
 
 from retune.analysis.bars import given_bars, seconds_at
 from retune.analysis.beats import SURE, find_bars
+from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.harmony import (
     BassNote,
@@ -255,7 +256,7 @@ def _moment(at: str, bars: Bars) -> float:
 def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
     chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
     if chords is None:
-        return ()
+        chords = _heard_chords(work, bars, key_at)
     work.warnings += chart_warnings(work.song.music, chords, duration_s=work.duration_s, bars=bars)
     bass = [
         BassNote(d.start_s, d.end_s, name)
@@ -263,6 +264,28 @@ def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
         for name, d in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
     ]
     return on_their_basses(chords, bass, bars=bars, key_at=key_at)
+
+
+def _heard_chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
+    """Chords by ear from the backing stems, with a warning; () when there are none."""
+    names = [n for n, s in work.song.stems.items() if s.role == "backing" and n in work.audio]
+    if not names or len(bars.downbeats_s) < 2:
+        return ()
+    heard_in = [*names, *work.stems_of("bass")]
+    tuning_hz = work.song.music.tuning_hz or song_tuning(work.tuned, _weights(work))
+    chords = listen_for_chords(
+        [work.audio[n] for n in heard_in],
+        bars=bars,
+        tuning_hz=tuning_hz,
+        key_at=key_at,
+        duration_s=work.duration_s,
+    )
+    if chords:
+        work.warnings.append(
+            f"the chords are estimated from {', '.join(heard_in)} and will hold errors, as will "
+            "chord roles and endings judged by them: write a chart to settle them"
+        )
+    return chords
 
 
 def _stems(

@@ -32,7 +32,7 @@ class EdgeSettings:
     onset_latest_s: float = 0.12
     onset_earliest_s: float = 0.03
     onset_near: float = 0.7
-    offset_below_db: float = 18.0
+    offset_below_db: float = 15.0
     scoop_share: float = 0.6
     glide_s: float = 0.14
     settled_within: float = 0.35

@@ -246,7 +246,7 @@ def is_scoop(span: Span, after: Span, contour: Contour, *, settings: EdgeSetting
     if not third:
         return True
     bend = float(np.median(line[-third:]) - np.median(line[:third]))
-    return bend * np.sign(distance) > settings.bend
+    return bool(bend * np.sign(distance) > settings.bend)
 
 
 def _belongs_before(spans: list[Span], k: int) -> bool:
