@@ -56,11 +56,13 @@ def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | Non
 
 
 def _is_partly(chord: Chord, key: Key) -> bool:
-    """Whether a chord is the key's own IV, vi or iii, none of them diminished."""
+    """Whether a chord is the key's own IV, vi or iii (or its open fifth), none diminished."""
     scale, triads = scale_semitones(key), natural_triads(key)
     semitone = (chord.root_pc - tonic_pc(key)) % 12
     if semitone not in (scale[2], scale[3], scale[5]) or triads[semitone][1] != 7:
         return False
+    if {role for _, role in chord.tones} == {"root", "fifth"}:
+        return True
     return (third_semitone(chord), fifth_semitone(chord)) == triads[semitone]
 
 

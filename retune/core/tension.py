@@ -3,7 +3,8 @@
 Lerdahl's basic space and chord distance (Tonal Pitch Space, 2001), his anchoring strengths and
 melodic attraction (Music Perception 13(3), 1996, 319-363; formula and strengths as in MIDI
 Toolbox `melattraction`), probe-tone stability (Krumhansl & Kessler 1982), surface dissonance
-(Lerdahl & Krumhansl 2007; its weights from memory).
+(Lerdahl & Krumhansl 2007; its weights from memory), magnetism (Larson, Music Perception 21(4),
+2004; its formula from memory). Modes take the major or minor table by their third.
 """
 
 from __future__ import annotations
@@ -104,7 +105,9 @@ def surface_dissonance(midi: int, chord: Chord, key: Key) -> int:
     """Surface dissonance of a melody note over a chord; weights from memory.
 
     Third or fifth of the chord in the melody 1; inversion 2; the chord's seventh 1; a note
-    of the scale outside the chord 3; a chromatic one outside it 4.
+    of the scale outside the chord 3; a chromatic one outside it 4. The model knows triads and
+    sevenths: ninths, sixths and suspended notes count as outside. In minor the raised sixth and
+    seventh belong to the scale.
     """
     role = chord.role_of(midi % 12)
     total = 2 if chord.bass_pc != chord.root_pc else 0
@@ -113,27 +116,46 @@ def surface_dissonance(midi: int, chord: Chord, key: Key) -> int:
         return total + 1
     if role in ("root", "seventh"):
         return total
-    in_scale = (midi - tonic_pc(key)) % 12 in scale_semitones(key)
+    semitone = (midi - tonic_pc(key)) % 12
+    in_scale = semitone in scale_semitones(key) or (key.mode == "minor" and semitone in (9, 11))
     return total + (3 if in_scale else 4)
+
+
+def magnetism(midi: int, key: Key) -> float:
+    """Larson's magnetism: the pull to the nearer of the two tonic-triad notes around a pitch less
+    that of the farther, 1 / near**2 - 1 / far**2 in semitones; positive upwards, negative down.
+
+    0 on a note of the tonic triad and half-way between two.
+    """
+    third = 3 if is_minor_like(key) else 4
+    stable = {(tonic_pc(key) + step) % 12 for step in (0, third, 7)}
+    if midi % 12 in stable:
+        return 0.0
+    up = next(n for n in range(1, 12) if (midi + n) % 12 in stable)
+    down = next(n for n in range(1, 12) if (midi - n) % 12 in stable)
+    return 1 / up**2 - 1 / down**2
 
 
 @dataclass(frozen=True)
 class Tension:
     """The terms of a note's tension, none invented; None where a term has no ground.
 
-    harmony: chord distance from the tonic chord; surface: surface dissonance over its chord;
-    instability: 1 minus probe-tone stability; attraction: pull of the note to the strongest
-    of its scale neighbours within two semitones.
+    harmony: chord distance from the tonic chord of the song's key; surface: surface dissonance
+    over its chord; instability: 1 minus probe-tone stability; attraction: the strongest pull to
+    a better anchored pitch within two semitones (0 where there is none); magnetism: see
+    `magnetism`.
     """
 
     harmony: int | None
     surface: int | None
     instability: float
     attraction: float
+    magnetism: float
 
     @property
-    def hierarchical(self) -> int | None:
-        """Harmony plus surface: Lerdahl's sequential tension of an event."""
+    def harmonic(self) -> int | None:
+        """Harmony plus surface: Lerdahl's tension of an event that hangs directly from the tonic
+        chord (no tree of prolongations is drawn)."""
         if self.harmony is None or self.surface is None:
             return None
         return self.harmony + self.surface
@@ -160,4 +182,5 @@ def note_tension(midi: int, chord: Chord | None, key: Key, home: Key | None = No
         surface=surface_dissonance(midi, chord, key) if known and chord else None,
         instability=1.0 - stability(midi, key),
         attraction=max(pulls, default=0.0),
+        magnetism=magnetism(midi, key),
     )
