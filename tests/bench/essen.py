@@ -60,7 +60,7 @@ def read_tunes(pattern: str = "erk*.abc") -> list[Tune]:
 def _tune(corpus: str, block: str) -> Tune | None:
     head = dict(re.findall(r"^([LMK]):\s*(\S+)", block, re.M))
     body = [line for line in block.splitlines()[1:] if line and not re.match(r"[A-Za-z]:", line)]
-    if not {"L", "M", "K"} <= head.keys() or "/" not in head["M"] or not body:
+    if not {"L", "M", "K"} <= head.keys() or not re.fullmatch(r"\d+/\d+", head["M"]) or not body:
         return None
     key = re.match(r"([A-G][b#]?)(m?)", head["K"])
     if key is None or key[1] not in SHARPS:
@@ -94,7 +94,7 @@ Row = tuple[Fraction, Fraction, int | None, bool, Fraction]
 def _notes(body: list[str], *, unit: Fraction, sharps: int) -> Iterator[Row]:
     """Yield (onset, duration, midi or None for a rest, starts a phrase, first barline)."""
     order = "FCGDAEB" if sharps > 0 else "BEADGCF"
-    signature = {letter: (1 if sharps > 0 else -1) for letter in order[: abs(sharps)]}
+    signature = dict.fromkeys(order[: abs(sharps)], 1 if sharps > 0 else -1)
     now, tied = Fraction(0), False
     first_bar: Fraction | None = None
     rows: list[list[object]] = []
