@@ -22,6 +22,8 @@ HOLD, REPEAT = ".", "-"
 MAX_REPEATS = 64
 MAX_BARS = 10_000
 _BARLINE = re.compile(r"(:\|+:|\|+:|:\|+|\|+|\n)")
+# Signs of other charts, and what stands for them here.
+_FOREIGN = {"%": 'write "-" to repeat the bar before', "/": 'hold a beat with "."'}
 _TIMES = re.compile(r"\s*[xX×]\s*(\d+)")
 
 
@@ -142,6 +144,9 @@ def _entries(cell: str, before: list[str], *, bars: Bars, number: int) -> list[s
         if not before:
             raise ChordError(f'{where}: "-" repeats the bar before, and there is none')
         return before
+    for foreign, instead in _FOREIGN.items():
+        if foreign in entries:
+            raise ChordError(f'{where}: "{foreign}" is not read; {instead}')
     beats = bars.beats_per_bar
     dotted = " (dotted quarters)" if beats != bars.meter[0] else ""
     if len(entries) > beats:

@@ -173,6 +173,8 @@ def _read_quality(quality: str, bracket: str | None, label: str) -> set[str]:
         if not removed:
             degrees.add(degree)
             continue
-        gone = degree_semitones(degree)
-        degrees = {d for d in degrees if degree_semitones(d) != gone}
-    return degrees or {"1"}
+        gone = degree_semitones(degree) % 12
+        degrees = {d for d in degrees if degree_semitones(d) % 12 != gone}
+    if not degrees:
+        raise ChordError(f'"{label}" leaves no tone; write N for no chord')
+    return degrees

@@ -114,6 +114,8 @@ def test_cells(text: str, cells: str) -> None:
         ("Bb | | F", "bar 2 is empty"),
         ("- | F", r'bar 1 \("-"\).*there is none'),
         ("Bb | F -", r'bar 2 \("F -"\).*repeats a whole bar'),
+        ("Bb | %", r'bar 2 \("%"\): "%" is not read; write "-"'),
+        ("Bb / /", r'bar 1 .*"/" is not read; hold a beat with "\."'),
         (". . Bb", r"bar 1 .*there is none"),
         ("|: Bb | F", "repeat from bar 1 is not closed"),
         ("Bb |: F |: Gm :|", "bar 3: .*inside another repeat"),

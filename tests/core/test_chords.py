@@ -18,7 +18,7 @@ from retune.core.chords import (
     parse_chord,
     with_bass,
 )
-from retune.core.chordtables import SHORTHANDS
+from retune.core.chordtables import READ_SHORTHANDS, SHORTHANDS
 from retune.core.errors import ChordError
 from retune.core.keys import parse_key
 
@@ -363,3 +363,26 @@ def test_another_bass_renews_label_and_numeral() -> None:
     assert (foreign.label, foreign.roman, foreign.tones) == ("F:7/2", "V7", chord.tones)
     assert with_bass(moved, 5, home).label == "F:7"
     assert with_bass(parse_chord("N.C."), 5, home).label == "N"
+
+
+def test_every_shorthand_with_every_degree_as_mir_eval_encodes_it() -> None:
+    from mir_eval.chord import InvalidChordException, encode
+
+    qualities = [*SHORTHANDS, *READ_SHORTHANDS]
+    degrees = [mark + str(n) for n in range(1, 14) for mark in ("", "b", "#", "*", "*b")]
+    compared = 0
+    for quality in qualities:
+        for ending in ("", *(f"({d})" for d in degrees), *(f"/{d}" for d in degrees)):
+            label = f"Bb:{quality}{ending}"
+            if "/*" in label or quality + ending in ("1(*1)", "1(*8)"):  # nothing would sound
+                continue
+            try:
+                root, bitmap, bass = encode(label, reduce_extended_chords=True)
+            except InvalidChordException:
+                assert quality in READ_SHORTHANDS
+                continue
+            chord = parse_chord(label)
+            assert classes(chord) == {(root + k) % 12 for k in range(12) if bitmap[k]}, label
+            assert chord.bass_pc == (root + bass) % 12, label
+            compared += 1
+    assert compared > 2500
