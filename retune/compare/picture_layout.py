@@ -16,7 +16,7 @@ from retune.core.keys import degree_of, scale_semitones
 from retune.core.pitch import pitch_class_of, pitch_name
 from retune.core.text import pretty
 
-_MOST_LANES_F = 26.0  # height of the lanes above which semitones are drawn closer
+_WIDE_RANGE = 18  # semitones above which lanes are drawn closer
 
 
 @dataclass(frozen=True)
@@ -123,15 +123,14 @@ def layout_of(
 ) -> Layout:
     """The layout that holds the given pitches (MIDI) and names of lanes.
 
-    Equal heights are equal cents: 1.15 f a semitone, less where a wide range would make the
-    picture too tall.
+    Equal heights are equal cents: 1.15 f a semitone, 1 f where the range is wide.
     """
     found = list(pitches) or [60.0, 72.0]
     low, high = math.floor(min(found) + 0.5), math.ceil(max(found) - 0.5)
     if high - low < 7:
         spare = 7 - (high - low)
         low, high = low - spare // 2, high + (spare + 1) // 2
-    semitone = min(1.15, max(_MOST_LANES_F / (high - low + 1.6), 0.62)) * f
+    semitone = (1.15 if high - low <= _WIDE_RANGE else 1.0) * f
     names = max((text_width(name, 0.84 * f, bold=True) for name in lane_names), default=f)
     return Layout(
         f=f,
