@@ -2,55 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from retune.compare.endings import PhraseEnding
 from retune.core.carriers import Analysis, Chord, Note, Plan
-from retune.core.text import pretty
-
-_QUALITIES = {
-    "maj": "",
-    "min": "m",
-    "dim": "°",
-    "aug": "+",
-    "7": "7",
-    "maj7": "maj7",
-    "min7": "m7",
-    "minmaj7": "m(maj7)",
-    "maj6": "6",
-    "min6": "m6",
-    "dim7": "°7",
-    "hdim7": "ø7",
-    "sus4": "sus4",
-    "sus2": "sus2",
-}
-_LEAD_SHEET = re.compile(r"^[A-G][b#]?(?!:)")
-_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+from retune.core.chordnames import chord_name as lead_sheet_name
+from retune.core.text import pretty, pretty_chord, pretty_numeral
 
 
 def chord_name(chord: Chord) -> str:
     """The chord as a lead sheet writes it ("B♭/D", "Cm7"), "N.C." for none."""
-    if chord.root_pc < 0:
-        return "N.C."
-    if chord.typed and _LEAD_SHEET.match(chord.typed) and ":" not in chord.typed:
-        return pretty(chord.typed)
-    root, _, quality = chord.label.partition(":")
-    root, _, bass = root.partition("/")
-    quality, slash, bass_degree = quality.partition("/")
-    shown = _QUALITIES.get(quality or "maj", f"({quality})" if "(" not in quality else quality)
-    inverted = (bass or slash) and chord.bass_pc not in (-1, chord.root_pc)
-    below = f"/{pretty(_FLATS[chord.bass_pc])}" if inverted and (bass or bass_degree) else ""
-    return pretty(root) + shown + below
+    return pretty_chord(lead_sheet_name(chord))
 
 
 def roman_shown(chord: Chord) -> str:
     """The numeral with real signs: "viio7" as "vii°7", "bVII" as "♭VII"."""
-    if chord.root_pc < 0 or not chord.roman:
-        return ""
-    text = re.sub(r"(?<=[iv])o(?=$|\d)", "°", chord.roman)
-    text = re.sub(r"(?<=[iv])(?:0|/o|h)(?=$|7|65|43|42|2)", "ø", text)
-    return pretty(text)
+    return pretty_numeral(chord.roman) if chord.root_pc >= 0 else ""
 
 
 def state_words(state: str | None) -> str:

@@ -121,3 +121,50 @@ TRIAD_FIGURES = ("", "6", "64")
 SEVENTH_FIGURES = ("7", "65", "43", "42")
 # A minor seventh where the key's own would be major, by the chord tone in the bass.
 FLAT_SEVENTH_FIGURES = ("b7", "6b5", "4b3", "b42")
+
+# Harte shorthand -> what a lead sheet writes after the root.
+LEAD_SUFFIXES: dict[str, str] = {
+    "maj": "",
+    "min": "m",
+    "dim": "dim",
+    "aug": "+",
+    "7": "7",
+    "maj7": "maj7",
+    "min7": "m7",
+    "minmaj7": "m(maj7)",
+    "dim7": "dim7",
+    "hdim7": "m7b5",
+    "maj6": "6",
+    "min6": "m6",
+    "sus4": "sus4",
+    "sus2": "sus2",
+    "9": "9",
+    "maj9": "maj9",
+    "min9": "m9",
+    "11": "11",
+    "min11": "m11",
+    "13": "13",
+    "maj13": "maj13",
+    "min13": "m13",
+    "5": "5",
+}
+# Harte qualities that a lead sheet calls by a word of its own.
+LEAD_NAMES: dict[str, str] = {
+    **LEAD_SUFFIXES,
+    "maj6(9)": "6/9",
+    "min6(9)": "m6/9",
+    "maj(9)": "add9",
+    "min(9)": "m(add9)",
+    "sus4(b7)": "7sus4",
+    "sus4(b7,9)": "9sus4",
+    "sus2(b7)": "7sus2",
+    "aug(b7)": "7#5",
+    "aug(7)": "maj7#5",
+    "aug(b7,9)": "9#5",
+    "(1,3,b5)": "(b5)",
+    "(1,3,b5,b7)": "7b5",
+    "(1,3,b5,7)": "maj7b5",
+    "(1,3,b7)": "7no5",
+    "(1,3)": "no5",
+    "aug(b5,b7,b9,#9)": "7alt",
+}

@@ -25,6 +25,20 @@ def pretty(text: str) -> str:
     )
 
 
+def pretty_chord(name: str) -> str:
+    """A chord name with real signs: "F7b9/Ab" to "F7♭9/A♭", "Adim7" to "A°7"."""
+    return _signs(name).replace("dim", "°")
+
+
+def pretty_numeral(numeral: str) -> str:
+    """A Roman numeral with real signs.
+
+    >>> pretty_numeral("viio7/ii"), pretty_numeral("bVII"), pretty_numeral("IVb7")
+    ('vii°7/ii', '♭VII', 'IV♭7')
+    """
+    return re.sub(r"(?<=[IViv])o", "°", _signs(numeral))
+
+
 def file_stem(name: str, *, fallback: str = "song") -> str:
     """A name that is safe as a file name anywhere: letters, digits, "-" and "_".
 
