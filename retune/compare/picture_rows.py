@@ -102,7 +102,7 @@ def _one_ending(
     bold = css == "v"
     sign = 1.3 * f if state else 0.3 * f
     needed = text_width(degree, f, bold=True) + sign
-    if words and x2 - x1 >= needed + text_width(words, f, bold=bold) - 0.4 * f:
+    if words and x2 - x1 >= needed + text_width(words, f, bold=bold) + 0.2 * f:
         pen.text(x2, y, words, "b v" if bold else "", anchor="end")
         x2 -= text_width(words, f, bold=bold) + 0.3 * f
     if state:

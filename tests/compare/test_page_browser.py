@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from compare_songs import lantern_page
+from compare_songs import five_sketches, home_early, lantern, lantern_page, tension_of
 
 from retune.compare.page import comparison_page
+from retune.compare.picture import lane_svg
 from retune.compare.statistics import binomial_p, wilson
 
 CHROMIUM = (
@@ -252,3 +253,37 @@ def test_no_fault_of_accessibility_is_found(page: Any, scheme: str) -> None:
     page.evaluate((Path(found.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
     result = page.evaluate("axe.run()")
     assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in result["violations"]] == []
+
+
+def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
+    """Measured with the face that is drawn, in all widths of the page and a slide."""
+    analysis = lantern()
+    plan = home_early(analysis)
+    pictures = [
+        lane_svg(analysis, plan, width=width, font=font, systems=systems, tension=curve)
+        for width, font, systems in ((340, 14, None), (860, 16, None), (1240, 16, 1), (1920, 29, 1))
+        for curve in (None, tension_of(analysis, plan))
+    ]
+    pictures += [lane_svg(song, width=860, font=16) for song in five_sketches().values()]
+    page = browser.new_page()
+    for picture in pictures:
+        page.set_content(picture)
+        page.evaluate("document.fonts.ready")
+        assert page.evaluate(CROWDED) == []
+    page.close()
+
+
+# Boxes of text, pulled in to the height of the capitals; pairs that still meet.
+CROWDED = """() => {
+  const svg = document.querySelector("svg"), paper = svg.getBoundingClientRect();
+  const boxes = [...svg.querySelectorAll("text")].filter((t) => t.textContent).map((t) => {
+    const b = t.getBoundingClientRect();
+    const u = b.top + b.height * 0.3, d = b.bottom - b.height * 0.3;
+    return { t: t.textContent, l: b.left + 0.5, r: b.right - 0.5, u, d };
+  });
+  const bad = boxes.filter((b) => b.l < paper.left - 1 || b.r > paper.right + 1).map((b) => b.t);
+  boxes.forEach((a, i) => boxes.slice(i + 1).forEach((b) => {
+    if (a.l < b.r && b.l < a.r && a.u < b.d && b.u < a.d) bad.push(`${a.t} / ${b.t}`);
+  }));
+  return bad;
+}"""
