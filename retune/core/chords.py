@@ -27,6 +27,7 @@ from retune.core.pitch import ascii_accidentals
 from retune.core.roman import is_numeral, read_numeral
 from retune.core.romannames import member, numeral_of
 
+LONGEST = 64  # characters of a label; more is a mistake, and slow to search for its like
 _SILENT = ("n.c.", "nc", "n.c", "no chord")
 _HARTE_BASS = re.compile(r"[A-G][b#]{0,2}/[b#]*\d+")
 # What a tonic chord may hold beyond its triad and still rest: 6, 9, 13.
@@ -53,6 +54,8 @@ def parse_chord(text: str, key: Key | None = None) -> Chord:
     ('Bb:maj/3', 'F:7/3')
     """
     typed = text.strip()
+    if len(typed) > LONGEST:
+        raise ChordError(f'"{typed[:20]}..." is not a chord: it has {len(typed)} characters')
     label = ascii_accidentals(typed)
     if label.lower() in _SILENT or label in NO_CHORD:
         return Chord(0.0, 0.0, label="X" if label == "X" else "N", typed=typed)
@@ -134,15 +137,18 @@ def nearest_chord(label: str) -> str:
     if root is None:
         return ""
     body, slash, bass = label[root.end() :].partition("/")
+    bass = bass[:1].upper() + bass[1:]
     if not _reads(f"C{slash}{bass}"):
         slash = bass = ""
     if not body:
         return root[0] + slash + bass
     if body.startswith(":"):
-        lead = read_lead_sheet(root[0] + body[1:])
+        lead = read_lead_sheet(root[0] + body[1:] + slash + bass)
         if lead is not None:
             return lead.label
         known, head = [*SHORTHANDS, *READ_SHORTHANDS], f"{root[0]}:"
+    elif read_lead_sheet(root[0] + body):
+        return root[0] + body + slash + bass
     else:
         known, head = [suffix for suffix in COMMON_SUFFIXES if suffix], root[0]
     near = difflib.get_close_matches(body.lstrip(":"), known, n=1, cutoff=0.4)

@@ -219,6 +219,9 @@ def test_tones_have_their_places() -> None:
         ("F4", "Fsus4"),
         ("Bbmin77/D", "Bbm7/D"),
         ("C/", "C"),
+        ("Cm7/bb", "Cm7/Bb"),
+        ("Cm7/H", "Cm7"),
+        ("C:maj/E", "C:maj/3"),
     ],
 )
 def test_an_error_offers_the_nearest_label_that_reads(typed: str, nearest: str) -> None:
@@ -230,7 +233,8 @@ def test_an_error_offers_the_nearest_label_that_reads(typed: str, nearest: str) 
 
 
 @pytest.mark.parametrize(
-    "typed", ["", "foo", "Cmaj7x", "C:(b14)", "C/H", "?", "C7()b", "C(((", "Dx:y", "ø7", "1"]
+    "typed",
+    ["", "foo", "Cmaj7x", "C:(b14)", "C/H", "?", "C7()b", "C(((", "Dx:y", "ø7", "1", "C" * 65],
 )
 def test_other_text_is_refused(typed: str) -> None:
     with pytest.raises(ChordError):
