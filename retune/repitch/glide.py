@@ -122,6 +122,19 @@ def _level(time_s: FloatArray, cents: FloatArray, start_s: float, stop_s: float)
     return float(np.median(cents[inside])) if inside.any() else float("nan")
 
 
+def _silence_near(time_s: FloatArray, cents: FloatArray, at_s: float) -> float:
+    """The middle of the unvoiced stretch nearest to a time, or the time itself without one."""
+    near = np.abs(time_s - at_s) < 1.5 * ADJACENT_S
+    silent = np.concatenate([[False], np.isnan(cents) & near, [False]])
+    turns = np.flatnonzero(silent[1:] != silent[:-1]).reshape(-1, 2)
+    if not len(turns):
+        return at_s
+    starts, stops = time_s[turns[:, 0]], time_s[turns[:, 1] - 1]
+    away = np.maximum(np.maximum(starts - at_s, at_s - stops), 0.0)
+    best = int(np.argmin(away))
+    return float(0.5 * (starts[best] + stops[best])) if away[best] < ADJACENT_S else at_s
+
+
 def find_slide(time_s: FloatArray, cents: FloatArray, *, before: Note, after: Note) -> Slide:
     """The slide between two adjacent notes from f0 in cents (NaN where unvoiced)."""
     boundary = 0.5 * (before.end_s + after.start_s)
@@ -129,7 +142,7 @@ def find_slide(time_s: FloatArray, cents: FloatArray, *, before: Note, after: No
     high = _level(time_s, cents, boundary + BESIDE_S, min(boundary + LEVEL_S, after.end_s))
     gap = after.start_s - before.end_s
     if not np.isfinite([low, high]).all() or (gap >= STEP_GAP_S and abs(high - low) < STEP_CENTS):
-        return cut_at(boundary)
+        return cut_at(_silence_near(time_s, cents, boundary))
     used = (time_s > max(boundary - 1.5 * REACH_S, before.start_s)) & np.isfinite(cents)
     used &= time_s < min(boundary + 1.5 * REACH_S, after.end_s)
     slide, log_weight = _candidates(boundary)

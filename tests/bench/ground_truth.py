@@ -134,9 +134,13 @@ def pitch_curve(
         inside = (time_s >= note.start_s) & (time_s < note.end_s)
         since = time_s - note.start_s
         if note.end_s - note.start_s > 0.38:
-            grown = np.clip((since - 0.15) / 0.15, 0, 1) * np.clip((note.end_s - 0.04 - time_s) / 0.06, 0, 1)
+            grown = np.clip((since - 0.15) / 0.15, 0, 1) * np.clip(
+                (note.end_s - 0.04 - time_s) / 0.06, 0, 1
+            )
             rate = rng.uniform(5.0, 6.2)
-            cents += inside * grown * singer.vibrato_cents * np.sin(2 * np.pi * rate * (since - 0.15))
+            cents += (
+                inside * grown * singer.vibrato_cents * np.sin(2 * np.pi * rate * (since - 0.15))
+            )
         if not note.legato:
             cents -= inside * singer.scoop_cents * np.exp(-np.maximum(since, 0) / 0.04)
     kernel = np.hanning(60)
@@ -179,7 +183,9 @@ def _source(f0_hz: Floats, singer: Singer, phase: float, seed: int) -> tuple[Flo
     jitter = 1 + singer.jitter * rng.standard_normal(count)
     shimmer = 1 + 0.03 * rng.standard_normal(count)
     rough = phase + np.cumsum(fine) / (RATE_HZ * over)
-    cycles = phase + np.cumsum(fine * jitter[np.minimum(rough.astype(int), count - 1)]) / (RATE_HZ * over)
+    cycles = phase + np.cumsum(fine * jitter[np.minimum(rough.astype(int), count - 1)]) / (
+        RATE_HZ * over
+    )
     number = np.minimum(cycles.astype(int), count - 1)
     part = (cycles - np.floor(cycles)) / singer.open_share
     flow = np.where(part < 1, 2 * part - 3 * part**2, 0.0) * shimmer[number]
@@ -216,7 +222,9 @@ def _articulation(notes: tuple[Sung, ...], n: int, singer: Singer) -> dict[str, 
     widths = np.stack([60 + 0.03 * formants[:, 0] + 60 * nasal, 80 + 0.02 * formants[:, 1] + 100 * nasal,
                        np.full(n, 120.0), np.full(n, 190.0), np.full(n, 260.0)], axis=1)  # fmt: skip
     voice = _smooth(voice, 9) * (1 - 0.5 * nasal)
-    return {"formants": formants, "widths": widths, "voice": voice} | {k: _smooth(v, 7) for k, v in hiss.items()}
+    return {"formants": formants, "widths": widths, "voice": voice} | {
+        k: _smooth(v, 7) for k, v in hiss.items()
+    }
 
 
 def _smooth(values: Floats, width: int) -> Floats:
@@ -237,7 +245,9 @@ def render_pulse(
     breath = rng.standard_normal(n) * singer.breath * (0.25 + opened)
     parts = _articulation(notes, len(cents), singer)
     voice = np.interp(time_s, frames, parts["voice"])
-    sung = _cascade((flow + breath) * voice, parts["formants"], parts["widths"], RATE_HZ, FRAME_S * RATE_HZ)
+    sung = _cascade(
+        (flow + breath) * voice, parts["formants"], parts["widths"], RATE_HZ, FRAME_S * RATE_HZ
+    )
     sung /= np.sqrt(np.mean(sung[voice > 0.5] ** 2))
     noise = np.random.default_rng(7).standard_normal(n)  # consonants are the same in both versions
     for key, (middle, _) in HISS.items():
@@ -256,12 +266,15 @@ def add_room(y: Floats, *, seed: int = 7) -> Floats:
     tail = np.asarray(sosfilt(butter(1, 6000, fs=RATE_HZ, output="sos"), tail))
     tail *= 0.25 / np.sqrt(np.sum(tail**2))
     tail[0] = 1
-    return np.asarray(fftconvolve(y, tail)[: len(y)] + 10 ** (-62 / 20) * rng.standard_normal(len(y)))
+    return np.asarray(
+        fftconvolve(y, tail)[: len(y)] + 10 ** (-62 / 20) * rng.standard_normal(len(y))
+    )
 
 
 # --- spoken words through WORLD ----------------------------------------------------------------
 
 SPEAKER = "cmu_us_slt_arctic_hts"
+STRONG_DB = 15.0  # the faint ends of a spoken word would break a legato line
 
 
 def has_speech() -> bool:
@@ -273,7 +286,9 @@ def _spoken(word: str) -> Floats:
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "word.wav"
-        script = f'(begin (voice_{SPEAKER}) (utt.save.wave (SynthText "{word}.") "{path}" (quote riff)))'
+        script = (
+            f'(begin (voice_{SPEAKER}) (utt.save.wave (SynthText "{word}.") "{path}" (quote riff)))'
+        )
         subprocess.run(["festival", "-b", script], check=True, capture_output=True)
         y, rate = soundfile.read(path)
     common = math.gcd(RATE_HZ, rate)
@@ -327,13 +342,18 @@ def sung_speech(notes: tuple[Sung, ...], n: int) -> Speech:
         f0, spoken, breath = words[note.word]
         turns = np.flatnonzero(np.diff(np.concatenate([[0], f0 > 0, [0]])))
         first, stop = max(turns.reshape(-1, 2), key=lambda run: run[1] - run[0])
+        level = 10 * np.log10(spoken[first:stop].sum(axis=1))
+        strong = np.flatnonzero(level > level.max() - STRONG_DB)
+        first, stop = first + strong[0], first + strong[-1] + 1
         a, b = round(note.start_s / FRAME_S), round(note.end_s / FRAME_S)
         hissing = WORDS[note.word][0] in HISS
         consonant = min(int(first), (b - a) // 3) if hissing else 0
         place = _placed(b - a, int(first), int(stop), consonant)
         low = np.clip(place.astype(int), 0, len(f0) - 2)
         part = np.clip(place - low, 0, 1)[:, None]
-        shape = np.exp((1 - part) * np.log(spoken[low] + 1e-16) + part * np.log(spoken[low + 1] + 1e-16))
+        shape = np.exp(
+            (1 - part) * np.log(spoken[low] + 1e-16) + part * np.log(spoken[low + 1] + 1e-16)
+        )
         shape *= 10.0 / shape[(b - a) // 2].sum()
         if not (i + 1 < len(notes) and notes[i + 1].legato):
             k = min(14, (b - a) // 3)
@@ -345,7 +365,9 @@ def sung_speech(notes: tuple[Sung, ...], n: int) -> Speech:
         b = round(note.start_s / FRAME_S)
         if note.legato and voiced[b]:
             mix = np.linspace(0, 1, 8)[:, None]
-            envelope[b - 4 : b + 4] = np.exp((1 - mix) * np.log(envelope[b - 5]) + mix * np.log(envelope[b + 4]))
+            envelope[b - 4 : b + 4] = np.exp(
+                (1 - mix) * np.log(envelope[b - 5]) + mix * np.log(envelope[b + 4])
+            )
     return Speech(envelope, noise, voiced)
 
 
@@ -359,7 +381,9 @@ def render_speech(speech: Speech, cents: Floats, *, lead: int = 0) -> Floats:
         f0 = np.concatenate([np.full(lead, 1.013 * f0[speech.voiced][0]), f0])
         envelope = np.vstack([np.repeat(envelope[:1], lead, 0), envelope])
         noise = np.vstack([np.repeat(noise[:1], lead, 0), noise])
-    y = pyworld.synthesize(f0, np.ascontiguousarray(envelope), np.ascontiguousarray(noise), RATE_HZ, FRAME_S * 1000)
+    y = pyworld.synthesize(
+        f0, np.ascontiguousarray(envelope), np.ascontiguousarray(noise), RATE_HZ, FRAME_S * 1000
+    )
     return np.asarray(y[int(lead * FRAME_S * RATE_HZ) :])
 
 
@@ -394,7 +418,11 @@ def make_pair(singer_name: str, tune_name: str, shift_cents: float) -> Pair:
         if tune_name not in _speech:
             _speech[tune_name] = sung_speech(notes, len(cents))
         speech = _speech[tune_name]
-        sounds = [render_speech(speech, cents), render_speech(speech, moved), render_speech(speech, moved, lead=23)]
+        sounds = [
+            render_speech(speech, cents),
+            render_speech(speech, moved),
+            render_speech(speech, moved, lead=23),
+        ]
     else:
         again = replace(singer)
         sounds = [render_pulse(notes, cents, singer), render_pulse(notes, moved, singer),
@@ -408,4 +436,6 @@ def make_pair(singer_name: str, tune_name: str, shift_cents: float) -> Pair:
         hum = 10 ** (-78 / 20) * np.random.default_rng(1).standard_normal(n)
         sounds = [y + hum for y in sounds]
     original, truth, other = (y.astype(np.float32) for y in sounds)
-    return Pair(f"{singer_name}-{tune_name}", notes, shift_cents, original, truth, other, cents, moved)
+    return Pair(
+        f"{singer_name}-{tune_name}", notes, shift_cents, original, truth, other, cents, moved
+    )

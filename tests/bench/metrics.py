@@ -27,7 +27,9 @@ NAMES = (
 )  # fmt: skip
 
 
-def pitch(y: NDArray[np.float32], *, low_hz: float = 60, high_hz: float = 1400) -> tuple[Floats, Floats]:
+def pitch(
+    y: NDArray[np.float32], *, low_hz: float = 60, high_hz: float = 1400
+) -> tuple[Floats, Floats]:
     """Times and f0 in cents (NaN where unvoiced) by Praat."""
     sound = parselmouth.Sound(np.asarray(y, np.float64), RATE_HZ)
     found = sound.to_pitch_ac(time_step=0.005, pitch_floor=low_hz, pitch_ceiling=high_hz)
@@ -88,7 +90,9 @@ def clicks_db(y: NDArray[np.float32], seams: list[int]) -> Floats:
     near, far = int(0.006 * RATE_HZ), int(0.08 * RATE_HZ)
     for seam in seams:
         peak = energy[max(seam - near, 0) : seam + near]
-        around = np.concatenate([energy[max(seam - far, 0) : max(seam - near, 0)], energy[seam + near : seam + far]])
+        around = np.concatenate(
+            [energy[max(seam - far, 0) : max(seam - near, 0)], energy[seam + near : seam + far]]
+        )
         out.append(10 * np.log10((peak.max() + 1e-9) / (np.percentile(around, 95) + 1e-9)))
     return np.asarray(out)
 
@@ -107,7 +111,9 @@ def vibrato(time_s: Floats, cents: Floats) -> float:
 
 
 def _hnr(y: NDArray[np.float32]) -> tuple[Floats, Floats]:
-    found = parselmouth.Sound(np.asarray(y, np.float64), RATE_HZ).to_harmonicity_cc(0.01, 60, 0.1, 1.0)
+    found = parselmouth.Sound(np.asarray(y, np.float64), RATE_HZ).to_harmonicity_cc(
+        0.01, 60, 0.1, 1.0
+    )
     return np.asarray(found.xs()), np.asarray(found.values[0])
 
 
@@ -145,7 +151,9 @@ class Judge:
 
     def core(self, time_s: Floats) -> NDArray[np.bool_]:
         """True well inside a moved note."""
-        return np.any([(time_s > n.start_s + 0.08) & (time_s < n.end_s - 0.08) for n in self.moved], axis=0)
+        return np.any(
+            [(time_s > n.start_s + 0.08) & (time_s < n.end_s - 0.08) for n in self.moved], axis=0
+        )
 
     def edge(self, time_s: Floats) -> NDArray[np.bool_]:
         """True within 70 ms of a place where a moved note is sung into or out of."""
@@ -154,7 +162,11 @@ class Judge:
     def boundaries(self) -> list[float]:
         notes = self.pair.notes
         starts = [n.start_s for n in notes if n.moved and n.legato]
-        ends = [a.end_s for a, b in zip(notes[:-1], notes[1:], strict=True) if a.moved and b.legato and not b.moved]
+        ends = [
+            a.end_s
+            for a, b in zip(notes[:-1], notes[1:], strict=True)
+            if a.moved and b.legato and not b.moved
+        ]
         return sorted(starts + ends)
 
     def outside(self, n: int, off_s: float) -> NDArray[np.bool_]:
@@ -210,7 +222,9 @@ class Judge:
             inside = (x > note.start_s + 0.26) & (x < note.end_s - 0.10)
             inside &= np.isfinite(cents) & np.isfinite(self.cents)
             if inside.sum() > 70:
-                errors.append(abs(vibrato(x[inside], cents[inside]) - vibrato(x[inside], self.cents[inside])))
+                errors.append(
+                    abs(vibrato(x[inside], cents[inside]) - vibrato(x[inside], self.cents[inside]))
+                )
         return float(np.mean(errors)) if errors else float("nan")
 
     def measure(self, y: NDArray[np.float32], *, off_s: float = 0.0) -> dict[str, float]:
@@ -228,7 +242,11 @@ class Judge:
         top = self.mel.max() - 70
         off = np.maximum(mel[:, heard], top) - np.maximum(self.mel[:, heard], top)
         off -= np.median(off)
-        seams = [int(at * RATE_HZ) for n in self.moved for at in (n.start_s - JOIN_S, n.start_s, n.end_s, n.end_s + JOIN_S)]
+        seams = [
+            int(at * RATE_HZ)
+            for n in self.moved
+            for at in (n.start_s - JOIN_S, n.start_s, n.end_s, n.end_s + JOIN_S)
+        ]
         click = clicks_db(y, seams) - np.maximum(clicks_db(self.pair.truth, seams), 0)
         _, hnr = _hnr(y)
         steady = self.core(self.hnr_s) & (self.hnr > -100) & (hnr > -100)
