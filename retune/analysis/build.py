@@ -19,7 +19,7 @@ from retune.analysis.harmony import (
     on_their_basses,
 )
 from retune.analysis.key import FoundKey, find_key
-from retune.analysis.naming import Tuned, note_weight, song_tuning, tune_stem
+from retune.analysis.naming import APART_CENTS, Tuned, note_weight, song_tuning, tune_stem
 from retune.analysis.notes import find_notes
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_phrases
@@ -39,6 +39,7 @@ from retune.core.keys import parse_key
 
 LATE_START_S = 8.0
 KEY_SURE = 0.25
+DRIFT_TOLD_CENTS = 25.0
 
 
 @dataclass
@@ -195,13 +196,13 @@ def _tell_tuning(work: _Work, tuning_hz: float) -> None:
     song_cents = 1200 * float(np.log2(tuning_hz / 440.0))
     for name, tuned in work.tuned.items():
         apart = tuned.offset_cents - song_cents
-        if abs(apart) > 20 and work.drafts[name]:
+        if abs(apart) > APART_CENTS and work.drafts[name]:
             side = "above" if apart > 0 else "below"
             work.warnings.append(
                 f"stem {name} lies {abs(apart):.0f} cents {side} the song's tuning; its notes are "
                 "named by its own"
             )
-        if tuned.drift_cents > 30:
+        if tuned.drift_cents > DRIFT_TOLD_CENTS:
             work.warnings.append(
                 f"stem {name} drifts by {tuned.drift_cents:.0f} cents; its notes are named along "
                 "the drift"

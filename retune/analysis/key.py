@@ -23,6 +23,8 @@ ENDS_ON_TONIC = 0.15
 ENDS_ON_THIRD_OR_FIFTH = 0.03
 # A lead of this much in correlation is as sure as it gets.
 SURE_MARGIN = 0.3
+# Pitch classes whose weights spread less than this about their mean favour no key.
+FLAT = 0.2
 # How a tonic is written: the signature with the fewer signs (common practice, no source).
 MAJOR_NAMES = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 MINOR_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
@@ -59,7 +61,7 @@ def find_key(
         mode: profile_correlations(counts, profile=profile, minor=mode == "minor")
         for mode in ("major", "minor")
     }
-    if not np.isfinite(scores["major"]).all():
+    if not np.isfinite(scores["major"]).all() or counts.std() < FLAT * counts.mean():
         return FoundKey(None, 0.0)
     if last is not None:
         _favour_last(scores, last)

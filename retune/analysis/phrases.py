@@ -97,6 +97,8 @@ def _every(
     last = int(np.ceil(float(ends[-1]) / period))
     for k in range(1, last + 1):
         line = float(k * period)
+        if line > float(ends[-1]) - 0.25:
+            break
         if pickup is not None:
             cut = int(np.searchsorted(beats, line - pickup - 0.25))
         else:

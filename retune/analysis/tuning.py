@@ -9,10 +9,10 @@ import numpy as np
 from retune.core.carriers import FloatArray
 
 # A singer's drift: this many cents a second (standard deviation) is easily followed.
-DRIFT_CENTS = 2.0
+DRIFT_CENTS = 4.0
 GRID_CENTS = 2.0
 # Beyond this a deviation is a wrong note or a blue one, no news about tuning.
-ROBUST_CENTS = 25.0
+ROBUST_CENTS = 20.0
 
 
 def offset_of(midi: Sequence[float] | FloatArray, weight: Sequence[float] | FloatArray) -> float:

@@ -1,0 +1,66 @@
+"""LBDM and keys against published and closed-form values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from retune.analysis.key import find_key, histogram
+from retune.analysis.lbdm import boundary_strength
+from retune.core.carriers import Key
+
+PITCHES = [60, 62, 64, 65, 67, 67, 65, 64, 62, 60]
+
+
+def test_lbdm_worked_example_with_a_rest() -> None:
+    # By hand from the definition of Cambouropoulos 2001, in MIDI Toolbox's conventions.
+    onset = [0, 1, 2, 3, 4, 7, 8, 9, 10, 11]
+    found = boundary_strength(onset, [1, 1, 1, 1, 2, 1, 1, 1, 1, 2], PITCHES)
+    wanted = [1, 0, 0.0625, 0.0625, 0.3333, 0.75, 0.3333, 0.0625, 0.0625, 0]
+    assert found == pytest.approx(wanted, abs=1e-4)
+
+
+def test_lbdm_worked_example_without_the_rest() -> None:
+    onset = [0, 1, 2, 3, 4, 6, 7, 8, 9, 10]
+    found = boundary_strength(onset, [1, 1, 1, 1, 2, 1, 1, 1, 1, 2], PITCHES)
+    wanted = [1, 0, 0.0625, 0.0625, 0.375, 0.5, 0.375, 0.0625, 0.0625, 0]
+    assert found == pytest.approx(wanted, abs=1e-4)
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_lbdm_of_next_to_nothing(n: int) -> None:
+    assert list(boundary_strength([0.0] * n, [1.0] * n, [60.0] * n)) == [1.0] * n
+
+
+def test_all_pitch_classes_alike_have_no_key() -> None:
+    # A correlation with a flat histogram is undefined: no key, never C.
+    found = find_key(list(range(60, 72)), [1.0] * 12)
+    assert found.key is None
+    assert found.confidence == 0.0
+
+
+@pytest.mark.parametrize("tonic", range(12))
+@pytest.mark.parametrize(
+    ("mode", "scale"), [("major", (0, 2, 4, 5, 7, 9, 11)), ("minor", (0, 2, 3, 5, 7, 8, 11))]
+)
+def test_a_scale_and_its_tonic_give_the_key(tonic: int, mode: str, scale: tuple[int, ...]) -> None:
+    notes = [60 + tonic + step for step in (*scale, 12)]
+    found = find_key(notes, [1.0] * len(notes), last=notes[-1])
+    assert found.key is not None
+    assert (found.key.mode, found.confidence > 0) == (mode, True)
+    assert histogram(notes, [1.0] * len(notes))[tonic] == 2
+
+
+def test_the_third_decides_the_mode() -> None:
+    # C D Eb G with E natural never heard.
+    found = find_key([60, 62, 63, 67, 60, 67, 60], [1, 1, 1, 1, 1, 1, 2], last=60)
+    assert found.key == Key("C", "minor")
+
+
+def test_a_bare_scale_is_less_sure_than_a_closing_one() -> None:
+    scale = [60, 62, 64, 65, 67, 69, 71]
+    bare = find_key(scale, [1.0] * 7)
+    closing = find_key([*scale, 72, 67, 64, 60], [1.0] * 11, last=60)
+    assert bare.confidence < closing.confidence
+    assert closing.key == Key("C", "major")
+    assert np.isfinite(bare.confidence)

@@ -1,0 +1,145 @@
+"""Notes of simple tones: what is cut, what is kept together, where the edges lie."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from played import Part, Tone, row, sound
+
+from retune.analysis.contour import iron_vibrato
+from retune.analysis.notes import Heard, find_notes
+from retune.analysis.sonority import levels_of_track, measure_levels
+from retune.core.carriers import Audio, PitchTrack
+
+HOP_S = 256 / 22050
+
+
+def heard(part: Part, *, with_audio: bool = True) -> tuple[Heard, ...]:
+    length = max(t.beat + t.beats for t in part.tones) + 1.0
+    audio, track = sound(part, beat_s=1.0, start_s=0.5, length_s=length)
+    return find_notes(track, audio if with_audio else None)
+
+
+def test_a_scale_of_detached_notes() -> None:
+    tones = row("60:.5 62:.5 64:.5 65:.5 67:1")
+    notes = heard(Part(tones))
+    assert [round(n.midi, 2) for n in notes] == [60, 62, 64, 65, 67]
+    for note, tone in zip(notes, tones, strict=True):
+        assert note.start_s == pytest.approx(0.5 + tone.beat, abs=0.03)
+        assert note.end_s == pytest.approx(0.5 + tone.beat + tone.beats - 0.07, abs=0.04)
+
+
+def test_the_track_alone_is_enough() -> None:
+    assert len(heard(Part(row("60:.5 62:.5 64:.5")), with_audio=False)) == 3
+
+
+@pytest.mark.parametrize("gap_s", [0.03, 0.05, 0.08])
+def test_a_pitch_repeated_over_a_short_gap_is_struck_again(gap_s: float) -> None:
+    assert len(heard(Part(row("60:.5 60:.5 60:.5 60:.5"), gap_s=gap_s))) == 4
+
+
+def test_legato_notes_meet_without_a_gap() -> None:
+    notes = heard(Part(row("60:.6 64:.6 62:.6"), legato=frozenset({1, 2})))
+    assert [round(n.midi) for n in notes] == [60, 64, 62]
+    assert notes[0].end_s == notes[1].start_s
+    assert [n.joined for n in notes] == [False, True, True]
+
+
+def swung(cents: float, rate_hz: float) -> PitchTrack:
+    t = np.arange(0, 2.0, HOP_S)
+    midi = 60 + cents / 100 * np.sin(2 * np.pi * rate_hz * t) * np.clip(t * 4, 0, 1)
+    return PitchTrack(
+        t, 440 * 2 ** ((midi - 69) / 12), np.full(len(t), 0.95), np.full(len(t), -20.0)
+    )
+
+
+@pytest.mark.parametrize("cents", [30, 80, 150])
+@pytest.mark.parametrize("rate_hz", [4.8, 5.8, 7.0])
+def test_vibrato_is_one_note_at_its_middle(cents: float, rate_hz: float) -> None:
+    notes = find_notes(swung(cents, rate_hz))
+    assert len(notes) == 1
+    # Perceived pitch of a vibrato tone is its mean (Timmers & Desain 2000).
+    assert 100 * (notes[0].midi - 60) == pytest.approx(0, abs=6)
+
+
+def test_ironing_keeps_a_trill_of_a_third() -> None:
+    line = 60 + 2.4 * np.sin(2 * np.pi * 6 * np.arange(0, 2, HOP_S))
+    flat, swing = iron_vibrato(line, hop_s=HOP_S)
+    assert np.array_equal(flat, line)
+    assert not swing.any()
+
+
+def test_a_slow_bend_is_not_vibrato() -> None:
+    line = 60 + 0.5 * np.sin(2 * np.pi * 1.5 * np.arange(0, 2, HOP_S))
+    assert not iron_vibrato(line, hop_s=HOP_S)[1].any()
+
+
+def test_a_scoop_belongs_to_its_note() -> None:
+    t = np.arange(0, 1.2, HOP_S)
+    midi = np.where(t < 0.1, 62.2 + 1.8 * np.clip(t / 0.1, 0, 1) ** 2, 64.0)
+    flat = np.full(len(t), -20.0)
+    notes = find_notes(PitchTrack(t, 440 * 2 ** ((midi - 69) / 12), np.full(len(t), 0.95), flat))
+    assert [round(n.midi, 1) for n in notes] == [64.0]
+
+
+def test_a_short_octave_error_does_not_cut_a_note() -> None:
+    track = swung(0, 5)
+    f0 = np.array(track.f0_hz)
+    f0[40:45] *= 2
+    notes = find_notes(PitchTrack(track.time_s, f0, track.voiced_prob, track.energy_db))
+    assert [(round(n.midi, 2), n.doubt) for n in notes] == [(60.0, "")]
+
+
+def test_a_wavering_unsure_pitch_is_doubtful_and_says_why() -> None:
+    track = swung(0, 5)
+    notes = find_notes(
+        PitchTrack(track.time_s, track.f0_hz, np.full(len(track.time_s), 0.1), track.energy_db)
+    )
+    assert notes[0].confidence < 0.5
+    assert "unsure" in notes[0].doubt
+
+
+def test_soft_noise_between_notes_is_no_note() -> None:
+    audio, track = sound(Part([Tone(0, 1, 60)]), beat_s=1.0, start_s=1.0, length_s=3.0)
+    f0, samples = np.array(track.f0_hz), np.array(audio.samples)
+    f0[:60] = 180.0  # voiced by mistake, 70 dB down
+    notes = find_notes(
+        PitchTrack(track.time_s, f0, track.voiced_prob, track.energy_db), Audio(samples, 16000)
+    )
+    assert len(notes) == 1
+
+
+@pytest.mark.parametrize("value", [np.nan, 220.0])
+def test_silence_and_single_frames_have_no_notes(value: float) -> None:
+    one = PitchTrack([0.0], [value], [0.5], [-20.0])  # type: ignore[arg-type]
+    assert find_notes(one) == ()
+    many = np.full(50, np.nan)
+    assert find_notes(PitchTrack(np.arange(50) * HOP_S, many, many * 0, many * 0 - 60)) == ()
+
+
+def test_plucked_bass_notes_of_one_pitch() -> None:
+    t = np.arange(0, 3.0, 1 / 16000)
+    since = t % 0.75
+    samples = np.exp(-3 * since) * np.sin(2 * np.pi * 55 * t) * np.clip(since / 0.01, 0, 1)
+    frames = np.arange(0, 3.0, HOP_S)
+    track = PitchTrack(
+        frames, np.full(len(frames), 55.0), np.full(len(frames), 0.9), frames * 0 - 20
+    )
+    notes = find_notes(track, Audio(samples.astype(np.float32), 16000), is_bass=True)
+    assert [round(n.start_s / 0.75) for n in notes] == [0, 1, 2, 3]
+
+
+def test_levels_of_a_sine() -> None:
+    # A full-scale sine of 1 kHz has an RMS of -3.01 dB, and lies inside the vowel band.
+    t = np.arange(44100) / 44100
+    levels = measure_levels(Audio(np.sin(2 * np.pi * 1000 * t).astype(np.float32), 44100))
+    assert levels.full_db[100] == pytest.approx(-3.01, abs=0.15)
+    assert levels.vowel_db[100] == pytest.approx(-3.01, abs=0.3)
+    hum = measure_levels(Audio(np.sin(2 * np.pi * 100 * t).astype(np.float32), 44100))
+    assert hum.vowel_db[100] < hum.full_db[100] - 15
+
+
+def test_levels_of_a_track_lie_on_its_times() -> None:
+    track = PitchTrack([0.0, 0.1, 0.2], [1.0] * 3, [1.0] * 3, [-10.0, -20.0, -30.0])  # type: ignore[arg-type]
+    levels = levels_of_track(track)
+    assert levels.full_db[levels.index(0.15)] == pytest.approx(-25.0)
