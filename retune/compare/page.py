@@ -7,13 +7,12 @@ script by their hashes only. Everything that came from a song file is escaped.
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from collections.abc import Sequence
-from importlib import resources
 from string import Template
 
 from retune import __version__
+from retune.compare.html import asset, content_policy, show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.page_parts import (
     DRAWINGS,
@@ -22,7 +21,7 @@ from retune.compare.page_parts import (
     labels,
     phrase_spans,
 )
-from retune.compare.page_tables import plain_list, show
+from retune.compare.page_tables import plain_list
 from retune.compare.picture import picture_css
 from retune.compare.picture_style import font_faces
 from retune.core.errors import UsageError
@@ -64,9 +63,9 @@ def comparison_page(comparison: PageInput | Sequence[PageInput]) -> str:
     title = " · ".join(page.title for page in pages)
     headline = title if several else pages[0].headline or pages[0].title
     style = _style()
-    script = "\n".join(_asset(name) for name in _SCRIPTS)
-    return Template(_asset("page.html")).substitute(
-        policy=_policy(style, script),
+    script = "\n".join(asset(name) for name in _SCRIPTS)
+    return Template(asset("page.html")).substitute(
+        policy=content_policy(style=style, script=script),
         generator=f"retune {__version__}",
         title=show(f"{title}: a comparison"),
         description=show(f"{title}. Altered with retune. {_rights(pages)}"),
@@ -89,24 +88,9 @@ def _rights(pages: Sequence[PageInput]) -> str:
     return f"Rights: {'; '.join(said)}." if said else "Rights: not stated."
 
 
-def _asset(name: str) -> str:
-    return resources.files("retune.compare").joinpath("assets", name).read_text(encoding="utf-8")
-
-
 def _style() -> str:
     drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
-    return f"{font_faces()}\n{_asset('page.css')}\n{drawings}"
-
-
-def _policy(style: str, script: str) -> str:
-    def allowed(text: str) -> str:
-        digest = hashlib.sha256(text.encode("utf-8")).digest()
-        return f"'sha256-{base64.b64encode(digest).decode()}'"
-
-    return (
-        f"default-src 'none'; script-src {allowed(script)}; style-src {allowed(style)}; "
-        "font-src data:; img-src data:; base-uri 'none'; form-action 'none'"
-    )
+    return f"{font_faces()}\n{asset('page.css')}\n{drawings}"
 
 
 def _data(page: PageInput, *, number: int) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from html import escape
 from itertools import pairwise
 
+from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.page_tables import (
     consequences_list,
@@ -13,7 +14,6 @@ from retune.compare.page_tables import (
     endings_table,
     plain_list,
     rules_list,
-    show,
 )
 from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from html import escape
 
 from retune.compare.endings import PhraseEnding, phrase_endings
+from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.picture_words import chord_name, over_words, roman_shown
 from retune.core.carriers import Analysis, Consequence, Edit
-from retune.core.text import pretty
 
 _SIGNS = {
     "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',
@@ -31,11 +31,6 @@ def sign(state: str | None) -> str:
     if state is None:
         return ""
     return f'<svg class="sign" viewBox="0 0 12 12" aria-hidden="true">{_SIGNS[state]}</svg>'
-
-
-def show(text: object) -> str:
-    """Escaped, with real accidentals."""
-    return escape(pretty(str(text)))
 
 
 def endings_table(page: PageInput) -> str:

@@ -110,6 +110,4 @@ def need(module: str, *, extra: str) -> Any:
     try:
         return importlib.import_module(module)
     except ImportError:
-        raise UsageError(
-            f"this export needs {module}: pip install 'retune[{extra}]'"
-        ) from None
+        raise UsageError(f"this export needs {module}: pip install 'retune[{extra}]'") from None

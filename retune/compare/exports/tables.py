@@ -44,10 +44,7 @@ def csv_tables(material: Material) -> dict[str, str]:
         "phrases.csv": table(PHRASE_COLUMNS, _phrases(material)),
         "chords.csv": table(
             CHORD_COLUMNS,
-            (
-                (c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated)
-                for c in analysis.chords
-            ),
+            ((c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated) for c in analysis.chords),
         ),
         "edits.csv": table(
             EDIT_COLUMNS,
