@@ -93,6 +93,11 @@ def parse_responses(text: str, *, name: str) -> tuple[Response, ...]:
 
 
 def _response(row: dict[str, str | None], where: str) -> Response:
+    # DictReader keeps surplus fields under None and fills missing ones with None.
+    if None in row or None in row.values():
+        raise InputError(
+            f"{where}: not as many fields as the header has; put text with a comma in double quotes"
+        )
     values = {column: (row.get(column) or "").strip() for column in COLUMNS}
     for column in ("listener", "kind", "first", "answer"):
         if not values[column]:

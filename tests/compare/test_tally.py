@@ -143,6 +143,8 @@ def test_the_same_answers_in_two_files_are_told(tmp_path: Path) -> None:
         (["a,1,1,identical,p,v,w,first"], 'identical pair of "v" and "w"'),
         (["a,1,1,pair,p,v,,first"], '"second" is empty'),
         (["a,1,1,pair,p,v,w,first"] * 2, "line 3: a, sheet 1, trial 1 is answered twice"),
+        (["Ana, row 2,1,1,pair,p,v,w,first"], "comma in double quotes"),
+        (["a,1,1,pair,p,v,w"], "not as many fields"),
         ([], "no answers"),
     ],
 )
