@@ -1,1 +1,21 @@
-"""Room: rules."""
+"""Rules in plain words: read, matched on the original notes, and made into a plan of edits."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from retune.rules.model import Rule
+    from retune.rules.parse import parse_rule
+    from retune.rules.plan import make_plan, parse_rules
+
+__all__ = ["Rule", "make_plan", "parse_rule", "parse_rules"]
+
+_HOME = {"Rule": "model", "make_plan": "plan", "parse_rule": "parse", "parse_rules": "plan"}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

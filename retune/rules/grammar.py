@@ -1,0 +1,85 @@
+"""The grammar of a rule over the words of `rules.words`: LALR(1), one reading a sentence."""
+
+from __future__ import annotations
+
+GRAMMAR = r"""
+rule: MOVE what TO target scope*        -> move
+    | SHIFT what interval scope*        -> shift
+    | KEEP what scope*                  -> keep
+
+what: stems                             -> whole
+    | stems? selector                   -> chosen
+    | stems? NOTE PITCH                 -> named
+    | stems? NOTE AT TIME               -> at
+
+stems: STEM (SEP STEM)*
+selector: kind NOTE?                    -> any_note
+    | kind DEGREE degrees               -> by_degree
+    | LAST NOTE OF phrases              -> ending_of
+    | FIRST NOTE OF phrases             -> opening_of
+!kind: PHRASE_ENDING | PHRASE_OPENING | PHRASE_DOWNBEAT | EVERY | HIGHEST | LOWEST | LONGEST
+phrases: PHRASE spans                   -> these
+    | LAST PHRASE                       -> last_one
+    | EVERY PHRASE                      -> all_of_them
+
+degrees: degree (SEP degree)*
+degree: NUMBER | DEGREENAME
+
+target: DEGREE degree side?             -> to_degree
+    | TONIC side?                       -> to_tonic
+    | PITCH side?                       -> to_name
+    | NEAREST CHORD TONE side?          -> to_nearest
+    | CHORD member side?                -> to_member
+!member: ROOT | MEMBER
+!side: ABOVE | BELOW
+
+interval: way amount | amount way
+!way: UP | DOWN
+amount: NUMBER unit                     -> counted
+    | A unit                            -> single
+    | A (ORDINAL | MEMBER)              -> named_interval
+unit: SEMITONE                          -> semitone
+    | CENT                              -> cent
+    | SCALE STEP                        -> scale_step
+    | OCTAVE                            -> octave
+
+scope: IN PHRASE spans                  -> in_phrases
+    | IN LAST PHRASE                    -> in_last
+    | IN BAR spans                      -> in_bars
+    | FROM TIME TO TIME                 -> from_to
+    | OVER chords                       -> over
+    | OVER TONIC CHORD                  -> over_tonic
+    | OVER OTHER THAN TONIC CHORD       -> over_other
+    | WHERE IT IS NOT? A CHORD TONE     -> where
+    | EXCEPT scope                      -> except_scope
+    | EXCEPT LAST PHRASE                -> except_last
+chords: CHORDLABEL (SEP CHORDLABEL)*
+spans: span (SEP span)*
+span: NUMBER | RANGE | LAST
+
+%declare MOVE SHIFT KEEP TO IN FROM OVER EXCEPT NOT WHERE IT IS A CHORD TONE TONIC OTHER THAN
+%declare NEAREST ABOVE BELOW UP DOWN NOTE AT DEGREE PHRASE BAR LAST FIRST OF EVERY HIGHEST LOWEST
+%declare LONGEST PHRASE_ENDING PHRASE_OPENING PHRASE_DOWNBEAT SEMITONE CENT SCALE STEP OCTAVE ROOT
+%declare MEMBER ORDINAL SEP STEM PITCH TIME NUMBER DEGREENAME RANGE CHORDLABEL
+"""
+
+# What each type is called when it is expected but not found.
+IN_WORDS = {
+    "STEM": "a stem",
+    "PITCH": "a note name such as F4",
+    "TIME": "a time such as 12.5s or 9:1",
+    "NUMBER": "a number",
+    "DEGREENAME": "a degree such as b3",
+    "RANGE": "a range such as 1-3",
+    "CHORDLABEL": "a chord such as V7",
+    "SEP": '"," or "and"',
+    "A": '"a"',
+    "MEMBER": "third, fifth or seventh",
+    "ORDINAL": "second, fourth or sixth",
+    "$END": "the end of the rule",
+}
+
+
+def in_words(kind: str) -> str:
+    """A terminal as a person would say it."""
+    return IN_WORDS.get(kind, f'"{kind.lower().replace("_", "-")}"')

@@ -1,0 +1,196 @@
+"""A rule as a value, and the one way each rule is written: `str(rule)` is canonical."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Action = Literal["move", "shift", "keep"]
+Direction = Literal["above", "below"]
+Kind = Literal[
+    "phrase-ending", "phrase-opening", "phrase-downbeat", "every", "highest", "lowest", "longest"
+]
+KINDS: tuple[Kind, ...] = (
+    "phrase-ending",
+    "phrase-opening",
+    "phrase-downbeat",
+    "every",
+    "highest",
+    "lowest",
+    "longest",
+)
+LAST: Literal["last"] = "last"
+
+
+@dataclass(frozen=True)
+class Time:
+    """A moment as written: seconds, or a bar and a beat."""
+
+    seconds: float | None = None
+    bar: int = 0
+    beat: float = 1.0
+
+    def __str__(self) -> str:
+        if self.seconds is not None:
+            return f"{self.seconds:.10g}s"
+        return f"{self.bar}:{self.beat:.10g}"
+
+
+@dataclass(frozen=True)
+class Selector:
+    """Notes of a kind; no degrees means any."""
+
+    kind: Kind
+    degrees: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        what = f"degree {', '.join(self.degrees)}" if self.degrees else "note"
+        return f"{self.kind} {what}"
+
+
+@dataclass(frozen=True)
+class NamedNote:
+    """Every note of a name; without an octave, in any octave."""
+
+    name: str
+
+    def __str__(self) -> str:
+        return f"note {self.name}"
+
+
+@dataclass(frozen=True)
+class NoteAt:
+    """The note that sounds at a moment."""
+
+    time: Time
+
+    def __str__(self) -> str:
+        return f"note at {self.time}"
+
+
+@dataclass(frozen=True)
+class Target:
+    """Where a note goes: a degree, a note name, the nearest chord tone, or a chord member."""
+
+    kind: Literal["degree", "name", "nearest", "member"]
+    value: str = ""
+    direction: Direction | None = None
+
+    def __str__(self) -> str:
+        words = {
+            "degree": f"degree {self.value}",
+            "name": self.value,
+            "nearest": "nearest chord tone",
+            "member": f"chord {self.value}",
+        }[self.kind]
+        return f"{words} {self.direction}" if self.direction else words
+
+
+@dataclass(frozen=True)
+class Interval:
+    """How far a note goes: `amount` units "semitone", "cent", "scale step" or "octave"."""
+
+    direction: Literal["up", "down"]
+    amount: float
+    unit: Literal["semitone", "cent", "scale step", "octave"]
+
+    def __str__(self) -> str:
+        plural = "" if self.amount == 1 else "s"
+        return f"{self.direction} {self.amount:.10g} {self.unit}{plural}"
+
+
+@dataclass(frozen=True)
+class Span:
+    """One item of a list: `low` to `high`, each a number or "last"."""
+
+    low: int | Literal["last"]
+    high: int | Literal["last"]
+
+    def __str__(self) -> str:
+        return str(self.low) if self.low == self.high else f"{self.low}-{self.high}"
+
+
+@dataclass(frozen=True)
+class In:
+    """In certain phrases or bars."""
+
+    what: Literal["phrase", "bar"]
+    spans: tuple[Span, ...]
+
+    def __str__(self) -> str:
+        single = len(self.spans) == 1 and self.spans[0].low == self.spans[0].high
+        listed = ", ".join(map(str, self.spans))
+        return f"in {self.what}{'' if single else 's'} {listed}"
+
+
+@dataclass(frozen=True)
+class FromTo:
+    """By onset, the end excluded."""
+
+    start: Time
+    end: Time
+
+    def __str__(self) -> str:
+        return f"from {self.start} to {self.end}"
+
+
+@dataclass(frozen=True)
+class Over:
+    """Over one of these chords, or over (other than) the tonic chord when `chords` is empty."""
+
+    chords: tuple[str, ...] = ()
+    other_than_tonic: bool = False
+
+    def __str__(self) -> str:
+        if self.chords:
+            return f"over {' or '.join(self.chords)}"
+        return "over other than tonic chord" if self.other_than_tonic else "over tonic chord"
+
+
+@dataclass(frozen=True)
+class Where:
+    """Where the note is, or is not, a chord tone."""
+
+    is_chord_tone: bool
+
+    def __str__(self) -> str:
+        return f"where it is {'' if self.is_chord_tone else 'not '}a chord tone"
+
+
+@dataclass(frozen=True)
+class Except:
+    """Everywhere but there."""
+
+    scope: Scope
+
+    def __str__(self) -> str:
+        return f"except {self.scope}"
+
+
+Scope = In | FromTo | Over | Where | Except
+What = Selector | NamedNote | NoteAt
+_ORDER = (In, FromTo, Over, Where, Except)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One sentence. `stems` empty means the melody; `what` None means those stems whole."""
+
+    action: Action
+    stems: tuple[str, ...] = ()
+    what: What | None = None
+    target: Target | None = None
+    interval: Interval | None = None
+    scopes: tuple[Scope, ...] = ()
+
+    def __post_init__(self) -> None:
+        ordered = sorted(self.scopes, key=lambda scope: _ORDER.index(type(scope)))
+        object.__setattr__(self, "scopes", tuple(ordered))
+
+    def __str__(self) -> str:
+        parts = [self.action, ", ".join(self.stems), "" if self.what is None else str(self.what)]
+        if self.target is not None:
+            parts.append(f"to {self.target}")
+        if self.interval is not None:
+            parts.append(str(self.interval))
+        return " ".join(part for part in (*parts, *map(str, self.scopes)) if part)

@@ -1,0 +1,146 @@
+"""Where a note goes: the pitch that a target or an interval means for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from retune.core.carriers import Chord, Key, Note
+from retune.core.chords import is_no_chord
+from retune.core.keys import (
+    Direction,
+    degree_pc,
+    nearest_midi_of_class,
+    scale_semitones,
+    step_in_scale,
+    tonic_pc,
+)
+from retune.core.pitch import parse_pitch_name, pitch_class_of, pitch_name
+from retune.rules.model import Interval, Target
+
+
+@dataclass(frozen=True)
+class Goal:
+    """The pitch a note goes to, how far in cents, and what the plan should say about it."""
+
+    midi: int
+    shift_cents: float
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class NoGoal:
+    """Why a note has nowhere to go."""
+
+    why: str
+
+
+def goal_of_target(note: Note, target: Target, key: Key | None) -> Goal | NoGoal:
+    """The pitch a target means for a note.
+
+    Nearest without "above" or "below": a tie goes down, and the remark says so.
+    """
+    if target.kind == "name" and target.value[-1].isdigit():
+        return _goal(note, parse_pitch_name(target.value))
+    if target.kind == "nearest":
+        return _nearest_chord_tone(note, target.direction)
+    classes = _class_of(note, target, key)
+    if isinstance(classes, NoGoal):
+        return classes
+    pitch_class, remark = classes
+    midi = nearest_midi_of_class(pitch_class, note.midi_name, target.direction)
+    if target.direction is None and abs(midi - note.midi_name) == 6:
+        remark = _join(remark, f"{_name(note.midi_name + 6, key)} is as near; down was taken")
+    return _goal(note, midi, remark)
+
+
+def _class_of(note: Note, target: Target, key: Key | None) -> tuple[int, str] | NoGoal:
+    if target.kind == "name":
+        return pitch_class_of(target.value), ""
+    if target.kind == "member":
+        chord = note.chord
+        if chord is None or is_no_chord(chord):
+            return NoGoal("no chord is known there")
+        for pitch_class, member in chord.tones:
+            if member == target.value:
+                return pitch_class, ""
+        return NoGoal(f"{chord.typed or chord.label} has no {target.value}")
+    if key is None:
+        return NoGoal("no key is known there")
+    return _degree_class(target.value, key, note.chord)
+
+
+def _degree_class(degree: str, key: Key, chord: Chord | None) -> tuple[int, str]:
+    """In a minor key 6 and 7 take the form that is in the chord, else the natural one."""
+    natural = degree_pc(degree, key)
+    if key.mode != "minor" or degree not in ("6", "7"):
+        return natural, ""
+    raised = (natural + 1) % 12
+    in_chord = dict(chord.tones) if chord is not None else {}
+    if raised in in_chord and natural not in in_chord:
+        return raised, f"degree {degree} is taken raised, as in the chord"
+    return natural, f"degree {degree} is taken in its natural form"
+
+
+def _nearest_chord_tone(note: Note, direction: Direction | None) -> Goal | NoGoal:
+    chord = note.chord
+    if chord is None or is_no_chord(chord):
+        return NoGoal("no chord is known there")
+    places = [
+        nearest_midi_of_class(pitch_class, note.midi_name, direction)
+        for pitch_class, _ in chord.tones
+    ]
+    distance = min(abs(midi - note.midi_name) for midi in places)
+    nearest = sorted(midi for midi in places if abs(midi - note.midi_name) == distance)
+    remark = ""
+    if len(nearest) > 1:
+        remark = f"{pitch_name(nearest[1])} is as near; down was taken"
+    return _goal(note, nearest[0], remark)
+
+
+def goal_of_interval(note: Note, interval: Interval, key: Key | None) -> Goal | NoGoal:
+    """The pitch an interval means for a note; cents that are no semitones keep the name."""
+    sign = 1 if interval.direction == "up" else -1
+    if interval.unit == "cent":
+        cents = sign * interval.amount
+        return Goal(note.midi_name + round(cents / 100), cents)
+    if interval.unit == "scale step":
+        if key is None:
+            return NoGoal("no key is known there")
+        return _goal(note, step_in_scale(note.midi_name, key, sign * int(interval.amount)))
+    semitones = int(interval.amount) * (12 if interval.unit == "octave" else 1)
+    return _goal(note, note.midi_name + sign * semitones)
+
+
+def followed(note: Note, leader_from: int, leader_to: int, key: Key | None) -> int:
+    """Where a note goes that follows another by scale steps; by semitones where it cannot."""
+    if key is None or not (_in_scale(leader_from, key) and _in_scale(leader_to, key)):
+        return note.midi_name + leader_to - leader_from
+    return step_in_scale(note.midi_name, key, steps_between(leader_from, leader_to, key))
+
+
+def steps_between(from_midi: int, to_midi: int, key: Key) -> int:
+    """Scale steps from one scale note to another."""
+    way = 1 if to_midi > from_midi else -1
+    steps, place = 0, from_midi
+    while (to_midi - place) * way > 0:
+        place = step_in_scale(place, key, way)
+        steps += way
+    return steps
+
+
+def _in_scale(midi: int, key: Key) -> bool:
+    return (midi - tonic_pc(key)) % 12 in scale_semitones(key)
+
+
+def _goal(note: Note, midi: int, remark: str = "") -> Goal | NoGoal:
+    if not 0 <= midi <= 127:
+        return NoGoal("the pitch would lie outside the range of names")
+    return Goal(midi, 100.0 * (midi - note.midi_name), remark)
+
+
+def _name(midi: int, key: Key | None) -> str:
+    return pitch_name(midi, key)
+
+
+def _join(first: str, second: str) -> str:
+    return f"{first}; {second}" if first else second
