@@ -8,6 +8,7 @@ until text has a contrast of 4.5:1.
 from __future__ import annotations
 
 import base64
+from collections.abc import Callable
 from functools import lru_cache
 from importlib import resources
 
@@ -46,6 +47,28 @@ _ADVANCES = bytes.fromhex(
 )
 
 
+# Line weights: share of f, and the least that still shows, in px.
+_WEIGHTS = {
+    "lane": (0.05, 1.0),
+    "home": (0.13, 1.8),
+    "hair": (0.045, 0.9),
+    "bar": (0.035, 0.8),
+    "end": (0.05, 1.0),
+    "close": (0.16, 2.2),
+    "bracket": (0.06, 1.1),
+    "glide": (0.07, 1.1),
+    "body": (0.2, 2.4),
+    "was": (0.075, 1.2),
+    "new": (0.2, 2.8),
+    "newglide": (0.09, 1.3),
+    "edge": (0.1, 1.5),
+    "arrow": (0.09, 1.5),
+    "curve": (0.085, 1.4),
+    "halo": (0.42, 5.0),
+    "play": (0.1, 1.6),
+}
+
+
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width of a text set in the picture's face; characters outside ASCII count .6 em."""
     units = sum(_ADVANCES[ord(char) - 32] if 32 <= ord(char) < 127 else 60 for char in text)
@@ -69,33 +92,22 @@ def font_faces() -> str:
 def style_sheet(f: float, *, theme: str, scope: str) -> str:
     """The CSS of a picture with text size `f` (px), for elements below the class `scope`."""
     ink = THEMES[theme]
-    weight = {
-        name: f"{max(share * f, least):.2f}px"
-        for name, (share, least) in {
-            "lane": (0.05, 1.0),
-            "home": (0.13, 1.8),
-            "hair": (0.045, 0.9),
-            "bar": (0.035, 0.8),
-            "end": (0.05, 1.0),
-            "close": (0.16, 2.2),
-            "bracket": (0.06, 1.1),
-            "glide": (0.07, 1.1),
-            "body": (0.2, 2.4),
-            "was": (0.075, 1.2),
-            "new": (0.2, 2.8),
-            "newglide": (0.09, 1.3),
-            "edge": (0.1, 1.5),
-            "arrow": (0.09, 1.5),
-            "curve": (0.085, 1.4),
-            "halo": (0.42, 5.0),
-            "play": (0.1, 1.6),
-        }.items()
-    }
+    weight = {name: f"{max(share * f, least):.2f}px" for name, (share, least) in _WEIGHTS.items()}
 
     def dash(*shares: float) -> str:
         return " ".join(f"{share * f:.1f}" for share in shares)
 
     rules = {
+        **_type_rules(f, ink),
+        **_line_rules(f, ink, weight, dash),
+        **_sign_rules(f, ink, weight),
+    }
+    return "".join(f".{scope} {name}{{{body}}}".replace(" {", "{") for name, body in rules.items())
+
+
+def _type_rules(f: float, ink: dict[str, str]) -> dict[str, str]:
+    """Sizes and inks of words."""
+    return {
         "": f"font-family:{FAMILY}",
         "text": f"fill:{ink['ink']};font-size:{f:g}px",
         ".b": "font-weight:700",
@@ -106,6 +118,14 @@ def style_sheet(f: float, *, theme: str, scope: str) -> str:
         ".v": f"fill:{ink['spot']}",
         ".title": f"font-size:{1.5 * f:.1f}px;font-weight:700",
         ".ground": f"fill:{ink['paper']}",
+    }
+
+
+def _line_rules(
+    f: float, ink: dict[str, str], weight: dict[str, str], dash: Callable[..., str]
+) -> dict[str, str]:
+    """Lanes, bar lines, curves."""
+    return {
         ".ln": "fill:none;stroke-linejoin:round",
         ".lane": f"stroke:{ink['rule']};stroke-width:{weight['lane']}",
         ".off": f"stroke-dasharray:{max(0.06 * f, 1):.1f} {0.34 * f:.1f};stroke-linecap:round",
@@ -124,6 +144,14 @@ def style_sheet(f: float, *, theme: str, scope: str) -> str:
         f"stroke-dasharray:{dash(0.5, 0.16)}",
         ".newglide": f"stroke:{ink['spot']};stroke-width:{weight['newglide']};"
         f"stroke-dasharray:{dash(0.2, 0.12)}",
+        ".curve": f"stroke:{ink['ink']};stroke-width:{weight['curve']}",
+        ".curve.v": f"fill:none;stroke:{ink['spot']};stroke-dasharray:{dash(0.36, 0.18)}",
+    }
+
+
+def _sign_rules(f: float, ink: dict[str, str], weight: dict[str, str]) -> dict[str, str]:
+    """Noteheads, signs of endings, arrows."""
+    return {
         ".head": f"fill:{ink['ink']}",
         ".head.hollow": f"fill:{ink['paper']};stroke:{ink['ink']};stroke-width:{weight['was']}",
         ".head.v": f"fill:{ink['spot']}",
@@ -134,11 +162,8 @@ def style_sheet(f: float, *, theme: str, scope: str) -> str:
         ".shape.v .edge": f"stroke:{ink['spot']}",
         ".arrow": f"stroke:{ink['spot']};stroke-width:{weight['arrow']}",
         ".tip": f"fill:{ink['spot']};stroke:{ink['paper']};stroke-width:{0.05 * f:.2f}px",
-        ".curve": f"stroke:{ink['ink']};stroke-width:{weight['curve']}",
-        ".curve.v": f"fill:none;stroke:{ink['spot']};stroke-dasharray:{dash(0.36, 0.18)}",
         ".hatch": f"stroke:{ink['spot']};stroke-width:{weight['lane']}",
         ".play": f"stroke:{ink['ink']};stroke-width:{weight['play']}",
         ".hit": "fill:none;pointer-events:all",
         ".crop": f"stroke:{ink['ink']};stroke-width:{weight['play']}",
     }
-    return "".join(f".{scope} {name}{{{body}}}".replace(" {", "{") for name, body in rules.items())

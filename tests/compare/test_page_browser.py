@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from compare_songs import five_sketches, home_early, lantern, lantern_page, tension_of
+from compare_sketches import five_sketches
+from compare_songs import home_early, lantern, lantern_page, tension_of
 
 from retune.compare.page import comparison_page
 from retune.compare.picture import lane_svg

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from compare_sketches import five_sketches
 from compare_songs import (
     BEAT_S,
-    five_sketches,
     home_early,
     lantern,
     tension_of,
