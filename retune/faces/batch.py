@@ -238,7 +238,7 @@ def _connect(address: str) -> None:
     except ValueError:
         pass
     try:
-        Client(address, timeout="10s", set_as_default=True)
+        Client(address, timeout="10s", set_as_default=True)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
 

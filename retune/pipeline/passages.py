@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from retune.core.bartime import bar_time
 from retune.core.carriers import Analysis, Bars
 from retune.core.errors import UsageError
 
@@ -12,25 +13,6 @@ _PLACE = re.compile(r"(\d+):(\d+(?:\.\d+)?)")
 _PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
 PICKUP_S, AFTER_S = 0.35, 0.6
 """How much is kept before and after a phrase, so that it is not cut off."""
-
-
-def bar_time(bars: Bars, bar: int, beat: float) -> float:
-    """Seconds of a beat (from 1) in a bar (0 is the pickup).
-
-    Raises
-    ------
-    UsageError
-        No such bar or beat.
-    """
-    last = len(bars.downbeats_s) - 1
-    if not 0 <= bar <= last + 1 or not 1 <= beat < bars.beats_per_bar + 1:
-        raise UsageError(
-            f"{bar}:{beat:g} is not in the song: bars 0 to {last}, beats 1 to {bars.beats_per_bar}"
-        )
-    downbeats = bars.downbeats_s
-    index = min(max(bar - 1, 0), last - 1)
-    length_s = downbeats[index + 1] - downbeats[index]
-    return downbeats[index] + ((bar - 1 - index) + (beat - 1) / bars.beats_per_bar) * length_s
 
 
 def read_time(text: str, bars: Bars) -> float:

@@ -270,9 +270,7 @@ def _manifest(
     engine: str,
     control: bool,
 ) -> dict[str, Any]:
-    import librosa
-    import numpy
-    import scipy
+    from importlib.metadata import version
 
     song = opened.song
     return {
@@ -283,9 +281,7 @@ def _manifest(
         ),
         "retune": __version__,
         "libraries": {
-            "librosa": librosa.__version__,
-            "numpy": numpy.__version__,
-            "scipy": scipy.__version__,
+            name: version(name) for name in ("librosa", "numba", "numpy", "scipy", "soundfile")
         },
         "title": song.title,
         "rights": song.rights,
