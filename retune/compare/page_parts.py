@@ -81,7 +81,7 @@ def article(page: PageInput, *, number: int, level: int, with_title: bool) -> st
         _section("Listen blind", blind(page), heading, css="noprint blind") if page.tests else "",
         _section("How it was made", made(page), heading, css="seen"),
     ]
-    intro = f'{facts_line(page)}<p class="lede seen">{lede(page)}</p>'
+    intro = facts_line(page) + lede(page)
     return f'<article data-song="{number}">{title}{intro}{"".join(sections)}</article>'
 
 
@@ -118,18 +118,30 @@ def facts_line(page: PageInput) -> str:
 
 
 def lede(page: PageInput) -> str:
-    """One sentence a variant on what can be compared here."""
+    """What can be compared here: a sentence, or a list of several variants."""
     if not page.variants:
-        return "The original alone."
+        return '<p class="lede seen">The original alone.</p>'
+    told = [_variant_words(page, version) for version in page.variants]
+    if len(told) == 1:
+        return f'<p class="lede seen">You can compare the original with {told[0]}</p>'
+    items = "".join(f"<li>{words}</li>" for words in told)
+    return (
+        '<div class="lede seen"><p>You can compare the original with:</p>'
+        f'<ul class="rules">{items}</ul></div>'
+    )
+
+
+def _variant_words(page: PageInput, version: Version) -> str:
+    edits = version.plan.edits if version.plan else ()
     n_notes = len(page.analysis.melody.notes) if page.analysis.melody else 0
-    parts = ["You can compare the original with:"]
-    for version in page.variants:
-        n_edits = len(version.plan.edits) if version.plan else 0
-        edits = version.plan.edits if version.plan else ()
-        share = f" of {n_notes} notes" if n_notes and all(e.note for e in edits) else ""
-        about = f" ({show(version.about)})" if version.about else ""
-        parts.append(f'<b class="v">{show(version.name)}</b>{about}, {n_edits}{share} moved.')
-    return " ".join(parts)
+    own = sum(edit.note is not None for edit in edits)
+    what = f"{own} of {n_notes} notes" if own == len(edits) and n_notes else _spans(len(edits))
+    about = f": {show(version.about.rstrip('.'))}" if version.about else ""
+    return f'<b class="v">{show(version.name)}</b>{about} ({what} moved).'
+
+
+def _spans(count: int) -> str:
+    return f"{count} span" if count == 1 else f"{count} spans"
 
 
 def listen(page: PageInput, number: int) -> str:

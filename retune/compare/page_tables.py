@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from html import escape
 
@@ -17,6 +18,7 @@ _SIGNS = {
     '<path class="fill" d="M.5 6H11.5L6 11.5Z"/>',
     "open": '<circle class="edge" cx="6" cy="6" r="4.7"/>',
 }
+_PLACE = re.compile(r"^(?:Bar \d+|The pickup|[\d.]+ s): ")  # said by the list already
 _SPARE = ' class="spare"'  # a column that a narrow page leaves out
 _DASH = '<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M1 6H11" stroke-width="1.4"/></svg>'
 _TRIANGLE = (
@@ -169,7 +171,7 @@ def consequences_list(page: PageInput, version: Version) -> str:
 
 def _consequence(analysis: Analysis, consequence: Consequence) -> str:
     where = place_words(analysis, consequence.at_s)
-    text = show(consequence.text)
+    text = show(_PLACE.sub("", consequence.text))
     text = text if text.endswith((".", "!", "?")) else text + "."
     if consequence.kind == "clash":
         return f'<li>{_TRIANGLE}<b class="warn">Clash, {where}:</b> {text}</li>'

@@ -15,6 +15,8 @@ from retune.compare.svg import Pen, Point
 from retune.core.carriers import Chord, Edit
 from retune.core.text import pretty
 
+_TOGETHER_S = 0.25  # edits closer than this are one move
+
 TensionPoint = tuple[float, float, float | None]
 """(time_s, value of the original, value of the variant or None where it is the same)."""
 
@@ -141,14 +143,14 @@ def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
     f = system.layout.f
     y = system.chords_bottom - 0.95 * f
     free_from = -math.inf
-    for (start_s, end_s, cents), stems in _moves_together(edits).items():
+    for start_s, end_s, cents, stems in _moves_together(edits):
         if end_s <= system.start_s or start_s >= system.end_s:
             continue
         x1 = system.x(max(start_s, system.start_s))
         x2 = system.x(min(end_s, system.end_s))
         pen.shape(f"M{x1:.1f} {y - 0.3 * f:.1f}V{y:.1f}H{x2:.1f}V{y - 0.3 * f:.1f}", "bracket v")
         amount = f"{abs(cents) / 100:.2f}".rstrip("0").rstrip(".")
-        words = f"{', '.join(stems)} {'+' if cents > 0 else '−'}{amount}"
+        words = f"{', '.join(sorted(stems))} {'+' if cents > 0 else '−'}{amount}"
         wide = text_width(words, 0.84 * f)
         x1 = min(x1, system.x_end - wide)
         if x1 > free_from:
@@ -156,12 +158,17 @@ def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
             free_from = x1 + wide + 0.3 * f
 
 
-def _moves_together(edits: Sequence[Edit]) -> dict[tuple[float, float, float], list[str]]:
-    """Stems by span and shift, in order of time."""
-    found: dict[tuple[float, float, float], list[str]] = {}
-    for edit in sorted(edits, key=lambda e: (e.start_s, e.end_s, e.shift_cents)):
-        key = (round(edit.start_s, 2), round(edit.end_s, 2), edit.shift_cents)
-        found.setdefault(key, []).append(edit.stem)
+def _moves_together(edits: Sequence[Edit]) -> list[tuple[float, float, float, list[str]]]:
+    """(from, to, cents, stems): edits by the same amount at about the same time as one."""
+    found: list[tuple[float, float, float, list[str]]] = []
+    for edit in sorted(edits, key=lambda e: (e.start_s, e.end_s, e.stem)):
+        for place, (start_s, end_s, cents, stems) in enumerate(found):
+            if cents == edit.shift_cents and edit.start_s <= end_s + _TOGETHER_S:
+                names = stems if edit.stem in stems else [*stems, edit.stem]
+                found[place] = (start_s, max(end_s, edit.end_s), cents, names)
+                break
+        else:
+            found.append((edit.start_s, edit.end_s, edit.shift_cents, [edit.stem]))
     return found
 
 

@@ -134,9 +134,7 @@ def home_early(analysis: Analysis) -> Plan:
     )
     consequences = (
         Consequence("clash", edits[-1].start_s, "Bb4 sounds a semitone from A, the third of F"),
-        Consequence(
-            "early-rest", edits[0].start_s, "the tonic is now heard at the end of phrase 2 over I"
-        ),
+        Consequence("early-rest", edits[0].start_s, "Bar 8: the tonic ends phrase 2 over I"),
     )
     return Plan(edits, consequences, (), ("move phrase-ending degree 2 to degree 1",), "home-early")
 

@@ -93,6 +93,7 @@ def test_it_says_what_changes_and_what_follows(page: str) -> None:
         "2 → 1 B♭4",
         "still open",
         "Clash, bar 16:",
+        "Bar 8: the tonic ends phrase 2",
         "2 semitones down",
         "Altered with retune",
         "Rights: invented, CC0",
@@ -140,6 +141,14 @@ def test_several_songs_have_headings_in_order(page_input: PageInput) -> None:
     assert all(b - a <= 1 for a, b in pairwise(levels))
     ids = [a["id"] for _, a in Outline(page).elements if a.get("id")]
     assert len(ids) == len(set(ids))
+
+
+def test_several_variants_are_listed(page_input: PageInput) -> None:
+    second = replace(page_input.versions[1], name="mirror", about="", plan=Plan((), name="mirror"))
+    page = comparison_page(replace(page_input, versions=(*page_input.versions, second)))
+    assert '<li><b class="v">mirror</b> (0 of 33 notes moved).</li>' in page
+    assert page.count("<figure") == 2
+    assert "This variant moves nothing." in page
 
 
 def test_a_song_without_key_bars_or_chords(page_input: PageInput) -> None:
