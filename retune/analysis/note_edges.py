@@ -23,17 +23,18 @@ class EdgeSettings:
 
     shortest_s: float = 0.07
     dip_db: float = 5.0
+    dip_in_vibrato_db: float = 7.0
     dip_over_others: float = 2.2
-    dip_over_wavering: float = 3.0
+    dip_over_wavering: float = 5.0
     deep_db: float = 10.0
     rise_s: float = 0.10
     fall_s: float = 0.40
-    onset_below_db: float = 9.0
+    onset_below_db: float = 10.0
     onset_latest_s: float = 0.12
     onset_earliest_s: float = 0.03
     onset_near: float = 0.7
     offset_below_db: float = 15.0
-    scoop_share: float = 0.6
+    scoop_share: float = 0.5
     glide_s: float = 0.14
     settled_within: float = 0.35
     settled_share: float = 0.55
@@ -98,10 +99,15 @@ def split_struck(
     if b - a < 2 * settings.shortest_s / levels.step_s:
         return [span]
     found = dips(levels.vowel_db[a:b], step_s=levels.step_s, settings=settings)
+    for i, depth in dips(levels.full_db[a:b], step_s=levels.step_s, settings=settings):
+        if all(abs(i - k) * levels.step_s >= settings.shortest_s for k, _ in found):
+            found.append((i, depth))
+    found.sort()
     cuts = [
         (a + i) * levels.step_s
         for i, depth in found
-        if depth >= settings.deep_db or not contour.swing[contour.frame((a + i) * levels.step_s)]
+        if depth >= settings.dip_in_vibrato_db
+        or not contour.swing[contour.frame((a + i) * levels.step_s)]
     ]
     times = [span.start_s, *cuts, span.end_s]
     return [
@@ -126,12 +132,10 @@ def place_onset(
     stretch = levels.vowel_db[first : last + 1]
     low = np.flatnonzero(stretch < wanted)
     loud_from = (first + int(low[-1]) + 1) * step if len(low) else span.start_s
-    if not len(low) or not (span.joined and not span.struck):
-        arrived = _arrival(span, contour, latest, settings=settings)
-        # Between the opening of the vowel and the end of the scoop: people differ.
-        scooped = settings.scoop_share * max(0.0, arrived - loud_from)
-        return float(np.clip(loud_from + scooped, earliest_s, latest))
-    return float(np.clip(loud_from, earliest_s, latest))
+    arrived = _arrival(span, contour, latest, settings=settings)
+    # Between the opening of the vowel and the end of the scoop: people differ.
+    scooped = settings.scoop_share * max(0.0, arrived - loud_from)
+    return float(np.clip(loud_from + scooped, earliest_s, latest))
 
 
 def _arrival(span: Span, contour: Contour, latest: float, *, settings: EdgeSettings) -> float:

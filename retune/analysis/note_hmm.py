@@ -32,12 +32,12 @@ class HmmSettings:
     """
 
     attack_width: float = 1.0
-    stable_width: float = 0.38
+    stable_width: float = 0.6
     tail_log: float = -6.0
     unvoiced_log: float = -2.6
     silent_voiced_log: float = -2.8
     entry_log: float = -2.0
-    legato_log: float = -6.5
+    legato_log: float = -8.0
     leave_log: float = -3.5
     settle_log: float = -0.5
     reach: float = 1.5

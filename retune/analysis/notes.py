@@ -24,6 +24,13 @@ CUT_S = 0.6
 HOLE_S = 0.06
 HOLE_DIP_DB = 4.0
 SAME_PITCH = 0.55
+# What a pitch must do to count as one of several in a legato: stay this long, this share of the
+# time this near (semitones), this far from the next.
+PLATEAU_S = 0.12
+PLATEAU_WITHIN = 0.25
+PLATEAU_SHARE = 0.7
+PLATEAU_APART = 0.75
+CLOSER = HmmSettings(stable_width=0.35, legato_log=-5.0)
 # Spans this close run into each other.
 TOUCH_S = 0.04
 DOUBTFUL = 0.5
@@ -94,7 +101,36 @@ def _decoded(contour: Contour, hmm: HmmSettings | None) -> list[Span]:
             start_s, end_s = contour.time(a + start - 0.5), contour.time(a + stop - 0.5)
             joined = bool(spans) and start_s - spans[-1].end_s < 1.5 * contour.hop_s
             spans.append(Span(max(start_s, 0.0), end_s, midi, joined))
+    spans = [part for span in spans for part in _plateaus(span, contour)]
     return [replace(span, midi=core_pitch(span, contour)) for span in spans]
+
+
+def _plateaus(span: Span, contour: Contour) -> list[Span]:
+    """Cut a note that rests on several pitches in turn: legato semitones, say. The decoder is
+    made to bear with wavering singers; a closer look counts only if every part stands still."""
+    a, b = contour.frame(span.start_s), contour.frame(span.end_s) + 1
+    if (b - a) * contour.hop_s < 2 * PLATEAU_S:
+        return [span]
+    line = contour.flat[a:b]
+    found = decode_notes(line, contour.prob[a:b] ** 0.25, hop_s=contour.hop_s, settings=CLOSER)
+    levels = []
+    for start, _stable, stop, _midi in found:
+        part = line[start:stop]
+        part = part[np.isfinite(part)]
+        if not len(part) or (stop - start) * contour.hop_s < PLATEAU_S:
+            return [span]
+        level = float(np.median(part))
+        if np.mean(np.abs(part - level) <= PLATEAU_WITHIN) < PLATEAU_SHARE:
+            return [span]
+        levels.append(level)
+    if len(found) < 2 or np.min(np.abs(np.diff(levels))) < PLATEAU_APART:
+        return [span]
+    cuts = [contour.time(a + start - 0.5) for start, *_ in found[1:]]
+    times = [span.start_s, *cuts, span.end_s]
+    return [
+        Span(t0, t1, level, span.joined if k == 0 else True)
+        for k, (t0, t1, level) in enumerate(zip(times[:-1], times[1:], levels, strict=True))
+    ]
 
 
 def _stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
