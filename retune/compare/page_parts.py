@@ -17,6 +17,7 @@ from retune.compare.page_tables import (
 )
 from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint
+from retune.compare.picture_time import bars_sung
 from retune.core.carriers import Plan
 
 # Class, width and text size of each drawing, and how many systems (None: as many as needed).
@@ -97,7 +98,7 @@ def _change_title(page: PageInput, version: Version) -> str:
 def facts_line(page: PageInput) -> str:
     """Key, meter, tempo, length, tuning and rights as a list of terms."""
     analysis = page.analysis
-    n_bars = len(analysis.bars.downbeats_s) - 1
+    n_bars = bars_sung(analysis)
     facts = [("key", ", then ".join(str(span.key) for span in analysis.keys) or "not known")]
     if n_bars > 0:
         top, bottom = analysis.bars.meter
@@ -356,6 +357,7 @@ def made(page: PageInput) -> str:
         for v, label in zip(page.versions, labels(page), strict=True)
     )
     sentences = [*page.made, *page.warnings]
+    megabytes = page.audio_size_bytes * 4 / 3 / 1e6
     listed = f'<ul class="cons">{plain_list(sentences)}</ul>' if sentences else ""
     return (
         f'{listed}<div class="wide" tabindex="0" role="region" aria-label="Measures"><table>'
@@ -363,7 +365,7 @@ def made(page: PageInput) -> str:
         '</th><th scope="col">Gain</th><th scope="col">Loudness</th><th scope="col">True peak</th>'
         f'<th scope="col">Sound</th></tr></thead><tbody>{rows}</tbody></table></div>'
         '<p class="small quiet">Loudness by ITU-R BS.1770, matched to the original; peaks below '
-        "−1 dBTP before compression.</p>"
+        f"−1 dBTP before compression. Sound inside this page: {megabytes:.1f} MB.</p>"
     )
 
 

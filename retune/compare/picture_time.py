@@ -90,6 +90,13 @@ def time_axis(
     return _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_per_bar)
 
 
+def bars_sung(analysis: Analysis) -> int:
+    """How many bars there are up to the end of the melody; 0 without bars."""
+    if len(analysis.bars.downbeats_s) < 2:
+        return 0
+    return round(time_axis(analysis, analysis.melody).last)
+
+
 def _seconds(duration_s: float, widest_cells: int) -> TimeAxis:
     step = next((s for s in _STEPS_S if duration_s / s <= widest_cells), _STEPS_S[-1])
     count = max(math.ceil(duration_s / step), 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retune.compare.endings import PhraseEnding
+from retune.compare.picture_time import bars_sung
 from retune.core.carriers import Analysis, Chord, Note, Plan
 from retune.core.chordnames import chord_name as lead_sheet_name
 from retune.core.text import pretty, pretty_chord, pretty_numeral
@@ -66,8 +67,8 @@ def alternative_text(
     quiz: bool = False,
 ) -> tuple[str, str]:
     """Title and description of the picture, the story in order of time, the result last."""
-    known_bars = max(len(analysis.bars.downbeats_s) - 1, 0)
-    length = f"{known_bars} bars" if known_bars else f"{analysis.duration_s:.0f} seconds"
+    n_bars = bars_sung(analysis)
+    length = f"{n_bars} bars" if n_bars else f"{analysis.duration_s:.0f} seconds"
     lanes = "one lane a scale degree" if analysis.key else "one lane a semitone"
     title = f"{analysis.title}: the melody over {length}, {lanes}"
     sentences = [_facts(analysis, len(endings))]
