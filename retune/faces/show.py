@@ -66,9 +66,16 @@ def _table(title: str, columns: Sequence[str]) -> Any:
     from rich import box
     from rich.table import Table
 
-    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, title_style="bold")
+    table = Table(
+        title=title,
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        title_style="bold",
+        padding=(0, 1, 0, 0),
+    )
     for column in columns:
-        table.add_column(column)
+        # Facts stay on one line; only the last column, words, may wrap.
+        table.add_column(column, no_wrap=column != columns[-1])
     return table
 
 
@@ -143,7 +150,7 @@ def show_plan(plan: Plan) -> None:
     else:
         table = _table(
             f"{len(plan.edits)} moved",
-            ("stem", "bar", "phrase", "time", "from, to", "degree", "shift", "over", "as"),
+            ("stem", "bar", "phrase", "time", "from, to", "degree", "cents", "over", "as"),
         )
         for edit in plan.edits:
             table.add_row(
@@ -156,7 +163,7 @@ def show_plan(plan: Plan) -> None:
                         f"{edit.start_s:.2f} s",
                         _change(edit.from_name, edit.to_name),
                         _change(edit.from_degree, edit.to_degree),
-                        f"{edit.shift_cents:+.0f} cents",
+                        f"{edit.shift_cents:+g}",
                         pretty(edit.chord or ""),
                         _change(edit.role_before, edit.role_after),
                     ),

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from retune import __version__
-from retune.core.audio import blocks_of, default_subtype, write_wav
+from retune.core.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.core.cache import content_key
 from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
-from retune.core.errors import OutputError
+from retune.core.errors import OutputError, UsageError
 from retune.core.files import atomic_write, sha256_file
 from retune.pipeline.facts import number, plan_facts, song_facts
 from retune.pipeline.mixing import levelled_mix
@@ -50,6 +50,7 @@ def write_versions(
     """
     opened = open_song(source, **options)
     folder = Path(out)
+    check_options(opened, engine=engine, subtype=subtype)
     analyze(opened, progress=progress)
     original = write_original(opened, folder / ORIGINAL, subtype=subtype)
     manifests = {}
@@ -66,6 +67,22 @@ def write_versions(
         )
     progress("rendering", 1.0)
     return manifests
+
+
+def check_options(opened: OpenSong, *, engine: str, subtype: str | None) -> None:
+    """Refuse a wrong engine or subtype before anything is written.
+
+    Raises
+    ------
+    UsageError
+        No such engine or subtype; says which there are.
+    """
+    from retune.repitch.seam import resolve_engine
+
+    for stem in opened.song.stems.values():
+        resolve_engine(engine, role=stem.role)
+    if subtype is not None and subtype not in WRITE_SUBTYPES:
+        raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
 
 
 def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None) -> dict[str, str]:

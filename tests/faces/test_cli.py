@@ -45,18 +45,16 @@ def test_analyze_json_keeps_the_contract(song: str, capsys: pytest.CaptureFixtur
     assert note["index"] == 1
     assert isinstance(note["degree"], str)
     phrase = facts["stems"]["vocal"]["phrases"][0]
-    assert set(phrase) == set(
-        [
-            "index",
-            "start_s",
-            "end_s",
-            "ending_note",
-            "ending_degree",
-            "ending_chord_role",
-            "ending",
-            "ending_melodic",
-        ]
-    )
+    assert set(phrase) == {
+        "index",
+        "start_s",
+        "end_s",
+        "ending_note",
+        "ending_degree",
+        "ending_chord_role",
+        "ending",
+        "ending_melodic",
+    }
     assert "NaN" not in out
 
 
@@ -82,11 +80,17 @@ def test_plan_json_keeps_the_contract(song: str, capsys: pytest.CaptureFixture[s
 
 
 def test_plan_of_several_rules_and_tables(song: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "plan", song, "--rule", RULE, "keep every note in phrase 2")
+    words = ("--rule", RULE, "keep every note in phrase 2", "--rule", "shift bass up an octave")
+    code, out, err = run(capsys, "plan", song, *words, "--quiet")
     assert code == 0
-    assert "1 moved" in out
-    assert "B♭3" in out
-    assert "retune: warning:" in err
+    assert "C4 → B♭3" in out
+    assert "keep every note in phrase 2" in out
+    assert "retune: warning:" not in err
+
+    code, out, err = run(capsys, "plan", song, "--rule", "move every degree b2 to degree 1")
+    assert code == 0
+    assert "nothing moves" in out
+    assert "matches nothing; vocal sings degrees" in err
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,240 @@
+"""Take-away files of a song and its variants, each written whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from retune.compare.exports.material import Material
+from retune.core.carriers import Plan
+from retune.core.errors import OutputError, UsageError
+from retune.core.files import atomic_write, same_file
+from retune.pipeline.exporting_sound import film_files, stem_files
+from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.pipeline.planning import plan as make
+from retune.pipeline.planning import plans_of
+
+
+@dataclass(frozen=True)
+class ExportOptions:
+    """What a user may choose about single formats.
+
+    `resolution` is the grid of the score to a whole note; `bend` adds pitch bend to MIDI;
+    `film` names the versions that a film plays in turn (by default original, variant,
+    original); `passage` cuts the film: from, to, phrase.
+    """
+
+    resolution: int = 16
+    bend: bool = False
+    film: tuple[str, ...] = ()
+    passage: tuple[str | None, str | None, str | None] = (None, None, None)
+    engine: str = "auto"
+
+
+@dataclass(frozen=True)
+class Exported:
+    """The files written, in order, and what to warn of."""
+
+    paths: tuple[Path, ...]
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything a format needs to make its files in `folder`."""
+
+    opened: OpenSong
+    material: Material
+    options: ExportOptions
+    folder: Path
+    progress: Progress = silent
+
+    def place(self, end: str) -> Path:
+        """Where a file goes whose name ends so.
+
+        Raises
+        ------
+        OutputError
+            It would fall on an input.
+        """
+        path = self.folder / f"{self.material.stem_of_files}{end}"
+        song = self.opened.song
+        for given in (song.path, *(stem.path for stem in song.stems.values())):
+            if same_file(given, path):
+                raise OutputError(f"{path} is an input: choose another --out")
+        return path
+
+
+Content = str | bytes
+
+
+def _texts(job: Job, files: Iterator[tuple[str, Content]]) -> Iterator[Path]:
+    """Write files by the end of their name."""
+    for end, content in files:
+        path = job.place(end)
+        with atomic_write(path, "w" if isinstance(content, str) else "wb") as stream:
+            stream.write(content)
+        yield path
+
+
+def _midi(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.midi import midi_bytes
+
+    yield ".mid", midi_bytes(job.material, bend=job.options.bend)
+
+
+def _musicxml(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.musicxml import musicxml_text
+
+    for name, plan in job.material.versions:
+        text = musicxml_text(job.material, plan, resolution=job.options.resolution)
+        yield f"-{name}.musicxml", text
+
+
+def _csv(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.tables import csv_tables
+
+    for end, text in csv_tables(job.material).items():
+        yield f"-{end}", text
+
+
+def _jams(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.jams_file import jams_text
+
+    for name, plan in job.material.versions:
+        yield f"-{name}.jams", jams_text(job.material, plan)
+
+
+def _lab(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.labels import beats_lab, chords_lab
+
+    yield "-chords.lab", chords_lab(job.material.analysis)
+    yield "-beats.lab", beats_lab(job.material.analysis)
+
+
+def _svg(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.pictures import picture_svg
+
+    for name, plan in job.material.versions:
+        yield f"-picture-{name}.svg", picture_svg(job.material, plan)
+
+
+def _png(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.pictures import picture_png
+
+    for name, plan in job.material.versions:
+        yield f"-picture-{name}.png", picture_png(job.material, plan)
+
+
+def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.classroom import handout_pdf, slides_pdf
+    from retune.compare.exports.pictures import picture_pdf
+
+    for name, plan in job.material.versions:
+        yield f"-picture-{name}.pdf", picture_pdf(job.material, plan)
+    yield "-slides.pdf", slides_pdf(job.material)
+    handouts: Sequence[Plan | None] = job.material.plans or (None,)
+    for plan in handouts:
+        end = f"-{plan.name}" if plan else ""
+        yield f"-handout{end}.pdf", handout_pdf(job.material, plan)
+
+
+FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
+    "midi": lambda job: _texts(job, _midi(job)),
+    "musicxml": lambda job: _texts(job, _musicxml(job)),
+    "csv": lambda job: _texts(job, _csv(job)),
+    "jams": lambda job: _texts(job, _jams(job)),
+    "lab": lambda job: _texts(job, _lab(job)),
+    "svg": lambda job: _texts(job, _svg(job)),
+    "png": lambda job: _texts(job, _png(job)),
+    "pdf": lambda job: _texts(job, _pdf(job)),
+    "mp4": film_files,
+    "stems": stem_files,
+}
+"""Every export format by the word that names it."""
+
+
+def export(
+    source: Source,
+    *,
+    formats: Sequence[str],
+    out: str | Path,
+    variants: Sequence[str] | None = None,
+    rules: Sequence[str] | None = None,
+    choices: ExportOptions | None = None,
+    progress: Progress = silent,
+    **options: Any,
+) -> Exported:
+    """Write take-away files of a song and its variants into folder `out`.
+
+    Parameters
+    ----------
+    formats : sequence of str
+        Words of `FORMATS`.
+    variants : names, optional
+        Variants of the song file; all of them by default. Or `rules` instead.
+    choices : ExportOptions, optional
+        Grid of the score, pitch bend, what a film plays.
+
+    Raises
+    ------
+    UsageError
+        No such format or variant, or an extra is not installed.
+    OutputError
+        A file cannot be written, or would fall on an input.
+    """
+    wanted = _known(formats)
+    opened = open_song(source, **options)
+    analysis = analyze(opened, progress=progress)
+    plans = _plans(opened, variants, rules, progress)
+    material = Material(
+        analysis=analysis,
+        plans=plans,
+        rights=opened.song.rights,
+        source=opened.song.path.name,
+        inputs={
+            stem.path.name: opened.audio[name].sha256() for name, stem in opened.song.stems.items()
+        },
+        abouts={name: variant.about for name, variant in opened.song.variants.items()},
+    )
+    folder = Path(out)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"cannot make the folder {folder}: {error.strerror}") from error
+    job = Job(opened, material, choices or ExportOptions(), folder, progress)
+    paths: list[Path] = []
+    for done, name in enumerate(wanted):
+        progress(f"exporting {name}", done / len(wanted))
+        paths += FORMATS[name](job)
+    progress("exporting", 1.0)
+    warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
+    return Exported(tuple(paths), tuple(dict.fromkeys(warnings)))
+
+
+def _known(formats: Sequence[str]) -> list[str]:
+    import difflib
+
+    for name in formats:
+        if name not in FORMATS:
+            near = difflib.get_close_matches(name, list(FORMATS), n=1)
+            hint = f'; did you mean "{near[0]}"?' if near else ""
+            raise UsageError(f'no export format "{name}": use {", ".join(FORMATS)}{hint}')
+    if not formats:
+        raise UsageError(f"no export format was given: use {', '.join(FORMATS)}")
+    return list(dict.fromkeys(formats))
+
+
+def _plans(
+    opened: OpenSong,
+    variants: Sequence[str] | None,
+    rules: Sequence[str] | None,
+    progress: Progress,
+) -> tuple[Plan, ...]:
+    if rules:
+        return (make(opened, rules=rules, progress=progress),)
+    if variants is None and not opened.song.variants:
+        return ()
+    return plans_of(opened, variants, progress=progress)
