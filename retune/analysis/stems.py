@@ -10,7 +10,6 @@ from retune.analysis.corrections import Draft
 from retune.analysis.harmony import NoteChords, chords_of
 from retune.analysis.naming import Tuned
 from retune.analysis.phrases import EARLY_S, PhraseSpan
-from retune.analysis.roles import Placed, chord_roles
 from retune.analysis.structure import PhraseEnd, Sung, phrase_end
 from retune.core.carriers import (
     Bars,
@@ -24,6 +23,7 @@ from retune.core.carriers import (
     StemAnalysis,
 )
 from retune.core.keys import degree_of, nearest_midi_of_degree
+from retune.core.noteroles import Placed, chord_roles
 from retune.core.pitch import pitch_name
 from retune.core.roles import how_it_ends, melodic_ending
 from retune.core.tension import stability
