@@ -2,8 +2,8 @@
 
     python tests/bench/bench_notes.py [--seeds 2]
 
-Voices: invented singers (voices.py) on a tune with repeated notes, dry, at 10 dB signal-to-noise
-and in a room; and the demo's vocal. Baselines on the same pitch tracks: voiced runs cut where the
+Voices: invented singers (voices.py) on a tune with repeated notes, dry, at 10 dB signal-to-noise,
+in a room, and wavering by a quarter of a semitone; and the demo's vocal. Baselines on the same pitch tracks: voiced runs cut where the
 median pitch changes (with hysteresis), and the same with dips in level. Onsets are vowel onsets,
 within 50 ms and 50 cents; offsets within 20 % of the note or 50 ms (mir_eval's defaults).
 """
@@ -14,7 +14,7 @@ import argparse
 import csv
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,12 +57,14 @@ def cases(seeds: int) -> Iterator[Case]:
 
     for seed in range(seeds):
         for singer in voices.SINGERS:
+            loose = replace(singer, wander=0.25, scoop_cents=150.0, vibrato_cents=20.0)
             dry = voices.sing(singer, seed=seed, tune=TUNE)
             intervals, midi = truth_of(singer, seed=seed)
             for condition, sung in (
                 ("dry", dry),
                 ("10 dB", voices.with_noise(dry, snr_db=10)),
                 ("room", voices.with_room(dry)),
+                ("wavering", voices.sing(loose, seed=seed, tune=TUNE)),
             ):
                 audio = Audio(sung.samples.astype(np.float32), sung.rate_hz)
                 track = track_pitch(audio, fmin_hz=65.0, fmax_hz=1200.0)

@@ -30,7 +30,8 @@ WIDTHS_HZ = np.array([80.0, 100.0, 130.0, 200.0, 260.0])
 @dataclass(frozen=True)
 class Singer:
     """`tract` scales the formants (1 = adult man), `tilt` is the fall of the source in dB an
-    octave, `vibrato_cents` is to each side, `breath_db` noise below the voice."""
+    octave, `vibrato_cents` is to each side, `breath_db` noise below the voice,
+    `wander` the standard deviation of slow wavering in semitones."""
 
     name: str
     low_midi: int
@@ -42,6 +43,7 @@ class Singer:
     breath_db: float = -38.0
     glide_s: float = 0.07
     scoop_cents: float = 60.0
+    wander: float = 0.06
 
 
 SINGERS = (
@@ -127,7 +129,7 @@ def contour(
     formants = np.stack([np.convolve(np.pad(c, 6, "edge"), kernel, "valid") for c in formants.T], 1)
     voiced = np.isfinite(midi)
     level[voiced] = np.convolve(level, np.hanning(7) / np.hanning(7).sum(), "same")[voiced]
-    return midi + 0.06 * smooth_noise(rng, n, 0.25), level, noise, formants * singer.tract
+    return midi + singer.wander * smooth_noise(rng, n, 0.25), level, noise, formants * singer.tract
 
 
 def tract_response(hz: Floats, formants: Floats) -> NDArray[np.complex128]:
