@@ -45,7 +45,7 @@ class Contour:
     def frame(self, time_s: float) -> int:
         """The nearest frame, inside the contour."""
         nearest = round((time_s - self.start_s) / self.hop_s) if self.hop_s else 0
-        return int(np.clip(nearest, 0, max(len(self.midi) - 1, 0)))
+        return max(0, min(nearest, len(self.midi) - 1))
 
     def time(self, frame: float) -> float:
         return self.start_s + frame * self.hop_s

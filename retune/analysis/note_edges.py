@@ -68,20 +68,22 @@ def dips(level: FloatArray, *, step_s: float, settings: EdgeSettings) -> list[tu
     `dip_db` at least and by a multiple of what the other dips of the same note do: vibrato and a
     room make many small ones.
     """
-    rise, fall = round(settings.rise_s / step_s), round(settings.fall_s / step_s)
+    from scipy.ndimage import minimum_filter1d
+
     apart = round(settings.shortest_s / step_s)
-    least = max(
-        settings.dip_db, min(settings.dip_over_wavering * wavering_db(level), settings.deep_db)
-    )
+    rise, fall = round(settings.rise_s / step_s), round(settings.fall_s / step_s)
+    wavering = min(settings.dip_over_wavering * wavering_db(level), settings.deep_db)
+    least = max(settings.dip_db, wavering)
+    lowest = np.flatnonzero(level <= minimum_filter1d(level, 2 * (apart // 2) + 1))
     depths: dict[int, float] = {}
-    for i in range(apart, len(level) - apart // 2):
-        if level[i] > level[max(0, i - apart // 2) : i + apart // 2 + 1].min():
-            continue
+    for i in lowest[(lowest >= apart) & (lowest < len(level) - apart // 2)]:
         before = level[max(0, i - fall) : i].max()
         after = level[i + 1 : i + 1 + rise].max()
-        depths[i] = float(min(before, after) - level[i])
+        depths[int(i)] = float(min(before, after) - level[i])
     found: list[tuple[int, float]] = []
     for i, depth in depths.items():
+        if depth < least:
+            continue
         others = [d for k, d in depths.items() if k != i]
         usual = float(np.median(others)) if len(others) >= 2 else 0.0
         enough = max(least, min(settings.dip_over_others * usual, settings.deep_db))

@@ -38,7 +38,7 @@ class Levels:
 
     def index(self, time_s: float) -> int:
         """The nearest grid point inside the sound."""
-        return int(np.clip(round(time_s / self.step_s), 0, max(len(self.full_db) - 1, 0)))
+        return max(0, min(round(time_s / self.step_s), len(self.full_db) - 1))
 
 
 def measure_levels(audio: AudioLike, *, low_hz: float = VOWEL_BAND_HZ[0]) -> Levels:

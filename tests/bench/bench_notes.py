@@ -3,9 +3,10 @@
     python tests/bench/bench_notes.py [--seeds 2]
 
 Voices: invented singers (voices.py) on a tune with repeated notes, dry, at 10 dB signal-to-noise,
-in a room, and wavering by a quarter of a semitone; and the demo's vocal. Baselines on the same pitch tracks: voiced runs cut where the
-median pitch changes (with hysteresis), and the same with dips in level. Onsets are vowel onsets,
-within 50 ms and 50 cents; offsets within 20 % of the note or 50 ms (mir_eval's defaults).
+in a room, and wavering by a quarter of a semitone; and the demo's vocal. Baselines on the same
+pitch tracks: voiced runs cut where the median pitch changes (with hysteresis), and the same with
+dips in level. Onsets are vowel onsets, within 50 ms and 50 cents; offsets within 20 % of the note
+or 50 ms (mir_eval's defaults).
 """
 
 from __future__ import annotations
