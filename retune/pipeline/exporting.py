@@ -10,27 +10,12 @@ from typing import Any
 from retune.compare.exports.material import Material
 from retune.core.carriers import Plan
 from retune.core.errors import OutputError, UsageError
-from retune.core.files import atomic_write, same_file
-from retune.pipeline.exporting_sound import film_files, stem_files
+from retune.core.files import atomic_write
+from retune.pipeline.export_job import ExportOptions, Job
+from retune.pipeline.export_sound import film_files, stem_files
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
-
-
-@dataclass(frozen=True)
-class ExportOptions:
-    """What a user may choose about single formats.
-
-    `resolution` is the grid of the score to a whole note; `bend` adds pitch bend to MIDI;
-    `film` names the versions that a film plays in turn (by default original, variant,
-    original); `passage` cuts the film: from, to, phrase.
-    """
-
-    resolution: int = 16
-    bend: bool = False
-    film: tuple[str, ...] = ()
-    passage: tuple[str | None, str | None, str | None] = (None, None, None)
-    engine: str = "auto"
 
 
 @dataclass(frozen=True)
@@ -39,32 +24,6 @@ class Exported:
 
     paths: tuple[Path, ...]
     warnings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class Job:
-    """Everything a format needs to make its files in `folder`."""
-
-    opened: OpenSong
-    material: Material
-    options: ExportOptions
-    folder: Path
-    progress: Progress = silent
-
-    def place(self, end: str) -> Path:
-        """Where a file goes whose name ends so.
-
-        Raises
-        ------
-        OutputError
-            It would fall on an input.
-        """
-        path = self.folder / f"{self.material.stem_of_files}{end}"
-        song = self.opened.song
-        for given in (song.path, *(stem.path for stem in song.stems.values())):
-            if same_file(given, path):
-                raise OutputError(f"{path} is an input: choose another --out")
-        return path
 
 
 Content = str | bytes
@@ -210,7 +169,8 @@ def export(
         progress(f"exporting {name}", done / len(wanted))
         paths += FORMATS[name](job)
     progress("exporting", 1.0)
-    warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
+    planned = (line for plan in plans for line in plan.warnings)
+    warnings = [*analysis.warnings, *planned, *job.warnings]
     return Exported(tuple(paths), tuple(dict.fromkeys(warnings)))
 
 

@@ -61,9 +61,9 @@ def label(plan: Plan | None) -> str:
     return f"altered with retune: {plan.name}: {'; '.join(plan.rules)}".rstrip(": ")
 
 
-def origin(material: Material) -> str:
-    """Which files a take-away was made from, by name and content."""
-    inputs = ", ".join(f"{name} sha256 {digest}" for name, digest in material.inputs.items())
+def origin(material: Material, *, digits: int = 64) -> str:
+    """Which files a take-away was made from, by name and content (`digits` of each hash)."""
+    inputs = ", ".join(f"{name} sha256 {sha[:digits]}" for name, sha in material.inputs.items())
     return f"made from {material.source}" + (f" ({inputs})" if inputs else "")
 
 

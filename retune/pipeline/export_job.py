@@ -1,0 +1,54 @@
+"""What the export formats share: the song, the choices, and where files may go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from retune.compare.exports.material import Material
+from retune.core.errors import OutputError
+from retune.core.files import same_file
+from retune.pipeline.opening import OpenSong, Progress, silent
+
+
+@dataclass(frozen=True)
+class ExportOptions:
+    """What a user may choose about single formats.
+
+    `resolution` is the grid of the score to a whole note; `bend` adds pitch bend to MIDI;
+    `film` names the versions that a film plays in turn (by default original, variant,
+    original); `passage` cuts the film: from, to, phrase.
+    """
+
+    resolution: int = 16
+    bend: bool = False
+    film: tuple[str, ...] = ()
+    passage: tuple[str | None, str | None, str | None] = (None, None, None)
+    engine: str = "auto"
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything a format needs to make its files in `folder`."""
+
+    opened: OpenSong
+    material: Material
+    options: ExportOptions
+    folder: Path
+    progress: Progress = silent
+    warnings: list[str] = field(default_factory=list)
+
+    def place(self, end: str) -> Path:
+        """Where a file goes whose name ends so.
+
+        Raises
+        ------
+        OutputError
+            It would fall on an input.
+        """
+        path = self.folder / f"{self.material.stem_of_files}{end}"
+        song = self.opened.song
+        for given in (song.path, *(stem.path for stem in song.stems.values())):
+            if same_file(given, path):
+                raise OutputError(f"{path} is an input: choose another --out")
+        return path

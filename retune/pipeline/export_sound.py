@@ -1,0 +1,155 @@
+"""Take-away files that sound: stems for a DAW, and films."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from retune import __version__
+from retune.compare.exports.film import Scene, write_film
+from retune.compare.exports.material import ORIGINAL, label
+from retune.compare.mix import Mix, passage
+from retune.core.audio import blocks_of, write_wav
+from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
+from retune.core.errors import OutputError, UsageError
+from retune.core.files import atomic_write
+from retune.pipeline.export_job import Job
+from retune.pipeline.mixing import levelled_mix
+from retune.pipeline.passages import find_passage
+from retune.pipeline.rendering import render
+
+_BLOCK = 1 << 18
+_FADE_S = 0.03
+
+
+def rendition_of(job: Job, plan: Plan) -> Rendition:
+    """The rendition of a plan, made once a song."""
+    name = f"export {plan.name} {job.options.engine}"
+    if name not in job.opened._memo:
+        job.opened._memo[name] = render(job.opened, plan=plan, engine=job.options.engine)
+    made: Rendition = job.opened._memo[name]
+    return made
+
+
+# --- stems -----------------------------------------------------------------------------------
+
+
+def stem_files(job: Job) -> Iterator[Path]:
+    """Every stem as sung and as each variant has it: 24 bits, one start, one length, names that
+    sort by stem and then by version. A stem that a variant leaves alone is not written again.
+    """
+    folder = job.place("-stems")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"cannot make the folder {folder}: {error.strerror}") from error
+    width = max(len(str(len(job.opened.song.stems))), 2)
+    for number, name in enumerate(job.opened.song.stems, 1):
+        for place, (version, plan) in enumerate(job.material.versions):
+            changed = rendition_of(job, plan).stems.get(name) if plan is not None else None
+            if plan is not None and (changed is None or not changed.patches):
+                continue
+            path = folder / f"{number:0{width}}-{name}-{place}-{version}.wav"
+            _write_stem(job, name, path, plan, changed)
+            yield path
+
+
+def _write_stem(
+    job: Job, name: str, path: Path, plan: Plan | None, changed: StemRendition | None
+) -> None:
+    audio, song = job.opened.audio[name], job.opened.song
+    words = f"{label(plan)} (stem {name})"
+    n_over = write_wav(
+        path,
+        _padded(audio, changed, job.opened.n_samples),
+        rate_hz=audio.rate_hz,
+        n_channels=audio.n_channels,
+        subtype="PCM_24",
+        description=words,
+        info={
+            "INAM": f"{song.title}: {name}",
+            "ICOP": song.rights,
+            "ICMT": words,
+            "ISFT": f"retune {__version__}",
+        },
+        time_reference=0,
+        protect=[stem.path for stem in song.stems.values()] + [song.path],
+    )
+    if n_over:
+        job.warnings.append(
+            f"{path.name}: {n_over} samples were over full scale and are clipped in 24 bits; "
+            "render keeps them as FLOAT"
+        )
+
+
+def _padded(audio: AudioLike, changed: StemRendition | None, n_samples: int) -> Iterator[Samples]:
+    """A stem in blocks, changed spans in place, with silence up to the longest stem's end."""
+    if changed is None:
+        yield from blocks_of(audio)
+    else:
+        for start in range(0, audio.n_samples, _BLOCK):
+            yield changed.apply(audio, start, min(start + _BLOCK, audio.n_samples))
+    left = n_samples - audio.n_samples
+    while left > 0:
+        size = min(left, _BLOCK)
+        yield np.zeros((size, audio.n_channels), np.float32)
+        left -= size
+
+
+# --- films -----------------------------------------------------------------------------------
+
+
+def film_files(job: Job) -> Iterator[Path]:
+    """One film of the versions named in the options; by default one a variant: original,
+    variant, original."""
+    if job.options.film:
+        orders = [job.options.film]
+    elif job.material.plans:
+        orders = [(ORIGINAL, plan.name, ORIGINAL) for plan in job.material.plans]
+    else:
+        orders = [(ORIGINAL,)]
+    span_s = find_passage(job.material.analysis, *job.options.passage)
+    for order in orders:
+        path = job.place(f"-{'-'.join(_short(order))}.mp4")
+        scenes = _scenes(job, order, span_s)
+        with atomic_write(path) as stream:
+            write_film(
+                stream,
+                material=job.material,
+                scenes=scenes,
+                span_s=span_s,
+                rate_hz=job.opened.rate_hz,
+                progress=job.progress,
+            )
+        yield path
+
+
+def _short(order: Sequence[str]) -> list[str]:
+    """A version that comes back is not named twice in the file's name."""
+    return list(dict.fromkeys(order)) if len(order) > 1 else list(order)
+
+
+def _scenes(job: Job, order: Sequence[str], span_s: tuple[float, float]) -> list[Scene]:
+    versions = dict(job.material.versions)
+    for name in order:
+        if name not in versions:
+            have = ", ".join(versions)
+            raise UsageError(f'a film of "{name}" was asked for; the versions here are: {have}')
+    sounds = {}
+    for name in dict.fromkeys(order):
+        plan = versions[name]
+        mix: Mix = levelled_mix(job.opened, rendition_of(job, plan) if plan else None)[0]
+        sounds[name] = passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=_FADE_S)
+    counted = itertools.count(1)
+    return [
+        Scene(
+            name=name,
+            plan=versions[name],
+            sound=sounds[name],
+            place=f"{next(counted)} of {len(order)}" if len(order) > 1 else "",
+        )
+        for name in order
+    ]
