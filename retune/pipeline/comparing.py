@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from retune.compare.blind import pair_design
-from retune.compare.encode import MIMES, encode_audio
+from retune.compare.encode import MIMES, encode_audio, opus_rate_hz
 from retune.compare.levels import MixLevels
 from retune.compare.mix import Mix, passage
 from retune.compare.page import comparison_page
@@ -24,6 +24,8 @@ from retune.pipeline.planning import plans_of
 from retune.pipeline.rendering import CONTROL, render, render_control
 
 FADE_S = 0.03
+SHEETS = 8
+"""Orders of the blind test, so that listeners in one room do not hear the same one."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +169,7 @@ def _page_input(
         rights=opened.song.rights,
         analysis=analysis,
         versions=tuple(versions),
-        rate_hz=opened.rate_hz,
+        rate_hz=opus_rate_hz(opened.rate_hz) if audio_format == "opus" else opened.rate_hz,
         passage_s=span_s,
         made=tuple(dict.fromkeys(made)),
         warnings=tuple(dict.fromkeys(warnings)),
@@ -195,8 +197,11 @@ def _with_test(page: PageInput, plans: Sequence[Plan]) -> PageInput:
     ]
     if not passages:
         return page
-    design = pair_design((side, moved[0].name), passages=passages)
-    return replace(page, tests=(design,))
+    designs = [
+        pair_design((side, moved[0].name), passages=passages, sheet=sheet)
+        for sheet in range(1, SHEETS + 1)
+    ]
+    return replace(page, tests=tuple(designs))
 
 
 def _about(opened: OpenSong, rendition: Rendition | None) -> str:
