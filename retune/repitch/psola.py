@@ -12,17 +12,23 @@ unvoiced is copied.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from retune.core.carriers import FloatArray, Samples
 from retune.core.compiled import compiled
 from retune.repitch.epochs import find_epochs
+from retune.repitch.grains import (
+    FULL_AT_CENTS,
+    add_grains,
+    correction,
+    cut_grains,
+    shape_grains,
+)
 from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
-TAPS = 32
-PHASES = 1024
 STILL_CENTS = 1e-6
 CORE_WEIGHT_CENTS = 2.0
 CORE_SHARE = 0.1
@@ -30,98 +36,51 @@ GLIDE_WEIGHT_S = 0.008
 LEAST_GLIDE_CENTS = 100.0
 
 
-def _fractional_delays() -> FloatArray:
-    """Rows of a windowed sinc (Kaiser, beta 8), one for each fraction of a sample."""
-    fraction = np.arange(PHASES + 1)[:, None] / PHASES
-    tap = np.arange(TAPS)[None, :] - (TAPS // 2 - 1)
-    window = np.kaiser(2 * TAPS + 1, 8.0)
-    place = np.clip((tap - fraction) / (TAPS / 2), -1, 1)
-    taper = np.interp(place, np.linspace(-1, 1, 2 * TAPS + 1), window)
-    rows = np.sinc(tap - fraction) * taper
-    return np.ascontiguousarray(rows / rows.sum(axis=1, keepdims=True))
-
-
-_DELAYS = _fractional_delays()
-
-
 @compiled
-def _add_grain(
-    out: FloatArray,
-    x: FloatArray,
-    delays: FloatArray,
-    source: float,
-    target: float,
-    left: float,
-    right: float,
-    gain: float,
-) -> None:
-    """Add x about `source` to out about `target`, under a Hann window of unequal halves."""
-    taps = delays.shape[1]
-    lead = taps // 2 - 1
-    shift = source - target
-    whole = math.floor(shift)
-    row = delays[round((shift - whole) * (delays.shape[0] - 1))]
-    first, last = (
-        max(math.ceil(target - left), 0),
-        min(math.floor(target + right), out.shape[1] - 1),
-    )
-    n_samples = x.shape[1]
-    plain = shift == whole
-    for n in range(first, last + 1):
-        d = n - target
-        weight = gain * (0.5 + 0.5 * math.cos(math.pi * d / (left if d < 0 else right)))
-        m = n + int(whole)
-        if plain:
-            if 0 <= m < n_samples:
-                for c in range(out.shape[0]):
-                    out[c, n] += weight * x[c, m]
-            continue
-        a = m - lead
-        if a < 0 or a + taps > n_samples:
-            continue
+def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float) -> None:
+    """Fade `out` to nothing from `first` to `last`, over `lead` before and `tail` after them."""
+    for n in range(max(math.ceil(first - lead), 0), min(math.floor(last + tail) + 1, out.shape[1])):
+        keep = 0.0
+        if n < first:
+            keep = 0.5 - 0.5 * math.cos(math.pi * (n - first) / lead)
+        elif n > last:
+            keep = 0.5 - 0.5 * math.cos(math.pi * (n - last) / tail)
         for c in range(out.shape[0]):
-            total = 0.0
-            for k in range(taps):
-                total += row[k] * x[c, a + k]
-            out[c, n] += weight * total
+            out[c, n] *= keep
 
 
-@compiled
 def _lay_out(
     out: FloatArray,
     x: FloatArray,
-    delays: FloatArray,
+    mono: FloatArray,
     marks: FloatArray,
     targets: FloatArray,
     sources: FloatArray,
+    rate_hz: int,
 ) -> None:
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
     indices into `marks`."""
-    n_marks, n_targets = len(marks), len(targets)
-    lead = max(marks[1] - marks[0], 1.0)
-    tail = max(marks[n_marks - 1] - marks[n_marks - 2], 1.0)
-    for n in range(max(int(targets[0] - lead), 0), out.shape[1]):
-        if n >= targets[n_targets - 1] + tail:
-            break
-        keep = 0.0
-        if n < targets[0]:
-            keep = 0.5 - 0.5 * math.cos(math.pi * (n - targets[0]) / lead)
-            if n < targets[0] - lead:
-                keep = 1.0
-        elif n > targets[n_targets - 1]:
-            keep = 0.5 - 0.5 * math.cos(math.pi * (n - targets[n_targets - 1]) / tail)
-        for c in range(out.shape[0]):
-            out[c, n] *= keep
-    for j in range(n_targets):
-        near = min(max(round(sources[j]), 0), n_marks - 1)
-        before = marks[near] - marks[near - 1] if near > 0 else lead
-        after = marks[near + 1] - marks[near] if near < n_marks - 1 else tail
-        gap_before = targets[j] - targets[j - 1] if j > 0 else lead
-        gap_after = targets[j + 1] - targets[j] if j < n_targets - 1 else tail
-        gain = math.sqrt((gap_before + gap_after) / (before + after))
-        left = lead if j == 0 else max(before, gap_before)
-        right = tail if j == n_targets - 1 else max(after, gap_after)
-        _add_grain(out, x, delays, marks[near], targets[j], left, right, gain)
+    channels = x if x.shape[0] == 1 else np.vstack([x, mono[None, :]])
+    grains = cut_grains(channels, marks)
+    filled = correction(grains, channel=channels.shape[0] - 1, rate_hz=rate_hz)
+    nearest = np.clip(np.round(sources).astype(np.int64), 0, len(marks) - 1)
+    gap = np.diff(targets)
+    around = np.append(grains.before[0], gap) + np.append(gap, grains.after[-1])
+    gain = np.sqrt(around / (grains.before + grains.after)[nearest])
+    moved_cents = np.abs(2400 * np.log2(gain))
+    amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
+    whole = np.floor(targets).astype(np.int64)
+    delay = (targets - whole) - (marks - np.floor(marks))[nearest]
+    kept = replace(grains, spectra=grains.spectra[: x.shape[0]])
+    made = shape_grains(kept, filled, nearest=nearest, amount=amount, gain=gain, delay=delay)
+    _clear(out, targets[0], targets[-1], grains.before[0], grains.after[-1])
+    add_grains(out, made, whole)
+
+
+def _busy(marks: FloatArray, cents: FloatArray) -> slice:
+    """The marks about periods that move, with three more on each side."""
+    moved = np.flatnonzero(np.abs(cents) > STILL_CENTS)
+    return slice(max(int(moved[0]) - 3, 0), min(int(moved[-1]) + 5, len(marks)))
 
 
 def cycle_offsets(marks: FloatArray, offset_cents: FloatArray, frame: float) -> FloatArray:
@@ -164,17 +123,21 @@ def targets_of(
     return targets, sources
 
 
-def _shift_run(out: FloatArray, x: FloatArray, marks: FloatArray, passage: Passage) -> None:
-    frame = FRAME_S * passage.rate_hz
-    cents = cycle_offsets(marks, passage.offset_cents, frame)
-    still = np.abs(cents) <= STILL_CENTS
-    if still.all():
+def _shift_run(
+    out: FloatArray, x: FloatArray, mono: FloatArray, marks: FloatArray, passage: Passage
+) -> None:
+    """Move one voiced run of `x` and put it into `out`."""
+    cents = cycle_offsets(marks, passage.offset_cents, FRAME_S * passage.rate_hz)
+    if np.all(np.abs(cents) <= STILL_CENTS):
         return
+    busy = _busy(marks, cents)
+    marks, cents = marks[busy], cents[busy.start : busy.stop - 1]
+    still = np.abs(cents) <= STILL_CENTS
     if still[0] and still[-1]:
         cents = lock_phase(marks / passage.rate_hz, cents)
     targets, sources = targets_of(marks, cents, from_end=bool(still[-1]))
     if len(targets) > 1:
-        _lay_out(out, x, _DELAYS, marks, targets, sources)
+        _lay_out(out, x, mono, marks, targets, sources, passage.rate_hz)
 
 
 class Psola:
@@ -200,7 +163,7 @@ class Psola:
                 stop=stop,
             )
             if len(marks) >= 3:
-                _shift_run(out, x, marks, passage)
+                _shift_run(out, x, mono, marks, passage)
         return np.ascontiguousarray(out.T, dtype=np.float32)
 
 
