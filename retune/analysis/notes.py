@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from retune.core.carriers import AudioLike, FloatArray, PitchTrack
 
 # Silence this long cuts the song into stretches that are decoded apart: memory stays bounded.
 CUT_S = 0.6
+LONGEST_S = 120.0
 # A break in voicing shorter than this, at one pitch and without a dip in level, is the tracker's.
 HOLE_S = 0.06
 HOLE_DIP_DB = 4.0
@@ -93,7 +95,7 @@ def find_notes(
 
 def _decoded(contour: Contour, hmm: HmmSettings | None) -> list[Span]:
     spans: list[Span] = []
-    for a, b in _stretches(contour.flat, hop_s=contour.hop_s):
+    for a, b in stretches(contour.flat, hop_s=contour.hop_s):
         found = decode_notes(
             contour.flat[a:b], contour.prob[a:b] ** 0.25, hop_s=contour.hop_s, settings=hmm
         )
@@ -133,17 +135,32 @@ def _plateaus(span: Span, contour: Contour) -> list[Span]:
     ]
 
 
-def _stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
-    """[start, stop) of stretches of frames parted by long silence, with a little of it kept."""
+def stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
+    """[start, stop) of stretches of frames parted by long silence, with a little of it kept; what
+    is longer than LONGEST_S is parted at its own longest silence."""
     voiced = np.flatnonzero(np.isfinite(midi))
     if not len(voiced):
         return []
-    cut = max(2, round(CUT_S / hop_s))
-    breaks = np.flatnonzero(np.diff(voiced) > cut)
-    firsts = [voiced[0], *voiced[breaks + 1]]
-    lasts = [*voiced[breaks], voiced[-1]]
+    cut, longest = max(2, round(CUT_S / hop_s)), round(LONGEST_S / hop_s)
+    breaks = set(np.flatnonzero(np.diff(voiced) > cut).tolist())
+    todo = [(0, len(voiced) - 1)]
+    while todo:
+        a, b = todo.pop()
+        inside = [k for k in sorted(breaks) if a <= k < b]
+        for first, last in pairwise([a - 1, *inside, b]):
+            gaps = np.diff(voiced[first + 1 : last + 1])
+            if voiced[last] - voiced[first + 1] > longest and len(gaps) and gaps.max() > 1:
+                wide = np.flatnonzero(gaps >= max(2, gaps.max() / 2))
+                breaks.add(first + 1 + int(wide[np.argmin(np.abs(wide - len(gaps) / 2))]))
+                todo.append((first + 1, last))
+    ends = sorted(breaks)
+    firsts = [int(voiced[0]), *(int(voiced[k + 1]) for k in ends)]
+    stops = [*(int(voiced[k]) + 1 for k in ends), int(voiced[-1]) + 1]
     return [
-        (max(0, int(a) - 2), min(len(midi), int(b) + 3)) for a, b in zip(firsts, lasts, strict=True)
+        (max(a - 2, before), min(b + 2, after))
+        for a, b, before, after in zip(
+            firsts, stops, [0, *stops[:-1]], [*firsts[1:], len(midi)], strict=True
+        )
     ]
 
 

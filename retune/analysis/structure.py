@@ -67,7 +67,7 @@ def phrase_end(notes: Sequence[Sung], first: int, last: int, *, bars: Bars) -> P
         end = said[-1]
         after = tuple(range(end + 1, last + 1))
         same = tuple(k for k in after if notes[k].midi == notes[end].midi)
-        return PhraseEnd(end, same, tuple(k for k in after if k not in same))
+        return PhraseEnd(end, same, _trailing(notes, end, [k for k in after if k not in same]))
     allowed = [k for k in range(first, last + 1) if notes[k].ending is not False] or [last]
     stop = allowed[-1]
     tail_from = _tail_start(notes, first, stop, bars)
@@ -76,7 +76,13 @@ def phrase_end(notes: Sequence[Sung], first: int, last: int, *, bars: Bars) -> P
     if notes[head].ending is False:
         head = end
     restruck = tuple(range(head + 1, end + 1))
-    return PhraseEnd(head, restruck, tuple(range(end + 1, last + 1)))
+    return PhraseEnd(head, restruck, _trailing(notes, end, range(end + 1, last + 1)))
+
+
+def _trailing(notes: Sequence[Sung], end: int, after: Sequence[int]) -> tuple[int, ...]:
+    """What follows an ending is its tail when all of it is no longer than the ending itself."""
+    length_s = sum(notes[k].end_s - notes[k].start_s for k in after)
+    return tuple(after) if length_s <= notes[end].end_s - notes[end].start_s else ()
 
 
 def _beats(note: Sung, bars: Bars) -> float:

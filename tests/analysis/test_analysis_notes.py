@@ -7,7 +7,7 @@ import pytest
 from played import Part, Tone, row, sound
 
 from retune.analysis.contour import iron_vibrato
-from retune.analysis.notes import Heard, find_notes
+from retune.analysis.notes import Heard, find_notes, stretches
 from retune.analysis.sonority import levels_of_track, measure_levels
 from retune.core.carriers import Audio, PitchTrack
 
@@ -143,3 +143,12 @@ def test_levels_of_a_track_lie_on_its_times() -> None:
     track = PitchTrack([0.0, 0.1, 0.2], [1.0] * 3, [1.0] * 3, [-10.0, -20.0, -30.0])  # type: ignore[arg-type]
     levels = levels_of_track(track)
     assert levels.full_db[levels.index(0.15)] == pytest.approx(-25.0)
+
+
+def test_a_long_song_is_decoded_in_pieces_that_share_no_voiced_frame() -> None:
+    line = np.full(60000, 60.0)
+    line[np.random.default_rng(3).integers(0, len(line), 400)] = np.nan
+    pieces = stretches(line, hop_s=HOP_S)
+    assert max(b - a for a, b in pieces) * HOP_S <= 121
+    assert len(pieces) < 20
+    assert sum(int(np.isfinite(line[a:b]).sum()) for a, b in pieces) == np.isfinite(line).sum()
