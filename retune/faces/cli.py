@@ -154,6 +154,43 @@ def _verify(sub: argparse.ArgumentParser) -> None:
     _json(sub)
 
 
+def _export(sub: argparse.ArgumentParser) -> None:
+    _song(sub)
+    chosen = sub.add_mutually_exclusive_group()
+    chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
+    chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
+    sub.add_argument("--out", required=True, metavar="DIR", help="folder for the files")
+    sub.add_argument(
+        "--format",
+        required=True,
+        metavar="F,F",
+        help="of midi,musicxml,csv,jams,lab,svg,png,pdf,mp4,stems,blind",
+    )
+    _engine(sub)
+    sub.add_argument(
+        "--resolution", type=int, default=16, metavar="N", help="grid of the score: 8, 16, 32"
+    )
+    sub.add_argument("--bend", action="store_true", help="MIDI: tuning and cents as pitch bend")
+    film = sub.add_argument_group("film (mp4)")
+    film.add_argument("--film", metavar="V,V", help="versions in turn: original,NAME,original")
+    film.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
+    film.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
+    film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
+    _json(sub)
+
+
+def _tally(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("responses", nargs="+", metavar="RESPONSES.csv", help="answers of listeners")
+    sub.add_argument("--version", metavar="NAME", help="the version that is counted")
+    sub.add_argument("--one-sided", action="store_true", help="ask only whether it is chosen more")
+    sub.add_argument("--plot", metavar="FILE.svg", help="also draw shares and intervals")
+    _json(sub)
+
+
+def _help(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("topic", nargs="?", metavar="TOPIC", help="without one: the list of topics")
+
+
 Adder = Callable[[argparse.ArgumentParser], None]
 COMMANDS: dict[str, tuple[str, str, Adder]] = {
     "demo": (
@@ -185,6 +222,21 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "render many songs and variants, on many processors or machines",
         "retune batch songs/*/song.toml --out renditions --jobs 4 --resume",
         _batch,
+    ),
+    "export": (
+        "write files to take away: scores, tables, pictures, slides, films, stems",
+        "retune export lantern-song/song.toml --out take-away --format midi,pdf,csv",
+        _export,
+    ),
+    "tally": (
+        "count the answers of a blind test, with exact statistics",
+        "retune tally anna.csv ben.csv",
+        _tally,
+    ),
+    "help": (
+        "explain a topic: rules, song-file, exports, blind-tests and more",
+        "retune help rules",
+        _help,
     ),
     "verify": (
         "render again from the manifests in a folder and say what differs",

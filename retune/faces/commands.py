@@ -131,6 +131,51 @@ def batch(arguments: Arguments) -> int:
     return run(arguments)
 
 
+def export(arguments: Arguments) -> int:
+    from retune.pipeline.export_job import ExportOptions
+
+    opened = _open(arguments)
+    with show.progress(quiet=arguments.quiet) as tell:
+        made = pipeline.export(
+            opened,
+            formats=_listed(arguments.format),
+            out=Path(arguments.out),
+            variants=arguments.variant,
+            rules=arguments.rule,
+            choices=ExportOptions(
+                resolution=arguments.resolution,
+                bend=arguments.bend,
+                film=tuple(_listed(arguments.film or "")),
+                passage=(arguments.from_, arguments.to, arguments.phrase),
+                engine=arguments.engine,
+            ),
+            progress=tell,
+        )
+    names = [path.relative_to(arguments.out).as_posix() for path in made.paths]
+    if arguments.json:
+        show.as_json({"out": arguments.out, "files": names, "warnings": list(made.warnings)})
+    show.warn(made.warnings)
+    for name in names:
+        show.say(f"{Path(arguments.out) / name}", quiet=arguments.quiet)
+    return 0
+
+
+def _listed(text: str) -> list[str]:
+    return [word.strip() for word in text.split(",") if word.strip()]
+
+
+def tally(arguments: Arguments) -> int:
+    from retune.faces.tally import tally as run
+
+    return run(arguments)
+
+
+def help(arguments: Arguments) -> int:
+    from retune.faces.topics import show_topic
+
+    return show_topic(arguments.topic)
+
+
 def verify(arguments: Arguments) -> int:
     with show.progress(quiet=arguments.quiet) as tell:
         found = pipeline.verify(Path(arguments.folder), song=arguments.song, progress=tell)

@@ -62,6 +62,19 @@ def progress(*, quiet: bool) -> Iterator[Any]:
         bar.stop()
 
 
+def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:
+    """A table of plain text."""
+    made = _table(title, columns)
+    for row in rows:
+        made.add_row(*map(_cell, row))
+    return made
+
+
+def print_lines(*things: Any) -> None:
+    """Lines of text or tables on standard output."""
+    _print(*things)
+
+
 def _table(title: str, columns: Sequence[str]) -> Any:
     from rich import box
     from rich.table import Table

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from retune.pipeline.comparing import compare, compare_page
     from retune.pipeline.demo import demo_folder, write_demo
+    from retune.pipeline.exporting import export
     from retune.pipeline.opening import OpenSong, analyze, open_song
     from retune.pipeline.planning import plan, plans_of
     from retune.pipeline.rendering import render, render_control
@@ -31,6 +32,7 @@ _HOME = {
     "compare": "comparing",
     "compare_page": "comparing",
     "demo_folder": "demo",
+    "export": "exporting",
     "write_demo": "demo",
 }
 
@@ -40,6 +42,7 @@ __all__ = [
     "compare",
     "compare_page",
     "demo_folder",
+    "export",
     "open_song",
     "plan",
     "plans_of",

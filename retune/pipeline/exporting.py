@@ -100,6 +100,20 @@ def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
         yield f"-handout{end}.pdf", handout_pdf(job.material, plan)
 
 
+def _blind(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.compare.exports.blind_sheet import answers_csv, design_json, design_of, sheet_pdf
+
+    for plan in job.material.plans:
+        design = design_of(job.material, plan)
+        if design is None:
+            job.warnings.append(f"{plan.name} touches no phrase: no blind test is made of it")
+            continue
+        start = f"-blind-{plan.name}"
+        yield f"{start}-key.json", design_json(job.material, plan, design)
+        yield f"{start}-sheet.pdf", sheet_pdf(job.material, plan, design)
+        yield f"{start}-answers.csv", answers_csv(design)
+
+
 FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
     "midi": lambda job: _texts(job, _midi(job)),
     "musicxml": lambda job: _texts(job, _musicxml(job)),
@@ -111,6 +125,7 @@ FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
     "pdf": lambda job: _texts(job, _pdf(job)),
     "mp4": film_files,
     "stems": stem_files,
+    "blind": lambda job: _texts(job, _blind(job)),
 }
 """Every export format by the word that names it."""
 

@@ -36,7 +36,7 @@ _CAUTIONS = (
     ),
     (
         "Honesty",
-        "The altered voice sings what nobody sang. Say so whenever you play it, and keep the label.",
+        "The altered voice sings what nobody sang. Say so when you play it, and keep the label.",
     ),
 )
 
@@ -55,7 +55,9 @@ def slides_pdf(material: Material) -> bytes:
         if plan is not None:
             slides.append(_changes(material, plan))
     cautions = [{"word": word, "text": text} for word, text in _CAUTIONS]
-    slides.append({"kind": "caution", "headline": "Before you draw conclusions", "points": cautions})
+    slides.append(
+        {"kind": "caution", "headline": "Before you draw conclusions", "points": cautions}
+    )
     data = {
         **document_facts(material, *(plan for _, plan in material.versions)),
         "facts": facts_line(material.analysis),
@@ -169,7 +171,7 @@ def facts_line(analysis: Analysis) -> str:
 
 def as_sung(analysis: Analysis) -> str:
     """How the phrases end, counted: the headline over the original."""
-    counts = Counter(ending.state for ending in phrase_endings(analysis))
+    counts = Counter(ending.state or "" for ending in phrase_endings(analysis))
     known = [state for state in ("at rest", "partly at rest", "open") if counts[state]]
     if not known:
         return "As sung"

@@ -17,7 +17,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.compare.exports.material import Material, need, provenance
+from retune.compare.exports.material import Material, label, need, origin, software
 from retune.compare.exports.passages import MOST_BARS, stretches
 from retune.compare.exports.pictures import size_of
 from retune.compare.exports.typesetting import typeset
@@ -92,16 +92,14 @@ def write_film(
         PyAV or Typst is not installed.
     """
     av = need("av", extra="video")
-    container = av.open(
-        stream, "w", format="mp4", container_options={"fflags": "+bitexact"}
-    )
+    container = av.open(stream, "w", format="mp4", container_options={"fflags": "+bitexact"})
     _describe(container, material, scenes)
     picture = _picture_stream(container)
     channels = scenes[0].sound.shape[1]
     sound = _sound_stream(container, rate_hz, channels)
     stills = _stills(av, material, scenes, span_s)
     seconds = _seconds(scenes, rate_hz)
-    frames = _frames(scenes, stills, span_s, seconds)
+    frames = _frames(stills, span_s, seconds)
     total = sum(seconds) * FPS
     samples = _samples(scenes, seconds, rate_hz)
     written_s = 0.0
@@ -128,7 +126,11 @@ def write_film(
 def _describe(container: Any, material: Material, scenes: Sequence[Scene]) -> None:
     container.metadata["title"] = material.title
     plans = list(dict.fromkeys(scene.plan for scene in scenes))
-    container.metadata["comment"] = provenance(material, *plans)
+    # Players show the comment cut short: the label first, hashes at a length that still tells.
+    container.metadata["comment"] = "; ".join(
+        [software(), *map(label, plans), origin(material, digits=12)]
+    )
+    container.metadata["encoding_tool"] = software()
     if material.rights:
         container.metadata["copyright"] = material.rights
 
@@ -182,14 +184,12 @@ def _samples(scenes: Sequence[Scene], seconds: Sequence[float], rate_hz: int) ->
 
 
 def _frames(
-    scenes: Sequence[Scene],
-    stills: dict[str, list[Still]],
+    stills: Sequence[Sequence[Still]],
     span_s: tuple[float, float],
     seconds: Sequence[float],
 ) -> Iterator[Plane]:
-    for number, (scene, length_s) in enumerate(zip(scenes, seconds, strict=True)):
+    for number, (pages, length_s) in enumerate(zip(stills, seconds, strict=True)):
         gap_s = GAP_S if number else 0.0
-        pages = stills[scene.name]
         turns = [page.times_s[0] for page in pages]
         for k in range(round(length_s * FPS)):
             time_s = min(max(span_s[0] + k / FPS - gap_s, span_s[0]), span_s[1])
@@ -202,18 +202,13 @@ def _frames(
 
 def _stills(
     av: Any, material: Material, scenes: Sequence[Scene], span_s: tuple[float, float]
-) -> dict[str, list[Still]]:
-    """The pages of every version, each set once."""
+) -> list[list[Still]]:
+    """The pages of every scene."""
     pages = film_bars(material.analysis, span_s)
-    return {
-        scene.name: [_still(av, material, scene, bars) for bars in pages]
-        for scene in {scene.name: scene for scene in scenes}.values()
-    }
+    return [[_still(av, material, scene, bars) for bars in pages] for scene in scenes]
 
 
-def film_bars(
-    analysis: Analysis, span_s: tuple[float, float]
-) -> list[tuple[int, int] | None]:
+def film_bars(analysis: Analysis, span_s: tuple[float, float]) -> list[tuple[int, int] | None]:
     """The bars shown page by page while a passage sounds."""
     downbeats = analysis.bars.downbeats_s
     if len(downbeats) < 2 or span_s == (0.0, analysis.duration_s):
@@ -230,9 +225,7 @@ def _meets(bars: tuple[int, int], first: int, last: int) -> bool:
     return bars[0] <= last and bars[1] >= first
 
 
-def _still(
-    av: Any, material: Material, scene: Scene, bars: tuple[int, int] | None
-) -> Still:
+def _still(av: Any, material: Material, scene: Scene, bars: tuple[int, int] | None) -> Still:
     svg = lane_svg(
         material.analysis,
         scene.plan,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from xml.etree import ElementTree as Xml
 
 import numpy as np
@@ -80,7 +81,7 @@ class _Part:
         """Number, first unit and end of every bar; the pickup is number 0 and may be short."""
         per_bar = self.grid.per_bar
         edges = [self.first, *range((self.first // per_bar + 1) * per_bar, self.last + 1, per_bar)]
-        for start, end in zip(edges, edges[1:], strict=False):
+        for start, end in pairwise(edges):
             yield start // per_bar + 1, start, end
 
 
@@ -279,8 +280,8 @@ def _sounding(
                 _child(marks, "tied", type=kind)
         if last == written.end and played.edit is not None:
             direction = _child(bar, "direction", placement="above")
-            kind = _child(direction, "direction-type")
-            _child(kind, "bracket", type="stop", number="1", line_end="down")
+            end_mark = _child(direction, "direction-type")
+            _child(end_mark, "bracket", type="stop", number="1", line_end="down")
     return end
 
 
@@ -346,5 +347,3 @@ def _harmony(bar: Xml.Element, chord: Chord, *, offset: int = 0) -> None:
             _child(below, "bass-alter", accidental_semitones(bass[1:]))
     if offset:
         _child(harmony, "offset", offset)
-
-

@@ -110,7 +110,9 @@ def with_metadata(svg: str, material: Material, plan: Plan | None) -> str:
         "description": label(plan),
         "rights": material.rights,
     }
-    words = "".join(f"<dc:{name}>{escape(text)}</dc:{name}>" for name, text in facts.items() if text)
+    words = "".join(
+        f"<dc:{name}>{escape(text)}</dc:{name}>" for name, text in facts.items() if text
+    )
     block = (
         '<metadata><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" '
         'xmlns:dc="http://purl.org/dc/elements/1.1/">'

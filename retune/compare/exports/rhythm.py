@@ -39,7 +39,7 @@ class Grid:
         return round(self.exact(time_s))
 
     def exact(self, time_s: float) -> float:
-        edges = np.asarray(self.bars.downbeats_s)
+        edges = self.bars.downbeats_s
         if time_s < edges[0]:
             bar = (time_s - edges[0]) / (edges[1] - edges[0])
         elif time_s > edges[-1]:

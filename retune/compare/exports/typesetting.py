@@ -21,7 +21,9 @@ from retune.core.errors import OutputError
 
 HERE = resources.files("retune.compare.exports")
 # Latin letters, punctuation and the signs of our own pictures: all in the face that is shipped.
-_OWN_FACE = re.compile("[\u0000-\u024f\u2010-\u2026\u2032\u2190-\u2193\u2212\u2260\u266d-\u266f\u0302]*")
+_OWN_FACE = re.compile(
+    "[\u0000-\u024f\u2010-\u2026\u2032\u2190-\u2193\u2212\u2260\u266d-\u266f\u0302]*"
+)
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
 
 
