@@ -41,6 +41,7 @@ class EdgeSettings:
     weak_db: float = 6.0
     weak_s: float = 0.115
     scoop: float = 2.2
+    consonant_s: float = 0.16
     bend: float = 0.3
 
 
@@ -148,6 +149,23 @@ def _arrival(span: Span, contour: Contour, latest: float, *, settings: EdgeSetti
     if not len(away):
         return span.start_s
     return min(contour.time(a + int(away[-1]) + 0.5), latest)
+
+
+def fall_before(before: Span, start_s: float, levels: Levels, *, settings: EdgeSettings) -> float:
+    """When a note ends that runs into another at `start_s`: where a voiced consonant between
+    them closes the vowel, else at `start_s` itself."""
+    first_s = max(before.start_s + settings.shortest_s, start_s - settings.consonant_s)
+    a, b = levels.index(first_s), levels.index(start_s)
+    body = levels.vowel_db[levels.index(before.start_s) : a + 1]
+    if b - a < 4 or not len(body):
+        return start_s
+    open_db = float(np.percentile(body, 70)) - settings.dip_db
+    stretch = levels.vowel_db[a : b + 1]
+    lowest = int(np.argmin(stretch))
+    sounding = np.flatnonzero(stretch[: lowest + 1] >= open_db)
+    if stretch[lowest] > open_db or not len(sounding):
+        return start_s
+    return (a + int(sounding[-1]) + 1) * levels.step_s
 
 
 def place_offset(span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings) -> float:

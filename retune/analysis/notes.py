@@ -11,6 +11,7 @@ from retune.analysis.contour import Contour, make_contour
 from retune.analysis.note_edges import (
     EdgeSettings,
     Span,
+    fall_before,
     place_offset,
     place_onset,
     split_struck,
@@ -320,8 +321,9 @@ def _place(
         if placed and not span.joined:
             earliest = max(earliest, placed[-1].end_s)
         start_s = place_onset(span, contour, levels, earliest_s=earliest, settings=settings)
-        if (placed and placed[-1].end_s > start_s) or (placed and span.joined and not span.struck):
-            placed[-1] = replace(placed[-1], end_s=start_s)
+        if placed and (placed[-1].end_s > start_s or span.joined):
+            end_s = fall_before(placed[-1], start_s, levels, settings=settings)
+            placed[-1] = replace(placed[-1], end_s=end_s)
         placed.append(replace(span, start_s=start_s))
     return [replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed]
 
