@@ -171,7 +171,7 @@ def facts_line(analysis: Analysis) -> str:
 
 def as_sung(analysis: Analysis) -> str:
     """How the phrases end, counted: the headline over the original."""
-    counts = Counter(ending.state or "" for ending in phrase_endings(analysis))
+    counts: Counter[str] = Counter(ending.state or "" for ending in phrase_endings(analysis))
     known = [state for state in ("at rest", "partly at rest", "open") if counts[state]]
     if not known:
         return "As sung"
