@@ -7,12 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.rules.model import Rule
-    from retune.rules.parse import parse_rule
-    from retune.rules.plan import make_plan, parse_rules
+    from retune.rules.parse import completions, parse_rule, parse_rules
+    from retune.rules.plan import make_plan
 
-__all__ = ["Rule", "make_plan", "parse_rule", "parse_rules"]
+__all__ = ["Rule", "completions", "make_plan", "parse_rule", "parse_rules"]
 
-_HOME = {"Rule": "model", "make_plan": "plan", "parse_rule": "parse", "parse_rules": "plan"}
+_HOME = {
+    "Rule": "model",
+    "completions": "parse",
+    "make_plan": "plan",
+    "parse_rule": "parse",
+    "parse_rules": "parse",
+}
 
 
 def __getattr__(name: str) -> Any:

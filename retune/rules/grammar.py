@@ -62,24 +62,3 @@ span: NUMBER | RANGE | LAST
 %declare LONGEST PHRASE_ENDING PHRASE_OPENING PHRASE_DOWNBEAT SEMITONE CENT SCALE STEP OCTAVE ROOT
 %declare MEMBER ORDINAL SEP STEM PITCH TIME NUMBER DEGREENAME RANGE CHORDLABEL
 """
-
-# What each type is called when it is expected but not found.
-IN_WORDS = {
-    "STEM": "a stem",
-    "PITCH": "a note name such as F4",
-    "TIME": "a time such as 12.5s or 9:1",
-    "NUMBER": "a number",
-    "DEGREENAME": "a degree such as b3",
-    "RANGE": "a range such as 1-3",
-    "CHORDLABEL": "a chord such as V7",
-    "SEP": '"," or "and"',
-    "A": '"a"',
-    "MEMBER": "third, fifth or seventh",
-    "ORDINAL": "second, fourth or sixth",
-    "$END": "the end of the rule",
-}
-
-
-def in_words(kind: str) -> str:
-    """A terminal as a person would say it."""
-    return IN_WORDS.get(kind, f'"{kind.lower().replace("_", "-")}"')

@@ -22,6 +22,11 @@ KINDS: tuple[Kind, ...] = (
 LAST: Literal["last"] = "last"
 
 
+def plain_number(value: float) -> str:
+    """A number to a millionth, without an exponent and without idle zeros."""
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
 @dataclass(frozen=True)
 class Time:
     """A moment as written: seconds, or a bar and a beat."""
@@ -32,8 +37,8 @@ class Time:
 
     def __str__(self) -> str:
         if self.seconds is not None:
-            return f"{self.seconds:.10g}s"
-        return f"{self.bar}:{self.beat:.10g}"
+            return f"{plain_number(self.seconds)}s"
+        return f"{self.bar}:{plain_number(self.beat)}"
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ class Interval:
 
     def __str__(self) -> str:
         plural = "" if self.amount == 1 else "s"
-        return f"{self.direction} {self.amount:.10g} {self.unit}{plural}"
+        return f"{self.direction} {plain_number(self.amount)} {self.unit}{plural}"
 
 
 @dataclass(frozen=True)

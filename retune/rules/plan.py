@@ -16,7 +16,7 @@ from retune.rules.edits import note_edit
 from retune.rules.follow import followers
 from retune.rules.match import matched_notes, matched_spans
 from retune.rules.model import Interval, Rule
-from retune.rules.parse import parse_rule, words_of_line
+from retune.rules.parse import parse_rules
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
 
 DOUBTFUL = 0.5
@@ -46,17 +46,6 @@ class Draft:
     def warn(self, line: str) -> None:
         if line not in self.warnings:
             self.warnings.append(line)
-
-
-def parse_rules(lines: Sequence[str], *, stems: Sequence[str]) -> list[Rule]:
-    """Read the rules of a variant; blank lines and comments are skipped.
-
-    Raises
-    ------
-    RuleError
-        The first rule that does not read.
-    """
-    return [parse_rule(line, stems=stems) for line in lines if words_of_line(line)]
 
 
 def make_plan(

@@ -1,5 +1,8 @@
-"""From a sentence to words with a type and a column. Words are free in case and spacing; note
-names, chord labels and numerals keep theirs."""
+"""From a sentence to words with a type and a column.
+
+Words are free in case and spacing; note names, chord labels and numerals keep theirs. What a
+word may be depends on what stands before it: after "over" come chords, after the verb stems.
+"""
 
 from __future__ import annotations
 
@@ -8,34 +11,24 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from retune.core.errors import ChordError, RuleError
+from retune.core.chords import nearest_chord, parse_chord
+from retune.core.errors import ChordError, InputError, RuleError
 from retune.core.keys import parse_key
+from retune.core.pitch import ascii_accidentals, parse_pitch_name
 
-_COUNTED = """
-one two three four five six seven eight nine ten eleven twelve
-"""
+_COUNTED = "one two three four five six seven eight nine ten eleven twelve"
 NUMBERS = {word: str(number) for number, word in enumerate(_COUNTED.split(), start=1)}
 ORDINALS = {"second": 1, "third": 2, "fourth": 3, "fifth": 4, "sixth": 5, "seventh": 6}
-_PLURAL = {
-    "notes": "note",
-    "degrees": "degree",
-    "phrases": "phrase",
-    "bars": "bar",
-    "tones": "tone",
-    "semitones": "semitone",
-    "cents": "cent",
-    "steps": "step",
-    "octaves": "octave",
-    "phrase-endings": "phrase-ending",
-    "phrase-openings": "phrase-opening",
-    "phrase-downbeats": "phrase-downbeat",
-    "chords": "chord",
-}
 _KEYWORDS = """
 move shift keep to in from over except not where it is chord tone tonic other than nearest
 above below up down note at degree phrase bar last first of every highest lowest longest
 phrase-ending phrase-opening phrase-downbeat semitone cent scale step octave root
 """
+_COUNTABLE = """
+note degree phrase bar tone semitone cent step octave chord
+phrase-ending phrase-opening phrase-downbeat
+"""
+_SINGULAR = {f"{word}s": word for word in _COUNTABLE.split()}
 TYPES: Mapping[str, str] = {
     **{word: word.upper().replace("-", "_") for word in _KEYWORDS.split()},
     **dict.fromkeys(("a", "an"), "A"),
@@ -43,14 +36,23 @@ TYPES: Mapping[str, str] = {
     **dict.fromkeys(("second", "fourth", "sixth"), "ORDINAL"),
     **dict.fromkeys(("third", "fifth", "seventh"), "MEMBER"),
 }
-WORDS = sorted({*TYPES, *_PLURAL, *NUMBERS} - {","})
-_LOOSE = re.compile(r"(?<=[\dt])\s*[-–]\s*(?=\d|last\b)", re.IGNORECASE)
-_PIECE = re.compile(r"[^\s,]+|,")
-_RANGE = re.compile(r"(\d+|last)[-–](\d+|last)", re.IGNORECASE)
-_TIME = re.compile(r"\d+(?:\.\d+)?s|\d+:\d+(?:\.\d+)?")
-_PITCH = re.compile(r"[A-G][b#♭♯]{0,2}(?:-?\d)?")
-_DEGREE = re.compile(r"[b#♭♯]+\d+")
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+WORDS = tuple(sorted({*TYPES, *_SINGULAR, *NUMBERS} - {","}))
+VERBS = ("MOVE", "SHIFT", "KEEP")
+
+# A "#" is a comment at the start of a line, or before a space: but not that of a note ("F# in").
+_COMMENT = re.compile(r"^\s*#|(?<![A-G#])#(?=\s|$)")
+_END = r"(?![\w:.#/])"
+_PIECE = re.compile(
+    rf"""(?P<range>(?:\d+|last)\s*[-–]\s*(?:\d+|last)){_END}
+    |(?P<time>\d+(?:\.\d+)?\s+s){_END}
+    |(?P<kind>phrase(?:\s+|\s*-\s*)(?:ending|opening|downbeat)s?)(?![\w-])
+    |(?P<other>,|(?:\([^()\s]*\)|[^\s,])+)""",
+    re.VERBOSE | re.IGNORECASE | re.ASCII,
+)
+_TIME = re.compile(r"\d+(?:\.\d+)?s|\d+:\d+(?:\.\d+)?", re.ASCII)
+_PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d+)?", re.ASCII)
+_DEGREE = re.compile(r"[b#]+\d+", re.ASCII)
+_NUMBER = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
 _C = parse_key("C major")
 
 
@@ -65,13 +67,17 @@ class Word:
 
 
 def without_comment(text: str) -> str:
-    """A sentence without its comment: "#" at the start of the line or before a space."""
-    match = re.search(r"(?:^\s*#)|#(?=\s|$)", text)
+    """A sentence without its comment.
+
+    >>> without_comment("move note F# to degree #4 # so"), without_comment("# all of it")
+    ('move note F# to degree #4 ', '')
+    """
+    match = _COMMENT.search(text)
     return text if match is None else text[: match.start()]
 
 
 def words_of(text: str, *, stems: Sequence[str]) -> list[Word]:
-    """The words of a sentence.
+    """The words of a sentence; "the" and a full stop at the end are passed over.
 
     Raises
     ------
@@ -79,111 +85,132 @@ def words_of(text: str, *, stems: Sequence[str]) -> list[Word]:
         A word that nothing reads; offers the nearest that does.
     """
     found: list[Word] = []
-    for piece, column in _pieces(without_comment(text)):
-        if piece.lower() == "the":
-            continue
-        found.append(_word(text, piece, column, found, stems))
+    for piece, column, length in _pieces(without_comment(text)):
+        if piece.lower() != "the":
+            kind, value = _Place(text, column, length, tuple(found), tuple(stems)).read(piece)
+            found.append(Word(kind, value, column, length))
     return found
 
 
-def _pieces(text: str) -> Iterator[tuple[str, int]]:
-    # A range may be spaced out; the blanks inside it move to its end, so columns hold.
-    tight = _LOOSE.sub(lambda m: "-" + "\0" * (len(m[0]) - 1), text)
-    for match in _PIECE.finditer(tight):
-        yield match[0].replace("\0", ""), match.start()
+def _pieces(text: str) -> Iterator[tuple[str, int, int]]:
+    text = text.rstrip()
+    if text.endswith(".") and not text.endswith("C."):
+        text = text[:-1]
+    for match in _PIECE.finditer(text):
+        piece = match[0]
+        if match["range"] or match["time"]:
+            piece = re.sub(r"\s", "", piece.replace("–", "-"))
+        elif match["kind"]:
+            piece = "-".join(re.split(r"[\s-]+", piece))
+        yield piece, match.start(), len(match[0])
 
 
-def _word(text: str, piece: str, column: int, before: Sequence[Word], stems: Sequence[str]) -> Word:
-    def word(kind: str, value: str) -> Word:
-        return Word(kind, value, column, len(piece))
+@dataclass(frozen=True)
+class _Place:
+    """Where a word stands, and what stands before it."""
 
-    if _in_chords(before):
-        chord = _chord_word(text, piece, column)
-        if chord is not None:
-            return word("CHORDLABEL", chord)
-    if piece in stems and _in_stems(before):
-        return word("STEM", piece)
-    lower = piece.lower()
-    lower = _PLURAL.get(lower, lower)
-    if lower in TYPES and piece != "A":
-        return word(TYPES[lower], lower)
-    if lower in NUMBERS:
-        return word("NUMBER", NUMBERS[lower])
-    if _RANGE.fullmatch(lower):
-        return word("RANGE", lower.replace("–", "-"))
-    if _TIME.fullmatch(piece):
-        return word("TIME", piece)
-    if _NUMBER.fullmatch(piece):
-        return word("NUMBER", piece)
-    if _PITCH.fullmatch(piece):
-        return word("PITCH", _ascii(piece))
-    if _DEGREE.fullmatch(piece):
-        return word("DEGREENAME", _ascii(piece))
-    raise _unknown(text, piece, column, before, stems)
+    text: str
+    column: int
+    length: int
+    before: tuple[Word, ...]
+    stems: tuple[str, ...]
 
+    def read(self, piece: str) -> tuple[str, str]:
+        """Type and value of a word."""
+        lower = _SINGULAR.get(piece.lower(), piece.lower())
+        if self.may_be("CHORDLABEL", after=("OVER",)) and lower not in ("tonic", "other"):
+            return "CHORDLABEL", self._chord(piece)
+        stem = self._stem(piece)
+        if stem and self.may_be("STEM", after=VERBS):
+            return "STEM", stem
+        if lower in TYPES and piece != "A":
+            return TYPES[lower], lower
+        if lower in NUMBERS:
+            return "NUMBER", NUMBERS[lower]
+        plain = self._plain(piece, lower)
+        if plain is not None:
+            return plain
+        if stem:
+            return "STEM", stem
+        raise self._unknown(piece)
 
-def _ascii(piece: str) -> str:
-    return piece.replace("♭", "b").replace("♯", "#")
+    def may_be(self, kind: str, *, after: Sequence[str]) -> bool:
+        """Whether a list of `kind` begins or goes on here."""
+        types = [word.type for word in self.before[-2:]]
+        return bool(types) and (types[-1] in after or types == [kind, "SEP"])
 
+    def refuse(self, problem: str, *, expected: str = "", nearest: str = "") -> RuleError:
+        return RuleError(
+            problem,
+            text=self.text,
+            column=self.column,
+            length=self.length,
+            expected=expected,
+            nearest=nearest,
+        )
 
-def _in_stems(before: Sequence[Word]) -> bool:
-    """Whether a stem may stand here: after the verb, or after a stem and a comma."""
-    if not before or before[-1].type in ("MOVE", "SHIFT", "KEEP"):
-        return bool(before)
-    return len(before) > 1 and before[-1].type == "SEP" and before[-2].type == "STEM"
+    def _stem(self, piece: str) -> str:
+        """The stem of that name, in its own case; "" for none."""
+        if piece in self.stems:
+            return piece
+        same = [stem for stem in self.stems if stem.lower() == piece.lower()]
+        return same[0] if len(same) == 1 else ""
 
-
-def _in_chords(before: Sequence[Word]) -> bool:
-    if not before:
-        return False
-    if before[-1].type == "OVER":
-        return True
-    return len(before) > 1 and before[-1].type == "SEP" and before[-2].type == "CHORDLABEL"
-
-
-def _chord_word(text: str, piece: str, column: int) -> str | None:
-    """The label, or None for a word of "over tonic chord" and "over other than tonic chord"."""
-    from retune.core.chords import parse_chord
-
-    if piece.lower() in ("tonic", "other"):
+    def _plain(self, piece: str, lower: str) -> tuple[str, str] | None:
+        """What reads by its shape: a range, a time, a number, a note name, a degree."""
+        ascii_piece = ascii_accidentals(piece)
+        if re.fullmatch(r"(\d+|last)-(\d+|last)", lower, re.ASCII):
+            return "RANGE", lower
+        if _TIME.fullmatch(lower):
+            return "TIME", lower
+        if _NUMBER.fullmatch(piece):
+            return "NUMBER", piece
+        if _PITCH.fullmatch(ascii_piece):
+            self._check_pitch(ascii_piece)
+            return "PITCH", ascii_piece
+        if _DEGREE.fullmatch(ascii_piece):
+            return "DEGREENAME", ascii_piece
         return None
-    try:
-        parse_chord(piece, _C)
-    except ChordError as error:
-        raise RuleError(
-            f'"{piece}" is not a chord or a numeral',
-            text=text,
-            column=column,
-            length=len(piece),
-            expected="a chord such as F7, a numeral such as V, or tonic chord",
-            nearest=_nearest_from(str(error)),
-        ) from None
-    return _ascii(piece)
+
+    def _check_pitch(self, name: str) -> None:
+        if not name[-1].isdigit():
+            return
+        try:
+            parse_pitch_name(name)
+        except InputError:
+            raise self.refuse(
+                f'"{name}" is no pitch', expected="a note name from C-1 to G9"
+            ) from None
+
+    def _chord(self, piece: str) -> str:
+        label = ascii_accidentals(piece)
+        try:
+            parse_chord(label, _C)
+        except ChordError:
+            raise self.refuse(
+                f'"{piece}" is not a chord or a numeral',
+                expected="a chord such as F7, a numeral such as V, or tonic chord",
+                nearest=nearest_chord(label) if len(label) <= 20 else "",
+            ) from None
+        return label
+
+    def _unknown(self, piece: str) -> RuleError:
+        lower = piece.lower()
+        if not self.before:
+            return self.refuse(
+                "a rule begins with move, shift or keep",
+                nearest=_first(difflib.get_close_matches(lower, [v.lower() for v in VERBS], n=1)),
+            )
+        upper = ascii_accidentals(piece[:1].upper() + piece[1:])
+        if _PITCH.fullmatch(upper):
+            return self.refuse(f'"{piece}" is no note name: its letter is a capital', nearest=upper)
+        near = _first(difflib.get_close_matches(lower, [*WORDS, *self.stems], n=1, cutoff=0.65))
+        if self.may_be("STEM", after=VERBS) and not near:
+            return self.refuse(
+                f'there is no stem "{piece}"; the stems are {", ".join(self.stems) or "not known"}'
+            )
+        return self.refuse(f'unknown word "{piece}"', nearest=near)
 
 
-def _nearest_from(message: str) -> str:
-    match = re.search(r'did you mean "([^"]+)"', message)
-    return match[1] if match else ""
-
-
-def _unknown(
-    text: str, piece: str, column: int, before: Sequence[Word], stems: Sequence[str]
-) -> RuleError:
-    near = difflib.get_close_matches(piece.lower(), [*WORDS, *stems], n=1, cutoff=0.6)
-    where = {"text": text, "column": column, "length": len(piece)}
-    if not before:
-        return RuleError(
-            "a rule begins with move, shift or keep",
-            nearest=near[0] if near and near[0] in ("move", "shift", "keep") else "",
-            **where,  # type: ignore[arg-type]
-        )
-    if _in_stems(before) and not near:
-        return RuleError(
-            f'there is no stem "{piece}"; the stems are {", ".join(stems) or "none"}',
-            **where,  # type: ignore[arg-type]
-        )
-    return RuleError(
-        f'unknown word "{piece}"',
-        nearest=near[0] if near else "",
-        **where,  # type: ignore[arg-type]
-    )
+def _first(found: Sequence[str]) -> str:
+    return found[0] if found else ""

@@ -1,0 +1,147 @@
+"""What may come next in a rule, in words: for the messages of errors, and to complete a line."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Collection, Sequence
+
+from retune.rules.words import TYPES
+
+_KINDS = {
+    "PHRASE_ENDING",
+    "PHRASE_OPENING",
+    "PHRASE_DOWNBEAT",
+    "EVERY",
+    "HIGHEST",
+    "LOWEST",
+    "LONGEST",
+}
+# Words that are asked for together, and how a person would ask; the first that fits is taken.
+_GROUPS: tuple[tuple[set[str], str], ...] = (
+    (
+        {"DEGREE", "TONIC", "PITCH", "NEAREST", "CHORD"},
+        "a target such as degree 1, the tonic, F4, nearest chord tone or chord root",
+    ),
+    ({"STEM", *_KINDS}, "a stem, or which notes: phrase-ending, every, highest, note F4 ..."),
+    (_KINDS, "which notes: phrase-ending, every, highest, note F4 ..."),
+    ({"CHORDLABEL", "TONIC", "OTHER"}, "a chord such as F7, a numeral such as V, or tonic chord"),
+    ({"PHRASE", "BAR"}, "phrases or bars"),
+    ({"PHRASE", "EVERY"}, "phrase and its number"),
+    ({"IN", "FROM", "OVER", "WHERE", "EXCEPT"}, "where (in, from, over, where it is, except)"),
+    ({"IN", "FROM", "OVER", "WHERE"}, "in, from, over, or where it is"),
+    ({"UP", "DOWN"}, "up or down"),
+    ({"ABOVE", "BELOW"}, "above or below"),
+    ({"NUMBER", "DEGREENAME"}, "a degree, 1 to 7"),
+    ({"NUMBER", "RANGE", "LAST"}, "a number, a range such as 1-3, or last"),
+    ({"SEMITONE", "CENT", "SCALE", "OCTAVE"}, "semitones, cents, scale steps or octaves"),
+    ({"ROOT", "MEMBER"}, "root, third, fifth or seventh"),
+)
+_ALONE = {
+    "STEM": "a stem",
+    "PITCH": "a note name such as F4",
+    "TIME": "a time such as 12.5s or 9:1",
+    "NUMBER": "a number",
+    "CHORDLABEL": "a chord such as V7",
+    "MEMBER": "a third, fifth or seventh",
+    "ORDINAL": "a second, fourth or sixth",
+    "A": '"a"',
+    "TO": '"to" and a target such as degree 1',
+    "$END": "the end of the rule",
+}
+# "and" goes on with any list and "note" may follow any selector; saying so each time only hides
+# what is missing.
+_UNSAID = {"SEP", "NOTE", "AT", "LAST", "FIRST"}
+
+
+def expected_words(accepted: Collection[str], verb: str) -> str:
+    """What was expected, in plain English; `accepted` are types of words."""
+    if "TO" in accepted and verb == "MOVE":
+        return _ALONE["TO"]
+    left = set(accepted)
+    said: list[str] = []
+    for group, words in _GROUPS:
+        if group <= left:
+            left -= group
+            said.append(words)
+    if len(left - _UNSAID) + len(said) > 0:
+        left -= _UNSAID
+    said += [
+        _ALONE.get(kind, f'"{kind.lower().replace("_", "-")}"')
+        for kind in sorted(left, key=lambda kind: (kind == "$END", kind))
+    ]
+    return ", or ".join(filter(None, [", ".join(said[:-1]), *said[-1:]]))
+
+
+def nearest_word(typed: str, accepted: Collection[str]) -> str:
+    """The word among those that fit that is nearest to what was typed; "" for none."""
+    allowed = [word for word, kind in TYPES.items() if kind in accepted and word != ","]
+    near = difflib.get_close_matches(typed.lower(), allowed, n=1, cutoff=0.6)
+    return near[0] if near else ""
+
+
+# --- to complete a line ------------------------------------------------------------------------
+
+_OFFERS: dict[str, tuple[str, ...]] = {
+    "PHRASE_ENDING": ("phrase-ending",),
+    "PHRASE_OPENING": ("phrase-opening",),
+    "PHRASE_DOWNBEAT": ("phrase-downbeat",),
+    "NEAREST": ("nearest chord tone",),
+    "CHORD": ("chord root", "chord third", "chord fifth", "chord seventh"),
+    "ROOT": ("root",),
+    "MEMBER": ("third", "fifth", "seventh"),
+    "ORDINAL": ("second", "fourth", "sixth"),
+    "SEMITONE": ("semitones",),
+    "CENT": ("cents",),
+    "SCALE": ("scale steps",),
+    "OCTAVE": ("octaves",),
+    "WHERE": ("where it is a chord tone", "where it is not a chord tone"),
+    "TONIC": ("tonic",),
+    "OTHER": ("other than tonic chord",),
+    "CHORDLABEL": ("I", "ii", "iii", "IV", "V", "vi"),
+    "PHRASE": ("phrases",),
+    "BAR": ("bars",),
+    "SEP": ("and",),
+    "FIRST": ("first note of phrase",),
+    "NUMBER": (),
+    "LAST": ("last note of phrase",),
+    "A": ("a",),
+    "RANGE": (),
+    "PITCH": (),
+    "TIME": (),
+    "DEGREENAME": (),
+    "$END": (),
+}
+_DIGITS = tuple("1234567")
+# Types that are offered otherwise after a word of a certain type.
+_AFTER: dict[tuple[str, str], tuple[str, ...]] = {
+    ("NUMBER", "DEGREE"): _DIGITS,
+    ("NUMBER", "PHRASE"): ("1",),
+    ("NUMBER", "BAR"): ("1",),
+    ("NUMBER", "UP"): ("1", "2"),
+    ("NUMBER", "DOWN"): ("1", "2"),
+    ("LAST", "OF"): ("last phrase",),
+    ("LAST", "IN"): ("last phrase",),
+    ("LAST", "EXCEPT"): ("last phrase",),
+    ("LAST", "PHRASE"): ("last",),
+    ("LAST", "BAR"): ("last",),
+    ("EVERY", "OF"): ("every phrase",),
+    ("TONIC", "OVER"): ("tonic chord",),
+}
+_ORDER = tuple(dict.fromkeys(TYPES.values()))
+
+
+def offers(accepted: Collection[str], before: str, stems: Sequence[str]) -> tuple[str, ...]:
+    """Words to offer where words of the types `accepted` may stand, after a word of type
+    `before` ("" at the start of the rule)."""
+    found: list[str] = list(stems) if "STEM" in accepted else []
+    for kind in sorted(accepted, key=lambda k: _ORDER.index(k) if k in _ORDER else -1):
+        found += _words_for(kind, before)
+    return tuple(dict.fromkeys(found))
+
+
+def _words_for(kind: str, before: str) -> tuple[str, ...]:
+    if kind == "STEM":
+        return ()
+    if (kind, before) in _AFTER:
+        return _AFTER[kind, before]
+    return _OFFERS.get(kind, (kind.lower().replace("_", "-"),))

@@ -1,0 +1,121 @@
+"""Every rule that can be written, as hypothesis strategies over the values of rules."""
+
+from __future__ import annotations
+
+from hypothesis import strategies as st
+
+from retune.rules.model import (
+    KINDS,
+    LAST,
+    Except,
+    FromTo,
+    In,
+    Interval,
+    NamedNote,
+    NoteAt,
+    Over,
+    Rule,
+    Selector,
+    Span,
+    Target,
+    Time,
+    Where,
+)
+
+STEMS = ("vocal", "bass", "harp", "Ground-2", "v_2")
+CHORDS = (
+    "I", "V", "V7", "v", "viio", "bVII", "V65", "viio7/V", "F", "F7", "Bb/D", "Cm7b5", "G#m",
+    "F:7/3", "Bb:maj(9,#11)", "N.C.",
+)  # fmt: skip
+degrees = st.builds(lambda mark, digit: f"{mark}{digit}", st.sampled_from(("", "b", "#")),
+                    st.integers(1, 7))  # fmt: skip
+pitches = st.builds(
+    lambda letter, mark, octave: f"{letter}{mark}{octave}",
+    st.sampled_from("ABCDEFG"),
+    st.sampled_from(("", "b", "#", "bb", "##")),
+    st.sampled_from(("", "0", "3", "4", "8")),
+)
+sides = st.sampled_from((None, "above", "below"))
+seconds = st.integers(0, 10**9).map(lambda n: Time(seconds=n / 10**6))
+places = st.builds(
+    lambda bar, beat: Time(bar=bar, beat=(10**6 + beat) / 10**6),
+    st.integers(0, 400),
+    st.integers(0, 11 * 10**6),
+)
+times = seconds | places
+
+
+def _span(low: int, high: int, form: str) -> Span:
+    low, high = sorted((low, high))
+    return {"one": Span(low, low), "range": Span(low, high), "last": Span(LAST, LAST)}.get(
+        form, Span(low, LAST)
+    )
+
+
+spans = st.builds(
+    _span,
+    st.integers(1, 400),
+    st.integers(1, 400),
+    st.sampled_from(("one", "range", "last", "open")),
+)
+ins = st.builds(
+    In, st.sampled_from(("phrase", "bar")), st.lists(spans, min_size=1, max_size=3).map(tuple)
+) | st.just(In("bar", (Span(0, 0),)))
+
+
+def _ordered(pair: tuple[Time, Time]) -> FromTo | None:
+    first, second = pair
+    if (first.seconds is None) != (second.seconds is None):
+        return FromTo(first, second)
+    order = sorted(pair, key=lambda time: (time.seconds or 0.0, time.bar, time.beat))
+    return FromTo(*order) if order[0] != order[1] else None
+
+
+from_tos = st.tuples(times, times).map(_ordered).filter(lambda scope: scope is not None)
+overs = (
+    st.lists(st.sampled_from(CHORDS), min_size=1, max_size=3, unique=True).map(
+        lambda chords: Over(tuple(chords))
+    )
+    | st.just(Over())
+    | st.just(Over(other_than_tonic=True))
+)
+plain_scopes = ins | from_tos | overs | st.builds(Where, st.booleans())
+scopes = st.lists(plain_scopes | plain_scopes.map(Except), max_size=3).map(tuple)
+selectors = st.builds(
+    Selector,
+    st.sampled_from(KINDS),
+    st.lists(degrees, max_size=3, unique=True).map(tuple),
+)
+whats = selectors | pitches.map(NamedNote) | times.map(NoteAt)
+some_stems = st.lists(st.sampled_from(STEMS), min_size=1, max_size=3, unique=True).map(tuple)
+targets = (
+    st.builds(Target, st.just("degree"), degrees, sides)
+    | st.builds(Target, st.just("name"), pitches, sides)
+    | st.builds(Target, st.just("nearest"), st.just(""), sides)
+    | st.builds(
+        Target, st.just("member"), st.sampled_from(("root", "third", "fifth", "seventh")), sides
+    )
+)
+ways = st.sampled_from(("up", "down"))
+intervals = (
+    st.builds(Interval, ways, st.integers(1, 48).map(float), st.just("semitone"))
+    | st.builds(Interval, ways, st.integers(1, 4_800_000).map(lambda n: n / 1000), st.just("cent"))
+    | st.builds(Interval, ways, st.integers(1, 28).map(float), st.just("scale step"))
+    | st.builds(Interval, ways, st.integers(1, 4).map(float), st.just("octave"))
+)
+
+
+@st.composite
+def rules(draw: st.DrawFn) -> Rule:
+    """Any rule: a verb, what, where to and where."""
+    action = draw(st.sampled_from(("move", "shift", "keep")))
+    what = draw(whats | st.none())
+    stems = draw(some_stems if what is None else some_stems | st.just(()))
+    return Rule(
+        action,
+        stems,
+        what,
+        target=draw(targets) if action == "move" else None,
+        interval=draw(intervals) if action == "shift" else None,
+        scopes=draw(scopes),
+    )
