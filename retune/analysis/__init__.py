@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.analysis.build import analyze_song
-    from retune.analysis.notes import Heard, find_notes
+    from retune.analysis.note_trust import Heard
+    from retune.analysis.notes import find_notes
 
 __all__ = ["Heard", "analyze_song", "find_notes"]
 
-_HOMES = {"analyze_song": "build", "find_notes": "notes", "Heard": "notes"}
+_HOMES = {"analyze_song": "build", "find_notes": "notes", "Heard": "note_trust"}
 
 
 def __getattr__(name: str) -> Any:

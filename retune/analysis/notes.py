@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +17,7 @@ from retune.analysis.note_edges import (
     split_struck,
 )
 from retune.analysis.note_hmm import HmmSettings, decode_notes
+from retune.analysis.note_trust import Heard, core_pitch, judged
 from retune.analysis.sonority import VOWEL_BAND_HZ, Levels, levels_of_track, measure_levels
 from retune.core.carriers import AudioLike, FloatArray, PitchTrack
 
@@ -36,21 +37,6 @@ PLATEAU_APART = 0.75
 CLOSER = HmmSettings(stable_width=0.35, legato_log=-5.0)
 # Spans this close run into each other.
 TOUCH_S = 0.04
-DOUBTFUL = 0.5
-
-
-@dataclass(frozen=True)
-class Heard:
-    """A note as heard: seconds, MIDI number at A4 = 440 Hz, `confidence` 0 to 1 with the reason
-    of doubt in words ("" when there is none); `joined` when the note before runs into it on one
-    breath and one vowel."""
-
-    start_s: float
-    end_s: float
-    midi: float
-    confidence: float = 1.0
-    doubt: str = ""
-    joined: bool = False
 
 
 def find_notes(
@@ -91,7 +77,7 @@ def find_notes(
     spans = _absorb(spans, contour, levels, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)
     spans = _absorb(spans, contour, levels, settings=edges)
-    return tuple(_judged(spans, contour, levels))
+    return judged(spans, contour, levels, is_bass=is_bass)
 
 
 def _decoded(contour: Contour, hmm: HmmSettings | None) -> list[Span]:
@@ -163,18 +149,6 @@ def stretches(midi: FloatArray, *, hop_s: float) -> list[tuple[int, int]]:
             firsts, stops, [0, *stops[:-1]], [*firsts[1:], len(midi)], strict=True
         )
     ]
-
-
-def core_pitch(span: Span, contour: Contour) -> float:
-    """The pitch of a note: the median of its line, the edges left out, vibrato ironed out."""
-    length = span.end_s - span.start_s
-    head, tail = min(0.08, 0.25 * length), min(0.05, 0.15 * length)
-    for a_s, b_s in ((span.start_s + head, span.end_s - tail), (span.start_s, span.end_s)):
-        line = contour.flat[contour.frame(a_s) : contour.frame(b_s) + 1]
-        line = line[np.isfinite(line)]
-        if len(line):
-            return float(np.median(line))
-    return span.midi
 
 
 def _mend_holes(spans: list[Span], levels: Levels) -> list[Span]:
@@ -326,50 +300,3 @@ def _place(
             placed[-1] = replace(placed[-1], end_s=end_s)
         placed.append(replace(span, start_s=start_s))
     return [replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed]
-
-
-def _judged(spans: list[Span], contour: Contour, levels: Levels) -> list[Heard]:
-    """Give each note its pitch and how far it is to be trusted."""
-    heard: list[Heard] = []
-    loud = max((_level(s, levels) for s in spans), default=0.0)
-    for span in spans:
-        midi = core_pitch(span, contour)
-        confidence, doubt = _trust(span, midi, contour, _level(span, levels) - loud)
-        heard.append(
-            Heard(
-                span.start_s, span.end_s, midi, confidence, doubt, span.joined and not span.struck
-            )
-        )
-    return heard
-
-
-def _level(span: Span, levels: Levels) -> float:
-    body = levels.full_db[levels.index(span.start_s) : levels.index(span.end_s) + 1]
-    return float(np.percentile(body, 75)) if len(body) else -100.0
-
-
-def _trust(span: Span, midi: float, contour: Contour, below_db: float) -> tuple[float, str]:
-    """Confidence 0 to 1 and the strongest reason of doubt."""
-    a, b = contour.frame(span.start_s), contour.frame(span.end_s) + 1
-    line, prob = contour.midi[a:b], contour.prob[a:b]
-    voiced = np.isfinite(line)
-    if not voiced.any():
-        return 0.1, "no clear pitch"
-    away = np.abs(line[voiced] - midi)
-    steady = contour.flat[a:b][voiced]
-    spread = float(np.percentile(np.abs(steady - midi), 75))
-    factors = {
-        "the tracker is unsure that this is a sung pitch": float(
-            np.clip(0.25 + 1.1 * np.mean(prob[voiced]), 0, 1)
-        ),
-        "the pitch jumps by about an octave inside the note": float(
-            np.clip(1 - 2.5 * np.mean(away > 6.0), 0.1, 1)
-        ),
-        "much of it has no pitch": float(np.clip(0.3 + np.mean(voiced), 0, 1)),
-        "the pitch does not settle": float(np.clip(1.25 - spread / 1.2, 0.2, 1)),
-        "very short": float(np.clip((span.end_s - span.start_s) / 0.12, 0.4, 1)),
-        "very soft beside the rest": float(np.clip(1.9 + below_db / 25.0, 0.3, 1)),
-    }
-    reason, worst = min(factors.items(), key=lambda pair: pair[1])
-    confidence = float(np.prod(list(factors.values())))
-    return round(confidence, 3), (reason if min(confidence, worst) < DOUBTFUL else "")

@@ -7,7 +7,8 @@ import pytest
 from played import Part, Tone, row, sound
 
 from retune.analysis.contour import iron_vibrato
-from retune.analysis.notes import Heard, find_notes, stretches
+from retune.analysis.note_trust import Heard
+from retune.analysis.notes import find_notes, stretches
 from retune.analysis.sonority import levels_of_track, measure_levels
 from retune.core.carriers import Audio, PitchTrack
 
@@ -152,3 +153,14 @@ def test_a_long_song_is_decoded_in_pieces_that_share_no_voiced_frame() -> None:
     assert max(b - a for a, b in pieces) * HOP_S <= 121
     assert len(pieces) < 20
     assert sum(int(np.isfinite(line[a:b]).sum()) for a, b in pieces) == np.isfinite(line).sum()
+
+
+def test_one_note_an_octave_from_all_around_it_is_doubted() -> None:
+    notes = heard(Part(row("60:.5 62:.5 64:.5 74:.5 62:.5 60:.5 59:.5")))
+    assert [n.confidence < 0.5 for n in notes] == [False] * 3 + [True] + [False] * 3
+    assert "octave" in notes[3].doubt
+
+
+def test_a_melody_that_goes_up_an_octave_and_stays_is_not() -> None:
+    notes = heard(Part(row("60:.5 62:.5 64:.5 72:.5 74:.5 72:.5 71:.5")))
+    assert all(n.confidence > 0.5 for n in notes)

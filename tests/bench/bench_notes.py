@@ -22,7 +22,8 @@ import numpy as np
 import voices
 from numpy.typing import NDArray
 
-from retune.analysis.notes import Heard, find_notes
+from retune.analysis.note_trust import Heard
+from retune.analysis.notes import find_notes
 from retune.core.carriers import Audio, PitchTrack
 from retune.core.units import hz_to_midi, midi_to_hz
 
