@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
@@ -20,7 +21,8 @@ MIN_LIKENESS = 0.6
 SMOOTH_CYCLES = 8.0
 TOP_HZ = 5000.0
 MAX_HARMONICS = 12
-ANALYSIS_HZ = 20000
+POINTS = 48
+ANALYSIS_HZ = 11000
 
 
 @compiled
@@ -137,12 +139,16 @@ def _energy_phase(x: FloatArray, marks: FloatArray) -> tuple[FloatArray, FloatAr
     for k in range(n):
         length = marks[k + 1] - marks[k]
         total = 0.0
-        for i in range(max(int(marks[k]) + 1, 1), min(int(marks[k + 1]) + 1, len(x))):
+        begin = max(int(marks[k]) + 1, 1)
+        angle = 2 * math.pi * (begin - 0.5 - marks[k]) / length
+        c, s = math.cos(angle), math.sin(angle)
+        dc, ds = math.cos(2 * math.pi / length), math.sin(2 * math.pi / length)
+        for i in range(begin, min(int(marks[k + 1]) + 1, len(x))):
             energy = (x[i] - x[i - 1]) ** 2
-            angle = 2 * math.pi * (i - 0.5 - marks[k]) / length
-            re[k] += energy * math.cos(angle)
-            im[k] += energy * math.sin(angle)
+            re[k] += energy * c
+            im[k] += energy * s
             total += energy
+            c, s = c * dc - s * ds, s * dc + c * ds
         if total > 0:
             re[k] /= total
             im[k] /= total
@@ -150,39 +156,29 @@ def _energy_phase(x: FloatArray, marks: FloatArray) -> tuple[FloatArray, FloatAr
 
 
 @compiled
-def _harmonic_phases(
-    x: FloatArray, marks: FloatArray, n_harmonics: int, stride: int
-) -> tuple[FloatArray, FloatArray]:
-    """Phase (radians) and amplitude of each harmonic about each mark, Hann over 3 periods."""
-    n = len(marks)
-    phase, amplitude = np.zeros((n, n_harmonics)), np.zeros((n, n_harmonics))
-    re, im = np.zeros(n_harmonics), np.zeros(n_harmonics)
+def _windows(x: FloatArray, marks: FloatArray, points: int) -> FloatArray:
+    """Three periods about each mark, each period read at `points` even places."""
+    n, half = len(marks), 3 * points // 2
+    out = np.zeros((n, 2 * half))
     for k in range(n):
-        period = marks[k + 1] - marks[k] if k == 0 else marks[k] - marks[k - 1]
-        if 0 < k < n - 1:
-            period = 0.5 * (marks[k + 1] - marks[k - 1])
-        half = 1.5 * period
-        first = max(math.ceil(marks[k] - half), 0)
-        last = min(math.floor(marks[k] + half), len(x) - 1)
-        top = min(n_harmonics, int(0.45 * period / stride))
-        re[:] = 0.0
-        im[:] = 0.0
-        total = 0.0
-        for i in range(first, last + 1, stride):
-            angle = 2 * math.pi * (i - marks[k]) / period
-            c, s = math.cos(angle), -math.sin(angle)
-            weight = 0.5 + 0.5 * math.cos(angle / 3.0)
-            total += weight
-            value = weight * x[i]
-            pc, ps = c, s
-            for h in range(top):
-                re[h] += value * pc
-                im[h] += value * ps
-                pc, ps = pc * c - ps * s, pc * s + ps * c
-        for h in range(top):
-            phase[k, h] = math.atan2(im[h], re[h])
-            amplitude[k, h] = math.hypot(re[h], im[h]) / max(total, 1e-12)
-    return phase, amplitude
+        a, b = max(k - 1, 0), min(k + 1, n - 1)
+        step = (marks[b] - marks[a]) / ((b - a) * points)
+        for i in range(2 * half):
+            place = marks[k] + (i - half) * step
+            whole = math.floor(place)
+            if 0 <= whole < len(x) - 1:
+                part = place - whole
+                out[k, i] = (1 - part) * x[whole] + part * x[whole + 1]
+    return out
+
+
+def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex128]:
+    """Phase and amplitude of the first `top` harmonics about each mark, (n_marks, top)."""
+    turn = (np.arange(3 * POINTS) - 1.5 * POINTS) / POINTS
+    window = 0.5 + 0.5 * np.cos(2 * np.pi * turn / 3)
+    waves = np.exp(-2j * np.pi * np.arange(1, top + 1)[:, None] * turn) * window
+    read = _windows(x, marks, POINTS)
+    return np.asarray(read @ waves.real.T + 1j * (read @ waves.imag.T))
 
 
 def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> FloatArray:
@@ -193,11 +189,11 @@ def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> Float
     """
     length = np.diff(marks)
     top = int(np.clip(TOP_HZ * np.median(length) / rate_hz, 1, MAX_HARMONICS))
-    stride = max(rate_hz // ANALYSIS_HZ, 1)
-    phase, amplitude = _harmonic_phases(x, marks, top, stride)
+    harmonics = _harmonics(x, marks, top)
+    amplitude = np.abs(harmonics)
+    turn = np.angle(harmonics[1:] * np.conj(harmonics[:-1])) / (2 * np.pi)
     number = np.arange(1, top + 1)
-    turn = np.diff(phase, axis=0) / (2 * np.pi)
-    turn = (turn - np.round(turn)) / number
+    turn /= number
     both = np.minimum(amplitude[1:], amplitude[:-1])
     loudest = both.max(axis=1, keepdims=True)
     weight = np.sqrt(both / np.maximum(loudest, 1e-12)) * number * (both > 0.03 * loudest)
@@ -221,6 +217,37 @@ def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
     return moved
 
 
+def _thinned(x: FloatArray, rate_hz: int) -> tuple[FloatArray, int]:
+    """Means of a few samples each, some 11 kHz in all, and how many samples each stands for."""
+    stride = max(rate_hz // ANALYSIS_HZ, 1)
+    whole = len(x) // stride * stride
+    thin = np.array(x[:whole:stride])
+    for i in range(1, stride):
+        thin += x[i:whole:stride]
+    return thin / stride, stride
+
+
+def _first_mark(
+    x: FloatArray, log_period: FloatArray, frame: float, start: float, stop: float
+) -> float | None:
+    """A mark in the loudest part of a run, where the fundamental is surest; None when the run
+    holds fewer than three periods."""
+    a, b = max(math.ceil(start), 0), min(math.floor(stop) + 1, len(x))
+    if b - a < 2:
+        return None
+    middle = _period(log_period, frame, 0.5 * (a + b))
+    width = round(2 * middle)
+    total = np.concatenate([[0.0], np.cumsum(x[a:b] ** 2)])
+    if len(total) <= width:
+        return None
+    loudest = float(a + int(np.argmax(total[width:] - total[:-width])) + width / 2)
+    period = _period(log_period, frame, loudest)
+    if stop - start < 3 * period:
+        return None
+    phase, _ = fundamental(x, loudest, period)
+    return min(max(loudest - phase * period, start), stop)
+
+
 def find_epochs(
     x: FloatArray,
     *,
@@ -242,25 +269,14 @@ def find_epochs(
     if not len(known):
         return np.empty(0)
     log_period = np.interp(np.arange(len(f0_hz)), known, np.log(rate_hz / f0_hz[known]))
-    stretch = x[start:stop]
-    if len(stretch) < 2:
+    thin, stride = _thinned(x, rate_hz)
+    late = 0.5 * (stride - 1)
+    low, high = (start - late) / stride, (stop - late) / stride
+    log_period -= np.log(stride)
+    first = _first_mark(thin, log_period, frame / stride, low, high)
+    if first is None:
         return np.empty(0)
-    width = max(int(0.02 * rate_hz), 1)
-    total = np.cumsum(stretch**2)
-    middle = (
-        float(
-            start
-            + min(int(np.argmax(total[width:] - total[:-width])) + width // 2, len(stretch) - 1)
-        )
-        if len(total) > width
-        else float(start)
-    )
-    period = float(np.exp(np.interp(middle / frame, np.arange(len(log_period)), log_period)))
-    if stop - start < 3 * period:
-        return np.empty(0)
-    phase, _ = fundamental(x, middle, period)
-    first = min(max(middle - phase * period, float(start)), float(stop))
-    marks = march(x, log_period, frame, first, float(start), float(stop))
+    marks = late + stride * march(thin, log_period, frame / stride, first, low, high)
     if len(marks) < 3:
         return np.empty(0)
     moved = _towards_energy(x, marks) if at_energy else marks

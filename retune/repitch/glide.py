@@ -24,7 +24,7 @@ WIDTHS_S = np.array([0.03, 0.04, 0.05, 0.06, 0.08, 0.10, 0.13, 0.16, 0.20])
 WIDTH_WEIGHTS = np.array([0.4, 0.6, 0.7, 0.8, 1.0, 1.0, 0.8, 0.6, 0.3])
 TIME_SD_S = 0.03
 FIT_SD_CENTS, FIT_CLIP = 20.0, 2.5
-LIKE_S = 0.02
+LIKE_S, LOOK_S = 0.02, 0.005
 LEVEL_SD_CENTS, LEVEL_FRAMES = 40.0, 4.0
 OUTLIER_CENTS = 150.0
 ADJACENT_S = 0.15
@@ -96,6 +96,15 @@ def _mean_between(
     return np.asarray((total[b] - total[a] + LEVEL_FRAMES * otherwise) / (b - a + LEVEL_FRAMES))
 
 
+def _hop_s(time_s: FloatArray) -> float:
+    return float(np.median(np.diff(time_s))) if len(time_s) > 1 else LIKE_S
+
+
+def _thinning(time_s: FloatArray) -> int:
+    """Every how many frames are looked at: frames nearer than 5 ms say nothing new."""
+    return max(round(LOOK_S / _hop_s(time_s)), 1)
+
+
 def _log_fit(
     slide: Slide,
     time_s: FloatArray,
@@ -108,11 +117,11 @@ def _log_fit(
     sane = np.clip(cents, min(levels) - OUTLIER_CENTS, max(levels) + OUTLIER_CENTS)
     before = _mean_between(time_s, sane, slide.start_s - LEVEL_S, slide.start_s, low)
     after = _mean_between(time_s, sane, slide.stop_s, slide.stop_s + LEVEL_S, high)
-    near = np.abs(time_s - boundary_s) < REACH_S
+    near = np.flatnonzero(np.abs(time_s - boundary_s) < REACH_S)[:: _thinning(time_s)]
     shape = _shapes(slide.start_s, slide.stop_s, time_s[near])
     left = cents[near] - before[:, None] - (after - before)[:, None] * shape
     misfit = np.minimum(np.abs(left) / FIT_SD_CENTS, FIT_CLIP) ** 2
-    hop = float(np.median(np.diff(time_s))) if len(time_s) > 1 else LIKE_S
+    hop = _hop_s(time_s) * _thinning(time_s)
     drift = ((before - low) ** 2 + (after - high) ** 2) / LEVEL_SD_CENTS**2
     return np.asarray(-0.5 * misfit.sum(axis=1) * min(hop / LIKE_S, 1.0) - 0.5 * drift)
 

@@ -49,8 +49,9 @@ def _cut(
         for i in range(first, last + 1):
             d = i - part
             weight = 0.5 + 0.5 * math.cos(math.pi * d / (before[k] if d < 0 else after[k]))
+            place = i if i >= 0 else i + size
             for c in range(x.shape[0]):
-                out[c, k, i % size] = weight * x[c, middle + i]
+                out[c, k, place] = weight * x[c, middle + i]
 
 
 def cut_grains(x: FloatArray, marks: FloatArray) -> Grains:
@@ -163,4 +164,4 @@ def add_grains(out: FloatArray, made: FloatArray, whole: NDArray[np.int64]) -> N
             for i in range(-half, size - half):
                 n = whole[j] + i
                 if 0 <= n < out.shape[1]:
-                    out[c, n] += made[c, j, i % size]
+                    out[c, n] += made[c, j, i if i >= 0 else i + size]
