@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from retune.core.carriers import Analysis, Edit, Note, StemAnalysis
 from retune.core.pitch import parse_pitch_name
 from retune.rules.edits import note_edit
-from retune.rules.targets import followed
+from retune.rules.targets import Goal, followed
 
 TOGETHER = 0.5
 """A note goes with another when at least this share of it sounds together with it."""
@@ -17,18 +17,20 @@ def followers(
     analysis: Analysis,
     edits: Sequence[Edit],
     follow: Mapping[str, str],
-    kept: set[tuple[str, int]],
+    *,
+    settled: set[tuple[str, int]],
 ) -> list[Edit]:
     """The edits of doubles and harmonies that go with the melody's.
 
     A double follows exactly. A harmony follows by "scale steps" or "semitones" when its stem
-    says so; "keep" leaves it. A note that a rule itself claimed or kept is left to that rule.
+    says so; "keep" leaves it. Notes in `settled`, which a rule itself claimed or kept, are left to
+    that rule.
     """
     melody = analysis.melody
     if melody is None:
         return []
     leading = [edit for edit in edits if edit.stem == melody.name and edit.note is not None]
-    claimed = {(edit.stem, edit.note) for edit in edits} | kept
+    claimed = set(settled)
     found: list[Edit] = []
     for stem in analysis.stems.values():
         how = "exactly" if stem.role == "double" else follow.get(stem.name, "keep")
@@ -52,10 +54,10 @@ def _together(stem: StemAnalysis, edit: Edit) -> Iterable[Note]:
 def _following(stem: StemAnalysis, note: Note, edit: Edit, how: str, analysis: Analysis) -> Edit:
     key = analysis.key_at(note.start_s)
     semitones = round(edit.shift_cents / 100)
-    if how == "scale steps" and edit.from_name and edit.to_name and key:
+    if how == "scale steps" and edit.from_name and edit.to_name and edit.shift_cents % 100 == 0:
         leader = parse_pitch_name(edit.from_name), parse_pitch_name(edit.to_name)
         midi = followed(note, *leader, key)
         cents = 100.0 * (midi - note.midi_name)
     else:
         midi, cents = note.midi_name + semitones, edit.shift_cents
-    return note_edit(stem.name, note, midi, cents, edit.rule, analysis)
+    return note_edit(stem.name, note, Goal(midi, cents), edit.rule, analysis)

@@ -2,52 +2,82 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from retune.core.carriers import Analysis, Chord, Edit, Key, Note, Plan, StemAnalysis
 from retune.core.chords import is_no_chord, roman_of, with_bass
-from retune.core.keys import degree_of, spell_degree
 from retune.core.pitch import spell_pitch_class
 
+EARLY_S = 0.03
+"""A note is taken to sound this much before its onset: hands are never quite together."""
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
 class Band:
     """The changes that a plan makes to the stems beneath the melody."""
 
     analysis: Analysis
     plan: Plan
 
-    def backing_shift(self, at_s: float) -> int | None:
-        """Semitones that every backing stem moves by there; None where they part ways."""
-        shifts = {
-            next(
-                (
-                    round(edit.shift_cents / 100)
-                    for edit in self.plan.of_stem(stem.name)
-                    if edit.start_s - 1e-6 <= at_s < edit.end_s
-                ),
-                0,
-            )
+    @cached_property
+    def _backing(self) -> tuple[tuple[Edit, ...], ...]:
+        """Per backing stem the spans that move."""
+        return tuple(
+            self.plan.of_stem(stem.name)
             for stem in self.analysis.stems.values()
             if stem.role == "backing"
-        }
-        if not shifts:
-            return 0
-        return shifts.pop() if len(shifts) == 1 else None
+        )
 
-    def bass_at(self, at_s: float) -> tuple[int, bool] | None:
-        """Pitch class of the bass note that sounds, and whether the plan moved it."""
-        for stem in self.analysis.stems.values():
-            if stem.role == "bass":
-                note = sounding_note(stem, at_s)
-                if note is not None:
-                    edit = edit_of(self.plan, stem.name, note)
-                    moved = round(edit.shift_cents / 100) if edit else 0
-                    return (note.midi_name + moved) % 12, moved % 12 != 0
-        return None
+    @cached_property
+    def bass(self) -> StemAnalysis | None:
+        """The bass stem in which notes were heard."""
+        stems = self.analysis.stems.values()
+        return next((stem for stem in stems if stem.role == "bass" and stem.notes), None)
+
+    @cached_property
+    def _bass_shifts(self) -> Mapping[int, int]:
+        if self.bass is None:
+            return {}
+        edits = self.plan.of_stem(self.bass.name)
+        return {e.note: round(e.shift_cents / 100) for e in edits if e.note is not None}
+
+    @cached_property
+    def _bass_onsets(self) -> tuple[float, ...]:
+        return tuple(note.start_s for note in self.bass.notes) if self.bass else ()
+
+    def backing_shift(self, at_s: float) -> int | None:
+        """Semitones that every backing stem moves by there; None where they part ways."""
+        shifts = {_shift_at(edits, at_s) for edits in self._backing}
+        if len(shifts) > 1:
+            return None
+        return shifts.pop() if shifts else 0
+
+    def bass_note(self, at_s: float) -> Note | None:
+        """The bass note that sounds at a moment."""
+        place = bisect_right(self._bass_onsets, at_s + EARLY_S) - 1
+        if self.bass is None or place < 0 or at_s >= self.bass.notes[place].end_s:
+            return None
+        return self.bass.notes[place]
+
+    def bass_shift(self, at_s: float) -> int:
+        """Semitones that the bass note sounding there moves by; 0 where the bass rests."""
+        note = self.bass_note(at_s)
+        return self._bass_shifts.get(note.index, 0) if note else 0
+
+    def bass_pc(self, at_s: float) -> int | None:
+        """Pitch class of the bass as the plan has it."""
+        note = self.bass_note(at_s)
+        return (note.midi_name + self._bass_shifts.get(note.index, 0)) % 12 if note else None
 
     def chord(self, chord: Chord | None, at_s: float) -> Chord | None:
-        """The chord with backing and bass as the plan has them; None where it has no name."""
+        """The chord with backing and bass as the plan has them; None where it has no name.
+
+        Without a backing stem the chord stays, over the bass that the plan gives it. An unmoved
+        bass keeps its pitch when the backing leaves it.
+        """
         if chord is None or is_no_chord(chord):
             return chord
         shift = self.backing_shift(at_s)
@@ -55,57 +85,32 @@ class Band:
             return None
         key = self.analysis.key_at(at_s)
         moved = transposed(chord, shift, key) if shift % 12 else chord
-        bass = self.bass_at(at_s)
-        # An unmoved bass keeps its pitch even when the backing leaves it.
-        if bass is not None and (bass[1] or shift % 12):
-            return with_bass(moved, bass[0], key)
+        bass = self.bass_pc(at_s)
+        if bass is not None and (self.bass_shift(at_s) % 12 or shift % 12):
+            return with_bass(moved, bass, key)
         return moved
 
     def touches(self, at_s: float) -> bool:
         """Whether bass or backing is moved at that moment."""
-        bass = self.bass_at(at_s)
-        return self.backing_shift(at_s) != 0 or bool(bass and bass[1])
+        return self.backing_shift(at_s) != 0 or self.bass_shift(at_s) % 12 != 0
 
 
-def edit_of(plan: Plan, stem: str, note: Note) -> Edit | None:
-    """The edit that moves a note, if any."""
-    return next((e for e in plan.edits if e.stem == stem and e.note == note.index), None)
-
-
-def sounding_note(stem: StemAnalysis, at_s: float) -> Note | None:
-    """The note of a stem that sounds at a moment."""
-    return next((n for n in stem.notes if n.start_s - 0.03 <= at_s < n.end_s), None)
+def _shift_at(edits: tuple[Edit, ...], at_s: float) -> int:
+    cents = (e.shift_cents for e in edits if e.start_s - 1e-6 <= at_s < e.end_s)
+    return round(next(cents, 0.0) / 100)
 
 
 def transposed(chord: Chord, semitones: int, key: Key | None) -> Chord:
     """A chord moved as a whole, its label and numeral renewed."""
     root = (chord.root_pc + semitones) % 12
-    name = spell_degree(degree_of(root, key), key) if key else spell_pitch_class(root)
-    rest = chord.label.partition(":")[2]
+    name = spell_pitch_class(root, key)
     moved = replace(
         chord,
         root_pc=root,
         bass_pc=(chord.bass_pc + semitones) % 12,
         tones=tuple(((pc + semitones) % 12, member) for pc, member in chord.tones),
-        label=f"{name}:{rest}",
+        label=f"{name}:{chord.label.partition(':')[2]}",
         typed="",
         roman="",
     )
     return replace(moved, roman=roman_of(moved, key)) if key else moved
-
-
-def chord_words(chord: Chord, key: Key | None) -> str:
-    """A chord as people write it: lead-sheet root, quality and bass, "Bb", "F7/A", "Gm"."""
-    if is_no_chord(chord):
-        return "no chord"
-    if chord.typed and chord.typed[:1] in "ABCDEFG" and ":" not in chord.typed:
-        return chord.typed
-    root, _, quality = chord.label.partition(":")
-    quality, _, bass = quality.partition("/")
-    short = {"maj": "", "min": "m", "min7": "m7", "maj6": "6", "min6": "m6", "hdim7": "m7b5"}
-    text = root + short.get(quality, quality)
-    if not bass:
-        return text
-    pitch_class = chord.bass_pc
-    name = spell_degree(degree_of(pitch_class, key), key) if key else spell_pitch_class(pitch_class)
-    return f"{text}/{name}"

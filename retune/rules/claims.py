@@ -1,0 +1,144 @@
+"""Which rule moves which note, and where to: the draft of a plan.
+
+All rules match the original notes, so two degrees can be swapped in one variant. The later of
+two rules that claim a note wins; `keep` protects a note from every rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from retune.core.carriers import Analysis, Edit, Note, StemAnalysis
+from retune.rules.match import matched_notes
+from retune.rules.model import Interval, Rule
+from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
+from retune.rules.unmatched import matches_nothing
+
+DOUBTFUL = 0.5
+"""A note with less confidence than this is never moved without a warning."""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A note that a rule moves (or, at 0 cents, holds where it is). `with_ending` is set where
+    the rule means the phrase ending that this note belongs to, not the note itself."""
+
+    rule: str
+    note: Note
+    goal: Goal
+    with_ending: bool = False
+
+
+@dataclass
+class Draft:
+    """A plan in the making."""
+
+    analysis: Analysis
+    claims: dict[tuple[str, int], Claim] = field(default_factory=dict)
+    kept: set[tuple[str, int]] = field(default_factory=set)
+    kept_spans: list[tuple[str, float, float]] = field(default_factory=list)
+    spans: list[Edit] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def warn(self, line: str) -> None:
+        """Add a warning, once."""
+        if line not in self.warnings:
+            self.warnings.append(line)
+
+    def moved(self) -> list[tuple[str, Claim]]:
+        """(stem, claim) of every note that moves, doubtful ones warned of."""
+        left = [
+            (stem, claim)
+            for (stem, index), claim in self.claims.items()
+            if (stem, index) not in self.kept and abs(claim.goal.shift_cents) > 1e-9
+        ]
+        for _, claim in left:
+            if claim.note.confidence < DOUBTFUL:
+                why = claim.note.doubt or "the tracker is unsure"
+                self.warn(
+                    f"{where(claim.note)} is doubtful ({why}): listen before you trust this edit"
+                )
+        return left
+
+
+def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
+    """Let a rule claim the single notes of a stem that it matches."""
+    notes = matched_notes(rule, stem, draft.analysis)
+    if not notes:
+        draft.warn(matches_nothing(rule, stem, draft.analysis))
+        return
+    if rule.action == "keep":
+        for note in notes:
+            draft.kept |= {(stem.name, part.index) for part in with_parts(note, stem)}
+        return
+    goals = {note.index: _goal(rule, note, draft.analysis) for note in notes}
+    still = 0
+    for note in notes:
+        goal = goals[note.index]
+        if isinstance(goal, NoGoal):
+            draft.warn(f'rule "{rule}": {where(note)} stays: {goal.why}')
+            continue
+        if goal.remark:
+            draft.warn(f'rule "{rule}": {where(note)}: {goal.remark}')
+        still += abs(goal.shift_cents) < 1e-9
+        _claim(rule, stem, note, goal, draft)
+        for part in with_parts(note, stem)[1:]:
+            if part.index not in goals:
+                _claim_part(rule, stem, note, goal, part, draft)
+    if still:
+        notes_are = "1 note is" if still == 1 else f"{still} notes are"
+        draft.warn(f'rule "{rule}": {notes_are} there already; no edit')
+
+
+def _goal(rule: Rule, note: Note, analysis: Analysis) -> Goal | NoGoal:
+    key = analysis.key_at(note.start_s)
+    if rule.target is not None:
+        return goal_of_target(note, rule.target, key)
+    assert isinstance(rule.interval, Interval)
+    return goal_of_interval(note, rule.interval, key)
+
+
+def with_parts(note: Note, stem: StemAnalysis) -> Sequence[Note]:
+    """A phrase ending with what belongs to it: its re-struck pitch and its tail."""
+    if not note.is_phrase_ending:
+        return [note]
+    return [note, *(n for n in stem.notes if note.index in (n.ending_of, n.tail_of))]
+
+
+def _claim(rule: Rule, stem: StemAnalysis, note: Note, goal: Goal, draft: Draft) -> None:
+    before = draft.claims.get((stem.name, note.index))
+    if before is not None and not before.with_ending and before.rule != str(rule):
+        draft.warn(
+            f'{where(note)} is claimed by two rules: "{before.rule}" and "{rule}"; the later wins'
+        )
+    draft.claims[stem.name, note.index] = Claim(str(rule), note, goal)
+
+
+def _claim_part(
+    rule: Rule, stem: StemAnalysis, ending: Note, goal: Goal, part: Note, draft: Draft
+) -> None:
+    """A re-struck pitch or tail goes with its ending, unless a rule means the note itself."""
+    before = draft.claims.get((stem.name, part.index))
+    if before is not None and not before.with_ending and before.rule != str(rule):
+        draft.warn(
+            f'{where(part)} belongs to the ending before it, but "{before.rule}" means the note '
+            f'itself; it does not follow "{rule}"'
+        )
+        return
+    claim = Claim(str(rule), part, _goal_of_part(ending, goal, part, draft.analysis), True)
+    draft.claims[stem.name, part.index] = claim
+
+
+def _goal_of_part(ending: Note, goal: Goal, part: Note, analysis: Analysis) -> Goal:
+    """The re-struck pitch goes where the ending goes; the tail follows it by scale steps."""
+    if goal.shift_cents % 100 or part.ending_of == ending.index:
+        return Goal(part.midi_name + goal.midi - ending.midi_name, goal.shift_cents)
+    midi = followed(part, ending.midi_name, goal.midi, analysis.key_at(ending.start_s))
+    return Goal(midi, 100.0 * (midi - part.midi_name))
+
+
+def where(note: Note) -> str:
+    """A note in a warning."""
+    bar = "" if note.bar is None else f", bar {note.bar}"
+    return f"{note.name} at {note.start_s:.2f} s{bar}"

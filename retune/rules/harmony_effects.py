@@ -1,0 +1,163 @@
+"""What a plan does to the harmony: clashes, new sonorities, new roles, rests that come early.
+
+What counts as each is common practice in teaching harmony, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from retune.core.carriers import Chord, Consequence, Note
+from retune.core.chordnames import chord_name
+from retune.core.chords import is_no_chord, is_tonic_chord, with_bass
+from retune.core.keys import tonic_pc
+from retune.core.pitch import spell_pitch_class
+from retune.core.roles import how_it_ends
+from retune.rules.scene import Scene, judged_at, listed, place, role_words
+
+_POSITIONS = {
+    "root": "in root position",
+    "third": "in first inversion",
+    "fifth": "in second inversion",
+    "seventh": "in third inversion",
+}
+_AFTER_S = 0.05
+
+
+def clashes(scene: Scene) -> Iterator[Consequence]:
+    """A non-chord tone a semitone from a chord tone, where the note or the band under it moved.
+
+    Tones of the chord never clash, so the tritone inside a V7 does not.
+    """
+    for stem in scene.analysis.stems.values():
+        if stem.role == "bass":
+            continue
+        for note in stem.notes:
+            if scene.edit(stem, note) is None and not scene.band.touches(judged_at(note)):
+                continue
+            midi, chord = scene.midi_after(stem, note), scene.chord_after(note)
+            if chord is None or is_no_chord(chord) or chord.role_of(midi) is not None:
+                continue
+            if midi == note.midi_name and _semitone_tones(midi, note.chord):
+                continue
+            key = scene.analysis.key_at(note.start_s)
+            for pitch_class, member in _semitone_tones(midi, chord):
+                yield Consequence(
+                    "clash",
+                    note.start_s,
+                    f"{place(note)}: {scene.name(midi, note.start_s)} sounds a semitone from "
+                    f"{spell_pitch_class(pitch_class, key)}, the {member} of {chord_name(chord)}",
+                )
+
+
+def _semitone_tones(midi: int, chord: Chord | None) -> list[tuple[int, str]]:
+    """The tones of a chord a semitone from a pitch that is none of them."""
+    if chord is None or chord.role_of(midi) is not None:
+        return []
+    return [(pc, member) for pc, member in chord.tones if (midi - pc) % 12 in (1, 11)]
+
+
+def new_chords(scene: Scene) -> Iterator[Consequence]:
+    """The sonority under each chord whose bass or backing moved, named as what it is."""
+    for chord in scene.analysis.chords:
+        if is_no_chord(chord):
+            continue
+        told: set[str] = set()
+        for at_s in _moments(scene, chord):
+            if not scene.band.touches(at_s):
+                continue
+            text = _sonority(scene, chord, at_s)
+            if text not in told:
+                told.add(text)
+                yield Consequence("new-chord", at_s, f"Bar {_bar_at(scene, at_s)}: {text}")
+
+
+def _moments(scene: Scene, chord: Chord) -> list[float]:
+    """When to look: at the chord's start, at each bass note, at each cut of the backing."""
+    starts = [chord.start_s]
+    if scene.band.bass is not None:
+        starts += [note.start_s for note in scene.band.bass.notes]
+    starts += [edit.start_s for edit in scene.plan.edits if edit.note is None]
+    later = {start_s + _AFTER_S for start_s in starts}
+    return sorted(at_s for at_s in later if chord.start_s <= at_s < chord.end_s)
+
+
+def _bar_at(scene: Scene, at_s: float) -> int:
+    return sum(downbeat <= at_s for downbeat in scene.analysis.bars.downbeats_s)
+
+
+def _sonority(scene: Scene, chord: Chord, at_s: float) -> str:
+    before, now = chord_name(chord), scene.band.chord(chord, at_s)
+    if now is None:
+        return f"the backing stems part ways over {before}; what sounds has no one name"
+    bass = scene.band.bass_pc(at_s)
+    if bass is not None and now.role_of(bass) is None:
+        return f"{before} becomes {_over_foreign_bass(scene, now, bass, at_s)}"
+    numeral = f" ({now.roman})" if now.roman else ""
+    position = _POSITIONS.get(now.role_of(now.bass_pc) or "", "over a foreign bass")
+    return f"{before} becomes {chord_name(now)}{numeral}, {position}"
+
+
+def _over_foreign_bass(scene: Scene, now: Chord, bass: int, at_s: float) -> str:
+    """A bass that is none of the chord's tones is called what it is."""
+    key = scene.analysis.key_at(at_s)
+    text = f"{chord_name(with_bass(now, now.root_pc))} over {spell_pitch_class(bass, key)}"
+    if key is not None and bass == tonic_pc(key) and not is_tonic_chord(now, key):
+        text += ": the tonic in the bass, not the tonic chord"
+    return text
+
+
+def role_changes(scene: Scene) -> Iterator[Consequence]:
+    """Unmoved notes whose role changed, with the chord beneath them or a moved neighbour."""
+    for stem in scene.sung:
+        for note in stem.notes:
+            before, after = scene.roles[stem.name, note.index]
+            now = scene.chord_after(note)
+            if scene.edit(stem, note) or before == after or None in (before, after):
+                continue
+            if note.chord is None or now is None:
+                continue
+            old, new = role_words(before, note.chord), role_words(after, now)
+            yield Consequence(
+                "role",
+                note.start_s,
+                f"{place(note)}: {note.name}, not moved, turns from {old} to {new}",
+            )
+
+
+def early_rests(scene: Scene) -> Iterator[Consequence]:
+    """The tonic at phrase endings before the last, where it was not: how often, over which
+    chord."""
+    melody = scene.analysis.melody
+    if melody is None or len(melody.phrases) < 2:
+        return
+    came: list[tuple[Note, str]] = []
+    for phrase in melody.phrases[:-1]:
+        if phrase.ending_note is None:
+            continue
+        note = melody.note(phrase.ending_note)
+        words = _comes_home(scene, note, scene.midi_after(melody, note))
+        if words:
+            came.append((note, f"phrase {phrase.index} {words}"))
+    if came:
+        times = {1: "once", 2: "twice"}.get(len(came), f"{len(came)} times")
+        yield Consequence(
+            "early-rest",
+            came[0][0].start_s,
+            f"The tonic now ends a phrase {times} before phrase {melody.phrases[-1].index}, "
+            f"the last: {listed([words for _, words in came])}",
+        )
+
+
+def _comes_home(scene: Scene, note: Note, midi: int) -> str:
+    """How a phrase newly ends on the tonic; "" when it does not, or did so before."""
+    key = scene.analysis.key_at(note.start_s)
+    if key is None or (midi - tonic_pc(key)) % 12:
+        return ""
+    chord = scene.chord_after(note)
+    ending = how_it_ends(midi, chord, key)
+    if midi == note.midi_name and ending == how_it_ends(midi, note.chord, key):
+        return ""
+    if chord is None or ending is None:
+        return "(by the melody alone)"
+    return f"over {chord_name(chord)} ({ending})"
