@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from retune.core.bartime import bar_time
-from retune.core.carriers import Analysis, Chord, Note, StemAnalysis
+from retune.core.carriers import Analysis, Chord, Key, Note, StemAnalysis
 from retune.core.chords import chord_matches, is_no_chord, is_tonic_chord
 from retune.core.errors import ChordError, InputError, UsageError
+from retune.core.keys import degree_pc, degree_semitone, scale_semitones
 from retune.core.pitch import parse_pitch_name, pitch_class_of
 from retune.core.roles import is_chord_tone, same_digit
 from retune.rules.model import (
@@ -40,14 +41,29 @@ def seconds_of(time: Time, analysis: Analysis) -> float:
 
 
 def matched_notes(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
-    """The notes of a stem that a rule means, in order of time."""
+    """The notes of a stem that a rule means, in order of time.
+
+    The highest, lowest or longest note of a phrase is looked for among those of the degrees,
+    places and chords that the rule names; "where it is ..." then asks about the note found.
+    """
     chosen = _selected(rule, stem, analysis)
-    for scope in rule.scopes:
-        inside = _test_of(scope, stem, analysis)
-        chosen = [note for note in chosen if inside(note)]
+    chosen = _within(chosen, [s for s in rule.scopes if not _asks_of_it(s)], stem, analysis)
     if isinstance(rule.what, Selector) and rule.what.kind in _PICKERS:
         chosen = _one_a_phrase(chosen, _PICKERS[rule.what.kind])
-    return chosen
+    return _within(chosen, [s for s in rule.scopes if _asks_of_it(s)], stem, analysis)
+
+
+def _within(
+    notes: list[Note], scopes: Iterable[Scope], stem: StemAnalysis, analysis: Analysis
+) -> list[Note]:
+    for scope in scopes:
+        inside = _test_of(scope, stem, analysis)
+        notes = [note for note in notes if inside(note)]
+    return notes
+
+
+def _asks_of_it(scope: Scope) -> bool:
+    return isinstance(scope.scope if isinstance(scope, Except) else scope, Where)
 
 
 # One note a phrase: the greatest by this measure, the earliest of equals.
@@ -65,12 +81,23 @@ def _selected(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
     if isinstance(what, NamedNote):
         return [note for note in stem.notes if _has_name(note, what.name)]
     if isinstance(what, NoteAt):
-        at_s = seconds_of(what.time, analysis)
-        return [note for note in stem.notes if note.start_s - 0.02 <= at_s < note.end_s][-1:]
+        return _note_at(what.time, stem, analysis)
     notes = [note for note in stem.notes if _is_kind(note, what, stem)]
     if not what.degrees:
         return notes
     return [note for note in notes if _has_degree(note, what.degrees, analysis)]
+
+
+def _note_at(time: Time, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
+    """The note that sounds then; at a beat, first the note that is sung on it, early or late."""
+    at_s = seconds_of(time, analysis)
+    if time.seconds is None:
+        beat_s = bar_time(analysis.bars, time.bar + 1) - bar_time(analysis.bars, time.bar)
+        loose_s = ON_THE_BEAT * beat_s / analysis.bars.beats_per_bar
+        near = [note for note in stem.notes if abs(note.start_s - at_s) <= loose_s]
+        if near:
+            return [min(near, key=lambda note: abs(note.start_s - at_s))]
+    return [note for note in stem.notes if note.start_s - 1e-9 <= at_s < note.end_s][-1:]
 
 
 def _has_name(note: Note, name: str) -> bool:
@@ -81,7 +108,15 @@ def _has_name(note: Note, name: str) -> bool:
 
 def _has_degree(note: Note, degrees: Iterable[str], analysis: Analysis) -> bool:
     key = analysis.key_at(note.start_s)
-    return key is not None and any(same_digit(note.degree, degree, key) for degree in degrees)
+    return key is not None and any(_is_degree(note, degree, key) for degree in degrees)
+
+
+def _is_degree(note: Note, degree: str, key: Key) -> bool:
+    """Whether a note has a degree; a chromatic one by either of its names (#1 is b2)."""
+    if same_digit(note.degree, degree, key):
+        return True
+    outside_scale = degree_semitone(degree, key) not in scale_semitones(key)
+    return outside_scale and degree_pc(degree, key) == note.midi_name % 12
 
 
 def _is_kind(note: Note, selector: Selector, stem: StemAnalysis) -> bool:
@@ -128,14 +163,24 @@ def _test_of(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[
             return lambda note: _listed(note.phrase, scope.spans, last)
         return lambda note: _listed(note.bar, scope.spans, last)
     if isinstance(scope, FromTo):
-        start_s, end_s = seconds_of(scope.start, analysis), seconds_of(scope.end, analysis)
-        return lambda note: start_s - 1e-9 <= note.start_s < end_s - 1e-9
+        return lambda note: (
+            not _is_before(note, scope.start, analysis) and _is_before(note, scope.end, analysis)
+        )
     if isinstance(scope, Where):
         return lambda note: (
             note.chord is not None
             and is_chord_tone(note.midi_name, note.chord) == scope.is_chord_tone
         )
     return lambda note: _over(note, scope, analysis)
+
+
+def _is_before(note: Note, time: Time, analysis: Analysis) -> bool:
+    """Whether a note begins before a moment; at a beat by its place in the bar, which bears with
+    onsets a little early."""
+    if time.seconds is None and note.bar is not None and note.beat is not None:
+        seconds_of(time, analysis)  # refuses a place that the song has not
+        return (note.bar, note.beat + 1e-6) < (time.bar, time.beat)
+    return note.start_s < seconds_of(time, analysis) - 1e-9
 
 
 def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int:

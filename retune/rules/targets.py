@@ -9,8 +9,10 @@ from retune.core.chords import is_no_chord
 from retune.core.keys import (
     Direction,
     degree_pc,
+    degree_semitone,
     nearest_midi_of_class,
     scale_semitones,
+    spell_degree,
     step_in_scale,
     tonic_pc,
 )
@@ -73,12 +75,24 @@ def _degree_class(degree: str, key: Key, chord: Chord | None) -> tuple[int, str]
     """In a minor key 6 and 7 take the form that is in the chord, else the natural one."""
     natural = degree_pc(degree, key)
     if key.mode != "minor" or degree not in ("6", "7"):
-        return natural, ""
+        return natural, _own_scale(degree, key)
     raised = (natural + 1) % 12
     in_chord = dict(chord.tones) if chord is not None else {}
     if raised in in_chord and natural not in in_chord:
         return raised, f"degree {degree} is taken raised, as in the chord"
     return natural, f"degree {degree} is taken in its natural form"
+
+
+def _own_scale(degree: str, key: Key) -> str:
+    """A word on an altered degree that is a note of the scale, as b3 is in minor: whoever counts
+    from the major scale means another note."""
+    digit = degree.lstrip("b#")
+    if digit == degree or degree_semitone(degree, key) not in scale_semitones(key):
+        return ""
+    return (
+        f"degree {degree} counts from the scale of {key}, whose degree {digit} is "
+        f"{spell_degree(digit, key)}: it is {spell_degree(degree, key)}"
+    )
 
 
 def _nearest_chord_tone(note: Note, direction: Direction | None) -> Goal | NoGoal:
