@@ -2,7 +2,8 @@
 
 Its finer engine (R3) with formants kept. pyrubberband hands the sound over in 16-bit files, in
 which a quiet passage keeps few levels: here they hold floats. The program lowers or clamps what
-passes full scale: the passage goes in attenuated. It acts on a change of pitch too early: the
+passes full scale and loses level on what is very quiet: each passage goes in with the same peak,
+well below full scale. It acts on a change of pitch too early: the
 map of the offsets is set back by its delay.
 """
 
@@ -26,7 +27,7 @@ from retune.core.errors import EngineError
 from retune.repitch.seam import FRAME_S, Passage
 
 PROGRAM = "rubberband"
-HEADROOM = 0.25
+PEAK = 0.25
 MAP_STEP_S = 0.005
 EARLY_S = 0.0875  # measured: R3 acts 85 to 90 ms before the time in the map
 _lock = Lock()
@@ -75,7 +76,11 @@ class RubberBand:
         from pyrubberband import pyrb
 
         options = {"-3": "", "-F": ""}
-        quiet = np.asarray(passage.samples, dtype=np.float64) * HEADROOM
+        x = np.asarray(passage.samples, dtype=np.float64)
+        peak = float(np.abs(x).max(initial=0.0))
+        if peak == 0.0:
+            return np.array(passage.samples)
+        gain = PEAK / peak
         handle, name = tempfile.mkstemp(suffix=".txt")
         os.close(handle)
         try:
@@ -85,10 +90,10 @@ class RubberBand:
                 _pitch_map(passage, Path(name))
                 options["--pitchmap"] = name
                 semitones = 0.0
-            out = self._run(pyrb, quiet, passage.rate_hz, semitones, options)
+            out = self._run(pyrb, gain * x, passage.rate_hz, semitones, options)
         finally:
             os.unlink(name)
-        out = out.reshape(len(out), -1) / HEADROOM
+        out = out.reshape(len(out), -1) / gain
         n = len(passage.samples)
         return np.ascontiguousarray(
             np.pad(out, ((0, max(n - len(out), 0)), (0, 0)))[:n], dtype=np.float32

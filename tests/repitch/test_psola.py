@@ -1,0 +1,271 @@
+"""The default engine on voices whose altered version is known in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from singing import (
+    RATE_HZ,
+    envelope,
+    harmonic_level_db,
+    make_notes,
+    make_stem,
+    make_track,
+    move,
+    praat_hz,
+    steps,
+    sung,
+)
+
+from retune.core.carriers import Audio, Edit, StemAnalysis
+from retune.core.units import cents_between
+from retune.repitch import render_control, render_stem
+
+BOUNDS = (0.0, 0.6, 1.6, 2.2)
+LEVELS = (200.0, 225.0, 180.0)
+
+
+@pytest.fixture(scope="module")
+def voice():
+    return make_stem(LEVELS, BOUNDS)
+
+
+@pytest.mark.parametrize("cents", [1.0, 50.0, -200.0, -400.0, 700.0, -1200.0, 1200.0])
+def test_the_pitch_moves_by_what_was_asked(voice, cents: float) -> None:
+    audio, stem, _ = voice
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, cents)]).apply(audio)[:, 0]
+    time_s, hz = praat_hz(made, high_hz=1200)
+    core = (time_s > 0.75) & (time_s < 1.45)
+    assert np.median(cents_between(225.0, hz[core])) == pytest.approx(cents, abs=1.0)
+    assert np.all(np.abs(cents_between(225.0, hz[core]) - cents) < 5.0)
+
+
+@pytest.mark.parametrize("cents", [-400.0, -200.0, 200.0, 700.0])
+def test_level_and_vowel_stay(voice, cents: float) -> None:
+    audio, stem, _ = voice
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, cents)]).apply(audio)[:, 0]
+    part = slice(int(0.8 * RATE_HZ), int(1.4 * RATE_HZ))
+    f0 = 225.0 * 2 ** (cents / 1200)
+    harmonics = [k * f0 for k in range(1, 12) if k * f0 < 2800]
+    found = np.array([harmonic_level_db(made[part], hz) for hz in harmonics])
+    wanted = 20 * np.log10(envelope(np.array(harmonics)))
+    strong = wanted > wanted.max() - 25
+    errors = (found - wanted)[strong]
+    assert np.std(errors) < 2.5
+    # a voice at another pitch is as loud: power within half a dB of the same envelope resampled
+    old = audio.samples[part, 0].astype(float)
+    assert 20 * np.log10(np.std(made[part]) / np.std(old)) == pytest.approx(0.0, abs=1.0)
+
+
+def test_outside_the_edit_every_bit_stays(voice) -> None:
+    audio, stem, _ = voice
+    edit = move(stem, 2, -200)
+    made = render_stem(audio, stem=stem, edits=[edit])
+    assert made.patches
+    for patch in made.patches:
+        assert patch.start >= (edit.start_s - 0.075) * RATE_HZ
+        assert patch.stop <= (edit.end_s + 0.075) * RATE_HZ
+    whole = made.apply(audio)
+    a, b = made.patches[0].start, made.patches[-1].stop
+    assert np.array_equal(whole[:a], audio.samples[:a])
+    assert np.array_equal(whole[b:], audio.samples[b:])
+
+
+def test_joins_are_smooth(voice) -> None:
+    audio, stem, _ = voice
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -300)])
+    jumps = np.abs(np.diff(made.apply(audio)[:, 0].astype(float)))
+    usual = np.abs(np.diff(audio.samples[:, 0].astype(float))).max()
+    for patch in made.patches:
+        for at in (patch.start, patch.stop - 1):
+            assert jumps[max(at - 50, 0) : at + 50].max() < 1.2 * usual
+
+
+def test_both_channels_move_as_one() -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS, channels=2)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)
+    assert np.allclose(made[:, 1], 0.6 * made[:, 0], atol=1e-5)
+
+
+def test_a_channel_of_silence_stays_silent() -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS)
+    one = np.concatenate([audio.samples, np.zeros_like(audio.samples)], axis=1)
+    made = render_stem(Audio(one, RATE_HZ), stem=stem, edits=[move(stem, 2, 300)]).apply(
+        Audio(one, RATE_HZ)
+    )
+    assert np.all(made[:, 1] == 0)
+    assert np.any(made[:, 0] != one[:, 0])
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 22050, 48000, 96000])
+def test_any_rate(rate_hz: int) -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS, rate_hz=rate_hz)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    time_s, hz = praat_hz(made, rate_hz=rate_hz)
+    core = (time_s > 0.75) & (time_s < 1.45)
+    assert np.median(cents_between(225.0, hz[core])) == pytest.approx(-200, abs=1.5)
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "role"), [(41.2, "bass"), (32.7, "bass"), (880.0, "melody"), (1100.0, "melody")]
+)
+def test_from_the_lowest_bass_to_the_highest_voice(low_hz: float, role) -> None:
+    bounds, levels = (0.0, 0.8, 2.0), (low_hz, low_hz * 2 ** (3 / 12))
+    f0 = steps(levels, bounds)
+    y = sung(f0, top_hz=max(2500.0, 4.5 * low_hz))
+    stem = StemAnalysis("line", role, make_notes(levels, bounds), (), make_track(f0))
+    audio = Audio(y.astype(np.float32), RATE_HZ)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)])
+    time_s, hz = praat_hz(made.apply(audio)[:, 0], low_hz=25 if low_hz < 100 else 200, high_hz=1500)
+    core = (time_s > 1.1) & (time_s < 1.7) & np.isfinite(hz)
+    assert core.sum() > 50
+    assert np.median(cents_between(levels[1], hz[core])) == pytest.approx(-200, abs=2.0)
+
+
+def test_edits_at_both_ends_of_the_file(voice) -> None:
+    audio, stem, _ = voice
+    edits = [move(stem, 1, -150), move(stem, 3, 150)]
+    made = render_stem(audio, stem=stem, edits=edits).apply(audio)[:, 0]
+    time_s, hz = praat_hz(made)
+    first, last = (time_s > 0.1) & (time_s < 0.45), (time_s > 1.75) & (time_s < 2.1)
+    assert np.median(cents_between(200.0, hz[first])) == pytest.approx(-150, abs=2)
+    assert np.median(cents_between(180.0, hz[last])) == pytest.approx(150, abs=2)
+    assert len(made) == audio.n_samples
+
+
+def test_notes_moved_in_a_row(voice) -> None:
+    audio, stem, _ = voice
+    edits = [move(stem, 1, 200), move(stem, 2, -100), move(stem, 3, 300)]
+    made = render_stem(audio, stem=stem, edits=edits).apply(audio)[:, 0]
+    time_s, hz = praat_hz(made)
+    for level, cents, middle in zip(LEVELS, (200, -100, 300), (0.3, 1.1, 1.9), strict=True):
+        near = np.abs(time_s - middle) < 0.15
+        assert np.median(cents_between(level, hz[near])) == pytest.approx(cents, abs=2)
+
+
+def test_an_edit_of_forty_milliseconds() -> None:
+    bounds, levels = (0.0, 0.5, 0.54, 1.0), (200.0, 225.0, 200.0)
+    audio, stem, _ = make_stem(levels, bounds)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)])
+    whole = made.apply(audio)
+    assert np.isfinite(whole).all()
+    assert made.patches
+    assert made.patches[0].start >= 0.425 * RATE_HZ - 1
+    assert made.patches[-1].stop <= 0.615 * RATE_HZ + 1
+
+
+def test_consonants_inside_a_note_stay_in_place() -> None:
+    f0 = steps((200.0, 200.0), (0.0, 0.5, 1.2))
+    y = sung(f0)
+    a, b = int(0.5 * RATE_HZ), int(0.62 * RATE_HZ)
+    rng = np.random.default_rng(4)
+    y[a:b] = 0.05 * rng.standard_normal(b - a)
+    heard = f0.copy()
+    heard[a:b] = 0.0
+    stem = StemAnalysis(
+        "voice", "melody", make_notes((200.0, 200.0), (0.0, 0.5, 1.2)), (), make_track(heard)
+    )
+    audio = Audio(y.astype(np.float32), RATE_HZ)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    inside = slice(a + int(0.02 * RATE_HZ), b - int(0.02 * RATE_HZ))
+    assert np.array_equal(made[inside], audio.samples[inside, 0])
+
+
+def test_a_hole_in_the_track_is_bridged(voice) -> None:
+    audio, stem, f0 = voice
+    holed = f0.copy()
+    holed[int(1.0 * RATE_HZ) : int(1.03 * RATE_HZ)] = 0
+    holed_stem = StemAnalysis("voice", "melody", stem.notes, (), make_track(holed))
+    whole = render_stem(audio, stem=holed_stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    time_s, hz = praat_hz(whole)
+    near = (time_s > 0.95) & (time_s < 1.1)
+    assert np.all(np.abs(cents_between(225.0, hz[near]) + 200) < 5)
+
+
+def test_an_octave_slip_of_the_track_is_mended(voice) -> None:
+    audio, stem, f0 = voice
+    slipped = f0.copy()
+    slipped[int(1.0 * RATE_HZ) : int(1.2 * RATE_HZ)] /= 2
+    slipped_stem = StemAnalysis("voice", "melody", stem.notes, (), make_track(slipped))
+    whole = render_stem(audio, stem=slipped_stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    time_s, hz = praat_hz(whole)
+    near = (time_s > 0.9) & (time_s < 1.3)
+    assert np.all(np.abs(cents_between(225.0, hz[near]) + 200) < 5)
+
+
+def test_the_control_is_back_at_the_old_pitch(voice) -> None:
+    audio, stem, _ = voice
+    edit = move(stem, 2, -300)
+    made = render_control(audio, stem=stem, edits=[edit])
+    there = render_stem(audio, stem=stem, edits=[edit])
+    time_s, hz = praat_hz(made.apply(audio)[:, 0])
+    core = (time_s > 0.75) & (time_s < 1.45)
+    assert np.median(cents_between(225.0, hz[core])) == pytest.approx(0.0, abs=1.5)
+    assert made.patches[0].start == pytest.approx(there.patches[0].start, abs=0.01 * RATE_HZ)
+    assert np.any(made.apply(audio) != audio.samples)
+
+
+def test_the_same_bytes_every_time(voice) -> None:
+    audio, stem, _ = voice
+    edits = [move(stem, 1, 100), move(stem, 3, -200)]
+    first = render_stem(audio, stem=stem, edits=edits).apply(audio)
+    again = render_stem(audio, stem=stem, edits=edits).apply(audio)
+    assert np.array_equal(first, again)
+
+
+def test_no_shift_is_no_change(voice) -> None:
+    audio, stem, _ = voice
+    assert render_stem(audio, stem=stem, edits=[move(stem, 2, 0.0)]).patches == ()
+
+
+@pytest.mark.parametrize("kind", ["silence", "noise"])
+def test_what_has_no_pitch_is_left_alone_and_said(kind: str) -> None:
+    rng = np.random.default_rng(1)
+    y = np.zeros(RATE_HZ) if kind == "silence" else 0.1 * rng.standard_normal(RATE_HZ)
+    stem = StemAnalysis(
+        "voice", "melody", make_notes((200.0,), (0.2, 0.8)), (), make_track(np.zeros(RATE_HZ))
+    )
+    audio = Audio(y.astype(np.float32), RATE_HZ)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 1, -200)])
+    assert made.patches == ()
+    assert "only 0% of it has a pitch" in made.warnings[0]
+
+
+def test_silence_that_a_track_calls_voiced() -> None:
+    f0 = np.full(RATE_HZ, 200.0)
+    stem = StemAnalysis("voice", "melody", make_notes((200.0,), (0.2, 0.8)), (), make_track(f0))
+    audio = Audio(np.zeros((RATE_HZ, 1), np.float32), RATE_HZ)
+    assert render_stem(audio, stem=stem, edits=[move(stem, 1, -200)]).patches == ()
+
+
+def test_a_clipped_sound_is_said(voice) -> None:
+    audio, stem, _ = voice
+    loud = Audio(np.clip(4 * audio.samples, -1, 1), RATE_HZ)
+    made = render_stem(loud, stem=stem, edits=[move(stem, 2, -200)])
+    assert any("clipped" in text for text in made.warnings)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    start_s=st.floats(0.0, 2.0),
+    length_s=st.floats(0.01, 0.8),
+    cents=st.floats(-1200, 1200).filter(lambda c: abs(c) > 0.5),
+    by_note=st.booleans(),
+)
+def test_any_span_keeps_the_rest(
+    start_s: float, length_s: float, cents: float, by_note: bool
+) -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS, rate_hz=16000)
+    edit = Edit("voice", start_s, min(start_s + length_s, 2.2), cents, "shift")
+    if by_note:
+        edit = move(stem, 1 + int(start_s / 0.75), cents)
+    made = render_stem(audio, stem=stem, edits=[edit])
+    whole = made.apply(audio)
+    assert np.isfinite(whole).all()
+    assert np.abs(whole).max() < 1.5
+    a = int(np.ceil((edit.start_s - 0.075) * 16000))
+    b = int(np.floor((edit.end_s + 0.075) * 16000))
+    assert np.array_equal(whole[: max(a, 0)], audio.samples[: max(a, 0)])
+    assert np.array_equal(whole[b:], audio.samples[b:])
