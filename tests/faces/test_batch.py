@@ -1,0 +1,324 @@
+"""Batches: same bytes whatever runs them, and never more lost than one job."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from retune.faces.cli import main
+
+RATE_HZ = 16_000
+VARIANTS = """format = 1
+[variants.home]
+rules = ["move phrase-ending degree 2 to degree 1"]
+[variants.up]
+rules = ["move phrase-ending degree 2 to degree 3"]
+[variants.low]
+rules = ["shift every note down 1 semitone"]
+"""
+SONG = """format = 1
+title = "Lantern Song, take {take}"
+rights = "CC0 1.0, invented for retune"
+[stems.vocal]
+file = "vocal.wav"
+role = "melody"
+[stems.harp]
+file = "harp.wav"
+role = "backing"
+[music]
+key = "C major"
+meter = "3/4"
+tempo_bpm = 90.0
+first_downbeat_s = 0.0
+chords = "C | F | G | C"
+phrases = "every 2 bars"
+"""
+
+
+def tone(midi: float, seconds: float) -> np.ndarray:
+    t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    hz = 440 * 2 ** ((midi - 69) / 12)
+    body = sum(np.sin(2 * np.pi * k * hz * t) / k for k in range(1, 8))
+    fade = np.minimum(1, np.minimum(t, t[::-1]) / 0.03)
+    return 0.15 * body * fade
+
+
+def make_song(folder: Path, take: int) -> Path:
+    """Four bars of invented melody, each take on slightly other pitches."""
+    folder.mkdir(parents=True)
+    beat = 60 / 90
+    line = [60, 64, 67, 65, 64, 62, 67, 65, 64, 62, 60]
+    beats = [1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 2]
+    vocal = np.concatenate(
+        [tone(m + 0.01 * take, b * beat) for m, b in zip(line, beats, strict=True)]
+    )
+    harp = np.concatenate([tone(m, 3 * beat) for m in (48, 53, 55, 48)])[: len(vocal)]
+    soundfile.write(folder / "vocal.wav", vocal, RATE_HZ, subtype="PCM_16")
+    soundfile.write(folder / "harp.wav", np.stack([harp, harp], 1), RATE_HZ, subtype="PCM_16")
+    (folder / "song.toml").write_text(SONG.format(take=take), encoding="utf-8")
+    return folder / "song.toml"
+
+
+@pytest.fixture(scope="module")
+def songs(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    root = tmp_path_factory.mktemp("songs")
+    (root / "variants.toml").write_text(VARIANTS, encoding="utf-8")
+    return [str(make_song(root / f"take{take}", take)) for take in range(1, 4)]
+
+
+def batch(songs: list[str], out: Path, *more: str) -> int:
+    variants = str(Path(songs[0]).parent.parent / "variants.toml")
+    return main(["batch", *songs, "--variants", variants, "--out", str(out), "--quiet", *more])
+
+
+def bytes_below(folder: Path) -> dict[str, bytes]:
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.parent != folder
+    }
+
+
+@pytest.fixture(scope="module")
+def undisturbed(songs: list[str], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("undisturbed")
+    assert batch(songs, out) == 0
+    return out
+
+
+def rows(out: Path) -> list[dict[str, str]]:
+    with open(out / "batch.csv", encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_every_variant_of_every_song_is_made(undisturbed: Path) -> None:
+    table = rows(undisturbed)
+    assert len(table) == 3 * 4
+    assert {row["state"] for row in table} == {"done"}
+    made = {f"{row['song']}/{row['variant']}" for row in table}
+    assert "take2/home" in made
+    for row in table:
+        names = {p.name for p in (undisturbed / row["song"] / row["variant"]).glob("*.wav")}
+        assert names == {"vocal.wav", "harp.wav", "mix.wav"}
+    records = json.loads((undisturbed / "batch.json").read_text(encoding="utf-8"))
+    assert {record["edits"] for record in records if record["variant"] == "home"} == {1}
+    assert not (undisturbed / ".running").exists()
+
+
+def test_two_processes_give_the_same_bytes(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    assert batch(songs, tmp_path, "--jobs", "2") == 0
+    assert bytes_below(tmp_path) == bytes_below(undisturbed)
+
+
+def test_resume_skips_what_is_whole_and_mends_what_is_not(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(undisturbed, tmp_path / "out")
+    out = tmp_path / "out"
+    (out / "take1" / "home" / "mix.wav").write_bytes(b"broken")
+    (out / "take2" / "up" / "manifest.json").unlink()
+    assert batch(songs, out, "--resume") == 0
+    state = {(row["song"], row["variant"]): row["state"] for row in rows(out)}
+    assert [key for key, value in state.items() if value == "done"] == [
+        ("take1", "home"),
+        ("take2", "up"),
+    ]
+    assert bytes_below(out) == bytes_below(undisturbed)
+
+
+def test_an_unreadable_stem_fails_by_name_and_harms_no_other(
+    songs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(Path(songs[0]).parent, tmp_path / "bad")
+    (tmp_path / "bad" / "vocal.wav").write_bytes(b"RIFF but no more")
+    assert batch([*songs, str(tmp_path / "bad" / "song.toml")], tmp_path / "out") == 1
+    table = rows(tmp_path / "out")
+    failed = {row["variant"] for row in table if row["state"] == "failed"}
+    assert failed == {"original", "home", "up", "low"}
+    assert all(row["song"] == "bad" for row in table if row["state"] == "failed")
+    assert "retune: error: bad/home: " in capsys.readouterr().err
+
+
+def test_a_rule_that_does_not_read_fails_its_variant_only(
+    songs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = VARIANTS + '[variants.odd]\nrules = ["make it better"]\n'
+    (tmp_path / "v.toml").write_text(text, encoding="utf-8")
+    words = [
+        "batch",
+        songs[0],
+        "--variants",
+        str(tmp_path / "v.toml"),
+        "--out",
+        str(tmp_path / "o"),
+    ]
+    assert main([*words, "--quiet"]) == 1
+    failed = [row["variant"] for row in rows(tmp_path / "o") if row["state"] == "failed"]
+    assert failed == ["odd"]
+    assert "take1/odd: a rule begins with move, shift or keep" in capsys.readouterr().err
+
+
+def test_songs_of_one_name_get_folders_of_their_own(songs: list[str], tmp_path: Path) -> None:
+    shutil.copytree(Path(songs[1]).parent, tmp_path / "other" / "take1")
+    twin = str(tmp_path / "other" / "take1" / "song.toml")
+    assert batch([songs[0], twin], tmp_path / "out") == 0
+    assert {row["song"] for row in rows(tmp_path / "out")} == {"take1", "take1-2"}
+
+
+def command(songs: list[str], out: Path, *more: str) -> list[str]:
+    variants = str(Path(songs[0]).parent.parent / "variants.toml")
+    return [
+        sys.executable,
+        "-m",
+        "retune",
+        "batch",
+        *songs,
+        "--variants",
+        variants,
+        "--out",
+        str(out),
+        *more,
+    ]
+
+
+def until(condition: object, seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if condition():  # type: ignore[operator]
+            return
+        time.sleep(0.02)
+    raise AssertionError("waited too long")
+
+
+@pytest.mark.slow
+def test_a_killed_batch_goes_on_where_it_was(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    running = subprocess.Popen(command(songs, tmp_path, "--jobs", "2"), stderr=subprocess.DEVNULL)
+    until(lambda: list(tmp_path.glob("*/*/manifest.json")))
+    running.kill()
+    running.wait()
+    assert batch(songs, tmp_path, "--resume", "--jobs", "2") == 0
+    assert bytes_below(tmp_path) == bytes_below(undisturbed)
+
+
+@pytest.mark.slow
+def test_a_killed_worker_costs_no_other_job(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    running = subprocess.Popen(command(songs, tmp_path, "--jobs", "2"), stderr=subprocess.DEVNULL)
+    until(lambda: list(tmp_path.glob("*/home/vocal.wav")))
+    killed = False
+    for marker in (tmp_path / ".running").glob("*.txt"):
+        worker = int(marker.read_text(encoding="utf-8").split()[0])
+        if worker != running.pid:
+            os.kill(worker, signal.SIGKILL)
+            killed = True
+            break
+    assert running.wait(timeout=120) == 0
+    assert killed
+    assert bytes_below(tmp_path) == bytes_below(undisturbed)
+
+
+@pytest.mark.slow
+def test_ctrl_c_stops_soon_with_a_summary(songs: list[str], tmp_path: Path) -> None:
+    running = subprocess.Popen(
+        command(songs, tmp_path, "--jobs", "2"), stderr=subprocess.PIPE, text=True
+    )
+    until(lambda: list(tmp_path.glob("*/*/manifest.json")))
+    began = time.monotonic()
+    running.send_signal(signal.SIGINT)
+    _, told = running.communicate(timeout=30)
+    assert time.monotonic() - began < 3
+    assert running.returncode == 1
+    assert "not begun (--resume goes on)" in told
+    assert rows(tmp_path)
+    assert not list(tmp_path.rglob("*.tmp"))
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A Dask scheduler and two workers as processes of their own, bound to loopback."""
+    pytest.importorskip("distributed", reason="needs the extra retune[dask]")
+    file = tmp_path / "scheduler.json"
+    local = ["--host", "127.0.0.1", "--dashboard-address", "127.0.0.1:0"]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    dask = [sys.executable, "-m", "distributed.cli"]
+    started = [
+        subprocess.Popen(
+            [
+                *dask[:2],
+                "distributed.cli.dask_scheduler",
+                "--port",
+                "0",
+                *local,
+                "--scheduler-file",
+                str(file),
+            ],
+            **quiet,
+        )
+    ]
+    until(lambda: file.exists() and file.stat().st_size > 0)
+    for name in ("one", "two"):
+        started.append(
+            subprocess.Popen(
+                [
+                    *dask[:2],
+                    "distributed.cli.dask_worker",
+                    "--scheduler-file",
+                    str(file),
+                    *local,
+                    "--nthreads",
+                    "1",
+                    "--name",
+                    name,
+                    "--no-nanny",
+                    "--local-directory",
+                    str(tmp_path / name),
+                ],
+                **quiet,
+            )
+        )
+    address = json.loads(file.read_text(encoding="utf-8"))["address"]
+    yield address, started[1:]
+    for process in started:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_gives_the_same_bytes_and_survives_a_worker(
+    songs: list[str],
+    undisturbed: Path,
+    tmp_path: Path,
+    cluster: tuple[str, list[subprocess.Popen[bytes]]],
+) -> None:
+    address, workers = cluster
+    out = tmp_path / "out"
+    running = subprocess.Popen(command(songs, out, "--dask", address), stderr=subprocess.DEVNULL)
+    until(lambda: list(out.glob("*/*/manifest.json")))
+    workers[0].kill()
+    assert running.wait(timeout=180) == 0
+    assert bytes_below(out) == bytes_below(undisturbed)
+
+
+def test_a_cluster_that_does_not_answer_is_told(
+    songs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("distributed", reason="needs the extra retune[dask]")
+    assert batch(songs, tmp_path, "--dask", "nowhere") == 2
+    assert "--dask nowhere" in capsys.readouterr().err
