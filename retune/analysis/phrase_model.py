@@ -21,6 +21,9 @@ from retune.core.carriers import FloatArray
 LENGTHS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 LENGTH_SPREAD = 0.4
 RHYTHM_NOTES = 4
+REST_BEATS = 0.05
+# In log odds; chosen on one invented song.
+BREATHLESS_COST = 2.0
 # Singers come this many beats early or late.
 LOOSE_BEATS = 0.2
 
@@ -53,7 +56,7 @@ def features(
     table[1:, 1] = np.clip(np.log2(before / earlier), -2, 2)
     table[1:, 2] = np.clip(np.log2(before / after), -2, 2)
     table[1:, 3] = np.clip(rest, 0, 1)
-    table[1:, 4] = rest > 0.05
+    table[1:, 4] = rest > REST_BEATS
     table[1:, 5] = boundary_strength(onset, duration, midi)[1:]
     table[1:, 6] = np.minimum(np.abs(np.diff(midi)), 12) / 12
     if bar_beats is not None:
@@ -68,7 +71,12 @@ def features(
 
 
 def phrase_starts(
-    onset: FloatArray, duration: FloatArray, midi: FloatArray, *, bar_beats: float | None = None
+    onset: FloatArray,
+    duration: FloatArray,
+    midi: FloatArray,
+    *,
+    bar_beats: float | None = None,
+    breathes: bool = False,
 ) -> list[int]:
     """Indices of the notes that begin phrases, the first always among them.
 
@@ -79,6 +87,9 @@ def phrase_starts(
     midi : float64 (n,)
     bar_beats : float, optional
         Length of a bar in beats, where bars are known.
+    breathes : bool
+        The notes are a recording, in which rests are breaths: where there are some, a phrase
+        hardly begins without one. (A score often leaves them to the singer.)
     """
     n = len(onset)
     if n < 4:
@@ -86,6 +97,9 @@ def phrase_starts(
     model = WITHOUT_BARS if bar_beats is None else WITH_BARS
     score = features(onset, duration, midi, bar_beats=bar_beats) @ np.array(model.weights)
     score += model.constant
+    rests = onset[1:] - (onset[:-1] + duration[:-1]) > REST_BEATS
+    if breathes and np.sum(rests) >= 2:
+        score[1:] -= np.where(rests, 0.0, BREATHLESS_COST)
     unit = bar_beats or 4.0 * float(np.median(np.diff(onset)))
     place = np.append(onset, onset[-1] + duration[-1]) / unit
     tries = [_best(score, place, length, model.length_cost) for length in LENGTHS]

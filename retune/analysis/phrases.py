@@ -21,6 +21,8 @@ EVERY = re.compile(
 EARLY_S = 0.06
 # A silence this long ends a phrase whatever the rest says.
 LONG_REST_S = 3.0
+# The shortest silence that may be a breath (common practice, no source).
+BREATH_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -110,13 +112,13 @@ def _every(
 
 def _longest_gap(beats: FloatArray, ends: FloatArray, line: float) -> int:
     """The note that begins a phrase at a barline: the one after the longest silence within a
-    beat of it; of equal gaps (an eighth of a beat) the one nearest the barline."""
+    beat of it; of equal gaps the one nearest the barline."""
     near = [i for i in range(1, len(beats)) if abs(beats[i] - line) <= 1.1]
     if not near:
         return int(np.searchsorted(beats, line - 0.1))
     gaps = {i: max(0.0, float(beats[i] - ends[i - 1])) for i in near}
     longest = max(gaps.values())
-    return min((i for i in near if gaps[i] >= longest - 0.125), key=lambda i: abs(beats[i] - line))
+    return min((i for i in near if gaps[i] >= longest - 0.03), key=lambda i: abs(beats[i] - line))
 
 
 def _found(onset: FloatArray, end: FloatArray, midi: FloatArray, bars: Bars) -> list[int]:
@@ -131,19 +133,13 @@ def _found(onset: FloatArray, end: FloatArray, midi: FloatArray, bars: Bars) -> 
         unit = float(np.median(np.diff(onset))) if len(onset) > 1 else 1.0
         place, length, bar_beats = onset / unit, end / unit, None
     duration = np.maximum(length - place, 0.05)
-    duration = _close_small_gaps(place, duration)
+    # Shorter silences are consonants, no breaths: the note lasts until the next.
+    short = np.flatnonzero(silence < BREATH_S)
+    duration[short] = (place[1:] - place[:-1])[short]
     starts: list[int] = []
     for a, b in pairwise(pieces):
-        starts += [
-            a + i for i in phrase_starts(place[a:b], duration[a:b], midi[a:b], bar_beats=bar_beats)
-        ]
+        found = phrase_starts(
+            place[a:b], duration[a:b], midi[a:b], bar_beats=bar_beats, breathes=True
+        )
+        starts += [a + i for i in found]
     return starts
-
-
-def _close_small_gaps(place: FloatArray, duration: FloatArray) -> FloatArray:
-    """Durations with gaps below a quarter of a beat filled: consonants are no rests."""
-    filled = duration.copy()
-    gap = place[1:] - (place[:-1] + duration[:-1])
-    small = gap < 0.25
-    filled[:-1][small] = (place[1:] - place[:-1])[small]
-    return filled

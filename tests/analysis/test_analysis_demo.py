@@ -11,6 +11,7 @@ import pytest
 from mir_eval import transcription
 
 from retune.analysis import find_notes
+from retune.analysis.phrases import find_phrases
 from retune.core.audio import open_audio
 from retune.core.carriers import MONOPHONIC_ROLES, Analysis
 from retune.core.units import midi_to_hz
@@ -127,3 +128,18 @@ def test_all_that_can_be_found_by_ear_is(tmp_path: Path) -> None:
     assert found.chords
     assert all(chord.estimated for chord in found.chords)
     assert sum("estimated" in line for line in found.warnings) >= 3
+
+
+@pytest.mark.parametrize("wanted", ["auto", "every 4 bars"])
+def test_phrases_are_found_where_they_are(wanted: str) -> None:
+    found = demo()
+    notes = found.stems["vocal"].notes
+    spans = find_phrases(
+        [n.start_s for n in notes],
+        [n.end_s for n in notes],
+        [n.pitch_midi for n in notes],
+        bars=found.bars,
+        wanted=wanted,
+    )
+    true = [float(row["start_s"]) for row in rows("truth_phrases.csv")]
+    assert [span.start_s for span in spans] == pytest.approx(true, abs=0.15)
