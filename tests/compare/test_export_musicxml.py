@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import music21
@@ -147,7 +148,7 @@ def test_any_span_is_cut_into_values_that_exist(meter: tuple[int, int], resoluti
             cut = pieces(start, end, grid)
             assert cut[0][0] == start
             assert cut[-1][1] == end
-            assert all(a[1] == b[0] for a, b in zip(cut, cut[1:], strict=False))
+            assert all(a[1] == b[0] for a, b in pairwise(cut))
             assert all(b - a in values for a, b in cut)
 
 
