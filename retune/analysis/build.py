@@ -255,6 +255,11 @@ def _moment(at: str, bars: Bars) -> float:
 
 
 def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
+    if work.song.music.chords is not None and len(bars.downbeats_s) < 2:
+        work.warnings.append(
+            "the chart has no place, since bars are unknown: give tempo_bpm and first_downbeat_s"
+        )
+        return ()
     chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
     if chords is None:
         chords = _heard_chords(work, bars, key_at)
@@ -289,6 +294,14 @@ def _heard_chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
     return chords
 
 
+def _wanted_phrases(work: _Work, bars: Bars) -> str | tuple[tuple[float, float], ...]:
+    wanted = work.song.music.phrases
+    if isinstance(wanted, str) and wanted != "auto" and len(bars.downbeats_s) < 2:
+        work.warnings.append(f'phrases = "{wanted}" has no bars to count: found by ear instead')
+        return "auto"
+    return wanted
+
+
 def _stems(
     work: _Work, bars: Bars, keys: tuple[KeySpan, ...], chords: tuple[Chord, ...]
 ) -> dict[str, StemAnalysis]:
@@ -301,7 +314,7 @@ def _stems(
             [d.end_s for d in drafts],
             list(work.tuned[lead].midi),
             bars=bars,
-            wanted=work.song.music.phrases,
+            wanted=_wanted_phrases(work, bars),
         )
     stems: dict[str, StemAnalysis] = {}
     for name, stem in work.song.stems.items():

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from played import Part, Tone, hear, row
 
-from retune.core.carriers import Key
+from retune.analysis import analyze_song
+from retune.core.carriers import Audio, Key, Music, PitchTrack, Song, Stem
 
 TWO_PHRASES = "60:1 64:1 67:1 64:1 62:3 r:1 60:1 64:1 62:1 59:1 60:3 r:1"
 
@@ -236,3 +239,29 @@ def test_every_number_is_finite_and_every_index_in_order() -> None:
         assert np.isfinite([note.start_s, note.end_s, note.pitch_midi, note.cents_from_name]).all()
         assert note.start_s < note.end_s
         assert round(note.pitch_midi - note.cents_from_name / 100) == note.midi_name
+
+
+def test_a_chart_and_counted_phrases_need_bars() -> None:
+    found = hear(
+        row("60:3 64:3"),
+        tempo_bpm=None,
+        first_downbeat_s=None,
+        chords="C | G",
+        phrases="every 2 bars",
+    )
+    assert found.chords == ()
+    assert any("chart has no place" in line for line in found.warnings)
+    assert any("has no bars to count" in line for line in found.warnings)
+    assert len(found.stems["vocal"].phrases) == 1
+
+
+def test_silence_has_no_notes_and_says_so() -> None:
+    n = 100
+    track = PitchTrack(np.arange(n) * 0.0116, np.full(n, np.nan), np.zeros(n), np.full(n, -90.0))
+    song = Song(Path("s.toml"), "", "", {"vocal": Stem("vocal", Path("v"), "melody")}, Music())
+    found = analyze_song(
+        song, {"vocal": Audio(np.zeros(16000, np.float32), 16000)}, {"vocal": track}
+    )
+    assert found.stems["vocal"].notes == ()
+    assert found.key is None
+    assert any("no note was heard" in line for line in found.warnings)
