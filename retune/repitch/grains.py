@@ -156,12 +156,19 @@ def shape_grains(
 
 @compiled
 def add_grains(out: FloatArray, made: FloatArray, whole: NDArray[np.int64]) -> None:
-    """Add each grain to `out` about its whole sample."""
+    """Add each grain to `out` about its whole sample, its outer fifths faded: the correction
+    rings on a little, and its ends must not click."""
     n_channels, n_targets, size = made.shape
     half = size // 2
+    fade = np.ones(size)
+    for i in range(-half, size - half):
+        beyond = (abs(i) / half - 0.8) / 0.2
+        if beyond > 0:
+            fade[i if i >= 0 else i + size] = 0.5 + 0.5 * math.cos(math.pi * min(beyond, 1.0))
     for c in range(n_channels):
         for j in range(n_targets):
             for i in range(-half, size - half):
                 n = whole[j] + i
                 if 0 <= n < out.shape[1]:
-                    out[c, n] += made[c, j, i if i >= 0 else i + size]
+                    place = i if i >= 0 else i + size
+                    out[c, n] += fade[place] * made[c, j, place]

@@ -30,6 +30,7 @@ from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
+LEVEL_S, MAX_LEVEL_DB = 0.4, 4.0
 CORE_WEIGHT_CENTS = 2.0
 CORE_SHARE = 0.1
 GLIDE_WEIGHT_S = 0.008
@@ -47,6 +48,16 @@ def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float)
             keep = 0.5 - 0.5 * math.cos(math.pi * (n - last) / tail)
         for c in range(out.shape[0]):
             out[c, n] *= keep
+
+
+def level_gain(old: FloatArray, new: FloatArray, *, at: FloatArray, width: float) -> FloatArray:
+    """Factor at each place that gives `new` the level of `old`, over `width` samples about it."""
+    a = np.clip(np.round(at - width / 2).astype(np.int64), 0, old.shape[1])
+    b = np.clip(np.round(at + width / 2).astype(np.int64), 0, old.shape[1])
+    sums = [np.append(0.0, np.cumsum(np.sum(sound**2, axis=0))) for sound in (old, new)]
+    was, now = (total[b] - total[a] + 1e-12 for total in sums)
+    limit = 10 ** (MAX_LEVEL_DB / 20)
+    return np.asarray(np.clip(np.sqrt(was / now), 1 / limit, limit))
 
 
 def _lay_out(
@@ -73,8 +84,15 @@ def _lay_out(
     delay = (targets - whole) - (marks - np.floor(marks))[nearest]
     kept = replace(grains, spectra=grains.spectra[: x.shape[0]])
     made = shape_grains(kept, filled, nearest=nearest, amount=amount, gain=gain, delay=delay)
-    _clear(out, targets[0], targets[-1], grains.before[0], grains.after[-1])
-    add_grains(out, made, whole)
+    lead, tail = grains.before[0], grains.after[-1]
+    first = max(math.floor(targets[0] - lead), 0)
+    last = min(math.ceil(targets[-1] + tail) + 1, out.shape[1])
+    new = np.zeros((x.shape[0], last - first))
+    add_grains(new, made, whole - first)
+    _clear(out, targets[0], targets[-1], lead, tail)
+    old, rest = x[:, first:last], out[:, first:last]
+    level = level_gain(old, rest + new, at=targets - first, width=LEVEL_S * rate_hz)
+    rest += new * np.interp(np.arange(last - first), targets - first, 1 + amount * (level - 1))
 
 
 def _busy(marks: FloatArray, cents: FloatArray) -> slice:
