@@ -58,15 +58,16 @@ def distance_prior(n: int) -> FloatArray:
 
 
 @compiled
-def _decode(
+def _forward(
     position: FloatArray,
     voiced: FloatArray,
     prior: FloatArray,
     n_pitches: int,
     numbers: FloatArray,
-) -> NDArray[Any]:
-    """State per frame (kind * n_pitches + pitch). `position` is the pitch in grid steps (any
-    number where unvoiced), `voiced` the log-likelihood scale: 0 unvoiced, else its weight."""
+) -> tuple[NDArray[Any], FloatArray]:
+    """Where each state of each frame came from, and the scores of the last frame. `position` is
+    the pitch in grid steps (any number where unvoiced), `voiced` the log-likelihood scale: 0
+    unvoiced, else its weight."""
     n_frames = len(position)
     attack_width, stable_width, tail, unvoiced, silent_voiced = numbers[:5]
     entry, legato, leave, settle, reach, scale = numbers[5:11]
@@ -106,6 +107,14 @@ def _decode(
             back[t, SILENT, p] = 0 if q >= s + leave else 1
             new[SILENT, p] = max(q, s + leave) + scale * like_q
         score, new = new, score
+    return back, score
+
+
+@compiled
+def _trace(back: NDArray[Any], score: FloatArray) -> NDArray[Any]:
+    """The way back: state per frame, kind * n_pitches + pitch, with 3 * n_pitches added where a
+    note begins."""
+    n_frames, _, n_pitches = back.shape
     path = np.empty(n_frames, dtype=np.int64)
     kind, pitch, best = SILENT, 0, -1e300
     for k in range(1, 3):
@@ -166,8 +175,8 @@ def decode_notes(
         ]
     )
     trust = np.where(voiced, np.clip(weight, 0.2, 1.0), 0.0)
-    path = _decode(position, trust, distance_prior(n_pitches), n_pitches, numbers)
-    return _runs(path, n_pitches, low)
+    back, score = _forward(position, trust, distance_prior(n_pitches), n_pitches, numbers)
+    return _runs(_trace(back, score), n_pitches, low)
 
 
 def _runs(path: NDArray[Any], n_pitches: int, low: float) -> list[tuple[int, int, int, float]]:
