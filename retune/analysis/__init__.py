@@ -1,6 +1,7 @@
 """Room: analysis. From pitch tracks to notes, phrases, key, bars, chords and endings.
 
-`analyze_song` is the door; `find_notes` hears the notes of one stem.
+`analyze_song` is the door; `find_notes` hears the notes of one stem; `warm_up` compiles the note
+decoder beforehand.
 """
 
 from __future__ import annotations
@@ -11,11 +12,17 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from retune.analysis.build import analyze_song
     from retune.analysis.note_trust import Heard
+    from retune.analysis.note_hmm import warm_up
     from retune.analysis.notes import find_notes
 
-__all__ = ["Heard", "analyze_song", "find_notes"]
+__all__ = ["Heard", "analyze_song", "find_notes", "warm_up"]
 
-_HOMES = {"analyze_song": "build", "find_notes": "notes", "Heard": "note_trust"}
+_HOMES = {
+    "Heard": "note_trust",
+    "analyze_song": "build",
+    "find_notes": "notes",
+    "warm_up": "note_hmm",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -3,7 +3,9 @@
 Pearson correlation of a duration-weighted histogram with the rotated profile (Krumhansl &
 Schmuckler's method), by default with the counts of Temperley 2007 in Kostka & Payne; the tone a
 tune ends on speaks for its tonic; between a major and a minor key on one tonic, the commoner
-third decides.
+third decides. Of 1 781 Erk melodies 97.5 % come out right (minor ones 96.2 %), of 4 987 others
+95.6 %; the plain correlation gives 96.4 and 91.9, Krumhansl & Kessler's ratings 70.2 and 69.5
+(tests/bench/bench_key.py).
 """
 
 from __future__ import annotations

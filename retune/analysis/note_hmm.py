@@ -179,6 +179,11 @@ def decode_notes(
     return _runs(_trace(back, score), n_pitches, low)
 
 
+def warm_up() -> None:
+    """Compile the decoder (or load it), so that nobody waits for it later."""
+    decode_notes(np.full(8, 60.0), np.full(8, 1.0), hop_s=MODEL_HOP_S)
+
+
 def _runs(path: NDArray[Any], n_pitches: int, low: float) -> list[tuple[int, int, int, float]]:
     kinds, pitches = path // n_pitches, path % n_pitches
     fresh = kinds == 3 + ATTACK

@@ -164,3 +164,12 @@ def test_one_note_an_octave_from_all_around_it_is_doubted() -> None:
 def test_a_melody_that_goes_up_an_octave_and_stays_is_not() -> None:
     notes = heard(Part(row("60:.5 62:.5 64:.5 72:.5 74:.5 72:.5 71:.5")))
     assert all(n.confidence > 0.5 for n in notes)
+
+
+def test_the_room_opens_lazily() -> None:
+    import retune.analysis
+
+    retune.analysis.warm_up()
+    assert retune.analysis.find_notes is find_notes
+    with pytest.raises(AttributeError, match="no attribute"):
+        _ = retune.analysis.nothing
