@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.analysis.build import analyze_song
-    from retune.analysis.note_trust import Heard
     from retune.analysis.note_hmm import warm_up
+    from retune.analysis.note_trust import Heard
     from retune.analysis.notes import find_notes
 
 __all__ = ["Heard", "analyze_song", "find_notes", "warm_up"]
