@@ -217,9 +217,9 @@ def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
     return moved
 
 
-def _thinned(x: FloatArray, rate_hz: int) -> tuple[FloatArray, int]:
-    """Means of a few samples each, some 11 kHz in all, and how many samples each stands for."""
-    stride = max(rate_hz // ANALYSIS_HZ, 1)
+def thinned(x: FloatArray, *, rate_hz: int, to_hz: int = ANALYSIS_HZ) -> tuple[FloatArray, int]:
+    """Means of a few samples each, at least `to_hz` in all, and how many samples each is of."""
+    stride = max(rate_hz // to_hz, 1)
     whole = len(x) // stride * stride
     thin = np.array(x[:whole:stride])
     for i in range(1, stride):
@@ -269,7 +269,7 @@ def find_epochs(
     if not len(known):
         return np.empty(0)
     log_period = np.interp(np.arange(len(f0_hz)), known, np.log(rate_hz / f0_hz[known]))
-    thin, stride = _thinned(x, rate_hz)
+    thin, stride = thinned(x, rate_hz=rate_hz)
     late = 0.5 * (stride - 1)
     low, high = (start - late) / stride, (stop - late) / stride
     log_period -= np.log(stride)

@@ -8,13 +8,14 @@ import numpy as np
 
 from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
 from retune.core.units import midi_to_hz
-from retune.repitch.epochs import find_epochs, likeness, measured_periods
+from retune.repitch.epochs import find_epochs, likeness, measured_periods, thinned
 from retune.repitch.seam import FRAME_S
 
 BRIDGE_S = 0.06
 BRIDGE_LIKENESS = 0.5
-EXTEND_LIKENESS = 0.8
+EXTEND_LIKENESS = 0.4
 EXTEND_S = 0.03
+PERIODIC_HZ = 6000  # whether a sound repeats itself shows best without its noisy top
 SLIP_CENTS = 200.0
 
 
@@ -73,7 +74,7 @@ def _onto_frames(track: PitchTrack, f0_hz: FloatArray, time_s: FloatArray) -> Fl
     return np.asarray(out)
 
 
-def _is_periodic(x: FloatArray, f0_hz: FloatArray, frames: range, rate_hz: int) -> bool:
+def _is_periodic(x: FloatArray, f0_hz: FloatArray, frames: range, rate_hz: float) -> bool:
     """Whether most of the stretch repeats itself at the period given."""
     found = [
         likeness(x, frame * FRAME_S * rate_hz, rate_hz / f0_hz[frame]) for frame in frames[::2]
@@ -81,7 +82,7 @@ def _is_periodic(x: FloatArray, f0_hz: FloatArray, frames: range, rate_hz: int) 
     return float(np.median(found)) >= BRIDGE_LIKENESS
 
 
-def bridge(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
+def bridge(x: FloatArray, f0_hz: FloatArray, *, rate_hz: float) -> FloatArray:
     """f0 with short holes filled where the waveform goes on repeating itself."""
     fixed = np.array(f0_hz)
     known = np.flatnonzero(np.isfinite(fixed))
@@ -94,7 +95,7 @@ def bridge(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
     return fixed
 
 
-def extend(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
+def extend(x: FloatArray, f0_hz: FloatArray, *, rate_hz: float) -> FloatArray:
     """f0 carried on past the ends of voiced runs as long as the waveform repeats itself."""
     fixed = np.array(f0_hz)
     reach = int(EXTEND_S / FRAME_S)
@@ -160,5 +161,7 @@ def passage_pitch(
     cleaned = unslip(part.f0_hz, time_s=part.time_s, notes=notes)
     f0_hz = _onto_frames(part, cleaned, time_s)
     x = guide(samples)
-    f0_hz = extend(x, bridge(x, f0_hz, rate_hz=rate_hz), rate_hz=rate_hz)
+    low, stride = thinned(x, rate_hz=rate_hz, to_hz=PERIODIC_HZ)
+    low_rate = rate_hz / stride
+    f0_hz = extend(low, bridge(low, f0_hz, rate_hz=low_rate), rate_hz=low_rate)
     return refine(x, f0_hz, rate_hz=rate_hz)
