@@ -12,6 +12,9 @@ from retune.analysis.note_edges import Span
 from retune.analysis.sonority import Levels
 
 DOUBTFUL = 0.5
+# A note trusted less than this, and this many semitones from its neighbours, is none.
+STRAY_TRUST = 0.3
+STRAY_AWAY = 7.5
 OCTAVE_TRUST = 0.45
 OCTAVE_DOUBT = "it lies about an octave from the notes around it"
 
@@ -59,6 +62,7 @@ def judged(
         )
     if is_bass:
         return tuple(heard)
+    heard = [note for k, note in enumerate(heard) if not _is_stray(heard, k)]
     alone = octaves_alone([note.midi for note in heard])
     return tuple(
         replace(note, confidence=min(note.confidence, OCTAVE_TRUST), doubt=OCTAVE_DOUBT)
@@ -66,6 +70,15 @@ def judged(
         else note
         for k, note in enumerate(heard)
     )
+
+
+def _is_stray(heard: Sequence[Heard], k: int) -> bool:
+    """True for what is both hardly to be trusted and far from everything around it: breath, room
+    or a subharmonic, no note."""
+    if heard[k].confidence >= STRAY_TRUST:
+        return False
+    around = [n.midi for n in (*heard[max(0, k - 3) : k], *heard[k + 1 : k + 4])]
+    return len(around) >= 2 and min(abs(heard[k].midi - m) for m in around) > STRAY_AWAY
 
 
 def octaves_alone(midi: Sequence[float]) -> set[int]:

@@ -173,3 +173,16 @@ def test_the_room_opens_lazily() -> None:
     assert retune.analysis.find_notes is find_notes
     with pytest.raises(AttributeError, match="no attribute"):
         _ = retune.analysis.nothing
+
+
+def test_an_untrusted_stray_far_from_the_melody_is_left_out() -> None:
+    part = Part(row("60:.5 62:.5 64:.5 47:.3 62:.5"))
+    audio, track = sound(part, beat_s=1.0, start_s=0.5, length_s=3.5)
+    prob = np.array(track.voiced_prob)
+    prob[(track.time_s > 1.95) & (track.time_s < 2.3)] = 0.01
+    shaken = np.array(track.f0_hz)
+    rows = np.flatnonzero((track.time_s > 1.95) & (track.time_s < 2.3))
+    shaken[rows] *= 2 ** (np.sin(np.arange(len(rows)) * 0.9) * 0.8 / 12)
+    notes = find_notes(PitchTrack(track.time_s, shaken, prob, track.energy_db), audio)
+    assert [round(n.midi) for n in notes] == [60, 62, 64, 62]
+    assert len(find_notes(track, audio)) == 5
