@@ -9,8 +9,17 @@ if TYPE_CHECKING:
     from retune.rules.model import Rule
     from retune.rules.parse import completions, parse_rule, parse_rules
     from retune.rules.plan import make_plan
+    from retune.rules.suggest import Suggestion, suggest_variants
 
-__all__ = ["Rule", "completions", "make_plan", "parse_rule", "parse_rules"]
+__all__ = [
+    "Rule",
+    "Suggestion",
+    "completions",
+    "make_plan",
+    "parse_rule",
+    "parse_rules",
+    "suggest_variants",
+]
 
 _HOME = {
     "Rule": "model",
@@ -18,6 +27,8 @@ _HOME = {
     "make_plan": "plan",
     "parse_rule": "parse",
     "parse_rules": "parse",
+    "Suggestion": "suggest",
+    "suggest_variants": "suggest",
 }
 
 
