@@ -8,6 +8,7 @@ from retune.core.carriers import Chord, Key, Note
 from retune.core.chords import is_no_chord
 from retune.core.keys import (
     Direction,
+    degree_of,
     degree_pc,
     degree_semitone,
     nearest_midi_of_class,
@@ -89,9 +90,10 @@ def _own_scale(degree: str, key: Key) -> str:
     digit = degree.lstrip("b#")
     if digit == degree or degree_semitone(degree, key) not in scale_semitones(key):
         return ""
+    same = degree_of(degree_pc(degree, key), key)
     return (
-        f"degree {degree} counts from the scale of {key}, whose degree {digit} is "
-        f"{spell_degree(digit, key)}: it is {spell_degree(degree, key)}"
+        f"degrees count in the scale of {key}: there degree {degree} is "
+        f"{spell_degree(same, key)}, its degree {same}"
     )
 
 
