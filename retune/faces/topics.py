@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+import argparse
 import difflib
 import sys
 from importlib import resources
+from typing import Any
 
 from retune.core.errors import UsageError
 
+COMMANDS_TOPIC = "commands"
+"""This page is made from the command line itself."""
 DOCS = resources.files("retune").joinpath("docs")
 
 
 def topics() -> dict[str, str]:
-    """Every topic and its first line without the sign of a heading, in alphabetical order."""
-    pages = sorted((page for page in DOCS.iterdir() if page.name.endswith(".md")), key=str)
-    return {
-        page.name.removesuffix(".md"): page.read_text(encoding="utf-8")
-        .split("\n", 1)[0]
-        .strip("# ")
-        for page in pages
+    """Every topic and its heading, in alphabetical order."""
+    found = {
+        page.name.removesuffix(".md"): _heading(page.read_text(encoding="utf-8"))
+        for page in DOCS.iterdir()
+        if page.name.endswith(".md")
     }
+    found[COMMANDS_TOPIC] = "Commands: every command with its options"
+    return dict(sorted(found.items()))
+
+
+def _heading(text: str) -> str:
+    return text.split("\n", 1)[0].strip("# ")
 
 
 def topic_text(topic: str) -> str:
@@ -36,7 +44,35 @@ def topic_text(topic: str) -> str:
         near = difflib.get_close_matches(name, list(known), n=1)
         hint = f'; did you mean "{near[0]}"?' if near else ""
         raise UsageError(f'no topic "{topic}": there are {", ".join(known)}{hint}')
+    if name == COMMANDS_TOPIC:
+        return _commands_text()
     return DOCS.joinpath(f"{name}.md").read_text(encoding="utf-8")
+
+
+def _commands_text() -> str:
+    """Every command with its example and its options, in Markdown."""
+    from retune.faces.cli import COMMANDS, build_parser
+
+    parts = ["# Commands: every command with its options\n"]
+    for name, (about, example, _) in COMMANDS.items():
+        parts.append(f"\n## retune {name}\n\n{about[:1].upper()}{about[1:]}.\n")
+        parts.append(f"\n```sh\n{example}\n```\n\n")
+        for words, meaning in _options(build_parser(), name):
+            parts.append(f"- `{words}`: {meaning}\n")
+    return "".join(parts)
+
+
+def _options(parser: Any, command: str) -> list[tuple[str, str]]:
+    """Names and meaning of every argument of a command."""
+    commands = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    found = []
+    for action in commands.choices[command]._actions:
+        if "--help" in action.option_strings:
+            continue
+        value = action.metavar or (action.dest.upper() if action.nargs != 0 else "")
+        words = [*action.option_strings[-1:], *([str(value)] if value else [])]
+        found.append((" ".join(words), str(action.help or "")))
+    return found
 
 
 def show_topic(topic: str | None) -> int:

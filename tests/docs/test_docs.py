@@ -1,0 +1,173 @@
+"""The pages of `retune help`: every example reads or runs, and nothing is left unsaid."""
+
+from __future__ import annotations
+
+import contextlib
+import glob
+import io
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import retune
+from retune import pipeline
+from retune.core.carriers import ROLES
+from retune.core.errors import RuleError, UsageError
+from retune.core.songfile import read_song, read_variants
+from retune.faces.cli import COMMANDS, build_parser, main
+from retune.faces.topics import topic_text, topics
+from retune.pipeline.exporting import FORMATS
+from retune.repitch import ENGINES
+from retune.rules import parse_rule
+from retune.track import TRACKERS
+
+DOCS = Path(retune.__file__).parent / "docs"
+STEMS = ("vocal", "bass", "harp", "brushes")
+FENCE = re.compile(r"^```([a-z -]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+ALL = "\n".join(path.read_text(encoding="utf-8") for path in sorted(DOCS.glob("*.md")))
+
+
+def blocks(kind: str) -> Iterator[str]:
+    for name, text in FENCE.findall(ALL):
+        if name == kind:
+            yield text
+
+
+def lines(kind: str) -> list[str]:
+    return [line for text in blocks(kind) for line in text.splitlines() if line.strip()]
+
+
+COMMAND_LINES = lines("sh")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the examples run: the demo song, its renditions, and two listeners' answers."""
+    place = tmp_path_factory.mktemp("docs")
+    song = pipeline.write_demo(place / "lantern-song")
+    opened = pipeline.open_song(song)
+    plans = pipeline.plans_of(opened, ["home-early"])
+    pipeline.write_versions(opened, plans=plans, out=place / "renditions")
+    (table,) = blocks("csv")
+    for name in ("anna", "ben"):
+        (place / f"{name}.csv").write_text(table.replace("anna", name))
+    return place
+
+
+@pytest.mark.parametrize("line", lines("rule"))
+def test_rules_read(line: str) -> None:
+    rule = parse_rule(line, stems=STEMS)
+    assert str(parse_rule(str(rule), stems=STEMS)) == str(rule)
+
+
+@pytest.mark.parametrize("line", lines("rule-fault"))
+def test_faults_do_not_read(line: str) -> None:
+    with pytest.raises(RuleError):
+        parse_rule(line, stems=STEMS)
+
+
+def test_song_file_reads(folder: Path) -> None:
+    (text,) = blocks("toml song")
+    path = folder / "lantern-song" / "example.toml"
+    path.write_text(text)
+    song = read_song(path)
+    assert list(song.stems) == ["vocal", "bass"]
+    assert song.corrections[0].set == "pitch F4"
+    for rule in song.variants["home-early"].rules:
+        parse_rule(rule, stems=STEMS)
+
+
+def test_variants_file_reads(folder: Path) -> None:
+    (text,) = blocks("toml variants")
+    path = folder / "contrasts.toml"
+    path.write_text(text)
+    assert list(read_variants(path)) == ["home-early", "mirror"]
+
+
+@pytest.mark.parametrize(
+    "line", [*COMMAND_LINES, *(example for _, example, _ in COMMANDS.values())]
+)
+def test_command_lines_parse(line: str) -> None:
+    words = shlex.split(line)
+    assert words[0] == "retune"
+    assert build_parser().parse_args(words[1:]).command in COMMANDS
+
+
+LONG = ("batch", "compare", "mp4", "stems", "verify")
+
+
+def runnable() -> list[object]:
+    """The lines that need no cluster and no files of the reader's own; long ones are slow."""
+    alone = [line for line in COMMAND_LINES if "--dask" not in line and "songs/" not in line]
+    return [
+        pytest.param(line, marks=pytest.mark.slow) if any(word in line for word in LONG) else line
+        for line in alone
+    ]
+
+
+@pytest.mark.parametrize("line", runnable())
+def test_command_lines_run(
+    line: str,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(folder)
+    words = [found for word in shlex.split(line)[1:] for found in glob.glob(word) or [word]]
+    code = main(words)
+    assert code == 0, capsys.readouterr().err
+
+
+@pytest.mark.parametrize("text", list(blocks("python")))
+def test_python_runs(
+    text: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(folder)
+    exec(compile(text, "docs", "exec"), {})
+    assert "lantern-song-chords.lab" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("word", [*FORMATS, *ENGINES, *ROLES, *TRACKERS])
+def test_every_format_engine_role_and_tracker_is_explained(word: str) -> None:
+    assert re.search(rf"(?<![\w-]){re.escape(word)}(?![\w-])", ALL)
+
+
+def test_the_page_of_commands_holds_every_option() -> None:
+    text = topic_text("commands")
+    for name in COMMANDS:
+        section = text.split(f"## retune {name}\n")[1].split("\n## ")[0]
+        options = set(re.findall(r"--[a-z][a-z-]+", _help_of(name))) - {"--help"}
+        assert options
+        missing = {option for option in options if option not in section}
+        assert not missing, f"{name}: {missing}"
+
+
+def _help_of(name: str) -> str:
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), pytest.raises(SystemExit):
+        build_parser().parse_args([name, "--help"])
+    return out.getvalue()
+
+
+def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["help"]) == 0
+    listed = capsys.readouterr().out
+    for topic in topics():
+        assert f"**{topic}**" in listed
+        assert main(["help", topic]) == 0
+        assert capsys.readouterr().out == topic_text(topic)
+
+
+def test_an_unknown_topic_offers_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["help", "ruls"]) == 2
+    assert 'did you mean "rules"?' in capsys.readouterr().err
+    with pytest.raises(UsageError, match="blind-tests"):
+        topic_text("nothing of the kind")
+
+
+def test_topics_named_in_pages_exist() -> None:
+    named = set(re.findall(r"retune help ([a-z][a-z-]+)", ALL))
+    assert named <= set(topics())
