@@ -94,6 +94,12 @@ class SongEditor:
             else:
                 table[key] = _array(value) if isinstance(value, list | tuple) else value
 
+    def set_text(self, text: str) -> None:
+        """Put a whole song file in place of this one, as when a change is taken back."""
+        import tomlkit
+
+        self._document = tomlkit.parse(text.replace("\r\n", "\n"))
+
     def text(self) -> str:
         """The song file as it would be saved."""
         plain: str = self._document.as_string()

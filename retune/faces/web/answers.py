@@ -1,0 +1,56 @@
+"""Handlers in plain form: a desk and a request in, JSON (or bytes) out, errors as one line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from retune.core.errors import InputError, RetuneError, UsageError
+from retune.faces.web.asked import Asked
+from retune.faces.web.desk import ConflictError, Desk
+from retune.faces.web.work import Tasks
+
+Handler = Callable[["Bench", Asked], Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What handlers work with; made once a server (see `retune.faces.web.app`)."""
+
+    desk: Desk
+    tasks: Tasks
+
+
+def endpoint(bench: Bench, handler: Handler) -> Callable[[Request], Any]:
+    """An asynchronous endpoint: reads the JSON, runs `handler` in a thread, tells its errors."""
+
+    async def answer(request: Request) -> Response:
+        try:
+            body = await request.json() if request.method == "POST" else dict(request.query_params)
+        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+            return told(UsageError("the request does not read as JSON"))
+        try:
+            value = await run_in_threadpool(_run, handler, bench, body)
+        except RetuneError as error:
+            return told(error)
+        return value if isinstance(value, Response) else JSONResponse(value)
+
+    return answer
+
+
+def _run(handler: Handler, bench: Bench, body: Any) -> Any:
+    return handler(bench, Asked(body))
+
+
+def told(error: RetuneError) -> JSONResponse:
+    """An error as the page shows it: 409 for a conflict, 400 for wrong input, 422 for the rest."""
+    status = 400 if isinstance(error, InputError) else 422
+    if isinstance(error, ConflictError):
+        status = 409
+    return JSONResponse({"error": " ".join(str(error).split())}, status_code=status)

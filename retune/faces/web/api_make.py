@@ -1,0 +1,110 @@
+"""What is made from the song: files, a comparison page, take-away files, blind tests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from retune import pipeline
+from retune.compare.blind import pair_design
+from retune.compare.responses import parse_responses
+from retune.compare.tally import tally_responses
+from retune.core.carriers import Plan
+from retune.core.errors import UsageError
+from retune.core.text import file_stem
+from retune.faces.web.answers import Bench
+from retune.faces.web.asked import Asked
+from retune.faces.web.desk import Desk
+from retune.pipeline.opening import Progress
+
+RENDITIONS, PAGES, TAKE_AWAY = "renditions", "comparison", "take-away"
+
+
+def make(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Begin a work: `what` is render, page or export; rules are as typed, saved or not."""
+    desk: Desk = bench.desk
+    works = {"render": _render, "page": _page, "export": _export}
+    what = asked.line("what")
+    if what not in works:
+        raise UsageError(f"{what} cannot be made; there are {', '.join(works)}")
+    name = file_stem(asked.line("name", "rules"), fallback="rules")
+    made = desk.plan(asked.lines("rules"), name=name)
+    work = works[what](desk, made, asked)
+    return bench.tasks.begin(what, work).view()
+
+
+def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
+    opened, folder = desk.opened, desk.folder / RENDITIONS
+    with_control = asked.flag("control", True)
+
+    def work(tell: Progress) -> dict[str, Any]:
+        manifests = pipeline.write_versions(
+            opened, plans=[made], out=folder, control=with_control, progress=tell
+        )
+        warnings = [line for manifest in manifests.values() for line in manifest["warnings"]]
+        return {"places": [f"{RENDITIONS}/{made.name}"], "warnings": warnings}
+
+    return work
+
+
+def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
+    opened = desk.opened
+    path = desk.folder / PAGES / f"{made.name}.html"
+    rules = list(made.rules) or None
+
+    def work(tell: Progress) -> dict[str, Any]:
+        page = pipeline.compare_page([opened], rules=rules, out=path, progress=tell)
+        return {"places": [f"{PAGES}/{path.name}"], "warnings": list(page.warnings)}
+
+    return work
+
+
+def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
+    opened, folder = desk.opened, desk.folder / TAKE_AWAY
+    formats = list(asked.lines("formats"))
+    if not formats:
+        raise UsageError("choose at least one kind of file")
+    rules = list(made.rules) or None
+
+    def work(tell: Progress) -> dict[str, Any]:
+        made_files = pipeline.export(
+            opened, formats=formats, out=folder, rules=rules, progress=tell
+        )
+        places = [_below(path, desk.folder) for path in made_files.paths]
+        return {"places": places, "warnings": list(made_files.warnings)}
+
+    return work
+
+
+def _below(path: Path, folder: Path) -> str:
+    return path.resolve().relative_to(folder.resolve()).as_posix()
+
+
+def task(bench: Bench, asked: Asked) -> dict[str, Any]:
+    return bench.tasks.find(asked.line("id")).view()
+
+
+def stop_task(bench: Bench, asked: Asked) -> dict[str, Any]:
+    found = bench.tasks.find(asked.line("id"))
+    found.stop.set()
+    return found.view()
+
+
+def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The trials of a blind test between two versions, over the phrases given."""
+    design = pair_design(
+        (asked.line("first"), asked.line("second")),
+        passages=asked.lines("passages"),
+        n_pairs=asked.whole("n_pairs", 16),
+        n_identical=asked.whole("n_identical", 2),
+        n_practice=asked.whole("n_practice", 1),
+        seed=asked.whole("seed", 1),
+        sheet=asked.whole("sheet", 1),
+    )
+    return design.to_json()
+
+
+def blind_tally(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Count answers given as CSV text."""
+    found = tally_responses(parse_responses(asked.text("csv"), name="answers"))
+    return found.to_json()

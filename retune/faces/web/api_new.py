@@ -1,0 +1,174 @@
+"""A new song: stems dropped on the page or lying in the folder, and the first facts."""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+
+from retune import pipeline
+from retune.core.audio import AUDIO_SUFFIXES, open_audio
+from retune.core.carriers import ROLES
+from retune.core.errors import InputError, OutputError, RetuneError, UsageError
+from retune.core.files import atomic_write, safe_child_path, write_reason
+from retune.core.songfile import parse_song
+from retune.core.text import file_stem
+from retune.faces.web.answers import Bench, told
+from retune.faces.web.api_change import MUSIC_FIELDS, music_value
+from retune.faces.web.asked import Asked
+from retune.faces.web.desk import Desk
+from retune.faces.web.shown import song_view
+
+MAX_FILE_BYTES = 1_000_000_000
+MAX_FILES = 64
+SONG_FILE = "song.toml"
+_ROLE_WORDS = (
+    ("bass", ("bass",)),
+    ("unpitched", ("drum", "perc", "brush", "kit", "beat")),
+    ("melody", ("voc", "voice", "lead", "melody", "sing", "solo")),
+)
+
+
+def files(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The sound files of the folder, each with a guess at its role."""
+    folder = bench.desk.folder
+    found = sorted(
+        path
+        for path in folder.iterdir()
+        if path.suffix.lower() in AUDIO_SUFFIXES and path.is_file()
+    )[:MAX_FILES]
+    rows = []
+    for path in found:
+        try:
+            audio = open_audio(path)
+            rows.append({"file": path.name, "duration_s": audio.duration_s, "error": ""})
+        except InputError as error:
+            rows.append({"file": path.name, "duration_s": 0.0, "error": str(error)})
+        rows[-1]["role"] = _role(path.name)
+    return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
+
+
+def _role(name: str) -> str:
+    for role, words in _ROLE_WORDS:
+        if any(word in name.lower() for word in words):
+            return role
+    return "backing"
+
+
+def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Write a song file for stems of the folder and open it. Never over an existing one."""
+    import tomlkit
+
+    desk: Desk = bench.desk
+    path = desk.folder / SONG_FILE
+    if path.exists():
+        raise UsageError(f"{SONG_FILE} is already there: open it with retune serve {SONG_FILE}")
+    document = tomlkit.document()
+    document["format"] = 1
+    document["title"] = asked.line("title", "") or desk.folder.resolve().name
+    document["rights"] = asked.line("rights", "")
+    stems = tomlkit.table(is_super_table=True)
+    for row in asked.objects("stems"):
+        table = tomlkit.table()
+        table["file"], table["role"] = row.line("file"), row.line("role")
+        stems[_stem_name(row.line("file"), taken=set(stems))] = table
+    document["stems"] = stems
+    music = tomlkit.table()
+    for row in asked.objects("music"):
+        name, value = row.line("name"), row.text("value").strip()
+        if name not in MUSIC_FIELDS:
+            raise UsageError(f"{name} cannot be set here; there are {', '.join(MUSIC_FIELDS)}")
+        if value:
+            music[name] = music_value(name, value)
+    document["music"] = music
+    text = tomlkit.dumps(document)
+    parse_song(text, path=path)
+    with atomic_write(path, "w") as stream:
+        stream.write(text)
+    desk.open(path)
+    return song_view(desk)
+
+
+def _stem_name(file: str, *, taken: set[str]) -> str:
+    base = re.sub(r"^[^A-Za-z]+", "", file_stem(Path(file).stem, fallback="stem")) or "stem"
+    name, number = base[:60], 2
+    while name in taken:
+        name, number = f"{base[:60]}-{number}", number + 1
+    return name
+
+
+def demo(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Put a copy of the demo song into the folder and open it."""
+    desk: Desk = bench.desk
+    desk.open(pipeline.write_demo(desk.folder / "lantern-song"))
+    return song_view(desk)
+
+
+def upload(bench: Bench) -> Callable[[Request], Any]:
+    """An endpoint that streams one sound file into the folder: whole or not at all, never over
+    a file that is there, and no larger than `MAX_FILE_BYTES`."""
+
+    async def receive(request: Request) -> Response:
+        try:
+            path = _place(bench.desk.folder, request.query_params.get("name", ""))
+            part = path.parent / f".retune-{secrets.token_hex(8)}.tmp"
+            try:
+                await _stream_to(request, part)
+                await run_in_threadpool(_finish, part, path)
+            finally:
+                with suppress(OSError):
+                    part.unlink(missing_ok=True)
+        except RetuneError as error:
+            return told(error)
+        return JSONResponse({"file": path.name})
+
+    return receive
+
+
+def _place(folder: Path, name: str) -> Path:
+    if "/" in name or name.startswith("."):
+        raise UsageError(f"{name!r} is not a plain file name")
+    path = safe_child_path(folder, name)
+    if path.suffix.lower() not in AUDIO_SUFFIXES:
+        raise UsageError(f"{name} is no sound file: {', '.join(sorted(AUDIO_SUFFIXES))} are taken")
+    if path.exists():
+        raise UsageError(f"{name} is already in the folder; it is left as it is")
+    if sum(1 for p in folder.iterdir() if p.suffix.lower() in AUDIO_SUFFIXES) >= MAX_FILES:
+        raise UsageError(f"the folder holds {MAX_FILES} sound files already")
+    return path
+
+
+async def _stream_to(request: Request, part: Path) -> None:
+    size = 0
+    try:
+        with open(part, "xb") as stream:
+            async for chunk in request.stream():
+                size += len(chunk)
+                if size > MAX_FILE_BYTES:
+                    raise UsageError(f"the file is larger than {MAX_FILE_BYTES // 10**6} MB")
+                await run_in_threadpool(stream.write, chunk)
+    except OSError as error:
+        raise OutputError(f"the file cannot be stored: {write_reason(error)}") from error
+    except ClientDisconnect as error:
+        raise UsageError("the upload broke off; nothing was kept") from error
+
+
+def _finish(part: Path, path: Path) -> None:
+    """Give a file its name once it reads as sound."""
+    named = part.with_suffix(path.suffix)
+    os.replace(part, named)
+    try:
+        open_audio(named)
+        os.link(named, path)
+    except FileExistsError as error:
+        raise UsageError(f"{path.name} is already in the folder; it is left as it is") from error
+    finally:
+        named.unlink(missing_ok=True)

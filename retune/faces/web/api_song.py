@@ -1,0 +1,132 @@
+"""Questions about the song: its facts, its picture, what rules would do, how it sounds."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.responses import FileResponse, Response
+
+from retune.core.carriers import Plan, Rendition, StemRendition
+from retune.core.errors import UsageError
+from retune.faces.web.answers import Bench
+from retune.faces.web.asked import Asked
+from retune.faces.web.desk import Desk
+from retune.faces.web.shown import picture_view, plan_view, song_view
+from retune.faces.web.sound import packed, stem_source, stem_wav
+from retune.pipeline.assisting import Piece, complete_rule
+from retune.pipeline.facts import number
+from retune.pipeline.mixing import levels_of
+from retune.pipeline.rendering import CONTROL
+
+KINDS = ("variant", CONTROL)
+
+
+def state(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Whether a song is open, whether it changed on disk, and how far the hearing is."""
+    desk: Desk = bench.desk
+    stage, fraction = desk.progress
+    undo, redo = desk.steps
+    return {
+        "open": desk.path is not None,
+        "changed_outside": desk.changed_outside,
+        "revision": desk.revision,
+        "stage": stage,
+        "fraction": number(fraction, 3),
+        "undo": undo,
+        "redo": redo,
+    }
+
+
+def song(bench: Bench, asked: Asked) -> dict[str, Any]:
+    return song_view(bench.desk)
+
+
+def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
+    desk: Desk = bench.desk
+    rules = asked.lines("rules")
+    made = desk.plan(rules, name=asked.line("name", "rules"))
+    return plan_view(desk.analysis, made, desk.read(rules))
+
+
+def complete(bench: Bench, asked: Asked) -> dict[str, Any]:
+    stems = list(bench.desk.opened.song.stems)
+    text = asked.text("text")
+    return {"words": list(complete_rule(text, asked.whole("cursor", len(text)), stems=stems))}
+
+
+def picture(bench: Bench, asked: Asked) -> dict[str, Any]:
+    desk: Desk = bench.desk
+    rules = asked.lines("rules")
+    made = desk.plan(rules, name=asked.line("name", "rules")) if rules else None
+    font = min(max(asked.number("font", 16.0), 10.0), 40.0)
+    return picture_view(
+        desk.analysis,
+        made,
+        width=min(max(asked.number("width", 1200.0), 18 * font), 40_000.0),
+        font=font,
+        bars=asked.span("bars"),
+        is_split=asked.flag("split"),
+    )
+
+
+def _kind(asked: Asked) -> str:
+    kind = asked.line("kind", "variant")
+    if kind not in KINDS:
+        raise UsageError(f"kind must be one of {', '.join(KINDS)}")
+    return kind
+
+
+def _pieces(desk: Desk, asked: Asked) -> tuple[Plan, tuple[Piece, ...]]:
+    made = desk.plan(asked.lines("rules"), name=asked.line("name", "rules"))
+    return made, desk.pieces.of(made, kind=_kind(asked))
+
+
+def sound(bench: Bench, asked: Asked) -> Response:
+    """The changed spans of the rules; those the page has (`known` keys) come without samples."""
+    made, pieces = _pieces(bench.desk, asked)
+    warnings = [line for piece in pieces for line in piece.warnings]
+    body = packed(
+        pieces,
+        known=set(asked.lines("known")),
+        facts={"edits": len(made.edits), "warnings": warnings},
+    )
+    return Response(body, media_type="application/octet-stream")
+
+
+def levels(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Gains that match the original and the version of the rules to one loudness."""
+    desk: Desk = bench.desk
+    kind = _kind(asked)
+    made, pieces = _pieces(desk, asked)
+    original = levels_of(desk.opened)
+    stems = {
+        name: StemRendition(
+            name,
+            "",
+            "",
+            tuple(patch for piece in pieces if piece.stem == name for patch in piece.patches),
+        )
+        for name in dict.fromkeys(piece.stem for piece in pieces)
+    }
+    version = original
+    if stems:
+        version = levels_of(desk.opened, Rendition(made.name, made, stems, kind))
+    return {
+        "original_db": number(original.gain_db, 3),
+        "version_db": number(version.gain_db, 3),
+        "loudness_lufs": number(version.loudness_after, 2),
+        "short_by_db": number(version.short_by_db, 3),
+    }
+
+
+def stem(bench: Bench, asked: Asked) -> Response:
+    """The sound of one stem, sample for sample; a file that browsers read goes out as it is."""
+    desk: Desk = bench.desk
+    name = asked.line("name")
+    audio = desk.opened.audio.get(name)
+    if audio is None:
+        raise UsageError(f'no stem is called "{name}"')
+    source = stem_source(audio)
+    if source is not None:
+        return FileResponse(source[0], media_type=source[1])
+    return Response(stem_wav(audio), media_type="audio/wav")

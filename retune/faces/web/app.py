@@ -1,0 +1,96 @@
+"""The server of the workbench as an ASGI application, without a socket."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from importlib import resources
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from retune.faces.web import api_change, api_make, api_new, api_song
+from retune.faces.web.answers import Bench, Handler, endpoint
+from retune.faces.web.desk import Desk
+from retune.faces.web.guard import Guard
+from retune.faces.web.work import Tasks
+
+GET: Mapping[str, Handler] = {
+    "state": api_song.state,
+    "song": api_song.song,
+    "stem": api_song.stem,
+    "task": api_make.task,
+    "files": api_new.files,
+}
+POST: Mapping[str, Handler] = {
+    "plan": api_song.plan,
+    "complete": api_song.complete,
+    "picture": api_song.picture,
+    "sound": api_song.sound,
+    "levels": api_song.levels,
+    "variant": api_change.save_variant,
+    "variant/remove": api_change.remove_variant,
+    "correct": api_change.correct,
+    "correct/remove": api_change.uncorrect,
+    "music": api_change.music,
+    "undo": api_change.undo,
+    "redo": api_change.redo,
+    "reload": api_change.reload,
+    "make": api_make.make,
+    "task/stop": api_make.stop_task,
+    "blind": api_make.blind_design,
+    "blind/tally": api_make.blind_tally,
+    "new": api_new.new_song,
+    "demo": api_new.demo,
+}
+UPLOAD = "/api/upload"
+_TYPES = {
+    "html": "text/html; charset=utf-8",
+    "css": "text/css; charset=utf-8",
+    "js": "text/javascript; charset=utf-8",
+    "svg": "image/svg+xml",
+    "woff2": "font/woff2",
+}
+_FONTS = "retune-text-"
+
+
+def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
+    """The whole application for one desk; only 127.0.0.1 and localhost at `port` may be asked."""
+    bench = Bench(desk, Tasks())
+
+    @asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        yield
+        bench.tasks.stop_all()
+
+    routes = [Route("/", _page), Route("/assets/{name}", _asset)]
+    routes += [Route(f"/api/{path}", endpoint(bench, do)) for path, do in GET.items()]
+    routes += [
+        Route(f"/api/{path}", endpoint(bench, do), methods=["POST"]) for path, do in POST.items()
+    ]
+    routes.append(Route(UPLOAD, api_new.upload(bench), methods=["PUT"]))
+    hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
+    guard = Middleware(Guard, token=token, hosts=hosts, upload=UPLOAD)
+    return Starlette(routes=routes, middleware=[guard], lifespan=life)
+
+
+async def _page(request: Request) -> Response:
+    return _file("index.html")
+
+
+async def _asset(request: Request) -> Response:
+    return _file(request.path_params["name"])
+
+
+def _file(name: str) -> Response:
+    """An asset by its bare name, from this room or (fonts) from the room of comparison."""
+    package = "retune.compare" if name.startswith(_FONTS) else "retune.faces.web"
+    kind = name.rsplit(".", 1)[-1]
+    is_plain = "/" not in name and "\\" not in name and not name.startswith(".")
+    asset = resources.files(package).joinpath("assets", name)
+    if not is_plain or kind not in _TYPES or not asset.is_file():
+        return JSONResponse({"error": "there is no such file"}, status_code=404)
+    return Response(asset.read_bytes(), media_type=_TYPES[kind])

@@ -1,0 +1,210 @@
+"""The song on the desk: opened, heard, changed, saved, and every change taken back again.
+
+One desk serves all windows, so it is the one place that knows which text of the song file is the
+newest. A change names the revision it was made on; when the file has moved on since, by another
+window or another program, nothing is written and the caller is told.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from threading import RLock
+
+from retune import pipeline
+from retune.core.carriers import Analysis, Plan
+from retune.core.errors import InputError, UsageError
+from retune.core.songfile import read_song
+from retune.core.songsave import SongEditor, edit_song
+from retune.pipeline.assisting import Pieces, RuleLine, read_lines
+from retune.pipeline.opening import OpenSong
+
+MAX_PLANS = 64
+
+
+class ConflictError(InputError):
+    """The song file is not the one the change was made on."""
+
+
+class Desk:
+    """A song file and what was heard in it. `path` None: nothing is open yet in `folder`."""
+
+    def __init__(self, path: Path | None, *, folder: Path, use_cache: bool = True) -> None:
+        self.path = path
+        self.folder = folder
+        self.use_cache = use_cache
+        self.progress: tuple[str, float] = ("", 0.0)
+        self._lock = RLock()
+        self._opened: OpenSong | None = None
+        self._pieces: Pieces | None = None
+        self._plans: OrderedDict[tuple[str, ...], Plan] = OrderedDict()
+        self._past: list[str] = []
+        self._future: list[str] = []
+        self._revision = ""
+
+    # --- what is open ------------------------------------------------------------------------
+
+    def open(self, path: Path) -> None:
+        """Put another song on the desk; its history begins anew."""
+        with self._lock:
+            self.path, self.folder = path, path.parent
+            self._past.clear()
+            self._future.clear()
+            self._forget()
+
+    def _forget(self) -> None:
+        self._opened = self._pieces = None
+        self._plans.clear()
+
+    @property
+    def opened(self) -> OpenSong:
+        """The song, read when first asked for. Raises UsageError when none is named."""
+        with self._lock:
+            if self.path is None:
+                raise UsageError("no song is open: name the stems first")
+            if self._opened is None:
+                revision = _revision(self.path)
+                self._opened = pipeline.open_song(self.path, use_cache=self.use_cache)
+                self._pieces = Pieces(self._opened)
+                self._revision = revision
+            return self._opened
+
+    @property
+    def analysis(self) -> Analysis:
+        """What was heard; heard when first asked for."""
+        with self._lock:
+            return pipeline.analyze(self.opened, progress=self._tell)
+
+    def _tell(self, stage: str, fraction: float) -> None:
+        self.progress = (stage, fraction)
+
+    @property
+    def pieces(self) -> Pieces:
+        with self._lock:
+            _ = self.opened
+            assert self._pieces is not None
+            return self._pieces
+
+    @property
+    def revision(self) -> str:
+        """Names the text of the song file that is on the desk."""
+        return self._revision
+
+    @property
+    def is_song_file(self) -> bool:
+        """Whether there is a file to save to (a bare recording has none)."""
+        return self.path is not None and self.path.suffix.lower() == ".toml"
+
+    @property
+    def changed_outside(self) -> bool:
+        """Whether the file on disk is no longer the one on the desk. Does not wait for the lock,
+        so that it can be asked while the song is being heard."""
+        path, seen = self.path, self._revision
+        is_read = self._opened is not None and path is not None and self.is_song_file
+        return is_read and path is not None and _revision(path) != seen
+
+    @property
+    def steps(self) -> tuple[int, int]:
+        """How many changes can be undone and redone."""
+        return len(self._past), len(self._future)
+
+    # --- rules -------------------------------------------------------------------------------
+
+    def read(self, rules: Sequence[str]) -> tuple[RuleLine, ...]:
+        return read_lines(rules, stems=list(self.opened.song.stems))
+
+    def plan(self, rules: Sequence[str], *, name: str = "rules") -> Plan:
+        """The plan of the lines that read; the others are left out."""
+        readable = tuple(line.canonical for line in self.read(rules) if line.canonical)
+        with self._lock:
+            plan = self._plans.get(readable)
+            if plan is None:
+                plan = pipeline.plan(self.opened, rules=readable)
+                self._plans[readable] = plan
+                while len(self._plans) > MAX_PLANS:
+                    self._plans.popitem(last=False)
+            self._plans.move_to_end(readable)
+        return replace(plan, name=name)
+
+    # --- changes -----------------------------------------------------------------------------
+
+    def change(
+        self, do: Callable[[SongEditor], None], *, seen: str, hears_anew: bool = True
+    ) -> None:
+        """Change the song file and save it whole.
+
+        Parameters
+        ----------
+        do : callable
+            Makes the change on an editor.
+        seen : str
+            The revision the change was made on.
+        hears_anew : bool
+            False when the change leaves everything heard as it was (a variant).
+
+        Raises
+        ------
+        ConflictError
+            The file is not at `seen` any more; nothing is written.
+        SongFileError
+            The change makes no valid song file; nothing is written.
+        """
+        with self._lock:
+            before = self._save(do, seen=seen, hears_anew=hears_anew)
+            self._past.append(before)
+            self._future.clear()
+
+    def _save(self, do: Callable[[SongEditor], None], *, seen: str, hears_anew: bool) -> str:
+        if not self.is_song_file or self.path is None:
+            raise UsageError("a bare recording has no song file: make one under New song")
+        _ = self.opened
+        if _revision(self.path) != self._revision:
+            raise ConflictError(f"{self.path.name} was changed by another program: load it first")
+        if seen != self._revision:
+            raise ConflictError(f"{self.path.name} was changed in another window: load it first")
+        editor = edit_song(self.path)
+        before = editor.text()
+        do(editor)
+        editor.save()
+        self._revision = _revision(self.path)
+        if hears_anew:
+            self._forget()
+        else:
+            self._opened = replace(self.opened, song=read_song(self.path))
+        return before
+
+    def undo(self, *, seen: str) -> None:
+        """Take the last change back. Raises UsageError when there is none."""
+        self._step(self._past, self._future, "undo", seen)
+
+    def redo(self, *, seen: str) -> None:
+        """Make the change again that was taken back last."""
+        self._step(self._future, self._past, "do again", seen)
+
+    def _step(self, source: list[str], other: list[str], word: str, seen: str) -> None:
+        with self._lock:
+            if not source:
+                raise UsageError(f"there is nothing to {word}")
+            text = source[-1]
+            other.append(self._save(lambda e: e.set_text(text), seen=seen, hears_anew=True))
+            source.pop()
+
+    def reload(self) -> None:
+        """Take the song file as it is on disk now. Changes from before it was changed elsewhere
+        can no longer be taken back: that would take back the other's too."""
+        with self._lock:
+            if self.changed_outside:
+                self._past.clear()
+                self._future.clear()
+            self._forget()
+            _ = self.opened
+
+
+def _revision(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+    except OSError:
+        return ""

@@ -1,0 +1,196 @@
+"""What the page is told: songs, plans and pictures as plain JSON values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from retune.compare.endings import phrase_endings
+from retune.compare.picture import lane_svg, picture_css
+from retune.compare.picture_time import bars_sung
+from retune.core.carriers import Analysis, Chord, Edit, Music, Plan
+from retune.core.errors import RuleError
+from retune.core.text import pretty, pretty_numeral
+from retune.faces.web.desk import Desk
+from retune.pipeline.assisting import RuleLine
+from retune.pipeline.facts import analysis_facts, number, plan_facts
+
+PICTURE_IDENT = "lane"
+
+
+def song_view(desk: Desk) -> dict[str, Any]:
+    """Everything the page shows of the song on the desk."""
+    opened, analysis = desk.opened, desk.analysis
+    undo, redo = desk.steps
+    song = opened.song
+    facts = analysis_facts(analysis, song=song.path.name)
+    return {
+        **facts,
+        "rights": song.rights,
+        "n_samples": opened.n_samples,
+        "n_bars": bars_sung(analysis),
+        "key_name": pretty(str(analysis.key)) if analysis.key else None,
+        "melody": analysis.melody.name if analysis.melody else None,
+        "sound": [
+            {
+                "name": name,
+                "role": stem.role,
+                "gain_db": stem.gain_db,
+                "channels": opened.audio[name].n_channels,
+                "n_samples": opened.audio[name].n_samples,
+            }
+            for name, stem in song.stems.items()
+        ],
+        "variants": [
+            {"name": v.name, "about": v.about, "rules": list(v.rules)}
+            for v in song.variants.values()
+        ],
+        "corrections": [asdict(correction) for correction in song.corrections],
+        "given": music_view(song.music),
+        "revision": desk.revision,
+        "undo": undo,
+        "redo": redo,
+        "is_song_file": desk.is_song_file,
+    }
+
+
+def music_view(music: Music) -> dict[str, str]:
+    """The musical facts as the song file gives them, as text for fields ("" for none)."""
+    phrases = music.phrases
+    return {
+        "key": music.key,
+        "meter": "{}/{}".format(*music.meter) if music.meter_given and music.meter else "auto",
+        "tempo_bpm": "auto" if music.tempo_bpm is None else f"{music.tempo_bpm:g}",
+        "first_downbeat_s": "" if music.first_downbeat_s is None else f"{music.first_downbeat_s:g}",
+        "tuning_hz": "auto" if music.tuning_hz is None else f"{music.tuning_hz:g}",
+        "chords": music.chords or "",
+        "phrases": phrases if isinstance(phrases, str) else _spans(phrases),
+    }
+
+
+def _spans(spans: Sequence[tuple[float, float]]) -> str:
+    return "[" + ", ".join(f"[{start:g}, {end:g}]" for start, end in spans) + "]"
+
+
+def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:
+    """A plan line by line, as a table, and with what it does to the endings."""
+    return {
+        **plan_facts(plan),
+        "lines": [_line(line, plan) for line in lines],
+        "rows": _rows(analysis, plan),
+    }
+
+
+def _line(line: RuleLine, plan: Plan) -> dict[str, Any]:
+    own = [edit for edit in plan.edits if edit.rule == line.canonical] if line.canonical else []
+    return {
+        "canonical": line.canonical,
+        "effect": _effect(own) if line.canonical else "",
+        "fault": _fault(line.fault),
+    }
+
+
+def _effect(edits: Sequence[Edit]) -> str:
+    if not edits:
+        return "Moves nothing."
+    bars = list(dict.fromkeys(edit.bar for edit in edits if edit.bar is not None))
+    notes = sum(edit.note is not None for edit in edits)
+    spans = len(edits) - notes
+    what = [_count(notes, "note")] if notes else []
+    what += [_count(spans, "passage")] if spans else []
+    where = ""
+    if bars:
+        shown = ", ".join(map(str, bars[:8])) + (" …" if len(bars) > 8 else "")
+        where = f": {'bar' if len(bars) == 1 else 'bars'} {shown}"
+    return f"Moves {' and '.join(what)}{where}."
+
+
+def _count(number_of: int, word: str) -> str:
+    return f"{number_of} {word}{'' if number_of == 1 else 's'}"
+
+
+def _fault(fault: RuleError | None) -> dict[str, Any] | None:
+    if fault is None:
+        return None
+    return {
+        "column": fault.column,
+        "length": fault.length,
+        "problem": fault.problem,
+        "expected": fault.expected,
+        "nearest": fault.nearest,
+    }
+
+
+def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
+    """One row an edit, with the ending before and after where it moves one; then the endings
+    that change because of what sounds beneath."""
+    endings = {(e.note.start_s, e.note.index): e for e in phrase_endings(analysis, plan) if e.note}
+    melody = analysis.melody.name if analysis.melody else ""
+    rows = []
+    for edit in plan.edits:
+        ending = endings.get((edit.start_s, edit.note or 0)) if edit.stem == melody else None
+        if ending is None and edit.stem == melody:
+            ending = next((e for e in endings.values() if e.edit is edit), None)
+        chord = analysis.chord_at(max(edit.start_s, edit.end_s - 0.05))
+        rows.append(
+            {
+                "stem": edit.stem,
+                "note": edit.note,
+                "bar": edit.bar,
+                "at_s": number(edit.start_s),
+                "from": pretty(edit.from_name or edit.stem),
+                "to": pretty(edit.to_name or ""),
+                "how": _how(edit),
+                "over": _over(ending.chord if ending else chord),
+                "before": ending.state if ending else None,
+                "after": ending.state_after if ending else None,
+                "words": ending.words_after if ending else "",
+            }
+        )
+    return rows
+
+
+def _how(edit: Edit) -> str:
+    """ "2 → 1, 2 semitones down"."""
+    cents = abs(edit.shift_cents)
+    way = "down" if edit.shift_cents < 0 else "up"
+    steps = cents / 100
+    if abs(steps - round(steps)) < 0.005:
+        size = _count(round(steps), "semitone")
+    else:
+        size = f"{cents:.0f} cents"
+    degrees = ""
+    if edit.from_degree and edit.to_degree:
+        degrees = f"{pretty(edit.from_degree)} → {pretty(edit.to_degree)}, "
+    return f"{degrees}{size} {way}"
+
+
+def _over(chord: Chord | None) -> dict[str, str] | None:
+    if chord is None:
+        return None
+    return {"roman": pretty_numeral(chord.roman), "name": pretty(chord.typed or chord.label)}
+
+
+def picture_view(
+    analysis: Analysis,
+    plan: Plan | None,
+    *,
+    width: float,
+    font: float,
+    bars: tuple[int, int] | None,
+    is_split: bool,
+) -> dict[str, Any]:
+    """The lane picture for a place of this width, its style apart (the page allows none inside)."""
+    svg = lane_svg(
+        analysis,
+        plan if plan is not None and plan.edits else None,
+        width=width,
+        font=font,
+        systems=None if is_split else 1,
+        theme="page",
+        bars=bars,
+        embed_fonts=False,
+        ident=PICTURE_IDENT,
+    )
+    return {"svg": svg, "css": picture_css(font, scope=PICTURE_IDENT)}

@@ -1,0 +1,123 @@
+"""Help for someone who writes rules and listens as they type: lines read one by one, words to go
+on with, and changed sound in small pieces that are made once."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from threading import Lock
+
+from retune.core.cache import content_key
+from retune.core.carriers import Edit, Patch, Plan
+from retune.core.errors import RuleError
+from retune.pipeline.opening import OpenSong, analyze
+from retune.pipeline.rendering import CONTROL
+
+MAX_LINES = 200
+# Edits further apart than this cannot share a passage, so they may be rendered one by one.
+APART_S = 1.0
+MAX_PIECES = 600
+
+
+@dataclass(frozen=True)
+class RuleLine:
+    """One line as typed. `canonical` is "" where it says nothing or does not read; `fault` tells
+    why it does not."""
+
+    text: str
+    canonical: str = ""
+    fault: RuleError | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """The changed sound of neighbouring edits of one stem; equal keys mean equal sound."""
+
+    key: str
+    stem: str
+    patches: tuple[Patch, ...]
+    warnings: tuple[str, ...] = ()
+
+
+def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
+    """Every line read by itself, so that a fault in one leaves the others working."""
+    return tuple(_read_line(line, stems) for line in lines[:MAX_LINES])
+
+
+def _read_line(line: str, stems: Sequence[str]) -> RuleLine:
+    from retune.rules import parse_rule
+    from retune.rules.words import without_comment
+
+    if not without_comment(line).strip():
+        return RuleLine(line)
+    try:
+        return RuleLine(line, str(parse_rule(line, stems=stems)))
+    except RuleError as error:
+        return RuleLine(line, fault=error)
+
+
+def complete_rule(text: str, cursor: int, *, stems: Sequence[str]) -> tuple[str, ...]:
+    """Words that may stand at the cursor of an unfinished rule."""
+    from retune.rules import completions
+
+    return completions(text, cursor, stems=stems)
+
+
+class Pieces:
+    """Changed sound, rendered cluster by cluster and remembered."""
+
+    def __init__(self, opened: OpenSong, *, engine: str = "auto") -> None:
+        self.opened = opened
+        self.engine = engine
+        self._made: OrderedDict[str, Piece] = OrderedDict()
+        self._lock = Lock()
+
+    def of(self, plan: Plan, *, kind: str = "variant") -> tuple[Piece, ...]:
+        """The pieces of a plan in order of stem and time; `kind` "variant" or "matched-control".
+
+        Raises
+        ------
+        EngineError
+            The engine cannot do this material.
+        """
+        names = dict.fromkeys(edit.stem for edit in plan.edits)
+        return tuple(
+            self._piece(name, cluster, kind)
+            for name in names
+            for cluster in clusters(plan.of_stem(name))
+        )
+
+    def _piece(self, stem: str, edits: tuple[Edit, ...], kind: str) -> Piece:
+        from retune import repitch
+
+        facts = [[asdict(e)[k] for k in ("start_s", "end_s", "shift_cents", "note")] for e in edits]
+        key = content_key({"stem": stem, "kind": kind, "edits": facts})
+        with self._lock:
+            if key in self._made:
+                self._made.move_to_end(key)
+                return self._made[key]
+        run = repitch.render_control if kind == CONTROL else repitch.render_stem
+        made = run(
+            self.opened.audio[stem],
+            stem=analyze(self.opened).stems[stem],
+            edits=edits,
+            engine=self.engine,
+        )
+        piece = Piece(key, stem, made.patches, made.warnings)
+        with self._lock:
+            self._made[key] = piece
+            while len(self._made) > MAX_PIECES:
+                self._made.popitem(last=False)
+        return piece
+
+
+def clusters(edits: Sequence[Edit]) -> list[tuple[Edit, ...]]:
+    """Edits of one stem gathered where they are nearer than `APART_S` to one another."""
+    found: list[list[Edit]] = []
+    for edit in sorted(edits, key=lambda e: e.start_s):
+        if found and edit.start_s - max(e.end_s for e in found[-1]) < APART_S:
+            found[-1].append(edit)
+        else:
+            found.append([edit])
+    return [tuple(group) for group in found]
