@@ -187,8 +187,29 @@ def _tally(sub: argparse.ArgumentParser) -> None:
     _json(sub)
 
 
+def _serve(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "song", nargs="?", metavar="SONG", help="a song file; without one, begin a new song here"
+    )
+    sub.add_argument("--port", type=_port, metavar="N", help="default: 8732, or any that is free")
+    sub.add_argument("--no-browser", action="store_true", help="print the address only")
+
+
+def _port(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if not 1 <= number <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a port, 1 to 65535")
+    return number
+
+
 def _help(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("topic", nargs="?", metavar="TOPIC", help="without one: the list of topics")
+
+
+def _suggest(sub: argparse.ArgumentParser) -> None:
+    _song(sub)
+    sub.add_argument("--write", action="store_true", help="add the variants to the song file")
+    _json(sub)
 
 
 Adder = Callable[[argparse.ArgumentParser], None]
@@ -218,6 +239,11 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "retune compare lantern-song/song.toml --out lantern.html",
         _compare,
     ),
+    "serve": (
+        "open the workbench in a browser: write rules, see and hear them at once",
+        "retune serve lantern-song/song.toml",
+        _serve,
+    ),
     "batch": (
         "render many songs and variants, on many processors or machines",
         "retune batch songs/*/song.toml --out renditions --jobs 4 --resume",
@@ -227,6 +253,11 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "write files to take away: scores, tables, pictures, slides, films, stems",
         "retune export lantern-song/song.toml --out take-away --format midi,pdf,csv",
         _export,
+    ),
+    "suggest": (
+        "find contrasting variants worth hearing, each with its reason",
+        "retune suggest lantern-song/song.toml --write",
+        _suggest,
     ),
     "tally": (
         "count the answers of a blind test, with exact statistics",

@@ -11,6 +11,7 @@ from retune.core.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
 from retune.pipeline.opening import OpenSong
+from retune.pipeline.suggesting import suggestion_facts
 
 Arguments = argparse.Namespace
 FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases")
@@ -125,6 +126,12 @@ def demo(arguments: Arguments) -> int:
     return 0
 
 
+def serve(arguments: Arguments) -> int:
+    from retune.faces.web.command import serve as run
+
+    return run(arguments)
+
+
 def batch(arguments: Arguments) -> int:
     from retune.faces.batch import batch as run
 
@@ -162,6 +169,21 @@ def export(arguments: Arguments) -> int:
 
 def _listed(text: str) -> list[str]:
     return [word.strip() for word in text.split(",") if word.strip()]
+
+
+def suggest(arguments: Arguments) -> int:
+    opened = _open(arguments)
+    with show.progress(quiet=arguments.quiet) as tell:
+        found = pipeline.suggest(opened, write=arguments.write, progress=tell)
+    if arguments.json:
+        show.as_json(suggestion_facts(found))
+    else:
+        show.show_suggestions([(item.variant, item.reason) for item in found.variants])
+    show.warn(found.warnings)
+    if arguments.write:
+        names = ", ".join(found.written) or "nothing new"
+        show.say(f"{opened.song.path}: {names} added", quiet=arguments.quiet)
+    return 0
 
 
 def tally(arguments: Arguments) -> int:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from retune.core.carriers import Analysis, Note, Plan
+from retune.core.carriers import Analysis, Note, Plan, Variant
 from retune.core.text import pretty
 
 PATIENCE_S = 1.0
@@ -185,6 +185,15 @@ def show_plan(plan: Plan) -> None:
         _print(table)
     for item in plan.consequences:
         _print(f"  {item.kind}: {pretty(item.text)}")
+
+
+def show_suggestions(found: Sequence[tuple[Variant, str]]) -> None:
+    """Variants worth hearing: name, what it is about, its rules, and the reason."""
+    for variant, reason in found:
+        _print(f"{variant.name}: {pretty(variant.about)}")
+        for rule in variant.rules:
+            _print(f"  {rule}")
+        _print(f"  {pretty(reason)}", "")
 
 
 def _change(before: str | None, after: str | None) -> str:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from retune.pipeline.opening import OpenSong, analyze, open_song
     from retune.pipeline.planning import plan, plans_of
     from retune.pipeline.rendering import render, render_control
+    from retune.pipeline.suggesting import suggest
     from retune.pipeline.verifying import verify
     from retune.pipeline.writing import write_versions
 
@@ -27,6 +28,7 @@ _HOME = {
     "plans_of": "planning",
     "render": "rendering",
     "render_control": "rendering",
+    "suggest": "suggesting",
     "write_versions": "writing",
     "verify": "verifying",
     "compare": "comparing",
@@ -48,6 +50,7 @@ __all__ = [
     "plans_of",
     "render",
     "render_control",
+    "suggest",
     "verify",
     "write_demo",
     "write_versions",

@@ -21,6 +21,7 @@ def matches_nothing(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> str:
 
 
 def _what_there_is(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> str:
+    does = "plays" if stem.role == "bass" else "sings"
     if isinstance(rule.what, NoteAt):
         return _nearest(stem, seconds_of(rule.what.time, analysis))
     if isinstance(rule.what, Selector) and rule.what.kind == "phrase-ending":
@@ -32,9 +33,9 @@ def _what_there_is(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> str:
         return f"phrases end: {', '.join(ends) or 'none found'}"
     if isinstance(rule.what, Selector) and rule.what.degrees:
         degrees = sorted({note.degree for note in stem.notes if note.degree}, key=_by_digit)
-        return f"{stem.name} has degrees {', '.join(degrees) or 'unknown: give a key'}"
+        return f"{stem.name} {does} degrees {', '.join(degrees) or 'unknown: give a key'}"
     ordered = sorted(stem.notes, key=lambda note: note.midi_name)
-    return f"{stem.name} has the notes {', '.join(dict.fromkeys(n.name for n in ordered))}"
+    return f"{stem.name} {does} {', '.join(dict.fromkeys(n.name for n in ordered))}"
 
 
 def _over(index: int | None, stem: StemAnalysis) -> str:
