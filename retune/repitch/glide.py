@@ -9,7 +9,7 @@ family by weight, so that where the f0 says little the glide widens instead of g
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +32,8 @@ STEP_GAP_S, STEP_CENTS = 0.02, 80.0
 TAIL_S = 0.03
 LEAST_S = 0.02
 LEAST_WEIGHT = 1e-4
+
+Change = Callable[[FloatArray], FloatArray]
 
 
 def smooth_step(x: FloatArray) -> FloatArray:
@@ -144,8 +146,19 @@ def _silence_near(time_s: FloatArray, cents: FloatArray, at_s: float) -> float:
     return float(0.5 * (starts[best] + stops[best])) if away[best] < ADJACENT_S else at_s
 
 
-def find_slide(time_s: FloatArray, cents: FloatArray, *, before: Note, after: Note) -> Slide:
-    """The slide between two adjacent notes from f0 in cents (NaN where unvoiced)."""
+def find_slide(
+    time_s: FloatArray,
+    cents: FloatArray,
+    *,
+    before: Note,
+    after: Note,
+    change: Change | None = None,
+) -> Slide:
+    """The slide between two adjacent notes from f0 in cents (NaN where unvoiced).
+
+    `change` says for any times how much they look like a border of two sounds; it is asked
+    when the pitches are too near for the f0 to show the border.
+    """
     boundary = 0.5 * (before.end_s + after.start_s)
     low = _level(time_s, cents, max(boundary - LEVEL_S, before.start_s), boundary - BESIDE_S)
     high = _level(time_s, cents, boundary + BESIDE_S, min(boundary + LEVEL_S, after.end_s))
@@ -156,6 +169,9 @@ def find_slide(time_s: FloatArray, cents: FloatArray, *, before: Note, after: No
     used &= time_s < min(boundary + 1.5 * REACH_S, after.end_s)
     slide, log_weight = _candidates(boundary)
     log_weight = log_weight + _log_fit(slide, time_s[used], cents[used], boundary, (low, high))
+    if change is not None and abs(high - low) < STEP_CENTS:
+        middle = 0.5 * (slide.start_s + slide.stop_s)
+        log_weight = log_weight + (1 - abs(high - low) / STEP_CENTS) * change(middle)
     weight = np.exp(log_weight - log_weight.max())
     keep = weight > LEAST_WEIGHT
     return Slide(slide.start_s[keep], slide.stop_s[keep], weight[keep] / weight[keep].sum())
@@ -176,7 +192,12 @@ def _head(note: Note, time_s: FloatArray, cents: FloatArray) -> Slide:
 
 
 def slides_of(
-    time_s: FloatArray, f0_hz: FloatArray, *, notes: Sequence[Note], shifts: Sequence[float]
+    time_s: FloatArray,
+    f0_hz: FloatArray,
+    *,
+    notes: Sequence[Note],
+    shifts: Sequence[float],
+    change: Change | None = None,
 ) -> list[tuple[Slide, float]]:
     """Every place where the offset changes: the slide, and by how many cents."""
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -187,7 +208,7 @@ def slides_of(
         previous = shifts[i - 1] if follows else 0.0
         if shift != previous:
             slide = (
-                find_slide(time_s, cents, before=notes[i - 1], after=note)
+                find_slide(time_s, cents, before=notes[i - 1], after=note, change=change)
                 if follows
                 else _head(note, time_s, cents)
             )

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, StemAnalysis
-from retune.repitch.glide import Slide, cut_at, slides_of
-from retune.repitch.pitch import passage_pitch
+from retune.repitch.change import change_curve
+from retune.repitch.glide import Change, Slide, cut_at, slides_of
+from retune.repitch.pitch import guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
 
 JOIN_S = 0.075
@@ -88,8 +90,19 @@ def _relative(note: Note, start_s: float) -> Note:
     return replace(note, start_s=note.start_s - start_s, end_s=note.end_s - start_s)
 
 
+def _changes(samples: Samples, rate_hz: int, n_frames: int) -> Change:
+    """How much any times look like a border of two sounds; worked out when first asked."""
+
+    @cache
+    def curve() -> FloatArray:
+        x = guide(samples)
+        return change_curve(x, rate_hz=rate_hz, frame_s=FRAME_S, n_frames=n_frames)
+
+    return lambda time_s: np.interp(time_s, np.arange(n_frames) * FRAME_S, curve())
+
+
 def _note_slides(
-    group: Group, notes: tuple[Note, ...], f0_hz: FloatArray, first_s: float
+    group: Group, notes: tuple[Note, ...], f0_hz: FloatArray, first_s: float, change: Change
 ) -> list[tuple[Slide, float]]:
     """Slides of the edits that move notes; times from the start of the passage."""
     moved = {edit.note: edit.shift_cents for edit in group.edits if edit.note is not None}
@@ -98,7 +111,7 @@ def _note_slides(
     time_s = np.arange(len(f0_hz), dtype=np.float64) * FRAME_S
     shifts = [moved.get(note.index, 0.0) for note in notes]
     local = [_relative(note, first_s) for note in notes]
-    return slides_of(time_s, f0_hz, notes=local, shifts=shifts)
+    return slides_of(time_s, f0_hz, notes=local, shifts=shifts, change=change)
 
 
 def _curve(
@@ -161,7 +174,9 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     if stem.track is not None and by_note:
         f0_hz = passage_pitch(samples, rate_hz=rate, start_s=first_s, track=stem.track, notes=notes)
         warnings = _unvoiced_warnings(group, notes, f0_hz, first_s)
-    slides = _note_slides(group, notes, f0_hz, first_s) + _span_slides(group, cuts, first_s)
+    slides = _note_slides(
+        group, notes, f0_hz, first_s, _changes(samples, rate, n_frames)
+    ) + _span_slides(group, cuts, first_s)
     steady = all(edit.note is None for edit in group.edits) and len(group.edits) == 1
     if steady and not engine.exact:
         return _steady_work(

@@ -31,10 +31,7 @@ from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
 LEVEL_S, MAX_LEVEL_DB = 0.4, 4.0
-CORE_WEIGHT_CENTS = 6.0
-CORE_SHARE = 0.05
-GLIDE_WEIGHT_S = 0.004
-LEAST_GLIDE_CENTS = 100.0
+CORE_CENTS, CORE_SHARE = 0.8, 0.05
 
 
 @compiled
@@ -110,20 +107,22 @@ def cycle_offsets(marks: FloatArray, offset_cents: FloatArray, frame: float) -> 
 def lock_phase(marks_s: FloatArray, cents: FloatArray) -> FloatArray:
     """`cents` a period, changed as little as possible so that the periods add up to a whole.
 
-    The change is shared out by how little it is noticed: most in the glides, little in the
-    steady part, none where the offset is 0.
+    All that moves takes its equal share, as long as that is too little to be noticed; what is
+    left falls to the glides, where the pitch is under way. Nothing changes where the offset is 0.
     """
     ratio = 2.0 ** (cents / 1200)
     missing = np.round(ratio.sum()) - ratio.sum()
     size = float(np.abs(cents).max())
-    slope_per_s = np.gradient(cents) / np.diff(marks_s) / size
-    in_glide = slope_per_s * GLIDE_WEIGHT_S * max(size, LEAST_GLIDE_CENTS)
-    weight = min(CORE_WEIGHT_CENTS, CORE_SHARE * size) ** 2 + in_glide**2
-    weight[np.abs(cents) <= STILL_CENTS] = 0.0
-    give = ratio * weight * (math.log(2) / 1200)
-    if give.sum() <= 0:
-        return cents
-    return np.asarray(cents + weight * (missing / give.sum()))
+    moves = np.abs(cents) > STILL_CENTS
+    under_way = np.abs(np.gradient(cents) / np.diff(marks_s)) * moves
+    per_cent = ratio * (math.log(2) / 1200)
+    everywhere, in_glides = np.sum(per_cent * moves), np.sum(per_cent * under_way)
+    if in_glides <= 0:
+        return np.asarray(cents + moves * (missing / everywhere))
+    most = min(CORE_CENTS, CORE_SHARE * size)
+    share = float(np.clip(missing / everywhere, -most, most))
+    rest = (missing - share * everywhere) / in_glides
+    return np.asarray(cents + moves * share + under_way * rest)
 
 
 def targets_of(

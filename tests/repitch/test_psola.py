@@ -269,3 +269,22 @@ def test_any_span_keeps_the_rest(
     b = int(np.floor((edit.end_s + 0.075) * 16000))
     assert np.array_equal(whole[: max(a, 0)], audio.samples[: max(a, 0)])
     assert np.array_equal(whole[b:], audio.samples[b:])
+
+
+@pytest.mark.parametrize("off_s", [-0.04, 0.0, 0.04])
+def test_equal_pitches_part_where_the_vowel_changes(off_s: float) -> None:
+    """No gap, no slide in the f0: the border is heard in level and spectrum alone."""
+    bounds = (0.0, 0.7, 1.5)
+    f0 = steps((200.0, 200.0), bounds)
+    time_s = np.arange(len(f0)) / RATE_HZ
+    dull = np.convolve(sung(f0), np.ones(40) / 40, "same")
+    mix = np.clip((time_s - 0.68) / 0.04, 0, 1)
+    dip = 1 - 0.5 * np.exp(-(((time_s - 0.7) / 0.02) ** 2))
+    y = dip * (mix * sung(f0) + (1 - mix) * dull)
+    notes = make_notes((200.0, 200.0), (0.0, 0.7 + off_s, 1.5))
+    stem = StemAnalysis("voice", "melody", notes, (), make_track(f0))
+    audio = Audio(y.astype(np.float32), RATE_HZ)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    at, hz = praat_hz(made)
+    halfway = at[np.flatnonzero(cents_between(200.0, hz) < -100)[0]]
+    assert halfway == pytest.approx(0.7, abs=0.015)
