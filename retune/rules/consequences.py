@@ -5,7 +5,7 @@ Kinds: clash, new-chord, role, parallel, leap, early-rest, range, shift-size, le
 
 from __future__ import annotations
 
-from retune.core.carriers import Analysis, Consequence, Plan
+from retune.core.carriers import Consequence
 from retune.rules.harmony_effects import clashes, early_rests, new_chords, role_changes
 from retune.rules.line_effects import leading_tones, leaps, parallels, ranges, shift_sizes
 from retune.rules.scene import Scene
@@ -23,8 +23,7 @@ CHECKS = (
 )
 
 
-def consequences_of(analysis: Analysis, plan: Plan) -> tuple[Consequence, ...]:
-    """Everything that follows from a plan, in order of time."""
-    scene = Scene(analysis, plan)
+def consequences_of(scene: Scene) -> tuple[Consequence, ...]:
+    """Everything that follows from the plan of a scene, in order of time."""
     found = [item for check in CHECKS for item in check(scene)]
     return tuple(sorted(dict.fromkeys(found), key=lambda item: (item.at_s, item.kind)))

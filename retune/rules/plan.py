@@ -13,7 +13,7 @@ from retune.rules.edits import note_edit
 from retune.rules.follow import followers
 from retune.rules.model import Rule
 from retune.rules.parse import parse_rules
-from retune.rules.scene import with_roles
+from retune.rules.scene import Scene, with_roles
 from retune.rules.wholes import claim_spans, spans_apart
 
 
@@ -69,8 +69,8 @@ def make_plan(
         rules=tuple(str(rule) for rule in read),
         name=name,
     )
-    plan = with_roles(analysis, plan)
-    return replace(plan, consequences=consequences_of(analysis, plan))
+    scene = Scene(analysis, plan)
+    return replace(with_roles(scene), consequences=consequences_of(scene))
 
 
 def _apply(rule: Rule, draft: Draft) -> None:

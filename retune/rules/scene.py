@@ -94,9 +94,10 @@ class Scene:
 
     @cached_property
     def roles(self) -> Mapping[tuple[str, int], tuple[str | None, str | None]]:
-        """(stem, note) to the chord role before and after, by the same reasoning on both sides."""
+        """(stem, note) to the chord role before and after, by the same reasoning on both sides;
+        for the stems that are sung or that move."""
         found: dict[tuple[str, int], tuple[str | None, str | None]] = {}
-        for stem in self.analysis.stems.values():
+        for stem in dict.fromkeys((*self.sung, *self.voices)):
             before = chord_roles([self._placed(stem, note, after=False) for note in stem.notes])
             after = chord_roles([self._placed(stem, note, after=True) for note in stem.notes])
             for note, pair in zip(stem.notes, zip(before, after, strict=True), strict=True):
@@ -152,15 +153,15 @@ def judged_at(note: Note) -> float:
     return note.start_s + INSIDE_S
 
 
-def with_roles(analysis: Analysis, plan: Plan) -> Plan:
+def with_roles(scene: Scene) -> Plan:
     """The plan with `role_after` of every moved note, over the chord that bass and backing make
     and beside the neighbours that the plan leaves it."""
-    roles = Scene(analysis, plan).roles
+    roles = scene.roles
     edits = [
         edit if edit.note is None else replace(edit, role_after=roles[edit.stem, edit.note][1])
-        for edit in plan.edits
+        for edit in scene.plan.edits
     ]
-    return replace(plan, edits=tuple(edits))
+    return replace(scene.plan, edits=tuple(edits))
 
 
 def place(note: Note) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from retune.core.carriers import Analysis, Chord, Edit, Key, Note, Plan, StemAnalysis
 from retune.core.chords import is_no_chord, roman_of, with_bass
@@ -45,6 +45,11 @@ class Band:
         return {e.note: round(e.shift_cents / 100) for e in edits if e.note is not None}
 
     @cached_property
+    def is_still(self) -> bool:
+        """Whether the plan moves neither bass nor backing."""
+        return not any(self._backing) and not self._bass_shifts
+
+    @cached_property
     def _bass_onsets(self) -> tuple[float, ...]:
         return tuple(note.start_s for note in self.bass.notes) if self.bass else ()
 
@@ -78,26 +83,33 @@ class Band:
         Without a backing stem the chord stays, over the bass that the plan gives it. An unmoved
         bass keeps its pitch when the backing leaves it.
         """
-        if chord is None or is_no_chord(chord):
+        if chord is None or is_no_chord(chord) or self.is_still:
             return chord
         shift = self.backing_shift(at_s)
         if shift is None:
             return None
-        key = self.analysis.key_at(at_s)
-        moved = transposed(chord, shift, key) if shift % 12 else chord
-        bass = self.bass_pc(at_s)
-        if bass is not None and (self.bass_shift(at_s) % 12 or shift % 12):
-            return with_bass(moved, bass, key)
-        return moved
+        is_moved = self.bass_shift(at_s) % 12 or shift % 12
+        return _sounding(
+            chord, shift, self.bass_pc(at_s) if is_moved else None, self.analysis.key_at(at_s)
+        )
 
     def touches(self, at_s: float) -> bool:
         """Whether bass or backing is moved at that moment."""
+        if self.is_still:
+            return False
         return self.backing_shift(at_s) != 0 or self.bass_shift(at_s) % 12 != 0
 
 
 def _shift_at(edits: tuple[Edit, ...], at_s: float) -> int:
     cents = (e.shift_cents for e in edits if e.start_s - 1e-6 <= at_s < e.end_s)
     return round(next(cents, 0.0) / 100)
+
+
+@lru_cache(maxsize=4096)
+def _sounding(chord: Chord, shift: int, bass_pc: int | None, key: Key | None) -> Chord:
+    """A chord moved as a whole, over a bass where one is given."""
+    moved = transposed(chord, shift, key) if shift % 12 else chord
+    return moved if bass_pc is None else with_bass(moved, bass_pc, key)
 
 
 def transposed(chord: Chord, semitones: int, key: Key | None) -> Chord:
