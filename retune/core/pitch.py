@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from retune.core.errors import InputError
@@ -30,6 +31,7 @@ def accidental_semitones(marks: str) -> int:
     return marks.count("#") - marks.count("b")
 
 
+@lru_cache(maxsize=512)
 def pitch_class_of(name: str) -> int:
     """Pitch class (C = 0) of a name without octave.
 
@@ -68,6 +70,7 @@ def parse_pitch_name(name: str) -> int:
     return midi
 
 
+@lru_cache(maxsize=1024)
 def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
     """Name of a pitch class as the key writes it.
 
