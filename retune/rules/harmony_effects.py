@@ -69,7 +69,8 @@ def new_chords(scene: Scene) -> Iterator[Consequence]:
             text = _sonority(scene, chord, at_s)
             if text not in told:
                 told.add(text)
-                yield Consequence("new-chord", at_s, f"Bar {_bar_at(scene, at_s)}: {text}")
+                words = f"Bar {_bar_at(scene, at_s)}: {text}"
+                yield Consequence("new-chord", round(at_s - _AFTER_S, 6), words)
 
 
 def _moments(scene: Scene, chord: Chord) -> list[float]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 from retune.core.carriers import Analysis, Chord, Edit, Key, Note, Plan, StemAnalysis
-from retune.core.chords import is_no_chord, roman_of, with_bass
+from retune.core.chords import is_no_chord, parse_chord, roman_of, with_bass
 from retune.core.pitch import spell_pitch_class
 
 EARLY_S = 0.03
@@ -78,7 +78,7 @@ class Band:
         return (note.midi_name + self._bass_shifts.get(note.index, 0)) % 12 if note else None
 
     def chord(self, chord: Chord | None, at_s: float) -> Chord | None:
-        """The chord with backing and bass as the plan has them; None where it has no name.
+        """The chord with backing and bass as the plan has them; None where backing stems part.
 
         Without a backing stem the chord stays, over the bass that the plan gives it. An unmoved
         bass keeps its pitch when the backing leaves it.
@@ -107,9 +107,33 @@ def _shift_at(edits: tuple[Edit, ...], at_s: float) -> int:
 
 @lru_cache(maxsize=4096)
 def _sounding(chord: Chord, shift: int, bass_pc: int | None, key: Key | None) -> Chord:
-    """A chord moved as a whole, over a bass where one is given."""
+    """A chord moved as a whole, over a bass where one is given. A bass from outside the chord
+    makes another chord of it where one has that name (F over D is Dm7)."""
     moved = transposed(chord, shift, key) if shift % 12 else chord
-    return moved if bass_pc is None else with_bass(moved, bass_pc, key)
+    if bass_pc is None:
+        return moved
+    if moved.role_of(bass_pc) is None:
+        classes = frozenset(pc for pc, _ in moved.tones) | {bass_pc}
+        named = named_sonority(classes, bass_pc, key)
+        if named is not None:
+            return replace(named, start_s=chord.start_s, end_s=chord.end_s)
+    return with_bass(moved, bass_pc, key)
+
+
+_NAMED = ("maj", "min", "7", "maj7", "min7", "hdim7", "dim7", "dim", "aug", "minmaj7", "sus4")
+"""Harte shorthands of the triads and sevenths that a sonority is named by, in this order."""
+
+
+@lru_cache(maxsize=1024)
+def named_sonority(classes: frozenset[int], bass_pc: int, key: Key | None) -> Chord | None:
+    """The triad or seventh chord of exactly these pitch classes, in the position that the bass
+    gives it; None where no such chord has them. The bass is tried as the root first."""
+    for root in sorted(classes, key=lambda pc: (pc - bass_pc) % 12):
+        for shorthand in _NAMED:
+            chord = parse_chord(f"{spell_pitch_class(root, key)}:{shorthand}", key)
+            if {pc for pc, _ in chord.tones} == classes:
+                return with_bass(replace(chord, typed=""), bass_pc, key)
+    return None
 
 
 def transposed(chord: Chord, semitones: int, key: Key | None) -> Chord:
