@@ -6,22 +6,50 @@ made beside it, so that a batch gives the same bytes however it is cut into jobs
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from retune.compare.loudness import integrated_lufs, true_peak_db
-from retune.core.audio import blocks_of
-from retune.core.carriers import AudioLike
+import numpy as np
+
+from retune.compare.loudness import (
+    CONTEXT,
+    HOPS_PER_BLOCK,
+    hop_edge,
+    hop_energies,
+    lufs_of_hops,
+    peak_between,
+    peak_db,
+)
+from retune.core.carriers import AudioLike, FloatArray
 
 CEILING_DBTP = -1.0  # EBU R 128: most true peak of a programme
 HEADROOM_DB = 1.0  # kept free in the original, so that a version's own peaks fit when matched
 
 
-@dataclass(frozen=True)
-class Measured:
-    """Integrated loudness (LUFS) and true peak (dBTP) of a mix; None for silence."""
+SETTLE_HOPS = 10  # 1 s, in which the K-weighting filter forgets what it heard
 
-    loudness_lufs: float | None
-    true_peak_db: float | None
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """The loudness and peaks of a mix, kept in pieces so that a version of it can be measured
+    from its changed spans alone.
+
+    `hops` is the K-weighted energy of each 100 ms, `peaks` the true peak of each second.
+    """
+
+    rate_hz: int
+    hops: FloatArray
+    peaks: FloatArray
+
+    @property
+    def loudness_lufs(self) -> float | None:
+        """Integrated loudness in LUFS; None for silence."""
+        return lufs_of_hops(self.hops, self.rate_hz)
+
+    @property
+    def true_peak_db(self) -> float | None:
+        """True peak in dBTP; None for silence."""
+        return peak_db(float(self.peaks.max(initial=0.0)))
 
 
 @dataclass(frozen=True)
@@ -37,11 +65,47 @@ class MixLevels:
 
 
 def measure(audio: AudioLike) -> Measured:
-    """Loudness (ITU-R BS.1770) and true peak of a whole mix, read in blocks."""
-    rate_hz = audio.rate_hz
-    return Measured(
-        integrated_lufs(blocks_of(audio), rate_hz), true_peak_db(blocks_of(audio), rate_hz)
-    )
+    """Loudness (ITU-R BS.1770) and true peak of a whole mix, read once, in blocks."""
+    peaks: list[float] = []
+
+    def seconds() -> Iterator[FloatArray]:
+        for start in range(0, audio.n_samples, audio.rate_hz):
+            piece, before, after = _second(audio, start)
+            peaks.append(peak_between(piece, before, after))
+            yield piece[before : len(piece) - after]
+
+    hops = hop_energies(seconds(), audio.rate_hz)
+    return Measured(audio.rate_hz, hops, np.array(peaks))
+
+
+def measure_again(known: Measured, audio: AudioLike, spans: Sequence[tuple[int, int]]) -> Measured:
+    """The measure of a mix that differs from the one of `known` only in `spans` of samples."""
+    rate_hz, hops, peaks = known.rate_hz, known.hops.copy(), known.peaks.copy()
+    if len(hops) < HOPS_PER_BLOCK:
+        return measure(audio)
+    for start, stop in spans:
+        for second in range(max(start - CONTEXT, 0) // rate_hz, (stop + CONTEXT) // rate_hz + 1):
+            if second < len(peaks):
+                peaks[second] = peak_between(*_second(audio, second * rate_hz))
+        first = int(np.searchsorted(_edges(len(hops), rate_hz), start, side="right")) - 1
+        last = int(np.searchsorted(_edges(len(hops), rate_hz), stop, side="left"))
+        last = min(last + SETTLE_HOPS, len(hops))
+        lead = max(first - SETTLE_HOPS, 0)
+        sound = audio.read(hop_edge(lead, rate_hz), hop_edge(last, rate_hz))
+        fresh = hop_energies(sound, rate_hz, first_hop=lead)
+        hops[first:last] = fresh[first - lead : last - lead]
+    return Measured(rate_hz, hops, peaks)
+
+
+def _edges(n_hops: int, rate_hz: int) -> FloatArray:
+    return np.array([hop_edge(hop, rate_hz) for hop in range(n_hops + 1)], dtype=np.float64)
+
+
+def _second(audio: AudioLike, start: int) -> tuple[FloatArray, int, int]:
+    """One second from a sample on, with context, and how much of that is before and after."""
+    stop = min(start + audio.rate_hz, audio.n_samples)
+    low, high = max(start - CONTEXT, 0), min(stop + CONTEXT, audio.n_samples)
+    return np.asarray(audio.read(low, high), dtype=np.float64), start - low, high - stop
 
 
 def original_levels(measured: Measured) -> MixLevels:

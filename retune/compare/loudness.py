@@ -20,8 +20,8 @@ ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 HOPS_PER_BLOCK = 4  # 400 ms blocks every 100 ms
 OVERSAMPLING = 4
-_CONTEXT = 16  # input samples; the interpolator of resample_poly reaches 10 to each side
-_EDGE = OVERSAMPLING * _CONTEXT
+CONTEXT = 16  # input samples; the interpolator of resample_poly reaches 10 to each side
+_EDGE = OVERSAMPLING * CONTEXT
 _LEAST = 4096  # samples that wait together before they are oversampled
 
 Sound = Any
@@ -35,7 +35,11 @@ def integrated_lufs(sound: Sound, rate_hz: int) -> float | None:
     channels, or an iterable of such arrays in order of time. What is shorter than 400 ms is
     followed by silence up to 400 ms, so that short sounds compare with each other.
     """
-    hops = _hop_energies(_blocks(sound), rate_hz)
+    return lufs_of_hops(hop_energies(sound, rate_hz), rate_hz)
+
+
+def lufs_of_hops(hops: FloatArray, rate_hz: int) -> float | None:
+    """Integrated loudness from the K-weighted energy of each 100 ms (`hop_energies`)."""
     if not hops.size:
         return None
     if len(hops) < HOPS_PER_BLOCK:
@@ -54,15 +58,32 @@ def true_peak_db(sound: Sound, rate_hz: int) -> float | None:
     The sample peak counts too, so that the result is never below it. Accuracy: +0.2/-0.4 dB on
     EBU Tech 3341 cases 15-19. `rate_hz` is checked only; the method does not depend on it.
     """
-    from scipy.signal import resample_poly
-
     if rate_hz <= 0:
         raise ValueError(f"rate_hz is {rate_hz}; give the samples per second, above 0")
     peak = 0.0
     for block, whole in _overlapping(_blocks(sound)):
-        finer = resample_poly(block, OVERSAMPLING, 1, axis=0)[whole]
-        peak = max(peak, float(np.max(np.abs(finer))), float(np.max(np.abs(block))))
-    return 20 * math.log10(peak) if peak > 0 else None
+        peak = max(peak, _peak(block, whole))
+    return peak_db(peak)
+
+
+def peak_between(sound: FloatArray, before: int, after: int) -> float:
+    """True peak, as an amplitude, of (n, channels) samples without the `before` first and the
+    `after` last, which are context (`CONTEXT` samples of it leave no trace of the cut)."""
+    end = -OVERSAMPLING * after if after else None
+    return _peak(np.asarray(sound, dtype=np.float64), slice(OVERSAMPLING * before, end))
+
+
+def peak_db(amplitude: float) -> float | None:
+    """A peak in dB re full scale; None for silence."""
+    return 20 * math.log10(amplitude) if amplitude > 0 else None
+
+
+def _peak(block: FloatArray, whole: slice) -> float:
+    from scipy.signal import resample_poly
+
+    finer = resample_poly(block, OVERSAMPLING, 1, axis=0)[whole]
+    # Every fourth oversampled value is a sample but for rounding, so the sample peak is in it.
+    return float(np.max(np.abs(finer), initial=0.0))
 
 
 def _power(lufs: float) -> float:
@@ -98,23 +119,30 @@ def _filters(rate_hz: int) -> list[Any]:
 _SHELF, _HIGH_PASS = "high_shelf_DeMan", "high_pass_DeMan"
 
 
-def _hop_energies(blocks: Iterator[FloatArray], rate_hz: int) -> FloatArray:
-    """Summed K-weighted energy of each 100 ms; an unfinished last one counts only when the
-    sound is shorter than one gating block."""
+def hop_edge(hop: int, rate_hz: int) -> int:
+    """The first sample of a 100 ms hop."""
+    return int(hop * 0.1 * rate_hz)
+
+
+def hop_energies(sound: Sound, rate_hz: int, *, first_hop: int = 0) -> FloatArray:
+    """Summed K-weighted energy of each 100 ms of `sound`, which begins with hop `first_hop`.
+
+    An unfinished last one counts only when the sound is shorter than one gating block.
+    """
     from scipy.signal import lfilter
 
     stages = _filters(rate_hz)
     states: list[Any] = []
     energies: list[float] = []
     position, current = 0, 0.0
-    for block in blocks:
+    for block in _blocks(sound):
         states = states or [np.zeros((2, block.shape[1])) for _ in stages]
         weighted = block
         for k, (b, a) in enumerate(stages):
             weighted, states[k] = lfilter(b, a, weighted, axis=0, zi=states[k])
         energy = np.sum(np.square(weighted), axis=1)
         while energy.size:
-            edge = int((len(energies) + 1) * 0.1 * rate_hz)
+            edge = hop_edge(first_hop + len(energies) + 1, rate_hz) - hop_edge(first_hop, rate_hz)
             taken = min(edge - position, energy.size)
             current += float(np.sum(energy[:taken]))
             energy, position = energy[taken:], position + taken
@@ -134,7 +162,7 @@ def _overlapping(blocks: Iterator[FloatArray]) -> Iterator[tuple[FloatArray, sli
     for block in blocks:
         if waiting is not None and waiting.shape[0] >= _LEAST:
             yield waiting, slice(0 if first else _EDGE, -_EDGE)
-            waiting, first = np.concatenate([waiting[-2 * _CONTEXT :], block]), False
+            waiting, first = np.concatenate([waiting[-2 * CONTEXT :], block]), False
         else:
             waiting = block if waiting is None else np.concatenate([waiting, block])
     if waiting is not None:

@@ -71,7 +71,7 @@ def batch(arguments: argparse.Namespace) -> int:
         except KeyboardInterrupt:
             stopped = True
             _end_workers()
-    _clear_markers(out)
+    _clear_leftovers(out, [*originals, *variants])
     _write_summary(out, tally)
     _close(arguments, tally, total, stopped=stopped)
     return 1 if stopped or tally.count("failed") else 0
@@ -249,7 +249,12 @@ def _end_workers() -> None:
     get_reusable_executor().shutdown(wait=False, kill_workers=True)
 
 
-def _clear_markers(out: Path) -> None:
+def _clear_leftovers(out: Path, jobs: Sequence[Job]) -> None:
+    """Remove what killed workers left: their markers and half-written temporary files."""
+    for job in jobs:
+        for pattern in (".retune-*.tmp", ".*.part"):
+            for path in job.home.rglob(pattern) if job.home.is_dir() else ():
+                path.unlink(missing_ok=True)
     folder = out / ".running"
     for path in folder.glob("*.txt") if folder.is_dir() else ():
         path.unlink(missing_ok=True)

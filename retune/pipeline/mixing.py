@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from retune.compare.levels import MixLevels, measure, original_levels, version_levels
+from collections.abc import Iterable
+
+from retune.compare.levels import (
+    Measured,
+    MixLevels,
+    measure,
+    measure_again,
+    original_levels,
+    version_levels,
+)
 from retune.compare.mix import Mix, MixPart
 from retune.core.carriers import Rendition
 from retune.pipeline.opening import OpenSong
@@ -21,12 +30,28 @@ def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
 
 def levels_of(opened: OpenSong, rendition: Rendition | None = None) -> MixLevels:
     """Loudness, gain and true peak of the original mix, or of a version matched to it."""
-    if "original levels" not in opened._memo:
-        opened._memo["original levels"] = original_levels(measure(mix_of(opened)))
-    original: MixLevels = opened._memo["original levels"]
+    if "original" not in opened._memo:
+        opened._memo["original"] = measure(mix_of(opened))
+    known: Measured = opened._memo["original"]
+    original = original_levels(known)
     if rendition is None:
         return original
-    return version_levels(measure(mix_of(opened, rendition)), original=original)
+    spans = merged_spans(
+        (patch.start, patch.stop) for stem in rendition.stems.values() for patch in stem.patches
+    )
+    again = measure_again(known, mix_of(opened, rendition), spans)
+    return version_levels(again, original=original)
+
+
+def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans of samples in order, those that touch joined."""
+    merged: list[tuple[int, int]] = []
+    for start, stop in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
+        else:
+            merged.append((start, stop))
+    return merged
 
 
 def levelled_mix(opened: OpenSong, rendition: Rendition | None = None) -> tuple[Mix, MixLevels]:

@@ -52,6 +52,13 @@ class OpenSong:
     def rate_hz(self) -> int:
         return next(iter(self.audio.values())).rate_hz
 
+    def sha256(self, stem: str) -> str:
+        """SHA-256 of a stem's file, hashed once."""
+        hashes = self._memo.setdefault("sha256", {})
+        if stem not in hashes:
+            hashes[stem] = self.audio[stem].sha256()
+        return str(hashes[stem])
+
     @property
     def n_samples(self) -> int:
         return max(stem.n_samples for stem in self.audio.values())
@@ -148,7 +155,7 @@ def _listen_to(opened: OpenSong, name: str) -> tuple[PitchTrack | None, tuple[st
     wants_pitch = stem.role in MONOPHONIC_ROLES
     low_hz, high_hz = PITCH_RANGE_HZ.get(stem.role, (0.0, 0.0))
     key = {
-        "audio": audio.sha256(),
+        "audio": opened.sha256(name),
         "tracker": opened.tracker if wants_pitch else "",
         "range": [low_hz, high_hz],
         "version": __version__,

@@ -261,7 +261,7 @@ def address(
         {
             "retune": __version__,
             "song": song_facts(opened.song),
-            "inputs": {name: audio.sha256() for name, audio in opened.audio.items()},
+            "inputs": {name: opened.sha256(name) for name in opened.audio},
             "read": {
                 path.name: sha256_file(path)
                 for path in (opened.song.music.chords_file, opened.song.music.guide)
@@ -305,7 +305,7 @@ def _manifest(
         "variant": plan.name,
         "song": song_facts(song),
         "inputs": {
-            name: {"file": stem.path.name, "sha256": opened.audio[name].sha256()}
+            name: {"file": stem.path.name, "sha256": opened.sha256(name)}
             for name, stem in song.stems.items()
         },
         "stem_gains_db": {name: stem.gain_db for name, stem in song.stems.items()},

@@ -9,6 +9,7 @@ from retune.compare.levels import (
     CEILING_DBTP,
     HEADROOM_DB,
     measure,
+    measure_again,
     original_levels,
     version_levels,
 )
@@ -66,3 +67,21 @@ def test_silence_gets_the_gain_of_the_original() -> None:
     assert levels.gain_db == 0
     assert levels.loudness_after is None
     assert original_levels(measure(silent)).gain_db == 0
+
+
+def test_a_version_is_measured_from_its_changed_spans_alone() -> None:
+    """Against the whole measure, which has its own outside checks (ITU-R BS.1770 signals)."""
+    rng = np.random.default_rng(5)
+    for rate_hz in (8_000, 11_025, 44_100):
+        sound = rng.normal(0, 0.1, (7 * rate_hz + 123, 2)).astype(np.float32)
+        known = measure(Audio(sound, rate_hz))
+        changed = sound.copy()
+        spans = [(0, 500), (3 * rate_hz - 7, 3 * rate_hz + 4000), (len(sound) - 900, len(sound))]
+        for start, stop in spans:
+            changed[start:stop] = rng.normal(0, 0.3, (stop - start, 2))
+        again = measure_again(known, Audio(changed, rate_hz), spans)
+        whole = measure(Audio(changed, rate_hz))
+        assert again.loudness_lufs == pytest.approx(whole.loudness_lufs, abs=1e-9)
+        assert again.true_peak_db == pytest.approx(whole.true_peak_db, abs=1e-9)
+        assert whole.true_peak_db == pytest.approx(true_peak_db(changed, rate_hz), abs=1e-9)
+        assert known.loudness_lufs != pytest.approx(whole.loudness_lufs, abs=0.1)
