@@ -54,12 +54,14 @@ class Draft:
             if (stem, index) not in self.kept and abs(claim.goal.shift_cents) > 1e-9
         ]
         for _, claim in left:
-            if claim.note.confidence < DOUBTFUL:
-                why = claim.note.doubt or "the tracker is unsure"
-                self.warn(
-                    f"{where(claim.note)} is doubtful ({why}): listen before you trust this edit"
-                )
+            self.warn_of_doubt(claim.note)
         return left
+
+    def warn_of_doubt(self, note: Note) -> None:
+        """Warn of a note that moves and was not heard for certain."""
+        if note.confidence < DOUBTFUL:
+            why = note.doubt or "the tracker is unsure"
+            self.warn(f"{where(note)} is doubtful ({why}): listen before you trust this edit")
 
 
 def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:

@@ -27,13 +27,14 @@ _AFTER_S = 0.05
 def clashes(scene: Scene) -> Iterator[Consequence]:
     """A non-chord tone a semitone from a chord tone, where the note or the band under it moved.
 
-    Tones of the chord never clash, so the tritone inside a V7 does not.
+    Tones of the chord never clash, so the tritone inside a V7 does not. A bass clashes where it
+    moved itself.
     """
     for stem in scene.analysis.stems.values():
-        if stem.role == "bass":
-            continue
+        voice = "" if stem is scene.analysis.melody else f" of {stem.name}"
         for note in stem.notes:
-            if scene.edit(stem, note) is None and not scene.band.touches(judged_at(note)):
+            is_touched = stem.role != "bass" and scene.band.touches(judged_at(note))
+            if scene.edit(stem, note) is None and not is_touched:
                 continue
             midi, chord = scene.midi_after(stem, note), scene.chord_after(note)
             if chord is None or is_no_chord(chord) or chord.role_of(midi) is not None:
@@ -41,13 +42,20 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
             if midi == note.midi_name and _semitone_tones(midi, note.chord):
                 continue
             key = scene.analysis.key_at(note.start_s)
+            sounds = f"{scene.name(midi, note.start_s)}{voice} sounds"
             for pitch_class, member in _semitone_tones(midi, chord):
                 yield Consequence(
                     "clash",
                     note.start_s,
-                    f"{place(note)}: {scene.name(midi, note.start_s)} sounds a semitone from "
-                    f"{spell_pitch_class(pitch_class, key)}, the {member} of {chord_name(chord)}",
+                    f"{place(note)}: {sounds} a semitone from "
+                    f"{spell_pitch_class(pitch_class, key)}, the {member} of {_upper_name(chord)}",
                 )
+
+
+def _upper_name(chord: Chord) -> str:
+    """The name of a chord, without a bass that is none of its tones."""
+    is_own = chord.role_of(chord.bass_pc) is not None
+    return chord_name(chord if is_own else with_bass(chord, chord.root_pc))
 
 
 def _semitone_tones(midi: int, chord: Chord | None) -> list[tuple[int, str]]:
@@ -102,7 +110,7 @@ def _sonority(scene: Scene, chord: Chord, at_s: float) -> str:
 def _over_foreign_bass(scene: Scene, now: Chord, bass: int, at_s: float) -> str:
     """A bass that is none of the chord's tones is called what it is."""
     key = scene.analysis.key_at(at_s)
-    text = f"{chord_name(with_bass(now, now.root_pc))} over {spell_pitch_class(bass, key)}"
+    text = f"{_upper_name(now)} over {spell_pitch_class(bass, key)}"
     if key is not None and bass == tonic_pc(key) and not is_tonic_chord(now, key):
         text += ": the tonic in the bass, not the tonic chord"
     return text

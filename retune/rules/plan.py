@@ -62,9 +62,12 @@ def make_plan(
         note_edit(stem, claim.note, claim.goal, claim.rule, analysis)
         for stem, claim in draft.moved()
     ]
-    edits += followers(analysis, edits, follow or {}, settled={*draft.claims, *draft.kept})
+    going_along = followers(analysis, edits, follow or {}, settled={*draft.claims, *draft.kept})
+    for edit in going_along:
+        if edit.note is not None:
+            draft.warn_of_doubt(analysis.stems[edit.stem].note(edit.note))
     plan = Plan(
-        edits=_in_order([*edits, *spans_apart(draft)]),
+        edits=_in_order([*edits, *going_along, *spans_apart(draft)]),
         warnings=tuple(draft.warnings),
         rules=tuple(str(rule) for rule in read),
         name=name,
