@@ -65,8 +65,8 @@ def sung_notes(
     """
     drawn: list[SungNote] = []
     previous: SungNote | None = None
-    followers = [note.start_s for note in stem.notes[1:]] + [np.inf]
-    for note, next_s in zip(stem.notes, followers, strict=True):
+    starts_s = [*(note.start_s for note in stem.notes), np.inf]
+    for note, next_s in zip(stem.notes, starts_s[1:], strict=True):
         edit = edit_of_note(note, edits)
         current = _drawn(note, previous, stem.track, tuning_hz, mean_vibrato)
         if next_s - note.end_s < _JOINED_S:

@@ -15,11 +15,13 @@ import numpy as np
 import pytest
 from export_songs import lantern_material
 
-from retune.compare.exports.jams_file import jams_text
+from retune.compare.exports.jams_file import jams_text, schema_label
 from retune.compare.exports.labels import beats_lab, chords_lab
 from retune.compare.exports.material import Material
 from retune.compare.exports.tables import cell, csv_tables
 from retune.core.carriers import Bars
+from retune.core.chords import parse_chord
+from retune.core.chordtables import SHORTHANDS
 
 
 def rows(text: str) -> list[dict[str, str]]:
@@ -114,6 +116,27 @@ def test_beats_lab_reads_as_events(tmp_path: Path) -> None:
 def test_no_bars_no_beats() -> None:
     analysis = replace(lantern_material().analysis, bars=Bars((), (3, 4), 92.0))
     assert beats_lab(analysis) == ""
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("quality", [*SHORTHANDS, "7(b9)", "maj(9)"])
+@pytest.mark.parametrize("bass", ["", "/b3"])
+def test_every_chord_fits_the_schema_and_keeps_its_tones(quality: str, bass: str) -> None:
+    label = schema_label(f"Eb:{quality}{bass}")
+    material = lantern_material()
+    chord = replace(material.analysis.chords[0], label=f"Eb:{quality}{bass}")
+    song = Material(replace(material.analysis, chords=(chord,), stems={}))
+    assert json.loads(jams_text(song, None))  # validates, or raises
+    assert label is not None
+    theirs = mir_eval.chord.encode(label, reduce_extended_chords=False)
+    want = {pc for pc, _ in parse_chord(f"Eb:{quality}{bass}").tones}
+    got = {(theirs[0] + k) % 12 for k in np.flatnonzero(theirs[1])}
+    assert got - {(theirs[0] + theirs[2]) % 12} <= want
+    assert {pc for pc, _ in parse_chord(label).tones} == want
+
+
+def test_a_chord_that_is_not_known_is_left_out() -> None:
+    assert (schema_label("X"), schema_label("N")) == (None, "N")
 
 
 @pytest.mark.filterwarnings("ignore")

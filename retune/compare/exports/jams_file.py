@@ -7,6 +7,7 @@ chord_harte, beat, key_mode.
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from typing import Any
 
@@ -20,8 +21,12 @@ from retune.compare.exports.material import (
     version_notes,
 )
 from retune.core.carriers import Plan, StemAnalysis
+from retune.core.chordparts import read_harte
 
-_MODES = {"major", "minor", "dorian", "phrygian", "lydian", "mixolydian", "locrian"}
+_NAMED = re.compile(
+    "(maj|min|dim|aug|maj7|min7|7|dim7|hdim7|minmaj7|maj6|min6|9|maj9|min9|sus4)?(\\(.*\\))?"
+)
+"""Qualities that the schema of chord_harte knows by name (jams 0.3.5)."""
 
 
 def jams_text(material: Material, plan: Plan | None) -> str:
@@ -110,8 +115,10 @@ def _song(jams: Any, file: Any, material: Material) -> None:
     if analysis.chords:
         chords = _annotation(jams, file, material, "chord_harte", "chords")
         for chord in analysis.chords:
-            length_s = chord.end_s - chord.start_s
-            chords.append(time=chord.start_s, duration=length_s, value=chord.label, confidence=None)
+            value = schema_label(chord.label)
+            if value is not None:
+                length_s = chord.end_s - chord.start_s
+                chords.append(time=chord.start_s, duration=length_s, value=value, confidence=None)
     beats = _annotation(jams, file, material, "beat", "beats")
     for time_s, number in beat_times(analysis):
         beats.append(time=time_s, duration=0.0, value=number, confidence=None)
@@ -121,3 +128,20 @@ def _song(jams: Any, file: Any, material: Material) -> None:
         name = f"{span.key.tonic}:{span.key.mode}"
         length_s = max(end_s - span.start_s, 0.0)
         keys.append(time=span.start_s, duration=length_s, value=name, confidence=None)
+
+
+def schema_label(label: str) -> str | None:
+    """A Harte label in the words of the schema: its degrees spelled out where the schema has no
+    name for them; None for "X", a chord that is not known.
+
+    >>> schema_label("F:7/3"), schema_label("C:sus2"), schema_label("X")
+    ('F:7/3', 'C:(1,2,5)', None)
+    """
+    parts = read_harte(label)
+    if not parts.degrees:
+        return "N" if parts.root == "N" else None
+    root, _, rest = parts.label.partition(":")
+    quality, slash, bass = rest.partition("/")
+    if not _NAMED.fullmatch(quality):
+        quality = f"({','.join(parts.degrees)})"
+    return f"{root}:{quality}{slash}{bass}"
