@@ -87,10 +87,13 @@ def table(args: argparse.Namespace) -> dict[tuple[str, float, str], dict[str, fl
                     row = _row(name, ways, judge, tasks)
                     rows.setdefault((SINGERS[voice].kind, shift, name), []).append(row)
     return {
-        key: {c: float(np.nanmean([r[c] for r in found])) if np.isfinite([r[c] for r in found]).any() else np.nan
-              for c in COLUMNS}
-        for key, found in rows.items()
-    }  # fmt: skip
+        key: {c: _mean([row[c] for row in found]) for c in COLUMNS} for key, found in rows.items()
+    }
+
+
+def _mean(values: list[float]) -> float:
+    known = [value for value in values if np.isfinite(value)]
+    return float(np.mean(known)) if known else float("nan")
 
 
 def _row(name, ways, judge: Judge, tasks: list[Task]) -> dict[str, float]:  # type: ignore[no-untyped-def]

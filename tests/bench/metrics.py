@@ -9,6 +9,7 @@ objective speech quality assessment", over coefficients 1 to 24 of the frequency
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import parselmouth
@@ -162,11 +163,7 @@ class Judge:
     def boundaries(self) -> list[float]:
         notes = self.pair.notes
         starts = [n.start_s for n in notes if n.moved and n.legato]
-        ends = [
-            a.end_s
-            for a, b in zip(notes[:-1], notes[1:], strict=True)
-            if a.moved and b.legato and not b.moved
-        ]
+        ends = [a.end_s for a, b in pairwise(notes) if a.moved and b.legato and not b.moved]
         return sorted(starts + ends)
 
     def outside(self, n: int, off_s: float) -> NDArray[np.bool_]:
