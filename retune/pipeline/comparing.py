@@ -22,6 +22,7 @@ from retune.pipeline.passages import find_passage
 from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
 from retune.pipeline.rendering import CONTROL, render, render_control
+from retune.pipeline.weighing import tension_curves, tension_words
 
 FADE_S = 0.03
 SHEETS = 8
@@ -164,6 +165,8 @@ def _page_input(
         made.append(f"matched control: the spans of {first.name}, moved out and back")
         versions.append(version(rendition, CONTROL, "matched-control"))
     progress("encoding", 1.0)
+    # A page without variants draws the song as sung, under no name.
+    weighed = plans or [Plan((), name="")]
     page = PageInput(
         title=analysis.title,
         rights=opened.song.rights,
@@ -171,8 +174,9 @@ def _page_input(
         versions=tuple(versions),
         rate_hz=opus_rate_hz(opened.rate_hz) if audio_format == "opus" else opened.rate_hz,
         passage_s=span_s,
-        made=tuple(dict.fromkeys(made)),
+        made=tuple(dict.fromkeys([*made, *tension_words(analysis, weighed)])),
         warnings=tuple(dict.fromkeys(warnings)),
+        tension=tension_curves(analysis, weighed),
     )
     return _with_test(page, plans)
 

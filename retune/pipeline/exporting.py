@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from retune.compare.exports.material import Material
+from retune.compare.exports.material import ORIGINAL, Material
 from retune.core.carriers import Plan
 from retune.core.errors import OutputError, UsageError
 from retune.core.files import atomic_write
@@ -16,6 +16,7 @@ from retune.pipeline.export_sound import film_files, stem_files
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
+from retune.pipeline.weighing import tension_curves
 
 
 @dataclass(frozen=True)
@@ -172,6 +173,7 @@ def export(
             stem.path.name: opened.audio[name].sha256() for name, stem in opened.song.stems.items()
         },
         abouts={name: variant.about for name, variant in opened.song.variants.items()},
+        tension=tension_curves(analysis, [Plan((), name=ORIGINAL), *plans]),
     )
     folder = Path(out)
     try:

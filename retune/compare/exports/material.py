@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from retune import __version__
+from retune.compare.picture_rows import TensionPoint
 from retune.core.carriers import Analysis, Edit, Note, Plan, StemAnalysis
 from retune.core.errors import UsageError
 from retune.core.text import file_stem
@@ -20,7 +21,8 @@ class Material:
     """A song and the variants to take away.
 
     `inputs` maps the file name of each stem to its SHA-256; `abouts` the name of a variant to
-    what it is for, in the user's words.
+    what it is for, in the user's words; `tension` the name of a version to its curve, drawn
+    beneath the picture.
     """
 
     analysis: Analysis
@@ -29,6 +31,7 @@ class Material:
     source: str = ""
     inputs: Mapping[str, str] = field(default_factory=dict)
     abouts: Mapping[str, str] = field(default_factory=dict)
+    tension: Mapping[str, tuple[TensionPoint, ...]] = field(default_factory=dict)
 
     @property
     def title(self) -> str:
@@ -43,6 +46,10 @@ class Material:
     def versions(self) -> tuple[tuple[str, Plan | None], ...]:
         """Name and plan of the original (no plan) and of each variant."""
         return ((ORIGINAL, None), *((plan.name, plan) for plan in self.plans))
+
+    def curve(self, plan: Plan | None) -> tuple[TensionPoint, ...]:
+        """The tension of a version, note by note; empty where none is known."""
+        return self.tension.get(ORIGINAL if plan is None else plan.name, ())
 
     def about(self, plan: Plan) -> str:
         """What a variant is for, else its rules."""

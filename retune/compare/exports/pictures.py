@@ -28,6 +28,7 @@ def picture_svg(material: Material, plan: Plan | None) -> str:
         material.analysis,
         plan,
         title=title_of(material, plan),
+        tension=material.curve(plan),
         systems=None,
         ident="retune-picture",
     )
@@ -62,6 +63,7 @@ def _drawn(material: Material, plan: Plan | None) -> tuple[str, dict[str, Any]]:
         material.analysis,
         plan,
         title=title_of(material, plan),
+        tension=material.curve(plan),
         systems=None,
         embed_fonts=False,
         ident="retune-picture",
