@@ -8,9 +8,10 @@ from typing import Any
 
 import music21
 import pytest
-from export_songs import lantern_material, songs
+from export_songs import lantern_material, song, songs
 from hypothesis import given, settings
 
+from retune.compare.exports.beams import beam_words
 from retune.compare.exports.material import Material
 from retune.compare.exports.musicxml import musicxml_text
 from retune.compare.exports.rhythm import grid_of, note_values, pieces
@@ -75,6 +76,39 @@ def test_melody_chords_degrees_and_brackets() -> None:
     assert len(brackets) == len(moved) == 2
     for bracket in brackets:
         assert {n.pitch.midi for n in bracket.getSpannedElements()} == {70}
+
+
+def test_short_notes_are_beamed_within_the_beat() -> None:
+    key = Key("C", "major")
+    # Quarter, two eighths, an eighth and two sixteenths in 3/4, then sixteenth, eighth, sixteenth.
+    units = [(0, 4), (4, 6), (6, 8), (8, 10), (10, 11), (11, 12), (12, 13), (13, 15), (15, 16)]
+    analysis = song(
+        meter=(3, 4),
+        lead_s=1.0,
+        beat_s=0.5,
+        units=[(start, end, 60 + start) for start, end in units],
+        per_beat=4,
+        key=key,
+    )
+    notes = sung(read(musicxml_text(Material(analysis), None)).parts[0])
+    beams = [[beam.type or "" for beam in n.beams.beamsList] for n in notes]
+    assert beams == [
+        *([], ["start"], ["stop"], ["start"], ["continue", "start"], ["stop", "stop"]),
+        *(["start", "partial"], ["continue"], ["stop", "partial"]),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("has", "words"),
+    [
+        ([True], ["forward hook"]),
+        ([False, True], ["", "backward hook"]),
+        ([True, True, True], ["begin", "continue", "end"]),
+        ([True, True, False, True, True], ["begin", "end", "", "begin", "end"]),
+    ],
+)
+def test_words_of_a_beam(has: list[bool], words: list[str]) -> None:
+    assert beam_words(has) == words
 
 
 def test_the_pickup_is_a_short_bar_that_counts_for_none() -> None:

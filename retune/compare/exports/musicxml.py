@@ -14,6 +14,7 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 
+from retune.compare.exports.beams import add_beams
 from retune.compare.exports.material import (
     Material,
     VersionNote,
@@ -212,8 +213,18 @@ def _fill(bar: Xml.Element, part: _Part, start: int, end: int) -> None:
         _rest(bar, part, at, max(note.start, start), chords, whole_bar=False)
         at = _sounding(bar, part, note, max(note.start, start), min(note.end, end), chords)
     _rest(bar, part, at, end, chords, whole_bar=at == start)
-    for _, chord in chords:
-        _harmony(bar, chord)
+    _beam(bar, part, start)
+
+
+def _beam(bar: Xml.Element, part: _Part, start: int) -> None:
+    """Join short notes within a beat; in 3/8, where the beat is one of them, within the bar."""
+    placed, at = [], start
+    for note in bar.iter("note"):
+        placed.append((at, note))
+        at += int(note.findtext("duration", "0"))
+    grid = part.grid
+    is_short = grid.per_beat <= grid.per_whole // 8
+    add_beams(placed, group=grid.per_bar if is_short else grid.per_beat)
 
 
 def _chords_between(part: _Part, start: int, end: int) -> list[tuple[int, Chord]]:
@@ -294,9 +305,9 @@ def _above(bar: Xml.Element, played: VersionNote) -> None:
     """A bracket that opens over a moved note, with the name it had."""
     if played.edit is None:
         return
-    direction = _child(bar, "direction", placement="above")
-    _child(_child(direction, "direction-type"), "words", f"was {pretty(played.note.name)}")
-    kind = _child(direction, "direction-type")
+    words = _child(_child(bar, "direction", placement="above"), "direction-type")
+    _child(words, "words", f"was {pretty(played.note.name)}")
+    kind = _child(_child(bar, "direction", placement="above"), "direction-type")
     _child(kind, "bracket", type="start", number="1", line_end="down")
 
 
