@@ -90,9 +90,9 @@ def _fill(
     return out
 
 
-def correction(grains: Grains, *, channel: int, rate_hz: int) -> FloatArray:
-    """Nepers to add to each bin of each grain, (n_marks, n_bins), from one channel's spectra."""
-    power = np.abs(grains.spectra[channel]) ** 2
+def correction(grains: Grains, *, rate_hz: int) -> FloatArray:
+    """Nepers to add to each bin of each grain, the same for all channels, (n_marks, n_bins)."""
+    power = np.sum(grains.spectra.real**2 + grains.spectra.imag**2, axis=0)
     reach = len(SPREAD) // 2
     padded = np.pad(power, ((reach, reach), (0, 0)), mode="edge")
     calm = sum(w * padded[i : i + len(power)] for i, w in enumerate(SPREAD))

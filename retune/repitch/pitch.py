@@ -22,13 +22,13 @@ SLIP_CENTS = 200.0
 def guide(samples: Samples) -> FloatArray:
     """One channel, float64, from which both channels of a stereo stem take their marks: the
     sum, or the louder channel where the two cancel."""
-    x = np.asarray(samples, dtype=np.float64)
-    if x.shape[1] == 1:
-        return np.ascontiguousarray(x[:, 0])
-    power = np.sum(x**2, axis=0)
-    mid = x.mean(axis=1)
-    loudest = np.ascontiguousarray(x[:, int(np.argmax(power))])
-    return mid if np.sum(mid**2) >= 0.25 * power.max() else loudest
+    channels = [np.asarray(samples[:, c], dtype=np.float64) for c in range(samples.shape[1])]
+    if len(channels) == 1:
+        return np.ascontiguousarray(channels[0])
+    power = [float(channel @ channel) for channel in channels]
+    mid = np.asarray(sum(channels)) / len(channels)
+    loudest = int(np.argmax(power))
+    return mid if float(mid @ mid) >= 0.25 * power[loudest] else channels[loudest]
 
 
 def voiced_runs(

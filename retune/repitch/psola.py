@@ -12,7 +12,6 @@ unvoiced is copied.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -60,7 +59,6 @@ def level_gain(old: FloatArray, new: FloatArray, *, at: FloatArray, width: float
 def _lay_out(
     out: FloatArray,
     x: FloatArray,
-    mono: FloatArray,
     marks: FloatArray,
     targets: FloatArray,
     sources: FloatArray,
@@ -68,9 +66,8 @@ def _lay_out(
 ) -> None:
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
     indices into `marks`."""
-    channels = x if x.shape[0] == 1 else np.vstack([x, mono[None, :]])
-    grains = cut_grains(channels, marks)
-    filled = correction(grains, channel=channels.shape[0] - 1, rate_hz=rate_hz)
+    grains = cut_grains(x, marks)
+    filled = correction(grains, rate_hz=rate_hz)
     nearest = np.clip(np.round(sources).astype(np.int64), 0, len(marks) - 1)
     gap = np.diff(targets)
     around = np.append(grains.before[0], gap) + np.append(gap, grains.after[-1])
@@ -79,8 +76,7 @@ def _lay_out(
     amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
     whole = np.floor(targets).astype(np.int64)
     delay = (targets - whole) - (marks - np.floor(marks))[nearest]
-    kept = replace(grains, spectra=grains.spectra[: x.shape[0]])
-    made = shape_grains(kept, filled, nearest=nearest, amount=amount, gain=gain, delay=delay)
+    made = shape_grains(grains, filled, nearest=nearest, amount=amount, gain=gain, delay=delay)
     lead, tail = grains.before[0], grains.after[-1]
     first = max(math.floor(targets[0] - lead), 0)
     last = min(math.ceil(targets[-1] + tail) + 1, out.shape[1])
@@ -140,9 +136,7 @@ def targets_of(
     return targets, sources
 
 
-def _shift_run(
-    out: FloatArray, x: FloatArray, mono: FloatArray, marks: FloatArray, passage: Passage
-) -> None:
+def _shift_run(out: FloatArray, x: FloatArray, marks: FloatArray, passage: Passage) -> None:
     """Move one voiced run of `x` and put it into `out`."""
     cents = cycle_offsets(marks, passage.offset_cents, FRAME_S * passage.rate_hz)
     if np.all(np.abs(cents) <= STILL_CENTS):
@@ -154,7 +148,7 @@ def _shift_run(
         cents = lock_phase(marks / passage.rate_hz, cents)
     targets, sources = targets_of(marks, cents, from_end=bool(still[-1]))
     if len(targets) > 1:
-        _lay_out(out, x, mono, marks, targets, sources, passage.rate_hz)
+        _lay_out(out, x, marks, targets, sources, passage.rate_hz)
 
 
 class Psola:
@@ -180,7 +174,7 @@ class Psola:
                 stop=stop,
             )
             if len(marks) >= 3:
-                _shift_run(out, x, mono, marks, passage)
+                _shift_run(out, x, marks, passage)
         return np.ascontiguousarray(out.T, dtype=np.float32)
 
 

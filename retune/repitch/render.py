@@ -156,8 +156,9 @@ def _patch(work: Work, moved: Samples) -> Patch | None:
         return None
     weight = _weights(work, len(old))[:, None]
     mixed = (old + weight * (new - old)).astype(np.float32)
-    differs = np.flatnonzero(np.any(mixed != old.astype(np.float32), axis=1))
+    differs = np.flatnonzero((mixed != old.astype(np.float32)).ravel())
     if not len(differs):
         return None
-    first, last = int(differs[0]), int(differs[-1]) + 1
+    n_channels = mixed.shape[1]
+    first, last = int(differs[0]) // n_channels, int(differs[-1]) // n_channels + 1
     return Patch(group.start + first, mixed[first:last])
