@@ -21,7 +21,7 @@ MAX_LENGTH = 2_000
 BEGINS = "a rule begins with move, shift or keep"
 
 
-class _Words(Lexer):
+class RuleLexer(Lexer):
     """Hands the words of `rules.words` to the parser."""
 
     def __init__(self, lexer_conf: Any) -> None:
@@ -36,7 +36,7 @@ class _Words(Lexer):
 def rule_parser() -> Lark:
     """The parser, built once; strict: a grammar with two readings of a sentence is refused."""
     return Lark(
-        GRAMMAR, parser="lalr", lexer=_Words, start="rule", strict=True, maybe_placeholders=False
+        GRAMMAR, parser="lalr", lexer=RuleLexer, start="rule", strict=True, maybe_placeholders=False
     )
 
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lark import Lark
+from lark.exceptions import GrammarError
 from rules_strategies import STEMS as ALL_STEMS
 from rules_strategies import rules
 
 from retune.core.errors import RuleError
 from retune.core.songschema import RULE_WORDS
 from retune.rules import Rule, completions, parse_rule, parse_rules
+from retune.rules.grammar import GRAMMAR
+from retune.rules.parse import RuleLexer, rule_parser
 from retune.rules.words import WORDS
 
 STEMS = ("vocal", "bass", "harp")
@@ -189,3 +193,11 @@ def test_every_word_of_a_rule_is_among_those_offered(rule: Rule) -> None:
             assert word in {
                 offer.split()[0] for offer in completions(text, column, stems=ALL_STEMS)
             }
+
+
+def test_the_grammar_is_strict_so_a_sentence_has_one_reading() -> None:
+    """Strict LALR refuses a grammar with a conflict when the parser is built."""
+    assert rule_parser().options.strict
+    twice = GRAMMAR.replace("span: NUMBER", "span: NUMBER | odd\nodd: NUMBER", 1)
+    with pytest.raises(GrammarError, match="collision"):
+        Lark(twice, parser="lalr", lexer=RuleLexer, start="rule", strict=True)
