@@ -11,6 +11,7 @@ from retune.core.errors import ChordError, InputError, UsageError
 from retune.core.keys import degree_pc, degree_semitone, scale_semitones
 from retune.core.pitch import parse_pitch_name, pitch_class_of
 from retune.core.roles import is_chord_tone, same_digit
+from retune.core.roman import is_numeral
 from retune.rules.model import (
     LAST,
     Except,
@@ -31,6 +32,8 @@ ON_THE_BEAT = 0.13
 """How far from a downbeat, in beats, an onset still counts as on it: about 85 ms at 92 bpm,
 within the looseness of human timing (common practice, no source)."""
 Spans = list[tuple[float, float]]
+# Chords named by letters mean the same in every key.
+_ANY_KEY = Key("C", "major")
 
 
 def seconds_of(time: Time, analysis: Analysis) -> float:
@@ -167,8 +170,9 @@ def _test_of(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[
             not _is_before(note, scope.start, analysis) and _is_before(note, scope.end, analysis)
         )
     if isinstance(scope, Where):
+        # Where no chord sounds a note is neither.
         return lambda note: (
-            note.chord is not None
+            not is_no_chord(note.chord)
             and is_chord_tone(note.midi_name, note.chord) == scope.is_chord_tone
         )
     return lambda note: _over(note, scope, analysis)
@@ -184,12 +188,14 @@ def _is_before(note: Note, time: Time, analysis: Analysis) -> bool:
 
 
 def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int:
-    """What "last" means: the last phrase, or the last bar in which the stem begins a note."""
+    """What "last" means: the last phrase, or the last bar in which the stem (for a stem without
+    notes of its own, the melody) begins a note: bars that only ring out do not count."""
     if scope.what == "phrase":
         source = stem if stem is not None and stem.phrases else analysis.melody
         return max((phrase.index for phrase in source.phrases), default=0) if source else 0
-    if stem is not None and stem.notes:
-        return max((note.bar for note in stem.notes if note.bar is not None), default=0)
+    source = stem if stem is not None and stem.notes else analysis.melody
+    if source is not None and source.notes:
+        return max((note.bar for note in source.notes if note.bar is not None), default=0)
     return max(len(analysis.bars.downbeats_s) - 1, 0)
 
 
@@ -213,16 +219,23 @@ def _over(note: Note, scope: Over, analysis: Analysis) -> bool:
 def over_chord(chord: Chord | None, scope: Over, analysis: Analysis, at_s: float) -> bool:
     """Whether a chord is what an "over ..." means, in the key of the moment."""
     key = analysis.key_at(at_s)
-    if key is None or chord is None:
+    if chord is None:
         return False
     if not scope.chords:
-        if is_no_chord(chord):
+        if key is None or is_no_chord(chord):
             return False
         return is_tonic_chord(chord, key) != scope.other_than_tonic
     try:
-        return any(chord_matches(chord, label, key) for label in scope.chords)
+        return any(_matches(chord, label, key) for label in scope.chords)
     except ChordError as error:
         raise InputError(f'"over {" or ".join(scope.chords)}": {error}') from error
+
+
+def _matches(chord: Chord, label: str, key: Key | None) -> bool:
+    """Whether a chord is what a label names; without a key no numeral names any."""
+    if key is None and is_numeral(label):
+        return False
+    return chord_matches(chord, label, key or _ANY_KEY)
 
 
 # --- scopes of time, for stems that move as a whole --------------------------------------------
@@ -244,7 +257,9 @@ def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
         return [(seconds_of(scope.start, analysis), seconds_of(scope.end, analysis))]
     if isinstance(scope, In):
         last = last_number(scope, None, analysis)
-        found = [_in_span(scope, bounds(span, last), analysis) for span in scope.spans]
+        found = [
+            _in_span(scope, bounds(span, last), span.high == LAST, analysis) for span in scope.spans
+        ]
         return _merge([span for spans in found for span in spans])
     if isinstance(scope, Over):
         return _merge(
@@ -260,21 +275,26 @@ def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
     )
 
 
-def _in_span(scope: In, numbers: tuple[int, int], analysis: Analysis) -> Spans:
+def _in_span(scope: In, numbers: tuple[int, int], to_end: bool, analysis: Analysis) -> Spans:
+    """Phrases or bars as time; what runs to the last rings out with the song."""
     low, high = numbers
     if scope.what == "phrase":
-        melody = analysis.melody
-        return [
-            (phrase.start_s, phrase.end_s)
-            for phrase in (melody.phrases if melody else ())
-            if low <= phrase.index <= high
-        ]
+        return [span for number, span in _phrase_spans(analysis) if low <= number <= high]
     downbeats = analysis.bars.downbeats_s
     last = len(downbeats) - 1
     if low > last or last < 1:
         return []
     start_s = 0.0 if low == 0 else downbeats[low - 1]
-    return [(start_s, min(downbeats[min(high, last)], analysis.duration_s))]
+    end_s = analysis.duration_s if to_end else downbeats[min(high, last)]
+    return [(start_s, min(end_s, analysis.duration_s))]
+
+
+def _phrase_spans(analysis: Analysis) -> list[tuple[int, tuple[float, float]]]:
+    """The phrases of the melody, each until the next begins, so that a band moved under two of
+    them does not fall back between."""
+    phrases = analysis.melody.phrases if analysis.melody else ()
+    ends_s = [*(phrase.start_s for phrase in phrases[1:]), analysis.duration_s]
+    return [(p.index, (p.start_s, end_s)) for p, end_s in zip(phrases, ends_s, strict=False)]
 
 
 def _merge(spans: Spans) -> Spans:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from rule_songs import lament, lullaby, modal, modulating, rocking
+from rule_songs import lament, lullaby, modal, modulating, rocking, song
 
 from retune.core.carriers import Analysis, Note
 from retune.core.errors import InputError, UsageError
@@ -231,10 +231,44 @@ def test_spans_of_a_whole_stem(scopes: str, spans: list[tuple[float, float]]) ->
 
 
 def test_phrases_of_the_melody_bound_a_whole_stem() -> None:
-    song = lullaby()
-    rule = parse_rule("shift harp up 1 semitone in phrase 2", stems=["harp"])
-    phrase = song.stems["vocal"].phrases[1]
-    assert matched_spans(rule, song) == [(phrase.start_s, phrase.end_s)]
+    lull = lullaby()
+    first, second, third, last = lull.stems["vocal"].phrases
+    assert spans_of(lull, "in phrase 2") == [(second.start_s, third.start_s)]
+    # No gap is left between two phrases that both move.
+    assert spans_of(lull, "in phrases 1-2") == [(first.start_s, third.start_s)]
+    assert spans_of(lull, "in phrase last") == [(last.start_s, lull.duration_s)]
+
+
+def test_the_last_bar_of_a_whole_stem_is_the_melody_s_and_rings_out() -> None:
+    longer = lullaby()
+    bars = longer.bars
+    downbeats = (*bars.downbeats_s, bars.downbeats_s[-1] + 3.0)
+    longer = replace(
+        longer, bars=replace(bars, downbeats_s=downbeats), duration_s=downbeats[-1] - 0.5
+    )
+    assert spans_of(longer, "in bar last") == [(downbeats[15], longer.duration_s)]
+    assert spans_of(longer, "in bars 15-last") == [(downbeats[14], longer.duration_s)]
+    assert spans_of(longer, "in bar 16") == [(downbeats[15], downbeats[16])]
+
+
+def spans_of(analysis: Analysis, scope: str) -> list[tuple[float, float]]:
+    rule = parse_rule(f"shift harp up 1 semitone {scope}", stems=["harp"])
+    return matched_spans(rule, analysis)
+
+
+def test_without_a_key_letters_name_chords_and_numerals_none() -> None:
+    bare = replace(lullaby(), keys=())
+    assert matched(bare, "phrase-ending note over F") == [6]
+    assert matched(bare, "phrase-ending note over V") == []
+    assert matched(bare, "phrase-ending note over tonic chord") == []
+
+
+def test_a_note_over_no_chord_is_neither_chord_tone_nor_not() -> None:
+    silent = song({"vocal": ("melody", "Bb4:4 C5:4")}, meter=(4, 4), chart="N.C. | Bb")
+    assert matched(silent, "every note where it is a chord tone") == []
+    assert matched(silent, "every note where it is not a chord tone") == [2]
+    assert matched(silent, "every note over N.C.") == [1]
+    assert matched(silent, "every note over other than tonic chord") == []
 
 
 def test_a_whole_stem_knows_no_chord_tones() -> None:
