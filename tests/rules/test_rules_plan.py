@@ -1,327 +1,368 @@
-"""From rules to edits: what moves, what goes along, what is kept, and who wins."""
+"""Plans: who moves what, what wins, what is kept, what goes along, and what is told."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+import itertools
+import time
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from rule_songs import SONGS, empty, lament, lullaby, modulating, rocking, song
-from rules_strategies import rules as any_rule
+from rule_songs import empty, lament, lullaby, modal, modulating, rocking, song
 
 from retune.core.carriers import Analysis, Edit, Plan
 from retune.core.errors import InputError, RuleError
-from retune.pipeline.facts import plan_facts
-from retune.rules import Rule, make_plan, parse_rule
+from retune.rules import make_plan
 
 HOME = "move phrase-ending degree 2 to degree 1"
 
 
-def moves(plan: Plan, stem: str = "vocal") -> dict[int | None, str]:
-    """Number of a note to "C5 Bb4"."""
-    return {edit.note: f"{edit.from_name} {edit.to_name}" for edit in plan.of_stem(stem)}
+def moves(plan: Plan, stem: str = "vocal") -> list[tuple[int | None, str | None, float]]:
+    return [(e.note, e.to_name, e.shift_cents) for e in plan.of_stem(stem)]
 
 
-def planned(analysis: Analysis, *rules: str, follow: Mapping[str, str] | None = None) -> Plan:
-    return make_plan(analysis, rules, follow=follow)
+def tune(vocal: str, chart: str = "", key: str = "Bb major", **more: object) -> Analysis:
+    return song({"vocal": ("melody", vocal)}, chart=chart, key=key, **more)  # type: ignore[arg-type]
 
 
-def test_an_edit_is_told_in_full() -> None:
-    plan = planned(lullaby(), "move the last note of phrase 1 to the tonic")
-    assert plan.edits == (
-        Edit(
-            stem="vocal",
-            start_s=8.0,
-            end_s=pytest.approx(12.96),
-            shift_cents=-200.0,
-            rule="move phrase-ending note to degree 1 in phrase 1",
-            note=6,
-            from_name="C5",
-            to_name="Bb4",
-            from_degree="2",
-            to_degree="1",
-            bar=3,
-            phrase=1,
-            chord="F",
-            role_before="fifth",
-            role_after="unresolved",
-            # Probe-tone ratings, Krumhansl & Kessler 1982, scaled from 2.23 to 6.35.
-            stability_before=pytest.approx((3.48 - 2.23) / (6.35 - 2.23), abs=1e-4),
-            stability_after=1.0,
-        ),
+# --- an edit in full -----------------------------------------------------------------------------
+
+
+def test_an_edit_tells_all_of_its_note() -> None:
+    first = make_plan(lullaby(), [HOME], name="home").edits[0]
+    note = lullaby().stems["vocal"].note(6)
+    assert first == Edit(
+        stem="vocal",
+        start_s=8.0,
+        end_s=note.end_s,
+        shift_cents=-200.0,
+        rule=HOME,
+        note=6,
+        from_name="C5",
+        to_name="Bb4",
+        from_degree="2",
+        to_degree="1",
+        bar=3,
+        phrase=1,
+        chord="F",
+        role_before="fifth",
+        role_after="unresolved",
+        stability_before=note.stability,
+        # Krumhansl & Kessler's tonic is the most stable of the twelve.
+        stability_after=1.0,
     )
+
+
+def test_the_cents_are_whole_steps_between_names_whatever_was_sung() -> None:
+    sung = lullaby().stems["vocal"].note(6)
+    assert sung.cents_from_name == pytest.approx(7.0)
+    assert {e.shift_cents for e in make_plan(lullaby(), [HOME]).edits} == {-200.0}
+
+
+def test_a_plan_knows_its_name_and_its_rules_in_canonical_form() -> None:
+    plan = make_plan(
+        lullaby(), ["# a comment", "", "MOVE the phrase-endings to the tonic"], name="x"
+    )
+    assert (plan.name, plan.rules) == ("x", ("move phrase-ending note to degree 1",))
+
+
+# --- all rules match the original ----------------------------------------------------------------
+
+
+def test_two_degrees_are_swapped_in_one_variant() -> None:
+    plan = make_plan(
+        modulating(),
+        ["move phrase-ending degree 2 to degree 1", "move phrase-ending degree 1 to degree 2"],
+    )
+    assert moves(plan) == [
+        (5, "C5", -200.0),
+        (10, "D5", 200.0),
+        (15, "D5", -200.0),
+        (20, "E5", 200.0),
+    ]
     assert plan.warnings == ()
-    assert plan.rules == ("move phrase-ending note to degree 1 in phrase 1",)
 
 
-def test_the_singers_own_intonation_stays_out_of_the_shift() -> None:
-    # The notes of these songs lie 7 cents above their names.
-    assert {edit.shift_cents for edit in planned(lullaby(), HOME).edits} == {-200.0}
+def test_a_modulation_is_followed() -> None:
+    assert [e.to_name for e in make_plan(modulating(), [HOME]).edits] == ["C5", "D5"]
 
 
-def test_all_rules_match_the_original_notes_so_that_two_degrees_can_be_swapped() -> None:
-    plan = planned(modulating(), HOME, "move phrase-ending degree 1 to degree 2")
-    assert moves(plan) == {5: "D5 C5", 10: "C5 D5", 15: "E5 D5", 20: "D5 E5"}
-    assert plan.warnings == ()
+# --- conflicts, keep -----------------------------------------------------------------------------
 
 
-def test_of_two_rules_the_later_wins_and_the_plan_warns() -> None:
-    plan = planned(lullaby(), HOME, "move phrase-ending note to degree 3 in phrase 1")
-    assert moves(plan)[6] == "C5 D5"
-    assert moves(plan)[22] == "C5 Bb4"
-    assert len(plan.warnings) == 1
-    assert "claimed by two rules" in plan.warnings[0]
-    assert "the later wins" in plan.warnings[0]
-
-
-@pytest.mark.parametrize("keep_first", [True, False])
-def test_keep_protects_from_every_rule_before_and_after(keep_first: bool) -> None:
-    rules = ["keep phrase-ending note in phrase 1", HOME, "shift every note up 1 semitone"]
-    plan = planned(lullaby(), *(rules if keep_first else rules[::-1]))
-    assert 6 not in moves(plan)
-    assert len(moves(plan)) == len(lullaby().stems["vocal"].notes) - 1
-
-
-def test_a_feminine_ending_moves_with_both_its_strokes() -> None:
-    plan = planned(lullaby(), f"{HOME} in phrase 3")
-    assert moves(plan) == {22: "C5 Bb4", 23: "C5 Bb4"}
-    kept = planned(lullaby(), HOME, "keep phrase-ending note in phrase 3")
-    assert moves(kept) == {6: "C5 Bb4"}
-
-
-def test_a_tail_follows_its_ending_by_scale_steps() -> None:
-    # G with a short A after it, a tone above; home on F the tail is G, a tone above.
-    assert moves(planned(rocking(), f"{HOME} in phrase 1")) == {6: "G4 F4", 7: "A4 G4"}
-    # On E the step above is a semitone: F.
-    seven = planned(rocking(), "move phrase-ending degree 2 to degree 7 below")
-    assert moves(seven) == {6: "G4 E4", 7: "A4 F4"}
-    # By cents both go alike.
-    cents = planned(rocking(), "shift phrase-ending note up 30 cents in phrase 1")
-    assert [edit.shift_cents for edit in cents.edits] == [30.0, 30.0]
-
-
-def test_a_rule_that_means_a_tail_itself_goes_before_its_ending() -> None:
-    plan = planned(rocking(), "move note at 5.7s to C5", f"{HOME} in phrase 1")
-    assert moves(plan) == {6: "G4 F4", 7: "A4 C5"}
-    assert "belongs to the ending before it" in plan.warnings[0]
-
-
-def test_a_move_onto_itself_is_no_edit_and_says_so() -> None:
-    plan = planned(lullaby(), "move phrase-ending note to degree 1 in phrases 3-4")
-    assert moves(plan) == {22: "C5 Bb4", 23: "C5 Bb4"}
+def test_the_later_of_two_rules_wins_and_says_so() -> None:
+    later = "move phrase-ending note to degree 3 in phrase 1"
+    plan = make_plan(lullaby(), [HOME, later])
+    assert [e for e in moves(plan) if e[0] == 6] == [(6, "D5", 200.0)]
     assert plan.warnings == (
-        'rule "move phrase-ending note to degree 1 in phrases 3-4": 1 note is there already; '
-        "no edit",
+        f'C5 at 8.00 s, bar 3 is claimed by two rules: "{HOME}" and "{later}"; the later wins',
     )
 
 
-@pytest.mark.parametrize(
-    ("rule", "shows"),
-    [
-        (
-            "move phrase-ending degree 4 to degree 3",
-            "phrases end: phrase 1 on 2 over F, phrase 2 on 3 over Gm, phrase 3 on 2 over Bb, "
-            "phrase 4 on 1 over Bb",
-        ),
-        ("move every degree 6 to degree 5", "vocal sings degrees 1, 2, 3, 4, 5, 7"),
-        ("move note G3 to F3", "F4, A4, Bb4, C5, D5, Eb5, F5"),
-        ("move every note to F4 in bar 99", "bars to 16"),
-    ],
-)
-def test_a_rule_that_matches_nothing_shows_what_there_is(rule: str, shows: str) -> None:
-    plan = planned(lullaby(), rule)
+def test_a_later_rule_that_leaves_a_note_where_it_is_wins_too() -> None:
+    stay = "move phrase-ending note to degree 2 in phrase 1"
+    plan = make_plan(lullaby(), [HOME, stay])
+    assert 6 not in [note for note, _, _ in moves(plan)]
+    assert any("claimed by two rules" in line for line in plan.warnings)
+    assert any("1 note is there already" in line for line in plan.warnings)
+
+
+def test_the_same_rule_twice_is_no_conflict() -> None:
+    assert make_plan(lullaby(), [HOME, HOME]) == replace(
+        make_plan(lullaby(), [HOME]), rules=(HOME, HOME)
+    )
+
+
+@pytest.mark.parametrize("order", [0, 1])
+def test_keep_protects_from_every_rule_before_and_after(order: int) -> None:
+    rules = [HOME, "keep every note in phrase 1"]
+    plan = make_plan(lullaby(), rules[::-1] if order else rules)
+    assert {note for note, _, _ in moves(plan)} == {22, 23}
+    assert plan.warnings == ()
+
+
+def test_a_move_onto_itself_is_no_edit_and_warns() -> None:
+    plan = make_plan(lullaby(), ["move phrase-ending note to degree 1"])
+    assert 31 not in [note for note, _, _ in moves(plan)]
+    assert any("1 note is there already; no edit" in line for line in plan.warnings)
+
+
+# --- what belongs to an ending -------------------------------------------------------------------
+
+
+def test_a_struck_again_ending_moves_together() -> None:
+    assert moves(make_plan(lullaby(), [f"{HOME} in phrase 3"])) == [
+        (22, "Bb4", -200.0),
+        (23, "Bb4", -200.0),
+    ]
+
+
+def test_a_tail_follows_by_scale_steps() -> None:
+    # G with a turn up to A over C7: the ending goes to F, the tail a step above it.
+    plan = make_plan(rocking(), [HOME])
+    assert [(e.from_name, e.to_name, e.shift_cents) for e in plan.edits] == [
+        ("G4", "F4", -200.0),
+        ("A4", "G4", -200.0),
+    ]
+    # A step up from F is G, two semitones; from E, the seventh below it, one: F.
+    plan = make_plan(rocking(), ["move phrase-ending degree 2 to degree 7 below"])
+    assert [(e.to_name, e.shift_cents) for e in plan.edits] == [("E4", -300.0), ("F4", -400.0)]
+
+
+def test_cents_move_a_tail_by_the_same_cents() -> None:
+    plan = make_plan(rocking(), ["shift phrase-ending degree 2 up 25 cents"])
+    assert [(e.to_name, e.shift_cents) for e in plan.edits] == [("G4", 25.0), ("A4", 25.0)]
+
+
+def test_a_rule_for_the_tail_itself_goes_before_the_ending_it_belongs_to() -> None:
+    tail = "move note at 5.7s to C5"
+    for rules in ([tail, HOME], [HOME, tail]):
+        plan = make_plan(rocking(), rules)
+        assert [(e.from_name, e.to_name) for e in plan.edits] == [("G4", "F4"), ("A4", "C5")]
+    told = make_plan(rocking(), [tail, HOME]).warnings
+    assert len(told) == 1
+    assert "belongs to the ending before it" in told[0]
+
+
+def test_a_rule_that_means_ending_and_tail_moves_each_to_its_own_goal() -> None:
+    plan = make_plan(rocking(), ["move every note to degree 3 in bar 2"])
+    # The tail is on 3 already and stays there.
+    assert [(e.from_name, e.to_name) for e in plan.edits] == [("G4", "A4")]
+
+
+def test_keep_of_an_ending_keeps_its_tail() -> None:
+    rules = ["shift every note up 1 semitone in bar 2", "keep phrase-ending note in phrase 1"]
+    assert make_plan(rocking(), rules).edits == ()
+
+
+# --- minor, modes, meters, pickups ---------------------------------------------------------------
+
+
+def test_degree_7_of_a_minor_key_means_both_its_forms() -> None:
+    plan = make_plan(lament(), ["move phrase-ending degree 7 to degree 1"])
+    assert [(e.from_name, e.from_degree, e.to_name) for e in plan.edits] == [
+        ("G#4", "#7", "A4"),
+        ("G4", "7", "A4"),
+    ]
+
+
+def test_as_a_target_degree_7_takes_the_form_of_the_chord_and_says_which() -> None:
+    plan = make_plan(lament(), ["move phrase-ending degree 2 to degree 7 below"])
+    assert [(e.to_name, e.to_degree) for e in plan.edits] == [("G#4", "#7")]
+    assert "raised, as in the chord" in plan.warnings[0]
+    plan = make_plan(lament(), ["move phrase-ending degree 1 to degree 7 below"])
+    assert [(e.to_name, e.to_degree) for e in plan.edits] == [("G4", "7")]
+    assert "natural form" in plan.warnings[0]
+
+
+def test_a_mode_counts_in_its_own_scale() -> None:
+    plan = make_plan(modal(), ["shift phrase-ending note up 1 scale step"])
+    assert [(e.from_degree, e.to_degree, e.to_name) for e in plan.edits] == [
+        ("7", "1", "D5"),
+        ("2", "3", "F4"),
+        ("1", "2", "E4"),
+    ]
+
+
+def test_bars_of_six_eight_have_two_beats() -> None:
+    plan = make_plan(rocking(), ["move note at 1:2 to degree 1"])
+    assert [(e.bar, e.from_name, e.to_name) for e in plan.edits] == [(1, "G4", "F4")]
+    with pytest.raises(InputError, match=r"beats 1 to 2"):
+        make_plan(rocking(), ["move note at 1:3 to degree 1"])
+
+
+def test_a_pickup_is_bar_0_and_belongs_to_its_phrase() -> None:
+    plan = make_plan(lullaby(), ["shift every note up 1 scale step in bar 0"])
+    assert [(e.from_name, e.bar, e.phrase) for e in plan.edits] == [("F4", 0, 1)]
+    opening = make_plan(lullaby(), ["shift phrase-opening note up 1 scale step in phrase 2"])
+    assert [(e.note, e.bar, e.phrase) for e in opening.edits] == [(7, 4, 2)]
+
+
+def test_an_anticipation_is_told_as_one() -> None:
+    plan = make_plan(
+        tune("D5:3 r:1/2 C5:1/2 F5:4", "Bb | F"), ["shift note at 5.6s down 3 semitones"]
+    )
+    # A comes before the chord it belongs to.
+    assert [(e.role_before, e.role_after) for e in plan.edits] == [("anticipation", "anticipation")]
+
+
+def test_roles_after_are_heard_over_the_band_as_moved() -> None:
+    rules = [f"{HOME} in phrase 1", "shift bass, harp up 5 semitones in bars 3-4"]
+    plan = make_plan(lullaby(), rules)
+    by_stem = {e.stem: e.role_after for e in plan.edits}
+    assert by_stem == {"vocal": "root", "bass": "root", "harp": None}
+
+
+# --- whole stems ---------------------------------------------------------------------------------
+
+
+def spans(plan: Plan, stem: str = "harp") -> list[tuple[float, float, float]]:
+    return [(e.start_s, e.end_s, e.shift_cents) for e in plan.of_stem(stem)]
+
+
+def test_a_whole_stem_moves_between_bars() -> None:
+    plan = make_plan(lullaby(), ["shift harp down 2 semitones in bars 3-4"])
+    assert spans(plan) == [(8.0, 14.0, -200.0)]
+    edit = plan.edits[0]
+    assert (edit.note, edit.from_name, edit.bar, edit.chord) == (None, None, 3, "F")
+
+
+def test_kept_parts_are_cut_out_of_a_whole_stem() -> None:
+    rules = ["keep harp in bar 4", "shift harp up 50 cents in bars 3-5"]
+    for order in (rules, rules[::-1]):
+        assert spans(make_plan(lullaby(), order)) == [(8.0, 11.0, 50.0), (14.0, 17.0, 50.0)]
+
+
+def test_of_two_rules_the_later_takes_the_overlap() -> None:
+    rules = ["shift harp up 1 semitone in bars 2-4", "shift harp up an octave in bar 3"]
+    plan = make_plan(lullaby(), rules)
+    assert spans(plan) == [(5.0, 8.0, 100.0), (8.0, 11.0, 1200.0), (11.0, 14.0, 100.0)]
+    assert any("stem harp is claimed by two rules from 8.00 s" in line for line in plan.warnings)
+
+
+def test_what_a_whole_stem_cannot_do_is_said() -> None:
+    def told(rule: str) -> str:
+        plan = make_plan(lullaby(), [rule])
+        assert plan.edits == ()
+        (line,) = plan.warnings
+        return line
+
+    assert "is not one voice" in told("move harp every note to degree 1")
+    assert 'write "keep harp ..."' in told("keep harp every note")
+    assert "not by scale steps" in told("shift harp up a third in bar 3")
+    assert "no part of stem harp lies there" in told("shift harp up 1 semitone in bar 99")
+
+
+def test_an_unpitched_stem_stays() -> None:
+    drums = song({"vocal": ("melody", "Bb4:4"), "brushes": ("unpitched", "")})
+    plan = make_plan(drums, ["shift brushes up 1 semitone"])
     assert plan.edits == ()
-    assert len(plan.warnings) == 1
-    assert plan.warnings[0].startswith(f'rule "{rule}" matches nothing')
-    assert shows in plan.warnings[0]
+    assert "unpitched and stays" in plan.warnings[0]
 
 
-def test_a_tie_and_the_form_of_a_minor_degree_are_said() -> None:
-    tie = planned(lullaby(), "move phrase-ending note to nearest chord tone in phrase 3")
-    assert any("D5 is as near; down was taken" in line for line in tie.warnings)
-    minor = planned(lament(), "move phrase-ending note to degree 7 in phrases 1, 4")
-    assert moves(minor) == {5: "B4 G#4", 20: "A4 G4"}
-    assert any("raised, as in the chord" in line for line in minor.warnings)
-    assert any("natural form" in line for line in minor.warnings)
+# --- doubt, nothing, errors ----------------------------------------------------------------------
 
 
-def test_a_doubtful_note_is_never_moved_without_a_word() -> None:
-    unsure = song({"vocal": ("melody", "Bb4:2 D5:2 C5:2 Bb4:2")}, unsure=(6.0,))
-    plan = planned(unsure, "move note C5 to D5")
+def test_a_doubtful_note_is_moved_with_a_warning_once() -> None:
+    unsure = tune("Bb4:2 C5:2 / D5:2 Bb4:2", unsure=(4.0,))
+    plan = make_plan(unsure, [HOME])
     assert len(plan.edits) == 1
-    assert "C5 at 6.00 s, bar 2 is doubtful" in plan.warnings[0]
-    assert planned(unsure, "move note D5 to C5").warnings == ()
-
-
-# --- stems that go along -------------------------------------------------------------------------
-
-
-def choir(role: str) -> Analysis:
-    """A melody with a third beneath it."""
-    return song(
-        {
-            "vocal": ("melody", "Bb4:1 D5:1 C5:2 / D5:2 Bb4:2"),
-            "second": (role, "G4:1 Bb4:1 A4:2 / Bb4:2 G4:2"),  # type: ignore[dict-item]
-        },
-        chart="F | Bb",
-    )
-
-
-def test_a_double_follows_exactly() -> None:
-    plan = planned(choir("double"), HOME)
-    assert moves(plan, "second") == {3: "A4 G4"}
-    assert {edit.shift_cents for edit in plan.edits} == {-200.0}
-    cents = planned(choir("double"), "shift note C5 up 25 cents")
-    assert [edit.shift_cents for edit in cents.of_stem("second")] == [25.0]
-
-
-@pytest.mark.parametrize(
-    ("follow", "rule", "goes"),
-    [
-        ("keep", HOME, {}),
-        ("scale steps", "move note C5 to Bb4", {3: "A4 G4"}),
-        ("scale steps", "move note C5 to D5", {3: "A4 Bb4"}),
-        ("semitones", "move note C5 to D5", {3: "A4 B4"}),
-        # Out of the scale there are no steps to count.
-        ("scale steps", "move note C5 to B4", {3: "A4 Ab4"}),
-    ],
-)
-def test_a_harmony_follows_as_the_song_says(follow: str, rule: str, goes: dict[int, str]) -> None:
-    plan = planned(choir("harmony"), rule, follow={"second": follow})
-    assert moves(plan, "second") == goes
-
-
-def test_a_harmony_follows_cents_as_cents() -> None:
-    plan = planned(choir("harmony"), "shift note C5 up 25 cents", follow={"second": "scale steps"})
-    assert [edit.shift_cents for edit in plan.of_stem("second")] == [25.0]
-
-
-def test_a_harmony_is_kept_when_no_one_says_how_it_follows() -> None:
-    assert moves(planned(choir("harmony"), HOME), "second") == {}
-
-
-def test_a_rule_on_a_follower_or_a_keep_goes_before_following() -> None:
-    own = planned(choir("double"), HOME, "move second note A4 to F4")
-    assert moves(own, "second") == {3: "A4 F4"}
-    kept = planned(choir("double"), HOME, "keep second")
-    assert moves(kept, "second") == {}
-
-
-def test_a_doubtful_follower_is_warned_of() -> None:
-    pair = choir("double")
-    notes = tuple(replace(note, confidence=0.2) for note in pair.stems["second"].notes)
-    second = replace(pair.stems["second"], notes=notes)
-    plan = planned(replace(pair, stems={**pair.stems, "second": second}), HOME)
-    assert any("A4 at 4.00 s, bar 1 is doubtful" in line for line in plan.warnings)
-
-
-# --- bass and backing ----------------------------------------------------------------------------
-
-
-def test_a_bass_moves_note_by_note_and_a_backing_as_a_whole() -> None:
-    plan = planned(lullaby(), "shift bass and harp down 2 semitones in bars 3-4")
-    assert moves(plan, "bass") == {3: "F2 Eb2", 4: "F2 Eb2"}
-    (whole,) = plan.of_stem("harp")
-    assert (whole.note, whole.start_s, whole.end_s) == (None, 8.0, 14.0)
-    assert (whole.shift_cents, whole.bar, whole.chord) == (-200.0, 3, "F")
-    assert [edit.start_s for edit in plan.edits] == sorted(edit.start_s for edit in plan.edits)
-
-
-def test_a_rule_on_the_bass_counts_its_notes() -> None:
-    plan = planned(lullaby(), "move bass every degree 5 to degree 1 above over V7")
-    assert moves(plan, "bass") == {14: "F2 Bb2", 15: "F2 Bb2"}
-
-
-def test_overlapping_spans_are_cut_and_the_later_wins() -> None:
-    plan = planned(
-        lullaby(), "shift harp up 1 semitone in bars 1-4", "shift harp up 2 semitones in bars 2-3"
-    )
-    spans = [(edit.start_s, edit.end_s, edit.shift_cents) for edit in plan.of_stem("harp")]
-    assert spans == [(2.0, 5.0, 100.0), (5.0, 11.0, 200.0), (11.0, 14.0, 100.0)]
-    assert "claimed by two rules" in plan.warnings[0]
-
-
-def test_a_kept_part_of_a_whole_stem_is_cut_out() -> None:
-    plan = planned(lullaby(), "shift harp up 1 semitone in bars 1-4", "keep harp in bar 2")
-    spans = [(edit.start_s, edit.end_s) for edit in plan.of_stem("harp")]
-    assert spans == [(2.0, 5.0), (8.0, 14.0)]
+    assert [line for line in plan.warnings if "doubtful" in line] == [
+        "C5 at 4.00 s, bar 1 is doubtful (the tracker is unsure): listen before you trust this edit"
+    ]
+    assert not any("doubtful" in line for line in make_plan(unsure, [HOME, "keep vocal"]).warnings)
 
 
 @pytest.mark.parametrize(
     ("rule", "says"),
     [
-        ("move harp phrase-ending note to degree 1", "is not one voice"),
-        ("shift harp up a third", "not by scale steps"),
-        ("shift drums up 1 semitone", "is unpitched and stays"),
-        ("shift harp up 1 semitone in bars 30-40", "matches nothing"),
+        (
+            "move phrase-ending degree 6 to degree 1",
+            "phrases end: phrase 1 on 2 over F, phrase 2 on 3 over Gm, phrase 3 on 2 over Bb, "
+            "phrase 4 on 1 over Bb (4 phrases, bars to 16)",
+        ),
+        ("move every degree 6 to degree 1", "vocal sings degrees 1, 2, 3, 4, 5, 7"),
+        ("move note G5 to F5", "vocal sings F4, A4, Bb4, C5, D5, Eb5, F5"),
+        ("move note at 1.97s to F5", "the nearest to 1.97 s is F4 from 1.00 s, bar 0:3"),
+        ("move bass note G5 to F5", "bass plays F2, G2, Bb2, C3, D3, Eb3"),
     ],
 )
-def test_what_a_whole_stem_cannot_do_is_a_warning(rule: str, says: str) -> None:
-    band = song(
-        {
-            "vocal": ("melody", "Bb4:4"),
-            "harp": ("backing", ""),
-            "drums": ("unpitched", ""),
-        }
-    )
-    plan = planned(band, rule)
+def test_a_rule_that_matches_nothing_shows_what_there_is(rule: str, says: str) -> None:
+    plan = make_plan(lullaby(), [rule])
     assert plan.edits == ()
-    assert any(says in line for line in plan.warnings)
+    (line,) = plan.warnings
+    assert line.startswith(f'rule "{rule}" matches nothing; ')
+    assert says in line
 
 
-# --- bad input -----------------------------------------------------------------------------------
+def test_a_stem_in_which_nothing_was_heard() -> None:
+    plan = make_plan(empty(), [HOME, "shift vocal up 1 semitone"])
+    assert plan.edits == ()
+    assert all("no notes were heard in stem vocal" in line for line in plan.warnings)
 
 
 def test_a_rule_that_does_not_read_stops_the_plan() -> None:
-    with pytest.raises(RuleError, match="no stem"):
-        planned(lullaby(), HOME, "move drums to degree 1")
+    with pytest.raises(RuleError, match='did you mean "degree"'):
+        make_plan(lullaby(), [HOME, "move phrase-ending degre 2 to degree 1"])
 
 
-def test_a_place_that_the_song_has_not_names_the_rule() -> None:
-    with pytest.raises(InputError, match=r'rule "keep note at 99:1": 99:1 is not in the song'):
-        planned(lullaby(), "keep note at 99:1")
+def test_without_a_melody_a_rule_must_name_its_stem() -> None:
+    band = song({"bass": ("bass", "Bb2:4"), "harp": ("backing", "")})
+    with pytest.raises(InputError, match="name a stem in the rule, such as bass, harp"):
+        make_plan(band, [HOME])
+    assert make_plan(band, ["shift bass up 1 semitone"]).edits
 
 
-def test_a_song_in_which_nothing_was_heard_warns() -> None:
-    plan = planned(empty(), HOME)
-    assert plan.edits == ()
-    assert "no notes were heard" in plan.warnings[0]
+def test_a_mix_with_notes_is_a_melody() -> None:
+    mixed = song({"song": ("mix", "Bb4:2 C5:2 / C5:2 Bb4:2")})
+    assert moves(make_plan(mixed, [HOME]), "song") == [(2, "Bb4", -200.0)]
 
 
-def test_a_song_without_a_melody_asks_for_a_stem() -> None:
-    low = song({"bass": ("bass", "Bb2:4")})
-    with pytest.raises(InputError, match="name a stem"):
-        planned(low, HOME)
-    assert len(planned(low, "shift bass up 1 semitone").edits) == 1
+def test_edits_come_in_order_and_never_overlap() -> None:
+    rules = ["shift every note up 1 scale step", "shift bass, harp up 2 semitones"]
+    edits = make_plan(lullaby(), rules).edits
+    assert [e.start_s for e in edits] == sorted(e.start_s for e in edits)
+    for stem in ("vocal", "bass", "harp"):
+        own = [e for e in edits if e.stem == stem]
+        assert own
+        assert all(a.end_s <= b.start_s for a, b in itertools.pairwise(own))
 
 
-# --- on every rule that can be written -----------------------------------------------------------
+def test_a_plan_of_a_long_song_is_quick() -> None:
+    phrase = "Bb4:1 C5:1 D5:1 Eb5:1 F5:1 D5:1 C5:2"
+    long = song(
+        {
+            "vocal": ("melody", " / ".join([phrase] * 43)),
+            "bass": ("bass", "Bb2:2 F2:2 " * 86),
+        },
+        chart=" | ".join(["Bb", "F"] * 43),
+    )
+    assert len(long.stems["vocal"].notes) > 300
+    make_plan(long, [HOME])
 
+    def seconds() -> float:
+        start = time.perf_counter()
+        make_plan(long, [HOME])
+        return time.perf_counter() - start
 
-@given(st.lists(any_rule(), min_size=1, max_size=4), st.sampled_from(sorted(SONGS)))
-@settings(max_examples=120)
-def test_any_rules_give_a_sound_plan_or_a_clear_refusal(rules: list[Rule], name: str) -> None:
-    analysis = SONGS[name]()
-    texts = [str(replace(rule, stems=())) for rule in rules if rule.what is not None]
-    plan = None
-    try:
-        plan = make_plan(analysis, texts)
-    except InputError as error:
-        refusal = str(error)
-        plan = Plan(())
-        assert_one_line(refusal)
-    for earlier, later in zip(plan.edits, plan.edits[1:], strict=False):
-        assert earlier.start_s <= later.start_s
-        assert earlier.stem != later.stem or earlier.end_s <= later.start_s
-    for edit in plan.edits:
-        assert abs(edit.shift_cents) > 1e-9
-        assert str(parse_rule(edit.rule)) == edit.rule
-        json.dumps(plan_facts(plan), allow_nan=False)
-
-
-def assert_one_line(text: str) -> None:
-    assert len(text.splitlines()) == 1
-    assert "not in the song" in text
+    # The aim is 10 ms a rule on an idle machine; the best of five with room for a busy one.
+    assert min(seconds() for _ in range(5)) < 0.1
