@@ -1,0 +1,88 @@
+// What changes: a table of the moved notes, and what follows from them in words.
+
+import { $, el, shape } from "./dom.js";
+import { chooseNote, on, state } from "./store.js";
+
+const KINDS = {
+  clash: "Clash", "new-chord": "New chord", role: "Role", parallel: "Parallels", leap: "Leap",
+  "early-rest": "Early rest", range: "Range", "shift-size": "Large shift", "leading-tone": "Leading tone",
+};
+
+function ending(row) {
+  if (!row.before && !row.after) return el("td", {}, "");
+  const cell = el("td", {}, shape(row.before), `${row.before ?? "unknown"} → `);
+  const after = el("b", { class: "v" }, shape(row.after), row.words || row.after || "");
+  cell.append(el("span", { class: "num" }, after));
+  return cell;
+}
+
+function moved(row) {
+  const cell = el("td", {});
+  if (row.to) cell.append(`${row.from} → `, el("b", { class: "v" }, row.to));
+  else cell.append(el("i", {}, row.stem));
+  cell.append(el("br"), el("span", { class: "small quiet" }, row.how));
+  if (row.to && row.stem !== state.song.melody) cell.prepend(el("i", {}, `${row.stem}: `));
+  return cell;
+}
+
+function line(row) {
+  const isMelody = row.stem === state.song.melody && row.note != null;
+  const bar = row.bar ?? "";
+  const label = isMelody
+    ? el("button", { class: "plain", type: "button", "aria-label": `Bar ${bar}: choose this note`, onclick: () => chooseNote(row.note) }, String(bar))
+    : String(bar);
+  const over = row.over ? [el("b", {}, row.over.roman || ""), ` ${row.over.name}`] : [""];
+  return el("tr", { "data-note": isMelody ? row.note : null },
+    el("th", { scope: "row" }, label), moved(row), el("td", {}, ...over), ending(row));
+}
+
+function table(rows) {
+  return el("table", {},
+    el("caption", { class: "hide" }, `Edits of the variant ${state.name}`),
+    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending"].map((name) => el("th", { scope: "col" }, name)))),
+    el("tbody", {}, ...rows.map(line)));
+}
+
+function consequence(item) {
+  const isClash = item.kind === "clash";
+  const word = KINDS[item.kind] ?? item.kind;
+  return el("li", {}, shape(isClash ? "clash" : "dash"),
+    el("b", { class: isClash ? "warn" : null }, `${word}${barWords(item)}: `), item.text);
+}
+
+function barWords(item) {
+  if (item.at_s == null || /\bbar \d/.test(item.text)) return "";
+  const bar = state.song.bars.downbeats_s.filter((edge) => edge <= item.at_s + 0.02).length;
+  return state.song.bars.downbeats_s.length ? `, bar ${bar}` : "";
+}
+
+function show() {
+  const plan = state.plan;
+  if (!plan) return;
+  const parts = [];
+  if (plan.rows.length) parts.push(table(plan.rows));
+  else parts.push(el("p", { class: "quiet" }, state.plan.asked.some((text) => text.trim())
+    ? "Nothing moves." : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”."));
+  const items = [...plan.consequences.map(consequence),
+    ...plan.warnings.map((text) => el("li", {}, shape("dash"), text))];
+  if (items.length) parts.push(el("ul", { class: "cons" }, ...items));
+  $("#changes").replaceChildren(...parts);
+  markRow();
+}
+
+function markRow() {
+  document.querySelectorAll("#changes tr[data-note]").forEach((tr) => {
+    tr.classList.toggle("chosen-row", Number(tr.dataset.note) === state.note);
+  });
+}
+
+export function setUpChanges() {
+  on("planned", show);
+  on("note", markRow);
+}
+
+/** The ending phrases do end on, for the builder: "phrase-ending degree 2" and so on. */
+export function endingDegrees() {
+  const endings = new Set(state.song.stems[state.song.melody]?.phrases.map((p) => p.ending_degree).filter(Boolean));
+  return [...endings].sort();
+}

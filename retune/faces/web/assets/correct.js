@@ -1,0 +1,117 @@
+// Correcting by hand what was heard: each change is saved to the song file at once, and undone.
+
+import { $, el, minus, say } from "./dom.js";
+import { change, chosenNote, melodyNotes, on, state } from "./store.js";
+
+const middle = (note) => Number(((note.start_s + note.end_s) / 2).toFixed(4));
+
+async function set(note, ...words) {
+  const add = words.map((text) => ({ stem: state.song.melody, at_s: middle(note), set: text }));
+  const at = middle(note);
+  if (await change("correct", { add }, `Corrected: ${words.join(", ")}. Undo takes it back.`)) {
+    const here = melodyNotes().find((n) => n.start_s <= at && at < n.end_s) ?? null;
+    state.note = here?.index ?? null;
+  }
+}
+
+function field(words, id, value, done, more = {}) {
+  const input = el("input", { type: "text", id, value, autocomplete: "off", ...more,
+    onkeydown: (event) => { if (event.key === "Enter") done(input.value.trim()); } });
+  return [el("label", { for: id }, el("i", {}, words)), input,
+    el("button", { type: "button", onclick: () => done(input.value.trim()) }, "Set")];
+}
+
+const button = (words, act) => el("button", { type: "button", onclick: act }, words);
+
+function seconds(text, note, word) {
+  const number = Number(text.replace(",", "."));
+  if (!Number.isFinite(number) || text === "") return say(`The ${word} must be a number of seconds`);
+  return set(note, `${word} ${number}`);
+}
+
+function editor(note) {
+  const isEnding = note.phrase_ending;
+  const nudge = (word, by) => set(note, `${word} ${(note[`${word}_s`] + by).toFixed(3)}`);
+  return el("div", { class: "correcting" },
+    el("p", {}, `Note ${note.index}: ${note.name ?? "?"}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`),
+    el("div", { class: "set" }, ...field("pitch", "set-pitch", (note.name ?? "").replace("♭", "b").replace("♯", "#"), (text) => set(note, `pitch ${text}`)),
+      ...field("or degree", "set-degree", note.degree ?? "", (text) => set(note, `degree ${text}`), { size: 3 }),
+      button("Octave up", () => set(note, "octave up")), button("Octave down", () => set(note, "octave down"))),
+    el("div", { class: "set" }, ...field("start", "set-start", note.start_s.toFixed(3), (text) => seconds(text, note, "start")),
+      button("10 ms earlier", () => nudge("start", -0.01)), button("10 ms later", () => nudge("start", 0.01))),
+    el("div", { class: "set" }, ...field("end", "set-end", note.end_s.toFixed(3), (text) => seconds(text, note, "end")),
+      button("10 ms earlier", () => nudge("end", -0.01)), button("10 ms later", () => nudge("end", 0.01))),
+    el("div", { class: "set" }, button("Split in two", () => set(note, "split")), button("Merge with the next", () => set(note, "merge next")),
+      button("Not a note: drop it", () => set(note, "drop")),
+      button(isEnding ? "Not a phrase ending" : "A phrase ends here", () => set(note, isEnding ? "not an ending" : "ending here"))));
+}
+
+function made() {
+  const rows = state.song.corrections;
+  if (!rows.length) return null;
+  return el("details", {}, el("summary", {}, `${rows.length} corrections by hand`), el("ul", { class: "cons" },
+    ...rows.map((row) => el("li", {}, `${row.stem} at ${row.at_s.toFixed(2)} s: ${row.set} `,
+      el("button", { class: "plain", type: "button", onclick: () => change("correct/remove", row, "Taken away") }, "take away")))));
+}
+
+function show() {
+  if (!$("#correct").open) return;
+  const note = chosenNote();
+  const body = state.song.is_song_file
+    ? note ? editor(note) : el("p", { class: "quiet" }, "Choose a note in the picture first.")
+    : el("p", { class: "quiet" }, "A bare recording has no song file to keep corrections in.");
+  $("#correct-body").replaceChildren(body, made() ?? "");
+}
+
+// --- dragging a note up or down, or its ends -----------------------------------------------------
+
+/** Pitch by dragging: `semitones` is how far one lane distance of the picture reaches. */
+function drag() {
+  let from = null;
+  const pic = $("#pic");
+  pic.addEventListener("pointerdown", (event) => {
+    const group = event.target.closest?.(".note");
+    if (!group || !$("#correct").open || !state.song.is_song_file) return;
+    from = { y: event.clientY, index: Number(group.dataset.note), pitch: perSemitone() };
+    pic.setPointerCapture(event.pointerId);
+  });
+  pic.addEventListener("pointermove", (event) => {
+    if (!from) return;
+    const steps = Math.round((from.y - event.clientY) / from.pitch);
+    $("#here").textContent = steps ? `Let go to correct the pitch by ${minus(steps, 0)} semitones.` : "Drag up or down to correct the pitch.";
+  });
+  const done = (event) => {
+    if (!from) return;
+    const steps = Math.round((from.y - event.clientY) / from.pitch);
+    const note = melodyNotes().find((n) => n.index === from.index);
+    from = null;
+    if (steps && note && event.type === "pointerup") set(note, `pitch ${nameOf(Math.round(note.midi - (note.cents ?? 0) / 100) + steps)}`);
+  };
+  pic.addEventListener("pointerup", done);
+  pic.addEventListener("pointercancel", done);
+}
+
+const FLATS = ["C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B"];
+const SHARPS = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+function nameOf(midi) {
+  const names = /b|F/.test(state.song.key.tonic ?? "") ? FLATS : SHARPS;
+  return `${names[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
+}
+
+/** Height of a semitone on the screen: two notes of different pitch tell it. */
+function perSemitone() {
+  const seen = melodyNotes().map((note) => {
+    const hit = $(`#drawing .note[data-note="${note.index}"] .hit`);
+    return hit && [note.midi, hit.getBoundingClientRect()];
+  }).filter(Boolean).map(([midi, box]) => [midi, box.y + box.height / 2]).sort((a, b) => a[0] - b[0]);
+  const [low, high] = [seen[0], seen[seen.length - 1]];
+  const reach = low && high ? high[0] - low[0] : 0;
+  return reach > 0.5 ? Math.max(4, (low[1] - high[1]) / reach) : 16;
+}
+
+export function setUpCorrect() {
+  $("#correct").addEventListener("toggle", show);
+  on("note", show);
+  on("song", show);
+  drag();
+}

@@ -1,0 +1,260 @@
+// Listening: which version sounds, from where, how loud; plans followed as they are typed.
+
+import { post } from "./api.js";
+import { $, $$, clock, el, minus, say, settled } from "./dom.js";
+import { moveReading } from "./picture.js";
+import { VERSIONS, Player } from "./sound.js";
+import { on, phraseAt, rules, rulesText, state, tell } from "./store.js";
+
+const QUIET_DB = -60;
+export let player = null;
+let running = null;       // what is being asked for the newest rules
+let held = QUIET_DB;
+
+const LINES = { original: "line", variant: "line dash", "matched-control": "line dots" };
+const NAMES = { original: ["O", "riginal"], variant: ["V", "ariant"], "matched-control": ["M", "atched control"] };
+
+function versionRow(kind) {
+  const [letter, rest] = NAMES[kind];
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("viewBox", "0 0 48 10");
+  svg.setAttribute("aria-hidden", "true");
+  svg.innerHTML = `<path class="${LINES[kind]}" d="M0 5H48"/>`;
+  const name = el("span", { class: "name" }, el("kbd", {}, letter), rest, el("span", { class: "whose" }));
+  const radio = el("input", { type: "radio", name: "sounds", value: kind, onchange: () => pick(kind) });
+  return el("label", { class: kind === "variant" ? "v" : kind === "original" ? null : "quiet" }, radio, svg, name, el("span", { class: "num small db" }));
+}
+
+export function pick(kind) {
+  if (!player) return;
+  player.choose(kind);
+  if (kind === "matched-control" && !state.blind) followControl();
+}
+
+export const exchange = () => player && pick(player.last);
+
+// --- following the rules -----------------------------------------------------------------------
+
+/** Plan, sound and (later) levels of the rules as they stand; the newest call wins. */
+export async function follow() {
+  running?.abort();
+  const here = (running = new AbortController());
+  const asked = [...rules()];
+  const lines = rulesText();
+  const name = state.name;
+  try {
+    const sound = player.follow("variant", lines, here.signal);
+    const plan = post("plan", { rules: asked, name }, here.signal);
+    sound.catch(() => {});
+    state.plan = { ...(await plan), asked };
+    tell("planned");
+    const got = await sound;
+    soundState(got.warnings);
+    tell("followed");
+    if (player.chosen === "matched-control") await player.follow("matched-control", lines, here.signal);
+    else player.keys["matched-control"] = [];
+    await levels(lines, here.signal);
+  } catch (error) {
+    if (error.name === "AbortError" || here.signal.aborted) return;
+    soundState([error.message]);
+    tell("refused", error);
+  }
+}
+
+async function levels(lines, signal) {
+  const got = await player.level("variant", lines, signal);
+  showLevels();
+  if (got.short_by_db > 0.05) soundState([`The variant stays ${got.short_by_db.toFixed(1)} dB below the original’s loudness: its peaks allow no more.`]);
+}
+
+async function followControl() {
+  const lines = rulesText();
+  try {
+    await player.follow("matched-control", lines);
+    await player.level("matched-control", lines);
+    showLevels();
+  } catch (error) {
+    soundState([error.message]);
+  }
+}
+
+const followSoon = settled(follow, 60);
+
+function soundState(warnings) {
+  const faults = (state.plan?.lines ?? []).map((line, k) => (line.fault ? k + 1 : 0)).filter(Boolean);
+  const good = (state.plan?.lines ?? []).map((line, k) => (line.canonical ? k + 1 : 0)).filter(Boolean);
+  const words = [];
+  if (faults.length) {
+    const left = `${list("Rule", faults)} ${faults.length > 1 ? "are" : "is"} left out until ${faults.length > 1 ? "they" : "it"} can be read.`;
+    words.push(`${left} You hear ${good.length ? list("rule", good) : "the original"}.`);
+  }
+  words.push(...warnings);
+  const box = $("#sound-state");
+  box.hidden = !words.length;
+  box.classList.toggle("warn", words.length > 0);
+  box.replaceChildren(...words.map((text) => el("p", {}, text)));
+}
+
+const list = (word, numbers) => `${word}${numbers.length > 1 ? "s" : ""} ${numbers.join(", ").replace(/, (\d+)$/, " and $1")}`;
+
+// --- showing -----------------------------------------------------------------------------------
+
+export function showLevels() {
+  for (const radio of $$("input[name=sounds]")) {
+    const db = player.matched ? player.gainsDb[radio.value] : 0;
+    $(".db", radio.parentElement).textContent = `${minus(db)} dB`;
+  }
+}
+
+function showVersions() {
+  $$("input[name=sounds]").forEach((radio) => { radio.checked = radio.value === player.chosen; });
+  $$("#versions .whose").forEach((span, k) => { span.textContent = VERSIONS[k] === "variant" ? ` ${state.name}` : ""; });
+  showLevels();
+}
+
+function places() {
+  const bar = state.song.bars.downbeats_s.filter((edge) => edge <= state.place + 0.05).length;
+  return state.song.n_bars ? `bar ${bar}` : clock(state.place);
+}
+
+export function showPlay() {
+  const button = $("#play");
+  const on = player?.playing ?? false;
+  button.setAttribute("aria-pressed", String(on));
+  button.replaceChildren(el("kbd", {}, "P"), on ? "ause" : `lay from ${places()}`);
+  const phrase = phraseAt(state.place);
+  $("#loop-label").replaceChildren(el("kbd", {}, "L"), phrase ? `oop phrase ${phrase.index}` : "oop the song");
+}
+
+function applyLoop() {
+  const phrase = phraseAt(state.place);
+  const wants = $("#loop").checked;
+  player.setLoop(!wants ? null : phrase ? [Math.max(0, phrase.start_s - 0.15), Math.min(phrase.end_s + 0.6, state.song.duration_s)] : [0, state.song.duration_s]);
+}
+
+export function toggleLoop() {
+  $("#loop").checked = !$("#loop").checked;
+  loopChanged();
+}
+
+function loopChanged() {
+  applyLoop();
+  if ($("#loop").checked && player.playing) {
+    const [a, b] = player.loop.map((n) => n / state.song.rate_hz);
+    const now = player.now();
+    if (now < a || now >= b) player.seek(a);
+  }
+  showPlay();
+}
+
+/** Plays from the chosen place, from the start of the loop when that is on. */
+export async function togglePlay() {
+  if (player.playing) {
+    player.pause();
+    state.place = player.position;
+    tell("place");
+    return;
+  }
+  applyLoop();
+  let at = state.place;
+  if (player.loop) {
+    const [a, b] = player.loop.map((n) => n / state.song.rate_hz);
+    if (at < a || at > b - 0.3) at = a;
+  }
+  await player.play(Math.min(at, Math.max(state.song.duration_s - 0.1, 0)));
+}
+
+// --- meter -------------------------------------------------------------------------------------
+
+function drawMeter() {
+  const x = (db) => 10 + (280 * (Math.max(-50, db) + 50)) / 50;
+  const ticks = [-50, -40, -30, -20, -10, 0];
+  const words = [-50, -30, -10, 0];
+  $("#meter svg").innerHTML = `<path class="tick" d="M10 16H290${ticks.map((db) => `M${x(db)} 11V21`).join("")}"/>`
+    + words.map((db) => `<text x="${x(db)}" y="33" text-anchor="middle">${minus(db, 0)}${db ? "" : " dB"}</text>`).join("")
+    + '<path class="now" d="M0 9V23"/><path class="held" d="M-5 1H5L0 8Z"/>';
+}
+
+function meter() {
+  const volume = player.volumeDb <= QUIET_DB ? 0 : 10 ** (player.volumeDb / 20);
+  const level = player.playing && player.peak > 0 ? 20 * Math.log10(player.peak * volume) : QUIET_DB;
+  player.peak = 0;
+  held = Math.max(level, held - 0.4, QUIET_DB);
+  const place = (db) => 10 + (280 * (Math.max(-50, Math.min(db, 0)) + 50)) / 50;
+  $("#meter .now").setAttribute("transform", `translate(${place(level)} 0)`);
+  $("#meter .held").setAttribute("transform", `translate(${place(held)} 0)`);
+}
+
+export const frames = { longest: 0, count: 0 };
+function frame() {
+  const began = performance.now();
+  if (player?.playing) {
+    moveReading(player.now(), true);
+    if (frames.count % 3 === 0) meter();
+    frames.longest = Math.max(frames.longest, performance.now() - began);
+  } else if (frames.count % 30 === 0 && player) meter();
+  frames.count += 1;
+  requestAnimationFrame(frame);
+}
+
+function showSolo() {
+  const boxes = state.song.sound.map((stem) => el("label", { class: "row" },
+    el("input", { type: "checkbox", checked: true, onchange: heard }), el("span", {}, `${stem.name} `, el("span", { class: "quiet small" }, stem.role)),
+    el("button", { class: "plain", type: "button", onclick: (event) => alone(event, stem.name) }, "alone")));
+  $("#solo").replaceChildren(...boxes, el("button", { class: "plain", type: "button", onclick: all }, "hear all"));
+}
+const boxes = () => $$("#solo input");
+const heard = () => player.setHeard(boxes().map((box) => box.checked));
+const all = () => { boxes().forEach((box) => { box.checked = true; }); heard(); };
+function alone(event, name) {
+  event.preventDefault();
+  boxes().forEach((box, k) => { box.checked = state.song.sound[k].name === name; });
+  heard();
+}
+
+/** A new song, or the same with other stems: a new player; else the old one goes on. */
+function takePlayer() {
+  const marks = (song) => JSON.stringify([song.rate_hz, song.sound, song.title]);
+  if (player && marks(player.song) === marks(state.song)) {
+    player.song = state.song;
+    player.pieces.clear();
+  } else {
+    player?.close();
+    player = new Player(state.song);
+    player.onstate = () => { showVersions(); showPlay(); };
+    player.onfault = (error) => { soundState([`The sound cannot be played: ${error.message}`]); };
+    player.onload = (done, of) => say(done < of ? `Loading the sound: ${done} of ${of} stems` : "");
+    player.preload();
+  }
+  window.workbench = { player, state, frames };
+  showSolo();
+  showVersions();
+  showPlay();
+}
+
+export function setUpListen() {
+  $("#versions").append(...VERSIONS.map(versionRow));
+  drawMeter();
+  on("song", takePlayer);
+  on("variant", () => { showVersions(); follow(); });
+  on("rules", followSoon);
+  on("note", () => { showPlay(); applyIfLooping(); });
+  on("place", () => { showPlay(); applyIfLooping(); });
+  on("moved-to", (at) => { if (player.playing) player.seek(at); });
+  $("#play").addEventListener("click", togglePlay);
+  $("#exchange").addEventListener("click", exchange);
+  $("#loop").addEventListener("change", loopChanged);
+  $("#match").addEventListener("change", () => { player.setMatched($("#match").checked); showLevels(); });
+  const volume = $("#volume");
+  const turn = () => {
+    player?.setVolume(Number(volume.value));
+    volume.setAttribute("aria-valuetext", `${-volume.value} decibels below full`);
+  };
+  volume.addEventListener("input", turn);
+  turn();
+  requestAnimationFrame(frame);
+}
+
+function applyIfLooping() {
+  if ($("#loop").checked && !player.playing) applyLoop();
+}

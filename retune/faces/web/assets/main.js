@@ -1,0 +1,74 @@
+// Begins: asks whether a song is open, waits while it is heard, then shows the bench.
+
+import { get } from "./api.js";
+import { setUpBlind } from "./blind.js";
+import { setUpBuilder } from "./builder.js";
+import { setUpChanges } from "./changes.js";
+import { setUpCorrect } from "./correct.js";
+import { $, say } from "./dom.js";
+import { setUpFacts } from "./facts.js";
+import { setUpKeep } from "./keep.js";
+import { setUpKeys } from "./keys.js";
+import { setUpListen } from "./listen.js";
+import { setUpNewSong } from "./newsong.js";
+import { setUpPicture } from "./picture.js";
+import { setUpRules } from "./rules.js";
+import { on, takeSong, watch } from "./store.js";
+
+function show(part) {
+  for (const name of ["hearing", "empty", "bench"]) $(`#${name}`).hidden = name !== part;
+}
+
+function opened(song) {
+  show("bench");
+  takeSong(song, { fresh: true });
+}
+
+async function hear() {
+  show("hearing");
+  const look = setInterval(async () => {
+    const now = await get("state").catch(() => null);
+    if (!now?.stage) return;
+    $("#hearing-stage").textContent = `${now.stage[0].toUpperCase()}${now.stage.slice(1)}.`;
+    $("#hearing-bar").value = now.fraction;
+  }, 300);
+  try {
+    opened(await get("song"));
+  } finally {
+    clearInterval(look);
+  }
+}
+
+async function begin() {
+  setUpFacts();
+  setUpPicture();
+  setUpRules();
+  setUpBuilder();
+  setUpChanges();
+  setUpListen();
+  setUpKeep();
+  setUpCorrect();
+  setUpBlind();
+  setUpKeys();
+  const list = setUpNewSong(opened);
+  on("refused", (error) => say(error.message));
+  try {
+    const now = await get("state");
+    if (now.open) await hear();
+    else {
+      show("empty");
+      say("No song open");
+      await list();
+    }
+    watch();
+  } catch (error) {
+    show("hearing");
+    $("#h0").textContent = "The song cannot be opened";
+    $("#hearing-stage").hidden = $("#hearing-bar").hidden = true;
+    $("#hearing-fault").hidden = false;
+    $("#hearing-fault").textContent = error.message;
+    say("");
+  }
+}
+
+begin();

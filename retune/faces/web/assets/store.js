@@ -1,0 +1,111 @@
+// What the page knows, in one place; whoever shows a part of it listens for its name.
+
+import { Refused, get, post } from "./api.js";
+import { say } from "./dom.js";
+
+const listeners = new Map();
+
+export const on = (name, listener) => {
+  if (!listeners.has(name)) listeners.set(name, []);
+  listeners.get(name).push(listener);
+};
+export const tell = (name, ...given) => (listeners.get(name) ?? []).forEach((listener) => listener(...given));
+
+export const state = {
+  song: null,
+  drafts: new Map(),   // name of a variant -> { rules, about, saved }
+  name: "",
+  plan: null,
+  note: null,          // chosen note of the melody, by index
+  place: 0,            // seconds where playing begins
+  blind: false,
+};
+
+export const rules = () => state.drafts.get(state.name)?.rules ?? [];
+export const rulesText = () => rules().filter((line) => line.trim());
+export const melodyNotes = () => state.song?.stems[state.song.melody]?.notes ?? [];
+export const phrases = () => state.song?.stems[state.song.melody]?.phrases ?? [];
+export const chosenNote = () => melodyNotes().find((note) => note.index === state.note) ?? null;
+
+const same = (a, b) => a.length === b.length && a.every((line, k) => line === b[k]);
+const kept = (lines) => lines.map((line) => line.trim()).filter(Boolean);
+
+export function isSaved(name = state.name) {
+  const draft = state.drafts.get(name);
+  if (!draft) return true;
+  const written = state.song.variants.find((variant) => variant.name === name);
+  return written ? same(kept(draft.rules), written.rules) && draft.about === written.about
+    : kept(draft.rules).length === 0;
+}
+
+export const unsaved = () => [...state.drafts.keys()].filter((name) => !isSaved(name));
+
+/** Takes a song from the server; drafts that differ from the file stay as they are. */
+export function takeSong(song, { fresh = false } = {}) {
+  const stay = fresh || !state.song ? [] : unsaved();
+  state.song = song;
+  const before = state.drafts;
+  state.drafts = new Map(song.variants.map((v) => [v.name, { rules: [...v.rules], about: v.about }]));
+  for (const name of stay) state.drafts.set(name, before.get(name));
+  if (!state.drafts.size) state.drafts.set("first-try", { rules: [""], about: "" });
+  if (!state.drafts.has(state.name)) [state.name] = state.drafts.keys();
+  if (!chosenNote()) state.note = null;
+  tell("song");
+  tell("variant");
+}
+
+export function setRules(lines) {
+  state.drafts.get(state.name).rules = lines;
+  tell("rules");
+}
+
+export function choose(name) {
+  state.name = name;
+  tell("variant");
+}
+
+export function chooseNote(index, { move = true } = {}) {
+  state.note = index;
+  const note = chosenNote();
+  if (note && move) state.place = Math.max(0, note.start_s - 0.02);
+  tell("note");
+}
+
+/** Where a play from the chosen note should begin: its phrase, so that the ear has context. */
+export function phraseAt(seconds) {
+  const all = phrases();
+  return all.find((p) => seconds < p.end_s - 1e-3) ?? all[all.length - 1] ?? null;
+}
+
+/** A change of the song file; says what went wrong, offers to load a file that moved on. */
+export async function change(path, body, done) {
+  try {
+    const song = await post(path, { ...body, revision: state.song.revision });
+    takeSong(song);
+    if (done) say(done);
+    return true;
+  } catch (error) {
+    if (error instanceof Refused && error.status === 409) tell("conflict", error.message);
+    else say(`Nothing was changed: ${error.message}`);
+    tell("refused", error);
+    return false;
+  }
+}
+
+export async function reload() {
+  takeSong(await post("reload"));
+  say("Loaded the song file as it is now");
+}
+
+/** Looks from time to time whether the file was changed by another window or program. */
+export function watch() {
+  setInterval(async () => {
+    if (!state.song || document.hidden) return;
+    const now = await get("state").catch(() => null);
+    if (!now) return;
+    if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
+    else if (now.revision && now.revision !== state.song.revision) {
+      tell("conflict", `${state.song.song} was changed in another window.`);
+    }
+  }, 3000);
+}
