@@ -12,7 +12,17 @@ import pytest
 from compare_songs import lantern
 from export_songs import lantern_material
 
-from retune.compare.exports.film import FPS, GAP_S, HEIGHT, WIDTH, Scene, film_bars, write_film
+from retune.compare.exports.film import (
+    FPS,
+    GAP_S,
+    HEIGHT,
+    WIDTH,
+    Scene,
+    Still,
+    film_bars,
+    frames_of,
+    write_film,
+)
 from retune.core.errors import UsageError
 
 RATE_HZ = 44_100
@@ -106,6 +116,19 @@ def test_a_second_of_silence_keeps_the_line_still(made: bytes) -> None:
 
 def test_equal_input_gives_equal_bytes(made: bytes) -> None:
     assert film() == made
+
+
+def test_a_long_song_turns_its_pages() -> None:
+    still = [
+        Still(np.full((HEIGHT * 3 // 2, WIDTH), value, np.uint8), times, (100.0, 900.0), 50, 60)
+        for value, times in ((200, (0.0, 10.0)), (220, (10.0, 20.0)))
+    ]
+    frames = list(frames_of([still], (0.0, 20.0), [20.0]))
+    assert len(frames) == 20 * FPS
+    turned = [int(frame[0, 0]) for frame in frames]
+    assert turned == [200] * (10 * FPS) + [220] * (10 * FPS)
+    line = frames[5 * FPS][55]
+    assert np.flatnonzero(line != 200).tolist() == [499, 500]
 
 
 def test_bars_of_a_passage() -> None:

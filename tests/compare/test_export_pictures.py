@@ -30,7 +30,7 @@ from retune.compare.exports.material import Material
 from retune.compare.exports.passages import MOST_BARS, busiest, stretches
 from retune.compare.exports.pictures import picture_pdf, picture_png, picture_svg
 from retune.compare.responses import parse_responses
-from retune.core.carriers import Bars, Edit, Phrase, Plan
+from retune.core.carriers import Bars, Consequence, Edit, Phrase, Plan
 
 needs_poppler = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="needs the programs of poppler-utils"
@@ -114,6 +114,33 @@ def test_slides_say_what_was_found() -> None:
     assert "clash: B♭4 sounds a semitone from A" in " ".join(pages[3].split())
     assert "Hearing" in pages[4]
     assert slides_pdf(material) == data
+
+
+@needs_poppler
+def test_a_busy_plan_stays_on_its_slides() -> None:
+    material = lantern_material()
+    (edit, *_) = material.plans[0].edits
+    edits = tuple(
+        replace(edit, start_s=note.start_s, end_s=note.end_s, note=note.index)
+        for note in material.analysis.stems["vocal"].notes
+    )
+    words = (
+        "Bar 16: F2 of bass moves by 5 semitones; beyond 3 its effort and colour will not match "
+    )
+    consequences = tuple(Consequence("shift-size", 1.0, 2 * words) for _ in range(12))
+    plan = replace(material.plans[0], edits=edits, consequences=consequences)
+    data = slides_pdf(replace(material, plans=(plan,)))
+    assert pages_of(data) == 5
+    page = " ".join(poppler("pdftotext", data).split("\f")[3].split())
+    assert f"and {len(edits) - 7} more" in page
+    assert "9 other consequences in the plan" in page
+
+
+@needs_poppler
+def test_a_long_song_takes_as_many_slides_as_it_needs() -> None:
+    song = long_song(72)
+    named = replace(song, analysis=replace(song.analysis, title="A very long name " * 8))
+    assert pages_of(slides_pdf(named)) == 1 + len(stretches(song.analysis)) + 1
 
 
 @needs_poppler

@@ -18,7 +18,7 @@ from retune.compare.picture import lane_svg
 from retune.core.carriers import Analysis, Edit, Plan
 from retune.core.text import pretty
 
-_MOST_ROWS, _MOST_CONSEQUENCES = 8, 3
+_MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
 _SLIDE_WIDTH, _SLIDE_FONT = 1840.0, 30.0
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
@@ -91,7 +91,9 @@ def _pictures(
         name = f"picture-{len(svgs)}.svg"
         svgs[name] = svg
         where = "" if bars is None else f", bars {max(bars[0], 1)} to {bars[1]}"
-        aside = f"{material.title}{where}{'' if plan is None else ', altered with retune'}"
+        aside = (
+            f"{shortened(material.title)}{where}{'' if plan is None else ', altered with retune'}"
+        )
         words = headline if number == 0 else f"{version}, continued"
         made.append(
             {
@@ -118,7 +120,7 @@ def _changes(material: Material, plan: Plan) -> Slide:
     return {
         "kind": "changes",
         "headline": f"What {plan.name} changes",
-        "aside": material.title,
+        "aside": shortened(material.title),
         "columns": ["bar", "phrase", "from, to", "degree", "by", "over", "as"],
         "rows": rows,
         "more": f"and {over} more" if over > 0 else "",
@@ -154,6 +156,11 @@ def by_words(cents: float) -> str:
         return f"{sign}{abs(cents):g} cents"
     count = abs(cents) / 100
     return f"{sign}{count:g} semitone{'' if count == 1 else 's'}"
+
+
+def shortened(title: str) -> str:
+    """A title that leaves room for a headline beside it."""
+    return title if len(title) <= 36 else f"{title[:35].rstrip()}…"
 
 
 # --- sentences -------------------------------------------------------------------------------
@@ -230,33 +237,47 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
         **document_facts(material, *([None, plan] if plan else [None])),
         "facts": f"{material.title}{where}, in {facts_line(material.analysis)}",
         "question": "Does the melody come home?",
-        "task": _task(material, plan),
+        "task": _task(material, plan, bars),
         "alt": alt_text(svg),
         "room": min(515 * height / width, _HANDOUT_ROOM),
-        "columns": _questions(material.analysis, plan),
+        "columns": _questions(material.analysis, plan, bars),
         "foot": f"{label(plan)[:1].upper()}{label(plan)[1:]}. {ORIGINAL.title()}{about}. "
         + (f"Rights: {material.rights}." if material.rights else ""),
     }
     return typeset("handout", data, svgs={"picture.svg": svg})
 
 
-def _task(material: Material, plan: Plan | None) -> str:
+def _within(endings: Sequence[PhraseEnding], bars: tuple[int, int] | None) -> list[PhraseEnding]:
+    """The endings that lie in the bars shown."""
+    if bars is None:
+        return list(endings)
+    return [
+        e
+        for e in endings
+        if e.note is not None and e.note.bar is not None and bars[0] <= e.note.bar <= bars[1]
+    ]
+
+
+def _task(material: Material, plan: Plan | None, bars: tuple[int, int] | None) -> str:
     words = (
         "Each phrase ends on one scale degree over one chord. Listen to the original and write on "
         "each line what you hear: at rest, partly at rest, or open."
     )
     if plan is None:
         return words
-    changed = [e for e in phrase_endings(material.analysis, plan) if e.is_changed]
+    shown = _within(phrase_endings(material.analysis, plan), bars)
+    changed = [e for e in shown if e.is_changed]
     where = f", in which {phrases_named(changed)} end otherwise" if changed else ""
     if len(changed) == 1:
         where = where.replace(" end otherwise", " ends otherwise")
     return f"{words} Then hear the variant{where}."
 
 
-def _questions(analysis: Analysis, plan: Plan | None) -> list[dict[str, Any]]:
-    endings = phrase_endings(analysis, plan)
-    asked = [e for e in endings if e.is_changed][:3] or list(endings)[:2]
+def _questions(
+    analysis: Analysis, plan: Plan | None, shown: tuple[int, int] | None
+) -> list[dict[str, Any]]:
+    endings = _within(phrase_endings(analysis, plan), shown)
+    asked = [e for e in endings if e.is_changed][:3] or endings[:2]
     which = "The variant" if plan is not None else "The original"
     while_listening = [
         f"{which}, phrase {e.number}{_bar(e)}: at rest, partly at rest, or open?" for e in asked

@@ -17,6 +17,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.compare.exports.classroom import shortened
 from retune.compare.exports.material import Material, label, need, origin, software
 from retune.compare.exports.passages import MOST_BARS, stretches
 from retune.compare.exports.pictures import size_of
@@ -99,7 +100,7 @@ def write_film(
     sound = _sound_stream(container, rate_hz, channels)
     stills = _stills(av, material, scenes, span_s)
     seconds = _seconds(scenes, rate_hz)
-    frames = _frames(stills, span_s, seconds)
+    frames = frames_of(stills, span_s, seconds)
     total = sum(seconds) * FPS
     samples = _samples(scenes, seconds, rate_hz)
     written_s = 0.0
@@ -183,11 +184,12 @@ def _samples(scenes: Sequence[Scene], seconds: Sequence[float], rate_hz: int) ->
             yield whole[start : start + 1024]
 
 
-def _frames(
+def frames_of(
     stills: Sequence[Sequence[Still]],
     span_s: tuple[float, float],
     seconds: Sequence[float],
 ) -> Iterator[Plane]:
+    """Every frame of every scene: the page that sounds, with the reading line on it."""
     for number, (pages, length_s) in enumerate(zip(stills, seconds, strict=True)):
         gap_s = GAP_S if number else 0.0
         turns = [page.times_s[0] for page in pages]
@@ -244,7 +246,7 @@ def _still(av: Any, material: Material, scene: Scene, bars: tuple[int, int] | No
         "title": material.title,
         "caption": f"{scene.name}, altered with retune" if altered else scene.name,
         "altered": altered,
-        "aside": ", ".join(filter(None, (material.title, scene.place))),
+        "aside": ", ".join(filter(None, (shortened(material.title), scene.place))),
         "left": left,
         "top": top,
         "width": width * scale,
