@@ -12,10 +12,7 @@ from retune.core.carriers import Analysis, Chord, Edit, Note, Plan, StemAnalysis
 from retune.core.chordnames import chord_name
 from retune.core.noteroles import Placed, chord_roles
 from retune.core.pitch import pitch_name
-from retune.rules.sounding import Band
-
-INSIDE_S = 0.02
-"""How far inside a note its chords are asked for."""
+from retune.rules.sounding import INSIDE_S, Band, inside
 
 # How a role is said before "of" or "over" a chord.
 _ROLE_WORDS = {
@@ -147,10 +144,11 @@ class Scene:
 
 
 def judged_at(note: Note) -> float:
-    """The moment whose chord a note is judged by: the end of a phrase ending, else the onset."""
-    if note.is_phrase_ending:
-        return max(note.start_s, note.end_s - INSIDE_S)
-    return note.start_s + INSIDE_S
+    """A moment of the chord that a note is judged by: near the end of a phrase ending, else near
+    the onset, and inside that chord for whoever comes early or holds on."""
+    end_s = max(note.start_s, note.end_s - INSIDE_S)
+    at_s = end_s if note.is_phrase_ending else note.start_s + INSIDE_S
+    return at_s if note.chord is None else inside(note.chord, at_s)
 
 
 def with_roles(scene: Scene) -> Plan:

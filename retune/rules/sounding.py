@@ -14,6 +14,9 @@ from retune.core.pitch import spell_pitch_class
 EARLY_S = 0.03
 """A note is taken to sound this much before its onset: hands are never quite together."""
 
+INSIDE_S = 0.02
+"""How far inside a note, or a chord, it is asked what sounds."""
+
 
 @dataclass(frozen=True, eq=False)
 class Band:
@@ -81,10 +84,12 @@ class Band:
         """The chord with backing and bass as the plan has them; None where backing stems part.
 
         Without a backing stem the chord stays, over the bass that the plan gives it. An unmoved
-        bass keeps its pitch when the backing leaves it.
+        bass keeps its pitch when the backing leaves it. Looked for inside the chord: who sings a
+        little before or beyond it still means it.
         """
         if chord is None or is_no_chord(chord) or self.is_still:
             return chord
+        at_s = inside(chord, at_s)
         shift = self.backing_shift(at_s)
         if shift is None:
             return None
@@ -98,6 +103,13 @@ class Band:
         if self.is_still:
             return False
         return self.backing_shift(at_s) != 0 or self.bass_shift(at_s) % 12 != 0
+
+
+def inside(chord: Chord, at_s: float) -> float:
+    """The moment nearest to `at_s` that lies well inside a chord."""
+    if chord.end_s - chord.start_s <= 2 * INSIDE_S:
+        return at_s
+    return min(max(at_s, chord.start_s + INSIDE_S), chord.end_s - INSIDE_S)
 
 
 def _shift_at(edits: tuple[Edit, ...], at_s: float) -> int:

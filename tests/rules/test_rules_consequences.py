@@ -354,7 +354,8 @@ def test_no_leading_tone_hangs(vocal: str, key: str, rule: str) -> None:
 
 def test_the_raised_seventh_of_a_minor_key_leads() -> None:
     found = texts(tune("G#4:2 A4:2", key="A minor"), "move note A4 to C5", kind="leading-tone")
-    assert found == ["Bar 1: G#4, the leading tone, is left hanging: C5 follows, not A"]
+    assert len(found) == 1
+    assert found[0].startswith("Bar 1: G#4, the leading tone, is left hanging: C5 follows, not A")
 
 
 # --- all together --------------------------------------------------------------------------------
@@ -394,3 +395,27 @@ def test_a_song_without_key_bars_or_chords_is_borne() -> None:
     plan = make_plan(bare, ["shift phrase-ending note up 14 semitones"])
     assert {c.kind for c in plan.consequences} == {"leap", "range", "shift-size"}
     assert make_plan(empty(), []).consequences == ()
+
+
+@pytest.mark.parametrize("off_s", [-0.06, 0.0, 0.06])
+def test_early_and_late_playing_changes_no_reading(off_s: float) -> None:
+    """Singer and bass ahead of the bars or behind them mean the same chords."""
+
+    def loose(analysis: Analysis) -> Analysis:
+        stems = {
+            name: replace(
+                stem,
+                notes=tuple(
+                    replace(n, start_s=n.start_s + off_s, end_s=n.end_s + 0.04 + off_s)
+                    for n in stem.notes
+                ),
+            )
+            for name, stem in analysis.stems.items()
+        }
+        return replace(analysis, stems=stems)
+
+    plan = make_plan(
+        loose(lullaby()), [f"{HOME} in phrase 1", "shift bass, harp up 5 semitones in bars 3-4"]
+    )
+    assert [c.text for c in plan.consequences if c.kind == "clash"] == []
+    assert {e.stem: e.role_after for e in plan.edits if e.note} == {"vocal": "root", "bass": "root"}
