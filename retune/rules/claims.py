@@ -75,22 +75,36 @@ def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
             draft.kept |= {(stem.name, part.index) for part in with_parts(note, stem)}
         return
     goals = {note.index: _goal(rule, note, draft.analysis) for note in notes}
-    still = 0
     for note in notes:
         goal = goals[note.index]
         if isinstance(goal, NoGoal):
-            draft.warn(f'rule "{rule}": {where(note)} stays: {goal.why}')
             continue
-        if goal.remark:
-            draft.warn(f'rule "{rule}": {where(note)}: {goal.remark}')
-        still += abs(goal.shift_cents) < 1e-9
         _claim(rule, stem, note, goal, draft)
         for part in with_parts(note, stem)[1:]:
             if part.index not in goals:
                 _claim_part(rule, stem, note, goal, part, draft)
+    _tell_goals(rule, [(note, goals[note.index]) for note in notes], draft)
+
+
+def _tell_goals(rule: Rule, goals: Sequence[tuple[Note, Goal | NoGoal]], draft: Draft) -> None:
+    """What there is to say of goals, once for all notes that it is true of."""
+    said: dict[str, list[Note]] = {}
+    for note, goal in goals:
+        words = f"not moved: {goal.why}" if isinstance(goal, NoGoal) else goal.remark
+        if words:
+            said.setdefault(words, []).append(note)
+    for words, notes in said.items():
+        draft.warn(f'rule "{rule}": {_some(notes)}: {words}')
+    still = sum(isinstance(g, Goal) and abs(g.shift_cents) < 1e-9 for _, g in goals)
     if still:
         notes_are = "1 note is" if still == 1 else f"{still} notes are"
         draft.warn(f'rule "{rule}": {notes_are} there already; no edit')
+
+
+def _some(notes: Sequence[Note]) -> str:
+    """The first of some notes, and how many more there are."""
+    more = f" and {len(notes) - 1} more" if len(notes) > 1 else ""
+    return f"{where(notes[0])}{more}"
 
 
 def _goal(rule: Rule, note: Note, analysis: Analysis) -> Goal | NoGoal:

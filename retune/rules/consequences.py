@@ -24,6 +24,11 @@ CHECKS = (
 
 
 def consequences_of(scene: Scene) -> tuple[Consequence, ...]:
-    """Everything that follows from the plan of a scene, in order of time."""
-    found = [item for check in CHECKS for item in check(scene)]
-    return tuple(sorted(dict.fromkeys(found), key=lambda item: (item.at_s, item.kind)))
+    """Everything that follows from the plan of a scene, in order of time; what holds of several
+    notes of a bar in the same words is said once."""
+    found = sorted(
+        (item for check in CHECKS for item in check(scene)),
+        key=lambda item: (item.at_s, item.kind),
+    )
+    first = {(item.kind, item.text): item for item in reversed(found)}
+    return tuple(item for item in found if first[item.kind, item.text] is item)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from retune.core.carriers import Consequence, Note, StemAnalysis
-from retune.core.keys import spell_degree, tonic_pc
+from retune.core.keys import tonic_pc
 from retune.core.pitch import LETTERS, spell_pitch_class
 from retune.rules.scene import Scene, place
 
@@ -112,12 +112,12 @@ def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note 
     resolved = was_leading and following is not None and following.midi_name == note.midi_name + 1
     if was_leading and not resolved:
         return ""
-    name, home = scene.name(now, note.start_s), spell_degree("1", key)
+    name = scene.name(now, note.start_s)
     if goes_to is None:
         return f"the phrase now ends on {name}, the leading tone, which is left hanging"
     return (
         f"{name}, the leading tone, is left hanging: "
-        f"{scene.name(goes_to, note.start_s)} follows, not {home}"
+        f"{scene.name(goes_to, note.start_s)} follows, not {scene.name(now + 1, note.start_s)}"
     )
 
 

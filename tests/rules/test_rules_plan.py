@@ -232,6 +232,35 @@ def test_roles_after_are_heard_over_the_band_as_moved() -> None:
     assert by_stem == {"vocal": "root", "bass": "root", "harp": None}
 
 
+def test_what_is_true_of_many_notes_is_said_once() -> None:
+    plan = make_plan(lament(), ["move highest note to degree 7"])
+    assert plan.warnings == (
+        'rule "move highest note to degree 7": C5 at 3.00 s, bar 1 and 3 more: degree 7 is taken '
+        "in its natural form",
+    )
+    chordless = make_plan(tune("Bb4:2 C5:2"), ["move every note to chord third"])
+    assert chordless.edits == ()
+    assert chordless.warnings == (
+        'rule "move every note to chord third": Bb4 at 2.00 s, bar 1 and 1 more: not moved: no '
+        "chord is known there",
+    )
+
+
+def test_a_struck_again_ending_clashes_once() -> None:
+    plan = make_plan(lullaby(), ["move phrase-ending note to degree b3 in phrase 3"])
+    assert [e.note for e in plan.edits] == [22, 23]
+    assert [c.text for c in plan.consequences if c.kind == "clash"] == [
+        "Bar 12: Db5 sounds a semitone from D, the third of Bb"
+    ]
+
+
+def test_a_leading_tone_that_falls_to_another_tonic_hangs_too() -> None:
+    plan = make_plan(tune("C5:2 Bb4:2"), ["move note C5 to A5"])
+    assert [c.text for c in plan.consequences if c.kind == "leading-tone"] == [
+        "Bar 1: A5, the leading tone, is left hanging: Bb4 follows, not Bb5"
+    ]
+
+
 # --- whole stems ---------------------------------------------------------------------------------
 
 
