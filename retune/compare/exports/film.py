@@ -103,22 +103,20 @@ def write_film(
     frames = frames_of(stills, span_s, seconds)
     total = sum(seconds) * FPS
     samples = _samples(scenes, seconds, rate_hz)
-    written_s = 0.0
+    written = 0
     for number, frame in enumerate(frames):
         image = av.VideoFrame.from_ndarray(frame, format="yuv420p")
         image.pts, image.time_base = number, Fraction(1, FPS)
         image.colorspace, image.color_range = 1, 1  # BT.709, limited
         container.mux(picture.encode(image))
-        while written_s <= number / FPS:
-            block = next(samples, None)
-            if block is None:
+        # Sound keeps up with the picture, so that the file plays without seeking.
+        for block in samples:
+            container.mux(sound.encode(_sound_frame(av, block, written, rate_hz)))
+            written += len(block)
+            if written > (number + 1) * rate_hz / FPS:
                 break
-            written_s += len(block) / rate_hz
-            _encode_sound(av, container, sound, block, rate_hz)
         if number % 100 == 0:
             progress("filming", number / max(total, 1))
-    for block in samples:
-        _encode_sound(av, container, sound, block, rate_hz)
     container.mux(picture.encode(None))
     container.mux(sound.encode(None))
     container.close()
@@ -154,11 +152,14 @@ def _sound_stream(container: Any, rate_hz: int, channels: int) -> Any:
     return stream
 
 
-def _encode_sound(av: Any, container: Any, stream: Any, block: Samples, rate_hz: int) -> None:
+def _sound_frame(av: Any, block: Samples, start: int, rate_hz: int) -> Any:
+    """A block of sound with its place in time, which lets the coder say what it put before."""
     planar = np.ascontiguousarray(np.clip(block, -1, 1).T)
-    frame = av.AudioFrame.from_ndarray(planar, format="fltp", layout=stream.layout.name)
+    layout = "stereo" if len(planar) == 2 else "mono"
+    frame = av.AudioFrame.from_ndarray(planar, format="fltp", layout=layout)
     frame.sample_rate = rate_hz
-    container.mux(stream.encode(frame))
+    frame.pts, frame.time_base = start, Fraction(1, rate_hz)
+    return frame
 
 
 # --- time ------------------------------------------------------------------------------------
