@@ -5,6 +5,7 @@ What counts as each is common practice in teaching harmony, no source.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 
 from retune.core.carriers import Chord, Consequence, Note
@@ -67,11 +68,15 @@ def _semitone_tones(midi: int, chord: Chord | None) -> list[tuple[int, str]]:
 
 def new_chords(scene: Scene) -> Iterator[Consequence]:
     """The sonority under each chord whose bass or backing moved, named as what it is."""
+    if scene.band.is_still:
+        return
+    changes = _changes(scene)
     for chord in scene.analysis.chords:
         if is_no_chord(chord):
             continue
         told: set[str] = set()
-        for at_s in _moments(scene, chord):
+        inside = changes[bisect_left(changes, chord.start_s) : bisect_left(changes, chord.end_s)]
+        for at_s in inside:
             if not scene.band.touches(at_s):
                 continue
             text = _sonority(scene, chord, at_s)
@@ -81,14 +86,13 @@ def new_chords(scene: Scene) -> Iterator[Consequence]:
                 yield Consequence("new-chord", round(at_s - _AFTER_S, 6), words)
 
 
-def _moments(scene: Scene, chord: Chord) -> list[float]:
-    """When to look: at the chord's start, at each bass note, at each cut of the backing."""
-    starts = [chord.start_s]
+def _changes(scene: Scene) -> list[float]:
+    """When to look: just after every chord, bass note and cut of the backing begins."""
+    starts = [chord.start_s for chord in scene.analysis.chords]
     if scene.band.bass is not None:
         starts += [note.start_s for note in scene.band.bass.notes]
     starts += [edit.start_s for edit in scene.plan.edits if edit.note is None]
-    later = {start_s + _AFTER_S for start_s in starts}
-    return sorted(at_s for at_s in later if chord.start_s <= at_s < chord.end_s)
+    return sorted({start_s + _AFTER_S for start_s in starts})
 
 
 def _bar_at(scene: Scene, at_s: float) -> int:

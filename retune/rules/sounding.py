@@ -93,10 +93,9 @@ class Band:
         shift = self.backing_shift(at_s)
         if shift is None:
             return None
-        is_moved = self.bass_shift(at_s) % 12 or shift % 12
-        return _sounding(
-            chord, shift, self.bass_pc(at_s) if is_moved else None, self.analysis.key_at(at_s)
-        )
+        if self.bass_shift(at_s) % 12 == 0 and shift % 12 == 0:
+            return chord
+        return _sounding(chord, shift, self.bass_pc(at_s), self.analysis.key_at(at_s))
 
     def touches(self, at_s: float) -> bool:
         """Whether bass or backing is moved at that moment."""
