@@ -153,6 +153,8 @@ def _fault(text: str, words: Sequence[Word], error: UnexpectedInput) -> RuleErro
             column=len(without_comment(text).rstrip()),
             expected=expected_words(accepted, verb),
         )
+    # The parser may have closed what came before; asked anew, it tells what else could have stood.
+    accepted |= _accepted_after([before for before in words if before.column < word.column])
     typed = text[word.column : word.column + word.length]
     problem, expected, nearest = _misfit(typed, word, accepted, verb)
     return RuleError(
@@ -174,6 +176,12 @@ def _misfit(typed: str, word: Word, accepted: set[str], verb: str) -> tuple[str,
         return problem, f'"degree {word.value}" or {name}', f"degree {word.value}"
     if word.type == "NUMBER" and {"DEGREE", "PITCH"} <= accepted and word.value in "1234567":
         return f'"{typed}" alone is no target', "", f"degree {word.value}"
+    if word.type in ("NUMBER", "DEGREENAME") and "DEGREE" in accepted:
+        return (
+            f'"{typed}" does not fit here',
+            expected_words(accepted, verb),
+            f"degree {word.value}",
+        )
     if word.type == "A" and "PITCH" in accepted:
         return f'"{typed}" does not fit here', expected_words(accepted, verb), "A"
     if {"UP", "DOWN"} <= accepted and word.type == "TO":

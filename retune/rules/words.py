@@ -123,7 +123,8 @@ class _Place:
         stem = self._stem(piece)
         if stem and self.may_be("STEM", after=VERBS):
             return "STEM", stem
-        if lower in TYPES and piece != "A":
+        # A capital A is a note, but for an interval "DOWN A THIRD".
+        if lower in TYPES and (piece != "A" or self.may_be("A", after=("UP", "DOWN"))):
             return TYPES[lower], lower
         if lower in NUMBERS:
             return "NUMBER", NUMBERS[lower]

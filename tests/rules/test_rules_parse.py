@@ -201,3 +201,23 @@ def test_the_grammar_is_strict_so_a_sentence_has_one_reading() -> None:
     twice = GRAMMAR.replace("span: NUMBER", "span: NUMBER | odd\nodd: NUMBER", 1)
     with pytest.raises(GrammarError, match="collision"):
         Lark(twice, parser="lalr", lexer=RuleLexer, start="rule", strict=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "nearest"),
+    [
+        ("move phrase-ending 2 to degree 1", "degree 2"),
+        ("move every #4 to degree 5", "degree #4"),
+        ("move phrase-ending degree 2 to 1", "degree 1"),
+    ],
+)
+def test_a_bare_number_is_offered_as_a_degree(text: str, nearest: str) -> None:
+    with pytest.raises(RuleError) as caught:
+        parse_rule(text)
+    assert caught.value.nearest == nearest
+
+
+def test_capitals_do_not_make_an_article_a_note() -> None:
+    rule = parse_rule("SHIFT BASS DOWN A THIRD", stems=["bass"])
+    assert str(rule) == "shift bass down 2 scale steps"
+    assert str(parse_rule("move note A to A4")) == "move note A to A4"
