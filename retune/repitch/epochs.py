@@ -172,13 +172,27 @@ def _windows(x: FloatArray, marks: FloatArray, points: int) -> FloatArray:
     return out
 
 
+@compiled
+def _project(read: FloatArray, waves: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Products of every row of `read` with every row of `waves`, summed in one fixed order (a
+    matrix product of the BLAS library may add up differently on more threads)."""
+    out = np.zeros((read.shape[0], waves.shape[0]), dtype=np.complex128)
+    for k in range(read.shape[0]):
+        for h in range(waves.shape[0]):
+            re = im = 0.0
+            for i in range(read.shape[1]):
+                re += read[k, i] * waves[h, i].real
+                im += read[k, i] * waves[h, i].imag
+            out[k, h] = complex(re, im)
+    return out
+
+
 def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex128]:
     """Phase and amplitude of the first `top` harmonics about each mark, (n_marks, top)."""
     turn = (np.arange(3 * POINTS) - 1.5 * POINTS) / POINTS
     window = 0.5 + 0.5 * np.cos(2 * np.pi * turn / 3)
     waves = np.exp(-2j * np.pi * np.arange(1, top + 1)[:, None] * turn) * window
-    read = _windows(x, marks, POINTS)
-    return np.asarray(read @ waves.real.T + 1j * (read @ waves.imag.T))
+    return _project(_windows(x, marks, POINTS), waves)
 
 
 def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> FloatArray:

@@ -54,7 +54,8 @@ class Slide:
         """0 before the slide, 1 after it, at each time."""
         out = (time_s >= 0.5 * (self.start_s.min() + self.stop_s.max())).astype(np.float64)
         near = (time_s > self.start_s.min()) & (time_s < self.stop_s.max())
-        out[near] = self.weight @ _shapes(self.start_s, self.stop_s, time_s[near])
+        shapes = _shapes(self.start_s, self.stop_s, time_s[near])
+        out[near] = np.sum(self.weight[:, None] * shapes, axis=0)
         return np.asarray(out)
 
     def within(self, earliest_s: float, latest_s: float) -> Slide:

@@ -13,6 +13,7 @@ class Identity:
     about = "changes nothing (for tests)"
     context_s = 0.0
     exact = True
+    follows = True
     needs_pitch = False
 
     def shift(self, passage: Passage) -> Samples:

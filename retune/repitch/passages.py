@@ -10,14 +10,14 @@ import numpy as np
 
 from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, StemAnalysis
 from retune.repitch.change import change_curve
+from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of
-from retune.repitch.pitch import guide, passage_pitch
+from retune.repitch.pitch import frame_count, guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
 
 JOIN_S = 0.075
 NEIGHBOUR_S = 0.35
 CUT_FADE_S = 0.02
-QUIET_S = 0.01
 MARGIN_PERIODS = 1.5
 MIN_MARGIN_S = 0.008
 MIN_VOICED = 0.2
@@ -33,14 +33,23 @@ class Group:
 
 
 @dataclass(frozen=True, eq=False)
-class Work:
-    """A group made ready: the passage begins at sample `first` of the stem. Over the first and
-    last `fade` samples of the group, new and old are crossfaded."""
+class Part:
+    """A passage that begins at sample `first` of the stem, and the samples [start, stop) that
+    it replaces; over `fade` samples at both ends new and old are crossfaded."""
 
-    group: Group
     first: int
     passage: Passage
+    start: int
+    stop: int
     fade: int
+
+
+@dataclass(frozen=True, eq=False)
+class Work:
+    """A group made ready: one part, or one for each edit."""
+
+    group: Group
+    parts: tuple[Part, ...]
     warnings: tuple[str, ...] = ()
 
 
@@ -57,33 +66,6 @@ def group_edits(edits: Sequence[Edit], *, audio: AudioLike) -> list[Group]:
         else:
             groups.append(Group((edit,), start, stop))
     return groups
-
-
-def quiet_point(samples: Samples, *, rate_hz: int) -> float:
-    """Seconds from the first sample to the middle of the quietest 10 ms, the nearest to the
-    middle of the stretch among equals."""
-    width = max(int(QUIET_S * rate_hz), 1)
-    if len(samples) <= width:
-        return len(samples) / 2 / rate_hz
-    power = np.sum(np.asarray(samples, np.float64) ** 2, axis=1)
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    level = 10 * np.log10((total[width:] - total[:-width]) / width + 1e-12)
-    away = np.abs(np.arange(len(level)) - (len(level) - 1) / 2) / max(len(level), 1)
-    return (int(np.argmin(level + 6.0 * away)) + width / 2) / rate_hz
-
-
-def _cut(audio: AudioLike, at_s: float, *, reach_s: float) -> float:
-    """The quietest place within `reach_s` of a time; the ends of the file stay themselves."""
-    rate = audio.rate_hz
-    first = max(round((at_s - reach_s) * rate), 0)
-    last = min(round((at_s + reach_s) * rate), audio.n_samples)
-    if first == 0 or last == audio.n_samples or last <= first:
-        return at_s
-    return first / rate + quiet_point(audio.read(first, last), rate_hz=rate)
-
-
-def _near_notes(stem: StemAnalysis, start_s: float, stop_s: float) -> tuple[Note, ...]:
-    return tuple(n for n in stem.notes if n.end_s > start_s and n.start_s < stop_s)
 
 
 def _relative(note: Note, start_s: float) -> Note:
@@ -127,25 +109,24 @@ def _curve(
 
 
 def _span_slides(
-    group: Group, cuts: Sequence[tuple[float, float]], first_s: float
+    edits: Sequence[Edit], cuts: Sequence[tuple[float, float]], first_s: float
 ) -> list[tuple[Slide, float]]:
-    spans = [edit for edit in group.edits if edit.note is None]
+    """Steps into and out of spans that move as a whole."""
     found = []
-    for edit, (begin, end) in zip(spans, cuts, strict=True):
-        found.append((cut_at(begin - first_s), edit.shift_cents))
-        found.append((cut_at(end - first_s), -edit.shift_cents))
+    for edit, (begin_s, end_s) in zip(edits, cuts, strict=True):
+        found.append((cut_at(begin_s - first_s), edit.shift_cents))
+        found.append((cut_at(end_s - first_s), -edit.shift_cents))
     return found
 
 
-def _unvoiced_warnings(
-    group: Group, notes: Sequence[Note], f0_hz: FloatArray, first_s: float
-) -> tuple[str, ...]:
+def _unvoiced_warnings(group: Group, f0_hz: FloatArray, first_s: float) -> tuple[str, ...]:
+    """What is said of notes in which too little has a pitch, and of spans in which nothing has."""
     found = []
     for edit in group.edits:
         a = int((edit.start_s - first_s) / FRAME_S)
         b = max(int((edit.end_s - first_s) / FRAME_S), a + 1)
         voiced = float(np.mean(np.isfinite(f0_hz[max(a, 0) : b])))
-        if voiced < MIN_VOICED:
+        if voiced == 0 or (edit.note is not None and voiced < MIN_VOICED):
             found.append(
                 f"{edit.start_s:.2f} s to {edit.end_s:.2f} s: only {voiced:.0%} of it has a pitch, "
                 "the rest stays as it is; correct the note or move a longer span"
@@ -154,69 +135,59 @@ def _unvoiced_warnings(
 
 
 def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
-    """Read what a group needs and work out its pitch and its offsets."""
-    rate = audio.rate_hz
-    by_note = engine.needs_pitch or any(edit.note is not None for edit in group.edits)
-    context = max(engine.context_s, NEIGHBOUR_S if by_note else 0.0)
-    first = max(group.start - round(context * rate), 0)
-    last = min(group.stop + round(context * rate), audio.n_samples)
+    """Read what a group needs and work out its pitch and its offsets.
+
+    Spans are moved one by one by a constant offset where the engine does not join by itself,
+    and so is everything where it cannot follow a curve.
+    """
+    spans = all(edit.note is None for edit in group.edits)
+    if not engine.follows or (spans and not engine.exact):
+        return _work_by_spans(group, audio, stem, engine)
+    rate, n_samples = audio.rate_hz, audio.n_samples
+    context = round(max(engine.context_s, NEIGHBOUR_S) * rate)
+    first, last = max(group.start - context, 0), min(group.stop + context, n_samples)
     samples, first_s = audio.read(first, last), first / rate
-    reach = JOIN_S if engine.exact else JOIN_S - CUT_FADE_S / 2
-    cuts = [
-        (_cut(audio, e.start_s, reach_s=reach), _cut(audio, e.end_s, reach_s=reach))
-        for e in group.edits
-        if e.note is None
-    ]
-    notes = _near_notes(stem, first_s, last / rate)
-    n_frames = int(len(samples) / (FRAME_S * rate)) + 2
-    f0_hz = np.full(n_frames, np.nan)
-    warnings: tuple[str, ...] = ()
-    if stem.track is not None and by_note:
-        f0_hz = passage_pitch(samples, rate_hz=rate, start_s=first_s, track=stem.track, notes=notes)
-        warnings = _unvoiced_warnings(group, notes, f0_hz, first_s)
-    slides = _note_slides(
-        group, notes, f0_hz, first_s, _changes(samples, rate, n_frames)
-    ) + _span_slides(group, cuts, first_s)
-    steady = all(edit.note is None for edit in group.edits) and len(group.edits) == 1
-    if steady and not engine.exact:
-        return _steady_work(
-            group,
-            audio,
-            Passage(samples, rate, f0_hz, _level(group, n_frames), True),
-            first,
-            cuts[0],
-            warnings,
-        )
+    notes = tuple(n for n in stem.notes if n.end_s > first_s and n.start_s < last / rate)
+    f0_hz = _pitch(samples, rate, first_s, stem, notes)
+    change = _changes(samples, rate, len(f0_hz))
+    cut = [edit for edit in group.edits if edit.note is None]
+    cuts = cut_times(cut, audio=audio, reach_s=JOIN_S)
+    slides = _note_slides(group, notes, f0_hz, first_s, change) + _span_slides(cut, cuts, first_s)
     margin = _margin_s(f0_hz)
     low = group.start / rate - first_s if group.start > 0 else -1.0
-    high = group.stop / rate - first_s if group.stop < audio.n_samples else n_frames * FRAME_S + 1
-    curve = _curve(slides, n=n_frames, low_s=low + margin, high_s=high - margin)
-    return Work(group, first, Passage(samples, rate, f0_hz, curve), round(margin * rate), warnings)
+    high = group.stop / rate - first_s if group.stop < n_samples else len(f0_hz) * FRAME_S + 1
+    curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
+    passage = Passage(samples, rate, f0_hz, curve)
+    part = Part(first, passage, group.start, group.stop, round(margin * rate))
+    warnings = _unvoiced_warnings(group, f0_hz, first_s) if stem.track is not None else ()
+    return Work(group, (part,), warnings)
 
 
-def _level(group: Group, n_frames: int) -> FloatArray:
-    return np.full(n_frames, group.edits[0].shift_cents)
+def _pitch(
+    samples: Samples, rate_hz: int, first_s: float, stem: StemAnalysis, notes: tuple[Note, ...]
+) -> FloatArray:
+    """f0 of every frame; NaN all along for a stem without a track."""
+    if stem.track is None:
+        return np.full(frame_count(len(samples), rate_hz), np.nan)
+    return passage_pitch(samples, rate_hz=rate_hz, start_s=first_s, track=stem.track, notes=notes)
 
 
-def _steady_work(
-    group: Group,
-    audio: AudioLike,
-    passage: Passage,
-    first: int,
-    cut: tuple[float, float],
-    warnings: tuple[str, ...],
-) -> Work:
-    """A single whole span for an engine that does not join by itself: cut where it is quiet."""
-    rate, half = audio.rate_hz, CUT_FADE_S / 2
-    start = max(round((cut[0] - half) * rate), 0) if cut[0] > half else 0
-    stop = min(round((cut[1] + half) * rate), audio.n_samples)
-    return Work(
-        Group(group.edits, start, max(stop, start)),
-        first,
-        passage,
-        round(CUT_FADE_S * rate),
-        warnings,
-    )
+def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
+    """Each edit as a span of its own, cut where it is quiet."""
+    rate, n_samples, half = audio.rate_hz, audio.n_samples, CUT_FADE_S / 2
+    context = round(engine.context_s * rate)
+    parts = []
+    cuts = cut_times(group.edits, audio=audio, reach_s=JOIN_S - half)
+    for edit, (begin_s, end_s) in zip(group.edits, cuts, strict=True):
+        start = max(round((begin_s - half) * rate), 0) if begin_s > half else 0
+        stop = max(min(round((end_s + half) * rate), n_samples), start)
+        first, last = max(start - context, 0), min(stop + context, n_samples)
+        samples = audio.read(first, last)
+        f0_hz = _pitch(samples, rate, first / rate, stem, stem.notes)
+        level = np.full(len(f0_hz), edit.shift_cents)
+        passage = Passage(samples, rate, f0_hz, level, steady=True)
+        parts.append(Part(first, passage, start, stop, round(CUT_FADE_S * rate)))
+    return Work(group, tuple(parts))
 
 
 def _margin_s(f0_hz: FloatArray) -> float:

@@ -25,10 +25,10 @@ def guide(samples: Samples) -> FloatArray:
     channels = [np.asarray(samples[:, c], dtype=np.float64) for c in range(samples.shape[1])]
     if len(channels) == 1:
         return np.ascontiguousarray(channels[0])
-    power = [float(channel @ channel) for channel in channels]
+    power = [float(np.sum(channel**2)) for channel in channels]
     mid = np.asarray(sum(channels)) / len(channels)
     loudest = int(np.argmax(power))
-    return mid if float(mid @ mid) >= 0.25 * power[loudest] else channels[loudest]
+    return mid if float(np.sum(mid**2)) >= 0.25 * power[loudest] else channels[loudest]
 
 
 def voiced_runs(
@@ -139,6 +139,11 @@ def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
     return fixed
 
 
+def frame_count(n_samples: int, rate_hz: int) -> int:
+    """How many frames of FRAME_S cover so many samples."""
+    return int(n_samples / (FRAME_S * rate_hz)) + 2
+
+
 def passage_pitch(
     samples: Samples,
     *,
@@ -148,7 +153,7 @@ def passage_pitch(
     notes: tuple[Note, ...],
 ) -> FloatArray:
     """f0 every `FRAME_S` from `start_s` on over `samples`, NaN where unvoiced."""
-    n_frames = int(samples.shape[0] / (FRAME_S * rate_hz)) + 2
+    n_frames = frame_count(len(samples), rate_hz)
     time_s = start_s + np.arange(n_frames, dtype=np.float64) * FRAME_S
     hop = max(track.hop_s, FRAME_S)
     low, high = np.searchsorted(track.time_s, [time_s[0] - 2 * hop, time_s[-1] + 2 * hop])

@@ -156,6 +156,7 @@ class Psola:
     about = "pitch-synchronous overlap-add; one voice, vowels and consonants kept"
     context_s = 0.1
     exact = True
+    follows = True
     needs_pitch = True
 
     def shift(self, passage: Passage) -> Samples:

@@ -18,7 +18,7 @@ from retune.core.carriers import (
 )
 from retune.core.errors import EngineError, UsageError
 from retune.repitch.glide import smooth_step
-from retune.repitch.passages import Work, group_edits, prepare
+from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
 
 MAX_SHIFT_CENTS = 1200.0
@@ -93,9 +93,7 @@ def _render(
     for group in group_edits([e for e in edits if e.shift_cents != 0], audio=audio):
         work = prepare(group, audio=audio, stem=stem, engine=engine)
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
-        patch = _patch(work, shift(engine, work.passage))
-        if patch is not None:
-            patches.append(patch)
+        patches += _patches(work, [shift(engine, part.passage) for part in work.parts])
     return StemRendition(stem.name, chosen, reason, tuple(patches), tuple(warnings))
 
 
@@ -127,38 +125,50 @@ def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engin
 
 
 def _clipping(work: Work) -> list[str]:
-    group, a = work.group, work.first
-    inside = work.passage.samples[group.start - a : group.stop - a]
-    if not inside.size or float(np.abs(inside).max()) < CLIPPED_LEVEL:
-        return []
-    edit = group.edits[0]
-    return [f"{edit.start_s:.2f} s: the sound is clipped there, and clipping does not move cleanly"]
+    for part in work.parts:
+        inside = part.passage.samples[part.start - part.first : part.stop - part.first]
+        if inside.size and float(np.abs(inside).max()) >= CLIPPED_LEVEL:
+            at_s = part.start / part.passage.rate_hz
+            return [f"{at_s:.2f} s: the sound is clipped here, and clipping does not move cleanly"]
+    return []
 
 
-def _weights(work: Work, n: int) -> FloatArray:
-    """1 inside, 0 at both ends of the group, except where the end is the end of the passage."""
-    group, fade = work.group, max(work.fade, 1)
+def _weights(part: Part) -> FloatArray:
+    """1 inside, 0 at both ends of a part, except where an end is the end of the file."""
+    n, fade = part.stop - part.start, max(part.fade, 1)
     weight = np.ones(n)
     ramp = smooth_step((np.arange(min(fade, n)) + 0.5) / fade)
-    if group.start > 0:
+    if part.start > 0:
         weight[: len(ramp)] *= ramp
-    if group.stop < work.first + len(work.passage.samples):
+    if part.stop < part.first + len(part.passage.samples):
         weight[n - len(ramp) :] *= ramp[::-1]
     return weight
 
 
-def _patch(work: Work, moved: Samples) -> Patch | None:
-    """The part of the group that did change, joined to what is around it."""
-    group, a = work.group, work.first
-    old = np.asarray(work.passage.samples[group.start - a : group.stop - a], dtype=np.float64)
-    new = np.asarray(moved[group.start - a : group.stop - a], dtype=np.float64)
-    if not len(old):
-        return None
-    weight = _weights(work, len(old))[:, None]
-    mixed = (old + weight * (new - old)).astype(np.float32)
-    differs = np.flatnonzero((mixed != old.astype(np.float32)).ravel())
+def _patches(work: Work, moved: Sequence[Samples]) -> list[Patch]:
+    """The samples that did change, joined to what is around them; parts that touch share one."""
+    start = min(part.start for part in work.parts)
+    stop = max(part.stop for part in work.parts)
+    n_channels = work.parts[0].passage.samples.shape[1]
+    old, change = (np.zeros((stop - start, n_channels)) for _ in range(2))
+    covered = np.zeros(stop - start + 2, dtype=bool)
+    for part, samples in zip(work.parts, moved, strict=True):
+        inside = slice(part.start - part.first, part.stop - part.first)
+        here = slice(part.start - start, part.stop - start)
+        old[here] = part.passage.samples[inside]
+        change[here] += _weights(part)[:, None] * (samples[inside] - old[here])
+        covered[here.start + 1 : here.stop + 1] = True
+    turns = np.flatnonzero(covered[1:] != covered[:-1]).reshape(-1, 2)
+    mixed, was = (old + change).astype(np.float32), old.astype(np.float32)
+    found = [_trimmed(start + int(a), mixed[a:b], was[a:b]) for a, b in turns]
+    return [patch for patch in found if patch is not None]
+
+
+def _trimmed(start: int, mixed: Samples, was: Samples) -> Patch | None:
+    """A patch from the first sample that differs to the last, or None when none does."""
+    differs = np.flatnonzero(mixed.ravel() != was.ravel())
     if not len(differs):
         return None
     n_channels = mixed.shape[1]
     first, last = int(differs[0]) // n_channels, int(differs[-1]) // n_channels + 1
-    return Patch(group.start + first, mixed[first:last])
+    return Patch(start + first, mixed[first:last])

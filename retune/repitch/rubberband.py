@@ -64,6 +64,7 @@ class RubberBand:
     about = "the Rubber Band program (R3, formants kept); needs the program"
     context_s = 0.35
     exact = False
+    follows = True
     needs_pitch = False
 
     def shift(self, passage: Passage) -> Samples:

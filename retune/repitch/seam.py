@@ -26,7 +26,7 @@ class Passage:
 
     `samples` float32 (n_samples, n_channels). `f0_hz` (NaN where unvoiced) and `offset_cents`
     are given every `FRAME_S`, the first at the first sample. `steady` is True when the offset
-    is one number wherever it matters, so that an engine may use a constant ratio.
+    is the same number all along.
     """
 
     samples: Samples
@@ -50,7 +50,8 @@ class Engine(Protocol):
     """A way to move the pitch of a passage.
 
     `exact` engines give back the very samples wherever the offset is 0 and join by themselves;
-    the rest are crossfaded. `needs_pitch` engines work from `f0_hz`, on one voice only.
+    the rest are crossfaded. Engines that `follow` move each frame by its own offset, the rest a
+    whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only.
     """
 
     @property
@@ -61,6 +62,8 @@ class Engine(Protocol):
     def context_s(self) -> float: ...
     @property
     def exact(self) -> bool: ...
+    @property
+    def follows(self) -> bool: ...
     @property
     def needs_pitch(self) -> bool: ...
     def shift(self, passage: Passage) -> Samples:

@@ -20,6 +20,7 @@ class Stretch:
     about = "spectral shift of whole spans; chords and many voices"
     context_s = 0.35
     exact = False
+    follows = False
     needs_pitch = False
 
     def shift(self, passage: Passage) -> Samples:

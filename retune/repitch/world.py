@@ -20,6 +20,7 @@ class World:
     about = "vocoder; one voice, everything made anew (extra: world)"
     context_s = 0.1
     exact = False
+    follows = True
     needs_pitch = True
 
     def shift(self, passage: Passage) -> Samples:

@@ -204,3 +204,34 @@ def test_only_what_is_needed_is_read() -> None:
     render_stem(Watched(minutes, RATE_HZ), stem=stem, edits=[move(stem, 2, -200)])
     assert spans
     assert sum((stop or 0) - start for start, stop in spans) < 3 * RATE_HZ
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 0.05, 0.14, 0.3])
+def test_spans_of_different_shifts_side_by_side(gap_s: float) -> None:
+    audio = Audio(chords().astype(np.float32), RATE_HZ)
+    stem = StemAnalysis("harp", "backing")
+    edits = [Edit("harp", 1.0, 2.0, -200, "r"), Edit("harp", 2.0 + gap_s, 3.0, 300, "r")]
+    made = render_stem(audio, stem=stem, edits=edits)
+    whole = made.apply(audio)[:, 0]
+    for begin, cents in ((1.2, -200), (2.35, 300)):
+        part = whole[int(begin * RATE_HZ) : int((begin + 0.55) * RATE_HZ)]
+        wanted = 277.18 * 2 ** (cents / 1200)
+        assert cents_between(wanted, strongest_hz(part, wanted)) == pytest.approx(0.0, abs=15.0)
+    starts = [patch.start for patch in made.patches]
+    assert all(a.stop <= b.start for a, b in zip(made.patches[:-1], made.patches[1:], strict=True))
+    assert starts == sorted(starts)
+    middle = int((2.0 + gap_s / 2) * RATE_HZ)
+    if gap_s >= 0.14:
+        assert whole[middle] == audio.samples[middle, 0]
+    quiet = np.sqrt(np.mean(whole[middle - 441 : middle + 441] ** 2))
+    assert quiet > 0.3 * np.sqrt(np.mean(audio.samples[middle - 441 : middle + 441] ** 2))
+
+
+def test_notes_moved_by_an_engine_that_knows_one_ratio() -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS)
+    edits = [move(stem, 1, 150), move(stem, 2, -200)]
+    made = render_stem(audio, stem=stem, edits=edits, engine="stretch").apply(audio)[:, 0]
+    time_s, hz = praat_hz(made)
+    for level, cents, at in ((200.0, 150, 0.3), (225.0, -200, 1.1), (180.0, 0, 1.9)):
+        near = np.abs(time_s - at) < 0.15
+        assert np.median(cents_between(level, hz[near])) == pytest.approx(cents, abs=6)
