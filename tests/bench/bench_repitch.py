@@ -4,14 +4,18 @@
     python tests/bench/bench_repitch.py --engines psola,praat --shifts -200,700 --plot out.png
 
 Rows are means over the chosen voices of a kind; "floor" is the truth rendered again with other
-noise and pulses, "control" retune's matched control judged against the original.
+noise and pulses, "control" retune's matched control judged against the original. Columns: RMS of
+f0 inside notes and +-70 ms about slides with the boundaries right, 20 and 40 ms off (cents);
+vibrato extent; mel-cepstral and log-spectral distance; harmonics to noise less the truth's; worst
+click; worst level about a join; worst onset (ms); consonants (SNR, dB); samples outside edits and
+joins that are identical; edited seconds a second of processor time.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -45,13 +49,19 @@ def _edited_s(task: Task) -> float:
     return sum(edit.end_s - edit.start_s for edit in task.edits)
 
 
+def _processor_s() -> float:
+    """Processor time of this process and of the programs it has run."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
+
+
 def judge_way(way, judge: Judge, tasks: list[Task]) -> dict[str, float]:  # type: ignore[no-untyped-def]
     """All columns of one way on one pair; the boundaries are off by each of OFFS_S."""
     first = tasks[0]
     way(Task(first.audio, first.stem, first.edits[:1]))  # whatever is done once, compiling included
-    began = time.perf_counter()
+    began = _processor_s()
     sound = way(first)
-    spent = time.perf_counter() - began
+    spent = max(_processor_s() - began, 1e-6)
     row = judge.measure(sound)
     row["x_realtime"] = _edited_s(first) / spent
     for name, off_s, task in zip(("edge20", "edge40"), OFFS_S[1:], tasks[1:], strict=True):

@@ -188,10 +188,10 @@ class Judge:
         return [n for n in self.moved if n.word in ("see", "show", "sow", "too")]
 
     def _onset_ms(self, y: NDArray[np.float32]) -> float:
-        """Largest shift of a note's attack against the truth."""
+        """Largest shift of an attack against the truth, over moved notes that begin anew."""
         (time_s, ours), theirs = _envelope(y, 0.004, 0.0005), self.attack[1]
         worst = 0.0
-        for note in self.moved:
+        for note in (n for n in self.moved if not n.legato):
             at = np.flatnonzero((time_s > note.start_s - 0.06) & (time_s < note.start_s + 0.16))
             a = 20 * np.log10(theirs[at] + 1e-4)
             a -= a.mean()
