@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -18,7 +18,7 @@ from retune.core.endingstats import COLLECTION, ending_share
 from retune.core.keys import degree_pc, scale_semitones, tonic_pc
 from retune.core.roles import same_digit
 from retune.rules.endings import EndingNow
-from retune.rules.scene import judged_at, listed
+from retune.rules.scene import listed
 from retune.rules.sounding import transposed
 
 FOURTH = 5
@@ -301,16 +301,17 @@ def _is_dominant(chord: Chord | None, key: Key) -> bool:
 
 
 def _span_words(chord: Chord, ending: EndingNow, bars: Bars) -> str:
-    """The stretch to move, in bars where it begins and ends with one: the ending's chord, from the
-    bar of the ending on."""
-    downbeats = bars.downbeats_s
-    judged_s = max(judged_at(ending.note), chord.start_s)
-    bar_start_s = downbeats[max(bisect_right(downbeats, judged_s + 1e-3) - 1, 0)]
-    note_bar_s = downbeats[max(bisect_right(downbeats, ending.note.start_s + 1e-3) - 1, 0)]
-    start_s = max(chord.start_s, min(bar_start_s, note_bar_s))
+    """The stretch to move, in bars where it begins and ends with one: as much of the ending's chord
+    as lies in the bars in which the ending sounds, so that its neighbours keep their harmony."""
+    downbeats, note = bars.downbeats_s, ending.note
+    start_s = max(chord.start_s, downbeats[max((note.bar or 1) - 1, 0)])
+    # A note held a little over a barline has ended with the bar.
+    loose_s = (downbeats[1] - downbeats[0]) / bars.beats_per_bar / 4
+    next_bar = bisect_left(downbeats, max(note.end_s - loose_s, start_s + loose_s))
+    end_s = min(chord.end_s, downbeats[min(next_bar, len(downbeats) - 1)])
     (first, first_beat), (stop, stop_beat) = (
         _bar_and_beat(start_s, bars),
-        _bar_and_beat(chord.end_s, bars),
+        _bar_and_beat(end_s, bars),
     )
     if first_beat == stop_beat == 1.0:
         return f"in bar {first}" if stop - first <= 1 else f"in bars {first}-{stop - 1}"

@@ -145,3 +145,68 @@ def test_without_chords_the_melody_alone_is_asked() -> None:
     found = {s.name: s for s in suggest_variants(bare)}
     assert "home-early" in found
     assert "turns from open to at rest" in found["home-early"].reason
+
+
+def band(vocal: str, chart: str, bass: str) -> dict[str, Suggestion]:
+    analysis = song(
+        {"vocal": ("melody", vocal), "bass": ("bass", bass), "harp": ("backing", "")}, chart=chart
+    )
+    return {s.name: s for s in suggest_variants(analysis)}
+
+
+def test_a_2_over_the_tonic_chord_is_crossed_with_the_dominant() -> None:
+    found = band("D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | Bb", bass="Bb2:4 Bb2:4")
+    assert found["cause-harmony"].rules == ("shift bass, harp down 5 semitones in bar 1",)
+    assert "to F; the melody stays on 2" in found["cause-harmony"].about
+    assert "cause-bass-alone" not in found
+
+
+def test_a_chord_inside_a_bar_is_moved_from_beat_to_beat() -> None:
+    found = band(
+        "D5:1 D5:1 C5:1 r:1 / D5:2 Bb4:2", chart="Bb . F Bb | Bb", bass="Bb2:2 F2:1 Bb2:1 Bb2:4"
+    )
+    assert found["cause-harmony"].rules == ("shift bass, harp up 5 semitones from 1:3 to 1:4",)
+
+
+def test_a_chord_of_two_bars_is_moved_from_the_bar_of_the_ending_on() -> None:
+    found = band("D5:2 C5:2 C5:2 C5:2 / D5:2 Bb4:2", chart="F | F | Bb", bass="F2:4 F2:4 Bb2:4")
+    assert found["cause-harmony"].rules == ("shift bass, harp up 5 semitones in bar 2",)
+
+
+def test_in_minor_no_picardy_third_is_made() -> None:
+    analysis = song(
+        {"vocal": ("melody", "C5:2 B4:2 / C5:2 A4:2"), "harp": ("backing", "")},
+        key="A minor",
+        chart="E | Am",
+    )
+    assert not any(s.name.startswith("cause-") for s in suggest_variants(analysis))
+
+
+def test_open_endings_far_from_home_are_another_variant() -> None:
+    found = band(
+        "D5:2 C5:2 / C5:2 Eb5:2 / D5:2 Eb5:2 / D5:2 Bb4:2",
+        chart="F | F7 | F7 | Bb",
+        bass="F2:4 F2:4 F2:4 Bb2:4",
+    )
+    assert found["home-early"].rules == ("move phrase-ending degree 2 to degree 1",)
+    assert found["always-home"].rules == ("move phrase-ending degree 2, 4 to degree 1",)
+
+
+def test_only_endings_that_wait_are_named_where_others_share_their_degree() -> None:
+    # The 5 over F waits, those over B flat are partly at rest.
+    found = band(
+        "D5:2 F5:2 / D5:2 F5:2 / D5:2 F5:2 / D5:2 F5:2 / D5:2 Bb4:2",
+        chart="Bb | F | F | Bb | Bb",
+        bass="Bb2:4 F2:4 F2:4 Bb2:4 Bb2:4",
+    )
+    assert found["always-home"].rules == ("move phrase-ending note to degree 1 in phrases 2-3",)
+
+
+def test_an_ending_outside_its_chord_is_brought_into_it() -> None:
+    found = band(
+        "D5:2 Eb5:2 / D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | F | Bb", bass="Bb2:4 F2:4 Bb2:4"
+    )
+    assert found["into-the-chord"].reason == (
+        "Phrase 1 ends on 4 over Bb, outside the chord: the dissonance goes, the wait for home may "
+        "not. Phrase 1 turns from open to partly at rest."
+    )
