@@ -3,9 +3,11 @@ on with, and changed sound in small pieces that are made once."""
 
 from __future__ import annotations
 
+import math
+import time
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from threading import Lock
 
 from retune.core.cache import content_key
@@ -73,26 +75,53 @@ class Pieces:
         self._made: OrderedDict[str, Piece] = OrderedDict()
         self._lock = Lock()
 
-    def of(self, plan: Plan, *, kind: str = "variant") -> tuple[Piece, ...]:
-        """The pieces of a plan in order of stem and time; `kind` "variant" or "matched-control".
+    def of(
+        self,
+        plan: Plan,
+        *,
+        kind: str = "variant",
+        from_s: float = 0.0,
+        budget_s: float = math.inf,
+    ) -> tuple[tuple[Piece, ...], bool]:
+        """Pieces of a plan, and whether they are all of it.
+
+        Parameters
+        ----------
+        kind : {"variant", "matched-control"}
+        from_s : float
+            Where listening begins: pieces from there on come first, those before it after them.
+        budget_s : float
+            No further piece is rendered once this much time has gone by (one always is).
 
         Raises
         ------
         EngineError
             The engine cannot do this material.
         """
+        until = time.monotonic() + budget_s
+        found: list[Piece] = []
         names = dict.fromkeys(edit.stem for edit in plan.edits)
-        return tuple(
-            self._piece(name, cluster, kind)
-            for name in names
-            for cluster in clusters(plan.of_stem(name))
-        )
+        work = [(name, group) for name in names for group in clusters(plan.of_stem(name))]
+        work.sort(key=lambda item: (item[1][-1].end_s < from_s, item[1][0].start_s))
+        for name, group in work:
+            if (
+                found
+                and time.monotonic() > until
+                and self._key(name, group, kind) not in self._made
+            ):
+                continue
+            found.append(self._piece(name, group, kind))
+        return tuple(found), len(found) == len(work)
+
+    @staticmethod
+    def _key(stem: str, edits: tuple[Edit, ...], kind: str) -> str:
+        facts = [[e.start_s, e.end_s, e.shift_cents, e.note] for e in edits]
+        return content_key({"stem": stem, "kind": kind, "edits": facts})
 
     def _piece(self, stem: str, edits: tuple[Edit, ...], kind: str) -> Piece:
         from retune import repitch
 
-        facts = [[asdict(e)[k] for k in ("start_s", "end_s", "shift_cents", "note")] for e in edits]
-        key = content_key({"stem": stem, "kind": kind, "edits": facts})
+        key = self._key(stem, edits, kind)
         with self._lock:
             if key in self._made:
                 self._made.move_to_end(key)
@@ -110,6 +139,15 @@ class Pieces:
             while len(self._made) > MAX_PIECES:
                 self._made.popitem(last=False)
         return piece
+
+
+def take_over(new: OpenSong, old: OpenSong | None) -> None:
+    """What was measured of the original mix stays true for the same stems at the same gains."""
+    if old is None or "original" not in old._memo or old.audio != new.audio:
+        return
+    gains = [{name: s.gain_db for name, s in o.song.stems.items()} for o in (old, new)]
+    if gains[0] == gains[1]:
+        new._memo["original"] = old._memo["original"]
 
 
 def clusters(edits: Sequence[Edit]) -> list[tuple[Edit, ...]]:

@@ -6,19 +6,20 @@ from typing import Any
 
 from starlette.responses import FileResponse, Response
 
-from retune.core.carriers import Plan, Rendition, StemRendition
+from retune import pipeline
+from retune.core.carriers import Rendition, StemRendition
 from retune.core.errors import UsageError
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed, stem_source, stem_wav
-from retune.pipeline.assisting import Piece, complete_rule
+from retune.pipeline.assisting import complete_rule
 from retune.pipeline.facts import number
-from retune.pipeline.mixing import levels_of
 from retune.pipeline.rendering import CONTROL
 
 KINDS = ("variant", CONTROL)
+BUDGET_S = 0.12
 
 
 def state(bench: Bench, asked: Asked) -> dict[str, Any]:
@@ -38,7 +39,9 @@ def state(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def song(bench: Bench, asked: Asked) -> dict[str, Any]:
-    return song_view(bench.desk)
+    view = song_view(bench.desk)
+    bench.desk.warm()
+    return view
 
 
 def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
@@ -52,6 +55,24 @@ def complete(bench: Bench, asked: Asked) -> dict[str, Any]:
     stems = list(bench.desk.opened.song.stems)
     text = asked.text("text")
     return {"words": list(complete_rule(text, asked.whole("cursor", len(text)), stems=stems))}
+
+
+def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Variants that the song offers, with what each lets one hear."""
+    desk: Desk = bench.desk
+    _ = desk.analysis
+    found = pipeline.suggest(desk.opened)
+    return {
+        "variants": [
+            {
+                "name": item.variant.name,
+                "about": item.variant.about,
+                "rules": list(item.variant.rules),
+                "reason": item.reason,
+            }
+            for item in found.variants
+        ]
+    }
 
 
 def picture(bench: Bench, asked: Asked) -> dict[str, Any]:
@@ -76,20 +97,20 @@ def _kind(asked: Asked) -> str:
     return kind
 
 
-def _pieces(desk: Desk, asked: Asked) -> tuple[Plan, tuple[Piece, ...]]:
-    made = desk.plan(asked.lines("rules"), name=asked.line("name", "rules"))
-    return made, desk.pieces.of(made, kind=_kind(asked))
-
-
 def sound(bench: Bench, asked: Asked) -> Response:
-    """The changed spans of the rules; those the page has (`known` keys) come without samples."""
-    made, pieces = _pieces(bench.desk, asked)
-    warnings = [line for piece in pieces for line in piece.warnings]
-    body = packed(
-        pieces,
-        known=set(asked.lines("known")),
-        facts={"edits": len(made.edits), "warnings": warnings},
+    """The changed spans of the rules, those from `from_s` on first; those the page has (`known`
+    keys) come without samples. What takes long comes with the next question (`whole` false)."""
+    desk: Desk = bench.desk
+    made = desk.plan(asked.lines("rules"))
+    pieces, whole = desk.pieces.of(
+        made, kind=_kind(asked), from_s=asked.number("from_s", 0.0), budget_s=BUDGET_S
     )
+    facts = {
+        "edits": len(made.edits),
+        "whole": whole,
+        "warnings": [line for piece in pieces for line in piece.warnings],
+    }
+    body = packed(pieces, known=set(asked.lines("known")), facts=facts)
     return Response(body, media_type="application/octet-stream")
 
 
@@ -97,8 +118,8 @@ def levels(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Gains that match the original and the version of the rules to one loudness."""
     desk: Desk = bench.desk
     kind = _kind(asked)
-    made, pieces = _pieces(desk, asked)
-    original = levels_of(desk.opened)
+    made = desk.plan(asked.lines("rules"))
+    pieces, _ = desk.pieces.of(made, kind=kind)
     stems = {
         name: StemRendition(
             name,
@@ -108,9 +129,8 @@ def levels(bench: Bench, asked: Asked) -> dict[str, Any]:
         )
         for name in dict.fromkeys(piece.stem for piece in pieces)
     }
-    version = original
-    if stems:
-        version = levels_of(desk.opened, Rendition(made.name, made, stems, kind))
+    original = desk.levels()
+    version = desk.levels(Rendition(made.name, made, stems, kind)) if stems else original
     return {
         "original_db": number(original.gain_db, 3),
         "version_db": number(version.gain_db, 3),

@@ -28,6 +28,7 @@ GET: Mapping[str, Handler] = {
 POST: Mapping[str, Handler] = {
     "plan": api_song.plan,
     "complete": api_song.complete,
+    "suggest": api_song.suggest,
     "picture": api_song.picture,
     "sound": api_song.sound,
     "levels": api_song.levels,

@@ -68,6 +68,7 @@ def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Names
     desk = Desk(path, folder=path.parent if path else Path.cwd())
     if path is not None:
         _ = desk.opened
+        desk.warm()
     address = f"http://{HOST}:{port}/#{token}"
     print(address, flush=True)
     if not arguments.quiet:

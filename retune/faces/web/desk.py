@@ -10,16 +10,19 @@ from __future__ import annotations
 import hashlib
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from threading import RLock
+from threading import Lock, RLock, Thread
 
 from retune import pipeline
-from retune.core.carriers import Analysis, Plan
-from retune.core.errors import InputError, UsageError
+from retune.compare.levels import MixLevels
+from retune.core.carriers import Analysis, Plan, Rendition
+from retune.core.errors import InputError, RetuneError, UsageError
 from retune.core.songfile import read_song
 from retune.core.songsave import SongEditor, edit_song
-from retune.pipeline.assisting import Pieces, RuleLine, read_lines
+from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
+from retune.pipeline.mixing import levels_of
 from retune.pipeline.opening import OpenSong
 
 MAX_PLANS = 64
@@ -39,6 +42,8 @@ class Desk:
         self.progress: tuple[str, float] = ("", 0.0)
         self._lock = RLock()
         self._opened: OpenSong | None = None
+        self._before: OpenSong | None = None
+        self._measuring = Lock()
         self._pieces: Pieces | None = None
         self._plans: OrderedDict[tuple[str, ...], Plan] = OrderedDict()
         self._past: list[str] = []
@@ -56,6 +61,7 @@ class Desk:
             self._forget()
 
     def _forget(self) -> None:
+        self._before = self._opened or self._before
         self._opened = self._pieces = None
         self._plans.clear()
 
@@ -68,6 +74,8 @@ class Desk:
             if self._opened is None:
                 revision = _revision(self.path)
                 self._opened = pipeline.open_song(self.path, use_cache=self.use_cache)
+                take_over(self._opened, self._before)
+                self._before = None
                 self._pieces = Pieces(self._opened)
                 self._revision = revision
             return self._opened
@@ -128,6 +136,23 @@ class Desk:
                     self._plans.popitem(last=False)
             self._plans.move_to_end(readable)
         return replace(plan, name=name)
+
+    def levels(self, rendition: Rendition | None = None) -> MixLevels:
+        """The level of the original mix or of a version; the original is measured once."""
+        with self._measuring:
+            return levels_of(self.opened, rendition)
+
+    def warm(self) -> None:
+        """Do once, in a thread of its own, what would make the first rule wait."""
+        Thread(target=self._warm, daemon=True).start()
+
+    def _warm(self) -> None:
+        with suppress(RetuneError):
+            melody = self.analysis.melody
+            if melody is not None and melody.notes:
+                first = f"shift note at {melody.notes[0].start_s + 0.01:.2f}s up 1 semitone"
+                self.pieces.of(self.plan([first]))
+            self.levels()
 
     # --- changes -----------------------------------------------------------------------------
 

@@ -15,6 +15,7 @@ from retune.core.text import pretty, pretty_numeral
 from retune.faces.web.desk import Desk
 from retune.pipeline.assisting import RuleLine
 from retune.pipeline.facts import analysis_facts, number, plan_facts
+from retune.pipeline.weighing import tension_curves, tension_words
 
 PICTURE_IDENT = "lane"
 
@@ -28,6 +29,7 @@ def song_view(desk: Desk) -> dict[str, Any]:
     return {
         **facts,
         "rights": song.rights,
+        "tension": tension_words(analysis, [Plan(())]),
         "n_samples": opened.n_samples,
         "n_bars": bars_sung(analysis),
         "key_name": pretty(str(analysis.key)) if analysis.key else None,
@@ -38,6 +40,7 @@ def song_view(desk: Desk) -> dict[str, Any]:
                 "role": stem.role,
                 "gain_db": stem.gain_db,
                 "channels": opened.audio[name].n_channels,
+                "tension": tension_words(analysis, [Plan(())]),
                 "n_samples": opened.audio[name].n_samples,
             }
             for name, stem in song.stems.items()
@@ -75,8 +78,11 @@ def _spans(spans: Sequence[tuple[float, float]]) -> str:
 
 def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:
     """A plan line by line, as a table, and with what it does to the endings."""
+    facts = plan_facts(plan)
+    for item in facts["consequences"]:
+        item["text"] = pretty(item["text"])
     return {
-        **plan_facts(plan),
+        **facts,
         "lines": [_line(line, plan) for line in lines],
         "rows": _rows(analysis, plan),
     }
@@ -182,9 +188,11 @@ def picture_view(
     is_split: bool,
 ) -> dict[str, Any]:
     """The lane picture for a place of this width, its style apart (the page allows none inside)."""
+    weighed = plan or Plan(())
     svg = lane_svg(
         analysis,
         plan if plan is not None and plan.edits else None,
+        tension=tension_curves(analysis, [weighed])[weighed.name],
         width=width,
         font=font,
         systems=None if is_split else 1,

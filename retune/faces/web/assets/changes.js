@@ -51,7 +51,7 @@ function consequence(item) {
 }
 
 function barWords(item) {
-  if (item.at_s == null || /\bbar \d/.test(item.text)) return "";
+  if (item.at_s == null || /^bar \d/i.test(item.text)) return "";
   const bar = state.song.bars.downbeats_s.filter((edge) => edge <= item.at_s + 0.02).length;
   return state.song.bars.downbeats_s.length ? `, bar ${bar}` : "";
 }

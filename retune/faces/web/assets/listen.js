@@ -57,6 +57,7 @@ export async function follow() {
   } catch (error) {
     if (error.name === "AbortError" || here.signal.aborted) return;
     soundState([error.message]);
+    tell("followed");
     tell("refused", error);
   }
 }

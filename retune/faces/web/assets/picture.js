@@ -15,7 +15,7 @@ let asked = 0;
 let zoomed = null;        // width in px when bars scroll
 
 const pic = () => $("#pic");
-const fontSize = () => Math.min(20, Math.max(14, 0.9 * parseFloat(getComputedStyle(document.body).fontSize)));
+const fontSize = () => Math.min(20, Math.max(14, 0.84 * parseFloat(getComputedStyle(document.body).fontSize)));
 const isNarrow = () => pic().clientWidth < 560;
 
 function usualView() {
@@ -206,8 +206,7 @@ function reveal() {
 
 export function setUpPicture() {
   on("song", drawSoon);
-  on("variant", draw);
-  on("planned", draw);
+  on("followed", draw);
   on("note", () => { mark(); reveal(); });
   on("place", () => moveReading(state.place, false));
   let width = 0;

@@ -176,18 +176,23 @@ export class Player {
     VERSIONS.forEach((name) => this.sendVersion(name));
   }
 
-  /** Fetches the changed spans of the rules; only those that are not here already travel. */
+  /** Fetches the changed spans of the rules, those that sound next first; only those that are
+   *  not here already travel, and each answer is heard at once. Resolves when all are here. */
   async follow(kind, rules, signal) {
-    const known = [...this.pieces.keys()];
-    const got = unpack(await postForBytes("sound", { rules, kind, known }, signal));
-    for (const piece of got.pieces) {
-      if (piece.patches) this.pieces.set(piece.key, piece);
+    const started = (this.run = (this.run ?? 0) + 1);
+    for (;;) {
+      const known = [...this.pieces.keys()];
+      const got = unpack(await postForBytes("sound", { rules, kind, known, from_s: this.now() }, signal));
+      for (const piece of got.pieces) {
+        if (piece.patches) this.pieces.set(piece.key, piece);
+      }
+      this.keys[kind] = got.pieces.map((piece) => piece.key);
+      this.sendVersion(kind);
+      if (got.whole || started !== this.run) {
+        this.forget();
+        return got;
+      }
     }
-    const keys = got.pieces.map((piece) => piece.key);
-    this.keys[kind] = keys;
-    this.sendVersion(kind);
-    this.forget();
-    return got;
   }
 
   forget() {
