@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +18,13 @@ from retune.track.viterbi import STRIDE, Transitions, forward, trace_back
 class Candidates:
     """Candidates of consecutive frames: `bins` (n, m) int16 with -1 after the last; `probs`,
     `hz`, `heights` (normalised difference) and `local` (aperiodicity at the very centre of the
-    frame) (n, m) float32; `voiced_prob` (n,)."""
+    frame) (n, m) float32 or less; `voiced_prob` (n,)."""
 
     bins: NDArray[np.int16]
     probs: NDArray[np.float32]
     hz: NDArray[np.float32]
-    heights: NDArray[np.float32]
-    local: NDArray[np.float32]
+    heights: NDArray[np.floating]
+    local: NDArray[np.floating]
     voiced_prob: FloatArray
 
     @classmethod
@@ -47,6 +47,11 @@ class Candidates:
             self.local[where],
             self.voiced_prob[where],
         )
+
+    def packed(self) -> Candidates:
+        """The same, with half the room for what needs no more digits."""
+        half = np.float16
+        return replace(self, heights=self.heights.astype(half), local=self.local.astype(half))
 
     def answers(self, states: NDArray[np.int32]) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Frequency (n,) of the candidate in each decoded bin, NaN where there is none; the

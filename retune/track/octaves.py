@@ -25,7 +25,7 @@ SHORTER_MARGIN = 0.02
 
 
 def frame_doubt(
-    f0_hz: FloatArray, height: FloatArray, hz: NDArray[np.float32], heights: NDArray[np.float32]
+    f0_hz: FloatArray, height: FloatArray, hz: NDArray[np.float32], heights: NDArray[np.floating]
 ) -> FloatArray:
     """1 where another candidate of the frame speaks for another octave, else 0.
 

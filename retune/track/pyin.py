@@ -110,7 +110,7 @@ class FrameAnalysis:
         for start in range(0, len(frames), FRAMES_AT_ONCE):
             part = slice(start, start + FRAMES_AT_ONCE)
             power[part] = self._fill(frames[part], soft[part], found.part(part))
-        return found, power
+        return found.packed(), power
 
     def _fill(self, frames: FloatArray, soft: FloatArray, found: Candidates) -> FloatArray:
         settings = self.settings
