@@ -179,11 +179,13 @@ def _consequence(analysis: Analysis, consequence: Consequence) -> str:
 
 
 def place_words(analysis: Analysis, time_s: float) -> str:
-    """ "bar 8", "the pickup" or "12.5 s"."""
+    """ "bar 8", "the pickup" or "12.5 s"; a tenth of a beat early still counts as on the barline,
+    as it does for notes."""
     downbeats = analysis.bars.downbeats_s
     if len(downbeats) < 2:
         return f"{time_s:.1f} s"
-    bar = sum(1 for downbeat in downbeats[:-1] if downbeat <= time_s + 0.02)
+    early_s = 0.1 * (downbeats[1] - downbeats[0]) / analysis.bars.beats_per_bar
+    bar = sum(1 for downbeat in downbeats[:-1] if downbeat <= time_s + early_s)
     return f"bar {bar}" if bar else "the pickup"
 
 

@@ -5,7 +5,7 @@ What counts as each is common practice in teaching harmony, no source.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
 from retune.core.carriers import Chord, Consequence, Note
@@ -14,7 +14,7 @@ from retune.core.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.core.keys import tonic_pc
 from retune.core.pitch import spell_pitch_class
 from retune.core.roles import how_it_ends
-from retune.rules.scene import Scene, judged_at, listed, place, role_words
+from retune.rules.scene import Scene, bar_words, judged_at, listed, place, role_words
 
 _POSITIONS = {
     "root": "in root position",
@@ -82,7 +82,7 @@ def new_chords(scene: Scene) -> Iterator[Consequence]:
             text = _sonority(scene, chord, at_s)
             if text not in told:
                 told.add(text)
-                words = f"Bar {_bar_at(scene, at_s)}: {text}"
+                words = f"{bar_words(_bar_at(scene, at_s), at_s)}: {text}"
                 yield Consequence("new-chord", round(at_s - _AFTER_S, 6), words)
 
 
@@ -95,8 +95,9 @@ def _changes(scene: Scene) -> list[float]:
     return sorted({start_s + _AFTER_S for start_s in starts})
 
 
-def _bar_at(scene: Scene, at_s: float) -> int:
-    return sum(downbeat <= at_s for downbeat in scene.analysis.bars.downbeats_s)
+def _bar_at(scene: Scene, at_s: float) -> int | None:
+    downbeats = scene.analysis.bars.downbeats_s
+    return bisect_right(downbeats, at_s) if downbeats else None
 
 
 def _sonority(scene: Scene, chord: Chord, at_s: float) -> str:
@@ -157,7 +158,8 @@ def early_rests(scene: Scene) -> Iterator[Consequence]:
         yield Consequence(
             "early-rest",
             came[0][0].start_s,
-            f"The tonic now ends a phrase {times} before phrase {melody.phrases[-1].index}, "
+            f"{place(came[0][0])}: the tonic now ends a phrase {times} before phrase "
+            f"{melody.phrases[-1].index}, "
             f"the last: {listed([words for _, words in came])}",
         )
 

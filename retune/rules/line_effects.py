@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from retune.core.carriers import Consequence, Note, StemAnalysis
 from retune.core.keys import tonic_pc
 from retune.core.pitch import LETTERS, spell_pitch_class
-from retune.rules.scene import Scene, place
+from retune.rules.scene import Scene, bar_words, place
 
 LARGE_CENTS = 300.0
 """Beyond a minor third a moved voice keeps the effort and colour of the old pitch."""
@@ -145,7 +145,7 @@ def shift_sizes(scene: Scene) -> Iterator[Consequence]:
     """A shift so wide that effort and colour will not match the new pitch."""
     for edit in scene.plan.edits:
         if abs(edit.shift_cents) > LARGE_CENTS + 1e-6:
-            bar = f"Bar {edit.bar}" if edit.bar is not None else f"At {edit.start_s:.1f} s"
+            bar = bar_words(edit.bar, edit.start_s)
             what = f"{edit.from_name} of {edit.stem}" if edit.from_name else edit.stem
             yield Consequence(
                 "shift-size",

@@ -164,7 +164,14 @@ def with_roles(scene: Scene) -> Plan:
 
 def place(note: Note) -> str:
     """Where a note is, to begin a sentence with."""
-    return f"Bar {note.bar}" if note.bar is not None else f"At {note.start_s:.1f} s"
+    return bar_words(note.bar, note.start_s)
+
+
+def bar_words(bar: int | None, at_s: float) -> str:
+    """ "Bar 8", "The pickup", or "12.5 s" where bars are not known."""
+    if bar is None:
+        return f"{at_s:.1f} s"
+    return f"Bar {bar}" if bar else "The pickup"
 
 
 def role_words(role: str | None, chord: Chord) -> str:

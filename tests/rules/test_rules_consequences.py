@@ -264,7 +264,7 @@ def test_the_tonic_before_the_end_is_counted_with_its_chords() -> None:
     assert [(c.at_s, c.text) for c in found] == [
         (
             8.0,
-            "The tonic now ends a phrase twice before phrase 4, the last: "
+            "Bar 3: the tonic now ends a phrase twice before phrase 4, the last: "
             "phrase 1 over F (open) and phrase 3 over Bb (at rest)",
         )
     ]
@@ -273,7 +273,8 @@ def test_the_tonic_before_the_end_is_counted_with_its_chords() -> None:
 def test_a_moved_harmony_alone_can_bring_the_rest() -> None:
     home = tune("D5:2 Bb4:2 / C5:2 Bb4:2", "F | Bb", bass="F2:4 Bb2:4")
     assert texts(home, "shift bass, harp up 5 semitones in bar 1", kind="early-rest") == [
-        "The tonic now ends a phrase once before phrase 2, the last: phrase 1 over Bb (at rest)"
+        "Bar 1: the tonic now ends a phrase once before phrase 2, the last: phrase 1 over Bb "
+        "(at rest)"
     ]
 
 
@@ -419,3 +420,21 @@ def test_early_and_late_playing_changes_no_reading(off_s: float) -> None:
     )
     assert [c.text for c in plan.consequences if c.kind == "clash"] == []
     assert {e.stem: e.role_after for e in plan.edits if e.note} == {"vocal": "root", "bass": "root"}
+
+
+def test_a_place_is_said_as_bar_pickup_or_time() -> None:
+    found = texts(lullaby(), "shift every note down 5 semitones in bar 0", kind="range")
+    assert found == ["The pickup: C4 lies below every note of vocal in this song (F4)"]
+    bare = lullaby()
+    vocal = bare.stems["vocal"]
+    notes = tuple(replace(note, bar=None, beat=None) for note in vocal.notes)
+    bare = replace(
+        bare,
+        bars=replace(bare.bars, downbeats_s=()),
+        stems={**bare.stems, "vocal": replace(vocal, notes=notes)},
+    )
+    found = texts(bare, "shift note F4 down 5 semitones", kind="range")
+    assert found == ["1.0 s: C4 lies below every note of vocal in this song (F4)"]
+    found = texts(bare, "shift harp up 1 semitone from 8s to 10s", kind="new-chord")
+    assert found
+    assert found[0].startswith("8.1 s: F becomes ")
