@@ -12,7 +12,7 @@ from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, Ste
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of
-from retune.repitch.pitch import frame_count, guide, passage_pitch
+from retune.repitch.pitch import frame_count, guide, passage_pitch, repetition
 from retune.repitch.seam import FRAME_S, Engine, Passage
 
 JOIN_S = 0.075
@@ -21,6 +21,7 @@ CUT_FADE_S = 0.02
 MARGIN_PERIODS = 1.5
 MIN_MARGIN_S = 0.008
 MIN_VOICED = 0.2
+MIN_REPETITION = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,17 +120,24 @@ def _span_slides(
     return found
 
 
-def _unvoiced_warnings(group: Group, f0_hz: FloatArray, first_s: float) -> tuple[str, ...]:
-    """What is said of notes in which too little has a pitch, and of spans in which nothing has."""
+def _doubts(group: Group, passage: Passage, first_s: float) -> tuple[str, ...]:
+    """What is said of notes in which too little has a pitch, of spans in which nothing has, and
+    of sound that does not repeat itself as one voice does."""
     found = []
     for edit in group.edits:
-        a = int((edit.start_s - first_s) / FRAME_S)
+        a = max(int((edit.start_s - first_s) / FRAME_S), 0)
         b = max(int((edit.end_s - first_s) / FRAME_S), a + 1)
-        voiced = float(np.mean(np.isfinite(f0_hz[max(a, 0) : b])))
+        voiced = float(np.mean(np.isfinite(passage.f0_hz[a:b])))
+        where = f"{edit.start_s:.2f} s to {edit.end_s:.2f} s"
         if voiced == 0 or (edit.note is not None and voiced < MIN_VOICED):
             found.append(
-                f"{edit.start_s:.2f} s to {edit.end_s:.2f} s: only {voiced:.0%} of it has a pitch, "
-                "the rest stays as it is; correct the note or move a longer span"
+                f"{where}: only {voiced:.0%} of it has a pitch, the rest stays as it is; "
+                "correct the note or move a longer span"
+            )
+        elif repetition(passage, range(a, b)) < MIN_REPETITION:
+            found.append(
+                f"{where}: this does not sound like one dry voice (several at once, or reverb), "
+                "so the move may be rough; --engine stretch moves any sound"
             )
     return tuple(found)
 
@@ -150,7 +158,8 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     notes = tuple(n for n in stem.notes if n.end_s > first_s and n.start_s < last / rate)
     f0_hz = _pitch(samples, rate, first_s, stem, notes)
     change = _changes(samples, rate, len(f0_hz))
-    cut = [edit for edit in group.edits if edit.note is None]
+    known = {note.index for note in notes}
+    cut = [edit for edit in group.edits if edit.note not in known]
     cuts = cut_times(cut, audio=audio, reach_s=JOIN_S)
     slides = _note_slides(group, notes, f0_hz, first_s, change) + _span_slides(cut, cuts, first_s)
     margin = _margin_s(f0_hz)
@@ -159,7 +168,7 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
     passage = Passage(samples, rate, f0_hz, curve)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
-    warnings = _unvoiced_warnings(group, f0_hz, first_s) if stem.track is not None else ()
+    warnings = _doubts(group, passage, first_s) if stem.track is not None else ()
     return Work(group, (part,), warnings)
 
 

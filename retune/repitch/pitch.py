@@ -9,7 +9,7 @@ import numpy as np
 from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
 from retune.core.units import midi_to_hz
 from retune.repitch.epochs import find_epochs, likeness, measured_periods, thinned
-from retune.repitch.seam import FRAME_S
+from retune.repitch.seam import FRAME_S, Passage
 
 BRIDGE_S = 0.06
 BRIDGE_LIKENESS = 0.5
@@ -17,6 +17,7 @@ EXTEND_LIKENESS = 0.4
 EXTEND_S = 0.03
 PERIODIC_HZ = 6000  # whether a sound repeats itself shows best without its noisy top
 SLIP_CENTS = 200.0
+LOOK_FRAMES = 8
 
 
 def guide(samples: Samples) -> FloatArray:
@@ -137,6 +138,16 @@ def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
         sane = np.abs(measured - given) < np.log(2) / 12 * 2
         fixed[inside] = np.exp(np.where(sane, measured, given))
     return fixed
+
+
+def repetition(passage: Passage, frames: range) -> float:
+    """Median correlation of neighbouring periods in the voiced ones of some frames (1 is a
+    perfect voice); 1 where nothing is voiced."""
+    x, stride = thinned(guide(passage.samples), rate_hz=passage.rate_hz, to_hz=PERIODIC_HZ)
+    rate = passage.rate_hz / stride
+    looked = [i for i in frames[::LOOK_FRAMES] if np.isfinite(passage.f0_hz[i])]
+    found = [likeness(x, i * FRAME_S * rate, rate / passage.f0_hz[i]) for i in looked]
+    return float(np.median(found)) if found else 1.0
 
 
 def frame_count(n_samples: int, rate_hz: int) -> int:

@@ -288,3 +288,22 @@ def test_equal_pitches_part_where_the_vowel_changes(off_s: float) -> None:
     at, hz = praat_hz(made)
     halfway = at[np.flatnonzero(cents_between(200.0, hz) < -100)[0]]
     assert halfway == pytest.approx(0.7, abs=0.015)
+
+
+def test_an_edit_of_a_note_the_analysis_does_not_have(voice) -> None:
+    audio, stem, _ = voice
+    edit = Edit("voice", 0.7, 1.5, -200, "shift", note=77)
+    made = render_stem(audio, stem=stem, edits=[edit]).apply(audio)[:, 0]
+    time_s, hz = praat_hz(made)
+    core = (time_s > 0.85) & (time_s < 1.35)
+    assert np.median(cents_between(225.0, hz[core])) == pytest.approx(-200, abs=2)
+
+
+def test_two_voices_at_once_are_doubted(voice) -> None:
+    audio, stem, _ = voice
+    edit = move(stem, 2, -200)
+    assert render_stem(audio, stem=stem, edits=[edit]).warnings == ()
+    other = sung(steps((310.0, 331.0, 290.0), BOUNDS))
+    both = Audio((audio.samples[:, 0] + other).astype(np.float32) / 2, RATE_HZ)
+    warnings = render_stem(both, stem=stem, edits=[edit]).warnings
+    assert any("does not sound like one dry voice" in text for text in warnings)
