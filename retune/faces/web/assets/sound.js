@@ -25,6 +25,7 @@ export class Player {
     this.keys = { original: [], variant: [], "matched-control": [] };
     this.onstate = () => {};
     this.onfault = () => {};
+    this.runs = { original: 0, variant: 0, "matched-control": 0 };
     this.asks = new Map();
     this.number = 0;
   }
@@ -179,7 +180,7 @@ export class Player {
   /** Fetches the changed spans of the rules, those that sound next first; only those that are
    *  not here already travel, and each answer is heard at once. Resolves when all are here. */
   async follow(kind, rules, signal) {
-    const started = (this.run = (this.run ?? 0) + 1);
+    const started = (this.runs[kind] += 1);
     for (;;) {
       const known = [...this.pieces.keys()];
       const got = unpack(await postForBytes("sound", { rules, kind, known, from_s: this.now() }, signal));
@@ -188,7 +189,7 @@ export class Player {
       }
       this.keys[kind] = got.pieces.map((piece) => piece.key);
       this.sendVersion(kind);
-      if (got.whole || started !== this.run) {
+      if (got.whole || started !== this.runs[kind]) {
         this.forget();
         return got;
       }

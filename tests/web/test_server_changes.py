@@ -1,0 +1,175 @@
+"""Changes to the song file over the wire: saved whole, undone, never over another's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from web_client import RULE, Client, client_of, demo_copy
+
+MARK = "# kept with care\n"
+
+
+@pytest.fixture
+def song(tmp_path: Path) -> Path:
+    path = demo_copy(tmp_path / "song")
+    path.write_text(MARK + path.read_text(encoding="utf-8"), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def client(song: Path) -> Client:
+    return client_of(song)
+
+
+def change(client: Client, path: str, **body: Any) -> dict[str, Any]:
+    answer = client.post(path, {**body, "revision": client.song()["revision"]})
+    assert answer.status_code == 200, answer.text
+    told: dict[str, Any] = answer.json()
+    return told
+
+
+def note_at(view: dict[str, Any], index: int) -> dict[str, Any]:
+    note: dict[str, Any] = view["stems"]["vocal"]["notes"][index - 1]
+    return note
+
+
+def test_a_variant_is_saved_with_comments_kept(client: Client, song: Path) -> None:
+    view = change(client, "variant", name="try-3", rules=[RULE, ""], about="to see")
+    assert view["variants"][-1] == {"name": "try-3", "about": "to see", "rules": [RULE]}
+    text = song.read_text(encoding="utf-8")
+    assert text.startswith(MARK)
+    assert "the pickup of the first phrase sounds before it" in text
+
+
+def test_a_variant_with_a_fault_or_a_bad_name_is_not_saved(client: Client, song: Path) -> None:
+    before = song.read_bytes()
+    revision = client.song()["revision"]
+    for body in (
+        {"name": "a", "rules": [RULE, "keep degre 4"]},
+        {"name": "a", "rules": []},
+        {"name": "original", "rules": [RULE]},
+        {"name": "two words", "rules": [RULE]},
+        {"name": "a", "rules": [RULE], "about": "x\ny"},
+    ):
+        assert client.post("variant", {**body, "revision": revision}).status_code == 400
+    assert song.read_bytes() == before
+
+
+def test_undo_and_redo_go_all_the_way(client: Client, song: Path) -> None:
+    texts = [song.read_text(encoding="utf-8")]
+    for number in range(5):
+        change(client, "variant", name=f"v{number}", rules=[RULE])
+        texts.append(song.read_text(encoding="utf-8"))
+    for text in texts[-2::-1]:
+        change(client, "undo")
+        assert song.read_text(encoding="utf-8") == text
+    revision = client.song()["revision"]
+    assert client.post("undo", {"revision": revision}).status_code == 400
+    for text in texts[1:]:
+        change(client, "redo")
+        assert song.read_text(encoding="utf-8") == text
+    assert client.song()["undo"] == 5
+
+
+def test_a_new_change_ends_what_could_be_done_again(client: Client) -> None:
+    change(client, "variant", name="a", rules=[RULE])
+    change(client, "undo")
+    view = change(client, "variant", name="b", rules=[RULE])
+    assert (view["undo"], view["redo"]) == (1, 0)
+
+
+def test_corrections_are_heard_at_once_and_taken_back(client: Client) -> None:
+    view = client.song()
+    note = note_at(view, 20)
+    at_s = (note["start_s"] + note["end_s"]) / 2
+    add = [{"stem": "vocal", "at_s": at_s, "set": "pitch D4"}]
+    corrected = change(client, "correct", add=add)
+    assert note_at(corrected, 20)["name"] == "D4"
+    assert len(corrected["corrections"]) == 1
+    undone = change(client, "undo")
+    assert note_at(undone, 20)["name"] == note["name"]
+    again = change(client, "redo")
+    assert note_at(again, 20)["name"] == "D4"
+    cleared = change(client, "correct/remove", **again["corrections"][0])
+    assert cleared["corrections"] == []
+    assert note_at(cleared, 20)["name"] == note["name"]
+
+
+def test_a_correction_that_does_not_read_changes_nothing(client: Client, song: Path) -> None:
+    before = song.read_bytes()
+    add = [{"stem": "vocal", "at_s": 3.0, "set": "pitch H4"}]
+    body = {"add": add, "revision": client.song()["revision"]}
+    answer = client.post("correct", body)
+    assert answer.status_code == 400
+    assert "pitch F4" in answer.json()["error"]
+    assert song.read_bytes() == before
+
+
+def test_musical_facts_are_set_from_fields(client: Client, song: Path) -> None:
+    view = change(client, "music", set=[{"name": "key", "value": "G minor"}])
+    assert view["key_name"] == "G minor"
+    view = change(client, "music", set=[{"name": "phrases", "value": "[[0.0, 8.2], [8.2, 16.0]]"}])
+    assert len(view["stems"]["vocal"]["phrases"]) == 2
+    assert view["given"]["phrases"] == "[[0, 8.2], [8.2, 16]]"
+    view = change(client, "music", set=[{"name": "chords", "value": ""}])
+    assert view["chords"] == [] or all(chord["label"] for chord in view["chords"])
+    revision = view["revision"]
+    for name, value in (
+        ("tempo_bpm", "fast"),
+        ("key", "H major"),
+        ("meter", "3:4"),
+        ("phrases", "[[1"),
+        ("chords_file", "x.lab"),
+    ):
+        body = {"set": [{"name": name, "value": value}], "revision": revision}
+        assert client.post("music", body).status_code == 400, name
+
+
+def test_two_windows_do_not_lose_each_others_changes(client: Client, song: Path) -> None:
+    seen = client.song()["revision"]
+    body = {"name": "mine", "rules": [RULE], "revision": seen}
+    assert client.post("variant", body).status_code == 200
+    after = song.read_bytes()
+    other = client.post("variant", {"name": "home-early", "rules": [RULE], "revision": seen})
+    assert other.status_code == 409
+    assert "another window" in other.json()["error"]
+    assert song.read_bytes() == after
+
+
+def test_a_change_made_outside_is_noticed_and_never_overwritten(client: Client, song: Path) -> None:
+    change(client, "variant", name="mine", rules=[RULE])
+    seen = client.song()["revision"]
+    outside = song.read_text(encoding="utf-8").replace("Lantern Song", "Lamp Song")
+    song.write_text(outside, encoding="utf-8")
+    assert client.get("state").json()["changed_outside"] is True
+    for path in ("variant", "undo"):
+        answer = client.post(path, {"name": "b", "rules": [RULE], "revision": seen})
+        assert answer.status_code == 409
+        assert "another program" in answer.json()["error"]
+    assert song.read_text(encoding="utf-8") == outside
+    view = client.post("reload").json()
+    assert view["title"] == "Lamp Song"
+    assert client.get("state").json()["changed_outside"] is False
+    assert (view["undo"], view["redo"]) == (0, 0)
+
+
+def test_two_servers_on_one_song_notice_each_other(client: Client, song: Path) -> None:
+    other = client_of(song)
+    first, second = client.song()["revision"], other.song()["revision"]
+    assert first == second
+    body = {"rules": [RULE], "revision": first}
+    assert client.post("variant", {**body, "name": "a"}).status_code == 200
+    assert other.post("variant", {**body, "name": "b"}).status_code == 409
+
+
+def test_an_unreadable_song_file_is_told_and_mended(client: Client, song: Path) -> None:
+    client.song()
+    good = song.read_text(encoding="utf-8")
+    song.write_text(good + "\n[nonsense", encoding="utf-8")
+    answer = client.post("reload")
+    assert answer.status_code == 400
+    assert "song.toml" in answer.json()["error"]
+    song.write_text(good, encoding="utf-8")
+    assert client.post("reload").status_code == 200
