@@ -55,6 +55,8 @@ class Tally:
 def batch(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if any job failed, the rest being done all the same."""
     out = Path(arguments.out)
+    if arguments.dask:
+        _connect(arguments.dask)
     tally = Tally()
     originals, variants = _jobs(arguments, tally)
     total = len(originals) + len(variants) + len(tally.records)
@@ -172,6 +174,11 @@ def _run(
             waiting, alone = left, bool(alone and left)
             continue
         suspects = [job for job in left if job.marker.exists()]
+        if not done and not suspects:
+            # Nothing ran at all: the workers themselves are at fault, not any job.
+            for job in left:
+                note(_failed(job.name, job.variant, f"no worker could run it: {broken}"))
+            return
         for job in suspects:
             tries[job.title] = tries.get(job.title, 0) + 1
             job.marker.unlink(missing_ok=True)
@@ -208,7 +215,7 @@ def _run_once(
             for record in results:
                 done.add(f"{record['song']}/{record['variant']}")
                 note(record)
-    except KeyboardInterrupt:
+    except RetuneError:
         raise
     except Exception as error:
         # joblib names a dead worker differently by backend; the work that is done stays done.
@@ -220,7 +227,6 @@ def _backend(arguments: argparse.Namespace) -> AbstractContextManager[Any]:
     from joblib import parallel_config
 
     if arguments.dask:
-        _connect(arguments.dask)
         return parallel_config(backend="dask")  # type: ignore[no-any-return]
     if arguments.jobs == 1:
         return nullcontext()
@@ -237,9 +243,28 @@ def _connect(address: str) -> None:
         return
     except ValueError:
         pass
+    _knock(address)
     try:
         Client(address, timeout="10s", set_as_default=True)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
+        raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
+
+
+def _knock(address: str) -> None:
+    """Ask for a plain connection first: a Dask client waits long for one that never comes."""
+    import socket
+    from urllib.parse import urlsplit
+
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        host, port, parts = None, None, urlsplit("")
+    if parts.scheme not in ("tcp", "tls") or not host or not port:
+        raise UsageError(f'--dask {address}: write the scheduler as "tcp://host:8786"')
+    try:
+        socket.create_connection((host, port), timeout=5.0).close()
+    except OSError as error:
         raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
 
 

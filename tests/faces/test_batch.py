@@ -316,9 +316,21 @@ def test_a_dask_cluster_gives_the_same_bytes_and_survives_a_worker(
     assert bytes_below(out) == bytes_below(undisturbed)
 
 
+@pytest.mark.parametrize(
+    ("address", "message"),
+    [
+        ("nowhere", 'write the scheduler as "tcp://host:8786"'),
+        ("tcp://127.0.0.1:port", 'write the scheduler as "tcp://host:8786"'),
+        ("tcp://127.0.0.1:9", "no scheduler answers there"),
+    ],
+)
 def test_a_cluster_that_does_not_answer_is_told(
-    songs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    songs: list[str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    address: str,
+    message: str,
 ) -> None:
     pytest.importorskip("distributed", reason="needs the extra retune[dask]")
-    assert batch(songs, tmp_path, "--dask", "nowhere") == 2
-    assert "--dask nowhere" in capsys.readouterr().err
+    assert batch(songs, tmp_path, "--dask", address) == 2
+    assert f"--dask {address}: {message}" in capsys.readouterr().err
