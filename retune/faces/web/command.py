@@ -43,6 +43,7 @@ def _listen(port: int | None) -> socket.socket:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((HOST, number))
+            listener.listen(64)
             return listener
         except OSError as error:
             listener.close()

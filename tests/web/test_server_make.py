@@ -1,0 +1,210 @@
+"""Files made over the wire: renditions, pages, take-away files, blind tests, new songs."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from web_client import RULE, Client, client_of, demo_copy
+
+from retune.faces.web import api_make, api_new
+from retune.faces.web.desk import Desk
+
+RATE_HZ = 22_050
+
+
+@pytest.fixture
+def client(tmp_path: Path) -> Client:
+    return client_of(demo_copy(tmp_path / "song"))
+
+
+def ended(client: Client, task: dict[str, Any], *, within_s: float = 120.0) -> dict[str, Any]:
+    until = time.monotonic() + within_s
+    while task["state"] == "running":
+        assert time.monotonic() < until, task
+        time.sleep(0.05)
+        task = client.get(f"task?id={task['id']}").json()
+    return task
+
+
+def sung(path: Path, *, seconds: float = 4.0) -> Path:
+    """A tone that steps through a scale, as a sound file."""
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    steps = np.array([0, 2, 4, 5, 7, 5, 4, 2, 0])[np.minimum((time_s / 0.45).astype(int), 8)]
+    phase = 2 * np.pi * np.cumsum(220 * 2 ** (steps / 12)) / RATE_HZ
+    tone = sum(np.sin(k * phase) / k for k in range(1, 6))
+    soundfile.write(path, 0.1 * tone, RATE_HZ, subtype="PCM_16")
+    return path
+
+
+@pytest.mark.slow
+def test_a_comparison_page_is_made(client: Client) -> None:
+    task = client.post("make", {"what": "page", "name": "try-1", "rules": [RULE]}).json()
+    done = ended(client, task)
+    assert done["result"]["places"] == ["comparison/try-1.html"], done
+    page = (client.desk.folder / "comparison" / "try-1.html").read_text(encoding="utf-8")
+    assert "Lantern Song" in page
+
+
+def test_unsaved_rules_are_rendered_into_the_songs_folder(client: Client) -> None:
+    task = client.post("make", {"what": "render", "name": "try-1", "rules": [RULE]}).json()
+    done = ended(client, task)
+    assert done["state"] == "done", done["error"]
+    folder = client.desk.folder / "renditions"
+    assert done["result"]["places"] == ["renditions/try-1"]
+    assert (folder / "try-1" / "vocal.wav").is_file()
+    assert (folder / "try-1" / "matched-control" / "mix.wav").is_file()
+    assert (folder / "original" / "mix.wav").is_file()
+
+
+def test_a_stopped_work_leaves_nothing_half_written(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client.song()
+
+    def endless(opened: Any, *, progress: Any, out: Path, **more: Any) -> None:
+        while True:
+            progress("waiting", 0.5)
+            time.sleep(0.01)
+
+    monkeypatch.setattr(api_make.pipeline, "write_versions", endless)
+    task = client.post("make", {"what": "render", "rules": [RULE]}).json()
+    assert client.get(f"task?id={task['id']}").json()["state"] == "running"
+    client.post("task/stop", {"id": task["id"]})
+    assert ended(client, task, within_s=5)["state"] == "stopped"
+    assert not list(client.desk.folder.rglob("*.tmp"))
+
+
+def test_take_away_files_and_what_goes_wrong_with_them(client: Client) -> None:
+    ask = {"what": "export", "name": "a", "rules": [RULE], "formats": ["csv", "lab"]}
+    done = ended(client, client.post("make", ask).json())
+    assert done["state"] == "done", done["error"]
+    assert all((client.desk.folder / place).is_file() for place in done["result"]["places"])
+    assert client.post("make", {**ask, "formats": []}).status_code == 400
+    wrong = ended(client, client.post("make", {**ask, "formats": ["wax"]}).json())
+    assert wrong["state"] == "failed"
+    assert "wax" in wrong["error"]
+
+
+def test_a_name_cannot_lead_out_of_the_folder(client: Client) -> None:
+    ask = {"what": "export", "name": "../../evil", "rules": [RULE], "formats": ["csv", "midi"]}
+    done = ended(client, client.post("make", ask).json())
+    assert done["state"] == "done", done["error"]
+    assert all((client.desk.folder / place).is_file() for place in done["result"]["places"])
+    assert not list(client.desk.folder.parent.glob("evil*"))
+
+
+def test_a_blind_test_is_balanced_and_counted(client: Client) -> None:
+    ask = {"first": "matched-control", "second": "a", "passages": ["phrase 2", "phrase 4"]}
+    design = client.post("blind", {**ask, "n_pairs": 8}).json()
+    pairs = [t for t in design["trials"] if t["kind"] == "pair"]
+    assert sum(t["first"] == "a" for t in pairs) == sum(t["second"] == "a" for t in pairs) == 4
+    assert client.post("blind", {**ask, "n_pairs": 8}).json() == design
+    assert client.post("blind", {**ask, "n_pairs": 7}).status_code == 400
+    rows = ["listener,sheet,trial,kind,passage,first,second,answer"]
+    for t in design["trials"]:
+        answer = "first" if t["first"] == "a" else "second"
+        rows.append(
+            f"anna,1,{t['number']},{t['kind']},{t['passage']},{t['first']},{t['second']},{answer}"
+        )
+    told = client.post("blind/tally", {"csv": "\n".join(rows) + "\n"}).json()
+    pooled = told["pairs"][0]["pooled"]
+    assert (pooled["k"], pooled["n"]) == (8, 8)
+    assert pooled["p"] == pytest.approx(2 * 0.5**8)  # exact two-sided binomial, closed form
+    assert "told apart" in pooled["verdict"]
+
+
+def test_a_new_song_from_files_of_the_folder(tmp_path: Path) -> None:
+    sung(tmp_path / "My voice (take 2).wav")
+    sung(tmp_path / "bass.wav")
+    (tmp_path / "notes.txt").write_text("no sound", encoding="utf-8")
+    (tmp_path / "broken.wav").write_bytes(b"RIFF")
+    client = Client(Desk(None, folder=tmp_path))
+    assert client.get("state").json()["open"] is False
+    assert client.get("song").status_code == 400
+    listed = {row["file"]: row for row in client.get("files").json()["files"]}
+    assert set(listed) == {"My voice (take 2).wav", "bass.wav", "broken.wav"}
+    assert listed["My voice (take 2).wav"]["role"] == "melody"
+    assert listed["bass.wav"]["role"] == "bass"
+    assert listed["broken.wav"]["error"]
+    stems = [{"file": name, "role": listed[name]["role"]} for name in list(listed)[:2]]
+    music = [
+        {"name": "key", "value": "A major"},
+        {"name": "meter", "value": "4/4"},
+        {"name": "tempo_bpm", "value": "120"},
+        {"name": "first_downbeat_s", "value": ""},
+    ]
+    wrong = [{"name": "key", "value": "H"}]
+    assert client.post("new", {"stems": stems, "music": wrong}).status_code == 400
+    assert not (tmp_path / "song.toml").exists()
+    made = client.post("new", {"title": "Steps", "stems": stems, "music": music})
+    assert made.status_code == 200, made.text
+    assert made.json()["title"] == "Steps"
+    assert made.json()["stems"][made.json()["melody"]]["notes"]
+    assert client.get("state").json()["open"] is True
+    assert client.post("new", {"stems": stems, "music": music}).status_code == 400
+
+
+def test_a_new_song_takes_no_stem_from_elsewhere(tmp_path: Path) -> None:
+    outside = sung(tmp_path / "voice.wav")
+    folder = tmp_path / "song"
+    folder.mkdir()
+    client = Client(Desk(None, folder=folder))
+    for file in ("../voice.wav", str(outside)):
+        stems = [{"file": file, "role": "melody"}]
+        assert client.post("new", {"stems": stems}).status_code == 400
+    assert not (folder / "song.toml").exists()
+
+
+def test_the_demo_can_be_opened_from_an_empty_page(tmp_path: Path) -> None:
+    client = Client(Desk(None, folder=tmp_path))
+    assert client.post("demo").json()["title"] == "Lantern Song"
+    assert (tmp_path / "lantern-song" / "song.toml").is_file()
+
+
+def put(client: Client, name: str, content: bytes, **headers: str) -> Any:
+    given = {"content-type": "application/octet-stream", **headers}
+    params = {"name": name}
+    return client.ask("PUT", "/api/upload", headers=given, content=content, params=params)
+
+
+def test_an_upload_is_stored_whole_and_never_over_a_file(tmp_path: Path) -> None:
+    source = sung(tmp_path / "source.wav").read_bytes()
+    folder = tmp_path / "song"
+    folder.mkdir()
+    client = Client(Desk(None, folder=folder))
+    assert put(client, "voice.wav", source).json() == {"file": "voice.wav"}
+    assert (folder / "voice.wav").read_bytes() == source
+    assert put(client, "voice.wav", b"other").status_code == 400
+    assert (folder / "voice.wav").read_bytes() == source
+    assert [path.name for path in folder.iterdir()] == ["voice.wav"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../voice.wav", "/tmp/voice.wav", "a/b.wav", "..\\voice.wav", ".wav", "run.sh", "", "a.wav\0"],
+)
+def test_an_upload_keeps_to_the_folder_and_to_sound(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / "song"
+    folder.mkdir()
+    client = Client(Desk(None, folder=folder))
+    assert put(client, name, b"x").status_code == 400
+    assert not list(folder.iterdir())
+    assert [path.name for path in tmp_path.iterdir()] == ["song"]
+
+
+def test_what_is_no_sound_or_too_large_is_not_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = Client(Desk(None, folder=tmp_path))
+    assert put(client, "voice.wav", b"not sound at all").status_code == 400
+    monkeypatch.setattr(api_new, "MAX_FILE_BYTES", 1000)
+    assert put(client, "voice.wav", b"x" * 1001).status_code == 400
+    other = {"content-type": "text/plain"}
+    answer = client.ask("PUT", "/api/upload", headers=other, content=b"x", params={"name": "a.wav"})
+    assert answer.status_code == 415
+    assert not list(tmp_path.iterdir())
