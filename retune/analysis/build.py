@@ -12,6 +12,7 @@ from retune.analysis.bars import given_bars, seconds_at
 from retune.analysis.beats import SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
+from retune.analysis.guided import guided_notes
 from retune.analysis.harmony import (
     BassNote,
     chart_warnings,
@@ -20,6 +21,7 @@ from retune.analysis.harmony import (
 )
 from retune.analysis.key import FoundKey, find_key
 from retune.analysis.naming import APART_CENTS, Tuned, note_weight, song_tuning, tune_stem
+from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_phrases
@@ -35,11 +37,14 @@ from retune.core.carriers import (
     StemAnalysis,
 )
 from retune.core.errors import SongFileError
+from retune.core.guide import GuideNote
 from retune.core.keys import parse_key
 
 LATE_START_S = 8.0
 KEY_SURE = 0.25
 DRIFT_TOLD_CENTS = 25.0
+MIX_LABEL = "from a full mix: approximate"
+NO_GUIDE = 'without a guide expect wrong notes: give guide = "melody.csv" (start_s,end_s,pitch)'
 
 
 @dataclass
@@ -50,6 +55,7 @@ class _Work:
     audio: Mapping[str, AudioLike]
     tracks: Mapping[str, PitchTrack]
     duration_s: float
+    guide: Sequence[GuideNote] = ()
     drafts: dict[str, list[Draft]] = field(default_factory=dict)
     joined: dict[str, frozenset[float]] = field(default_factory=dict)
     tuned: dict[str, Tuned] = field(default_factory=dict)
@@ -68,7 +74,11 @@ class _Work:
 
 
 def analyze_song(
-    song: Song, audio: Mapping[str, AudioLike], tracks: Mapping[str, PitchTrack]
+    song: Song,
+    audio: Mapping[str, AudioLike],
+    tracks: Mapping[str, PitchTrack],
+    *,
+    guide: Sequence[GuideNote] = (),
 ) -> Analysis:
     """Hear a song: notes, tuning, key, bars, chords, phrases and how they end.
 
@@ -79,7 +89,9 @@ def analyze_song(
     audio : mapping of stem name to AudioLike
         The sound of every stem.
     tracks : mapping of stem name to PitchTrack
-        f0 of the monophonic stems.
+        f0 of the monophonic stems, and of the melody inside a mix.
+    guide : sequence of GuideNote
+        The melody of a mix, roughly; its notes are then those of the guide.
 
     Returns
     -------
@@ -93,7 +105,7 @@ def analyze_song(
     """
     rate_hz = next(iter(audio.values())).rate_hz if audio else 44100
     duration_s = max((a.n_samples / a.rate_hz for a in audio.values()), default=0.0)
-    work = _Work(song, audio, tracks, duration_s)
+    work = _Work(song, audio, tracks, duration_s, guide)
     _hear_notes(work)
     bars = _bars(work)
     given_key = None if song.music.key == "auto" else parse_key(song.music.key)
@@ -134,10 +146,10 @@ class _KeyAt:
 
 
 def _hear_notes(work: _Work) -> None:
-    for name, stem in work.song.stems.items():
+    for name in work.song.stems:
         if name not in work.tracks:
             continue
-        heard = find_notes(work.tracks[name], work.audio.get(name), is_bass=stem.role == "bass")
+        heard = _heard(work, name)
         drafts = [Draft(n.start_s, n.end_s, n.midi, n.confidence, n.doubt) for n in heard]
         drafts, told = apply_corrections(drafts, work.song.corrections, stem=name)
         work.drafts[name] = drafts
@@ -146,6 +158,19 @@ def _hear_notes(work: _Work) -> None:
         if not drafts:
             work.warnings.append(f"stem {name}: no note was heard in it")
     _tell_late_starts(work)
+
+
+def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
+    """Notes of one stem; of a mix those of its melody, with the levels of the track alone, since
+    those of the sound are everyone's."""
+    role, track = work.song.stems[name].role, work.tracks[name]
+    if role != "mix":
+        return find_notes(track, work.audio.get(name), is_bass=role == "bass")
+    if work.guide:
+        work.warnings.append(f"stem {name}: {MIX_LABEL}")
+        return guided_notes(track, work.guide)
+    work.warnings.append(f"stem {name}: {MIX_LABEL}; {NO_GUIDE}")
+    return find_notes(track)
 
 
 def _tell_late_starts(work: _Work) -> None:

@@ -16,6 +16,7 @@ from retune import __version__
 from retune.core.audio import AudioFile, audio_warnings, check_stems, open_audio
 from retune.core.cache import Cache
 from retune.core.carriers import MONOPHONIC_ROLES, Analysis, PitchTrack, Role, Song
+from retune.core.guide import GuideNote, read_guide
 from retune.core.songfile import read_song
 
 Progress = Callable[[str, float], None]
@@ -29,6 +30,7 @@ PITCH_RANGE_HZ: Mapping[Role, tuple[float, float]] = MappingProxyType(
         "harmony": (65.0, 1200.0),
         "double": (65.0, 1200.0),
         "bass": (30.0, 400.0),
+        "mix": (65.0, 1200.0),
     }
 )
 
@@ -122,7 +124,7 @@ def _hear(opened: OpenSong, progress: Progress) -> Analysis:
     heard = _listen(opened, progress)
     tracks = {name: track for name, (track, _) in heard.items() if track is not None}
     progress("finding notes and phrases", 0.0)
-    analysis = analyze_song(opened.song, opened.audio, tracks)
+    analysis = analyze_song(opened.song, opened.audio, tracks, guide=guide_of(opened))
     progress("finding notes and phrases", 1.0)
     told = [*opened.warnings, *(line for _, lines in heard.values() for line in lines)]
     return replace(analysis, warnings=(*dict.fromkeys([*told, *analysis.warnings]),))
@@ -148,18 +150,21 @@ def _listen(
 
 def _listen_to(opened: OpenSong, name: str) -> tuple[PitchTrack | None, tuple[str, ...]]:
     """The pitch track of one stem (None for a polyphonic one) and what to warn of."""
-    from retune.track import voice_warnings
+    from retune.track import track_mix, voice_warnings
 
     stem, audio = opened.song.stems[name], opened.audio[name]
     cache = Cache() if opened.use_cache else None
-    wants_pitch = stem.role in MONOPHONIC_ROLES
+    wants_pitch = stem.role in MONOPHONIC_ROLES or stem.role == "mix"
     low_hz, high_hz = PITCH_RANGE_HZ.get(stem.role, (0.0, 0.0))
-    key = {
+    key: dict[str, Any] = {
         "audio": opened.sha256(name),
         "tracker": opened.tracker if wants_pitch else "",
         "range": [low_hz, high_hz],
         "version": __version__,
     }
+    guide = guide_of(opened) if stem.role == "mix" else ()
+    if stem.role == "mix":
+        key |= {"mix": True, "guide": [[n.start_s, n.end_s, n.midi] for n in guide]}
     if cache is not None and not opened.tracker.startswith("csv:"):
         found = cache.get(key)
         if found is not None:
@@ -167,12 +172,32 @@ def _listen_to(opened: OpenSong, name: str) -> tuple[PitchTrack | None, tuple[st
     lines = [f"stem {name}: {line}" for line in audio_warnings(audio)]
     track = None
     if wants_pitch:
-        track = _track(audio, low_hz, high_hz, opened.tracker)
+        if stem.role == "mix" and not opened.tracker.startswith("csv:"):
+            track = track_mix(audio, fmin_hz=low_hz, fmax_hz=high_hz, guide=guide)
+        else:
+            track = _track(audio, low_hz, high_hz, opened.tracker)
         if stem.role == "melody":
             lines += [f"stem {name}: {line}" for line in voice_warnings(audio, track)]
     if cache is not None:
         cache.put(key, _stored(track, lines))
     return track, tuple(lines)
+
+
+def guide_of(opened: OpenSong) -> tuple[GuideNote, ...]:
+    """The notes of the song's guide, () when there is none or no mix to guide through; read once.
+
+    Raises
+    ------
+    InputError
+        The guide cannot be read.
+    """
+    path = opened.song.music.guide
+    if path is None or not any(stem.role == "mix" for stem in opened.song.stems.values()):
+        return ()
+    if "guide" not in opened._memo:
+        opened._memo["guide"] = read_guide(path)
+    notes: tuple[GuideNote, ...] = opened._memo["guide"]
+    return notes
 
 
 def _track(audio: AudioFile, low_hz: float, high_hz: float, tracker: str) -> PitchTrack:

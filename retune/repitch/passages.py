@@ -12,6 +12,7 @@ from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, Ste
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of
+from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch, repetition
 from retune.repitch.seam import FRAME_S, Engine, Passage
 
@@ -156,7 +157,7 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     first, last = max(group.start - context, 0), min(group.stop + context, n_samples)
     samples, first_s = audio.read(first, last), first / rate
     notes = tuple(n for n in stem.notes if n.end_s > first_s and n.start_s < last / rate)
-    f0_hz = _pitch(samples, rate, first_s, stem, notes)
+    f0_hz = _pitch(samples, rate, first_s, stem, notes, engine)
     change = _changes(samples, rate, len(f0_hz))
     known = {note.index for note in notes}
     cut = [edit for edit in group.edits if edit.note not in known]
@@ -168,17 +169,25 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
     passage = Passage(samples, rate, f0_hz, curve)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
-    warnings = _doubts(group, passage, first_s) if stem.track is not None else ()
+    alone = stem.track is not None and stem.role != "mix"
+    warnings = _doubts(group, passage, first_s) if alone else ()
     return Work(group, (part,), warnings)
 
 
 def _pitch(
-    samples: Samples, rate_hz: int, first_s: float, stem: StemAnalysis, notes: tuple[Note, ...]
+    samples: Samples,
+    rate_hz: int,
+    first_s: float,
+    stem: StemAnalysis,
+    notes: tuple[Note, ...],
+    engine: Engine,
 ) -> FloatArray:
-    """f0 of every frame; NaN all along for a stem without a track."""
-    if stem.track is None:
+    """f0 of every frame; NaN all along for a stem without a track. One voice of a mix has a
+    pitch of its own only where it is lifted out."""
+    if stem.track is None or (stem.role == "mix" and not engine.needs_pitch):
         return np.full(frame_count(len(samples), rate_hz), np.nan)
-    return passage_pitch(samples, rate_hz=rate_hz, start_s=first_s, track=stem.track, notes=notes)
+    pitch_of = mix_pitch if stem.role == "mix" else passage_pitch
+    return pitch_of(samples, rate_hz=rate_hz, start_s=first_s, track=stem.track, notes=notes)
 
 
 def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
@@ -192,7 +201,7 @@ def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: E
         stop = max(min(round((end_s + half) * rate), n_samples), start)
         first, last = max(start - context, 0), min(stop + context, n_samples)
         samples = audio.read(first, last)
-        f0_hz = _pitch(samples, rate, first / rate, stem, stem.notes)
+        f0_hz = _pitch(samples, rate, first / rate, stem, stem.notes, engine)
         level = np.full(len(f0_hz), edit.shift_cents)
         passage = Passage(samples, rate, f0_hz, level, steady=True)
         parts.append(Part(first, passage, start, stop, round(CUT_FADE_S * rate)))

@@ -57,7 +57,7 @@ def unslip(f0_hz: FloatArray, *, time_s: FloatArray, notes: tuple[Note, ...]) ->
     return fixed
 
 
-def _onto_frames(track: PitchTrack, f0_hz: FloatArray, time_s: FloatArray) -> FloatArray:
+def onto_frames(track: PitchTrack, f0_hz: FloatArray, time_s: FloatArray) -> FloatArray:
     """f0 at `time_s`, log-interpolated between voiced neighbours, NaN beside unvoiced ones."""
     if len(track.time_s) < 2:
         return np.full(len(time_s), np.nan)
@@ -175,7 +175,7 @@ def passage_pitch(
         track.energy_db[low:high],
     )
     cleaned = unslip(part.f0_hz, time_s=part.time_s, notes=notes)
-    f0_hz = _onto_frames(part, cleaned, time_s)
+    f0_hz = onto_frames(part, cleaned, time_s)
     x = guide(samples)
     low, stride = thinned(x, rate_hz=rate_hz, to_hz=PERIODIC_HZ)
     low_rate = rate_hz / stride

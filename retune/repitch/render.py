@@ -18,11 +18,13 @@ from retune.core.carriers import (
 )
 from retune.core.errors import EngineError, UsageError
 from retune.repitch.glide import smooth_step
+from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
 
 MAX_SHIFT_CENTS = 1200.0
 CLIPPED_LEVEL = 0.9999
+SPAN_ENGINE = "stretch"
 
 Shift = Callable[[Engine, Passage], Samples]
 
@@ -83,6 +85,20 @@ def _there_and_back(engine: Engine, passage: Passage) -> Samples:
 
 
 def _render(
+    audio: AudioLike, stem: StemAnalysis, edits: Sequence[Edit], name: str, shift: Shift
+) -> StemRendition:
+    spans = [edit for edit in edits if edit.note is None]
+    if stem.role == "mix" and name == "auto" and spans:
+        notes = [edit for edit in edits if edit.note is not None]
+        moved = _render_by(audio, stem, spans, SPAN_ENGINE, shift)
+        moved = replace(moved, reason="whole spans of a finished mix move as they are")
+        if not notes:
+            return moved
+        return together(audio, _render_by(audio, stem, notes, name, shift), moved)
+    return _render_by(audio, stem, edits, name, shift)
+
+
+def _render_by(
     audio: AudioLike, stem: StemAnalysis, edits: Sequence[Edit], name: str, shift: Shift
 ) -> StemRendition:
     chosen, reason = resolve_engine(name, role=stem.role)

@@ -76,6 +76,7 @@ class Engine(Protocol):
 
 _HOMES: dict[str, str] = {
     "psola": "psola",
+    "lift": "lift",
     "stretch": "stretch",
     "rubberband": "rubberband",
     "world": "world",
@@ -108,7 +109,7 @@ def choose_engine(role: Role) -> tuple[str, str]:
     if role in MONOPHONIC_ROLES:
         return "psola", f"a {role} stem is one voice: overlap-add by pitch period keeps it cleanest"
     if role == "mix":
-        return "stretch", "a finished mix is many voices: only a whole span of it can move"
+        return "lift", "from a full mix, approximate: the voice is lifted out by its harmonics"
     return "stretch", f"a {role} stem may hold many pitches at once: its spans move as a whole"
 
 

@@ -1,7 +1,8 @@
 """Room: track. From sound to f0 over time.
 
-`track_pitch` runs one of the `TRACKERS` over a stem; `voice_warnings` says in plain words what
-speaks against the stem being one dry voice; `warm_up` compiles the default tracker beforehand.
+`track_pitch` runs one of the `TRACKERS` over a stem, `track_mix` follows the melody inside a
+finished mix; `voice_warnings` says in plain words what speaks against the stem being one dry
+voice; `warm_up` compiles the default tracker beforehand.
 """
 
 from __future__ import annotations
@@ -10,16 +11,26 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from retune.track.mix_salience import track_mix
     from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
     from retune.track.voice import voice_warnings
 
-__all__ = ["TRACKERS", "Tracker", "find_tracker", "track_pitch", "voice_warnings", "warm_up"]
+__all__ = [
+    "TRACKERS",
+    "Tracker",
+    "find_tracker",
+    "track_mix",
+    "track_pitch",
+    "voice_warnings",
+    "warm_up",
+]
 
 _HOMES = {
     "TRACKERS": "seam",
     "Tracker": "seam",
     "find_tracker": "seam",
+    "track_mix": "mix_salience",
     "track_pitch": "seam",
     "voice_warnings": "voice",
     "warm_up": "pyin",

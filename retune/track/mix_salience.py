@@ -20,6 +20,7 @@ from retune.core.carriers import AudioLike, FloatArray, PitchTrack
 from retune.core.compiled import compiled
 from retune.core.guide import GuideNote
 from retune.core.units import midi_to_hz
+from retune.track.seam import check_range
 
 RATE_HZ = 22050
 HOP = 256
@@ -207,6 +208,34 @@ def pull(hz: FloatArray, time_s: FloatArray, guide: Sequence[GuideNote]) -> Floa
     return loss
 
 
+def track_mix(
+    audio: AudioLike, *, fmin_hz: float, fmax_hz: float, guide: Sequence[GuideNote] = ()
+) -> PitchTrack:
+    """f0 of the melody inside a finished mix.
+
+    Parameters
+    ----------
+    audio : AudioLike
+        The mix, mono or stereo (with more channels, the first and the last), any rate.
+    fmin_hz, fmax_hz : float
+        Bounds of the search in Hz, within 20 to 4000.
+    guide : sequence of GuideNote
+        Roughly what is sung; outside these notes nothing is found.
+
+    Returns
+    -------
+    PitchTrack
+        `voiced_prob` is how clearly the pitch stands out; `energy_db` the level of what does.
+
+    Raises
+    ------
+    UsageError
+        Bounds that make no sense.
+    """
+    check_range(fmin_hz, fmax_hz)
+    return MixSalience(guide).track(audio, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
+
+
 class MixSalience:
     """Tracks a melody in a mix; `guide` notes, if any, tell roughly where it is."""
 
@@ -228,7 +257,7 @@ class MixSalience:
             _sum_up(root, kernel.low, kernel.part, kernel.weight, salience)
             norm = np.sqrt(np.sum(root**2, axis=1, keepdims=True))
             salience /= np.maximum(norm, 1e-3)
-            time_s = (n_done + np.arange(len(root))) * (HOP / RATE_HZ)
+            time_s = np.arange(n_done, n_done + len(root), dtype=np.float64) * (HOP / RATE_HZ)
             allowed = np.ones(salience.shape, np.uint8)
             if self.guide:
                 allowed = allowed_bins(kernel.hz, time_s, self.guide)
@@ -275,4 +304,5 @@ class MixSalience:
         voiced_prob = np.clip(strength / FULL_AT, 0.0, 1.0)
         power = np.concatenate([np.zeros(0), *powers])
         level = 10 * np.log10(power * np.maximum(strength, 0.01) ** 2 + 1e-20)
-        return PitchTrack(rows * (HOP / RATE_HZ), f0_hz, voiced_prob, level, self.name)
+        time_s = rows.astype(np.float64) * (HOP / RATE_HZ)
+        return PitchTrack(time_s, f0_hz, voiced_prob, level, self.name)

@@ -45,12 +45,12 @@ def test_auto_depends_on_the_role_alone(monkeypatch: pytest.MonkeyPatch) -> None
         choose_engine(role) for role in ("melody", "bass", "harmony", "double", "backing", "mix")
     ]
     assert before == after
-    assert [name for name, _ in after] == ["psola"] * 4 + ["stretch"] * 2
+    assert [name for name, _ in after] == ["psola"] * 4 + ["stretch", "lift"]
     assert all(reason for _, reason in after)
 
 
 def test_every_engine_has_a_name_and_says_what_it_is() -> None:
-    assert set(ENGINES) == {"psola", "stretch", "rubberband", "world", "identity"}
+    assert set(ENGINES) == {"psola", "lift", "stretch", "rubberband", "world", "identity"}
     for name, engine in ENGINES.items():
         assert engine.name == name
         assert engine.about

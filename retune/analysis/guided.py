@@ -1,0 +1,119 @@
+"""Notes of a melody inside a mix where a guide says roughly what they are.
+
+The guide gives how many notes there are and about where; the pitch track, searched near them
+alone, gives their bounds and their pitch. A note that the mix hardly shows stays where the guide
+has it and is doubted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retune.analysis.note_trust import DOUBTFUL, Heard
+from retune.core.carriers import FloatArray, PitchTrack
+from retune.core.guide import GuideNote
+from retune.core.units import hz_to_midi
+
+REACH_S = 0.12
+NEAR = 1.5  # semitones
+BRIDGE_S = 0.06
+HEARD_SHARE = 0.35
+JOINED_S = 0.03
+EDGE_S = (0.06, 0.04)
+SURE_PROB = 0.75
+
+
+def guided_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
+    """One note for each of the guide, in order of time, not overlapping."""
+    if len(track.time_s) < 2:
+        return ()
+    midi = np.asarray(hz_to_midi(np.where(track.f0_hz > 0, track.f0_hz, np.nan)), dtype=np.float64)
+    limits = _limits(guide, track.time_s, midi)
+    heard: list[Heard] = []
+    for note, (low_s, high_s) in zip(guide, limits, strict=True):
+        found = _one(note, low_s, high_s, track, midi)
+        joined = bool(heard) and found.start_s - heard[-1].end_s < JOINED_S
+        heard.append(
+            Heard(found.start_s, found.end_s, found.midi, found.confidence, found.doubt, joined)
+        )
+    return tuple(heard)
+
+
+def _limits(
+    guide: Sequence[GuideNote], time_s: FloatArray, midi: FloatArray
+) -> list[tuple[float, float]]:
+    """How far each note may reach: between neighbours the moment of the change of pitch."""
+    starts = [max(note.start_s - REACH_S, 0.0) for note in guide]
+    ends = [note.end_s + REACH_S for note in guide]
+    for k in range(len(guide) - 1):
+        before, after = guide[k], guide[k + 1]
+        if ends[k] > starts[k + 1]:
+            ends[k] = starts[k + 1] = _border(before, after, time_s, midi)
+    return [(a, max(b, a + 0.02)) for a, b in zip(starts, ends, strict=True)]
+
+
+def _border(before: GuideNote, after: GuideNote, time_s: FloatArray, midi: FloatArray) -> float:
+    """Where the line passes from one pitch to the next, near where the guide has it."""
+    middle_s = 0.5 * (before.end_s + after.start_s)
+    reach = min(REACH_S, 0.4 * (before.end_s - before.start_s), 0.4 * (after.end_s - after.start_s))
+    a, b = np.searchsorted(time_s, [middle_s - reach, middle_s + reach])
+    line = midi[a:b]
+    if abs(after.midi - before.midi) < 0.7 or np.isfinite(line).sum() < 3:
+        return middle_s
+    nearer = np.where(
+        np.isfinite(line), np.abs(line - after.midi) < np.abs(line - before.midi), False
+    )
+    unknown = ~np.isfinite(line)
+    # The split that puts the fewest frames on the wrong side; the one nearest the guide of equals.
+    wrong = np.concatenate([[0], np.cumsum(nearer & ~unknown)]) + np.concatenate(
+        [np.cumsum((~nearer & ~unknown)[::-1])[::-1], [0]]
+    )
+    places = np.append(time_s[a:b], time_s[b - 1]) if b > a else np.array([middle_s])
+    cost = wrong + 0.01 * np.abs(places - middle_s) / max(reach, 1e-3)
+    return float(places[int(np.argmin(cost))])
+
+
+def _one(
+    note: GuideNote, low_s: float, high_s: float, track: PitchTrack, midi: FloatArray
+) -> Heard:
+    a, b = np.searchsorted(track.time_s, [low_s, high_s])
+    near = np.abs(midi[a:b] - note.midi) <= NEAR
+    run = _longest(near, gap=max(int(BRIDGE_S / track.hop_s), 1))
+    length = note.end_s - note.start_s
+    if run is None or (run[1] - run[0]) * track.hop_s < HEARD_SHARE * length:
+        start_s, end_s = max(note.start_s, low_s), min(note.end_s, high_s)
+        return Heard(start_s, max(end_s, start_s + 0.02), note.midi, 0.1, "not heard in the mix")
+    start_s, end_s = (float(track.time_s[a + i]) for i in (run[0], run[1] - 1))
+    head, tail = (min(edge, 0.2 * (end_s - start_s)) for edge in EDGE_S)
+    c, d = np.searchsorted(track.time_s, [start_s + head, end_s - tail])
+    inside = slice(c, max(d, c + 1))
+    line = midi[inside][np.isfinite(midi[inside])]
+    pitch = float(np.median(line)) if len(line) else note.midi
+    prob = float(np.mean(track.voiced_prob[inside]))
+    spread = float(np.percentile(np.abs(line - pitch), 75)) if len(line) else 1.0
+    reasons = {
+        "faint in the mix": float(np.clip(prob / SURE_PROB, 0.05, 1.0)),
+        "much of it is not heard in the mix": float(
+            np.clip((end_s - start_s) / max(length, 0.05), 0.2, 1.0)
+        ),
+        "it lies far from the guide's note": float(np.clip(1.6 - abs(pitch - note.midi), 0.2, 1.0)),
+        "the pitch does not settle": float(np.clip(1.25 - spread / 0.8, 0.2, 1.0)),
+    }
+    confidence = round(float(np.prod(list(reasons.values()))), 3)
+    doubt = min(reasons, key=lambda name: reasons[name]) if confidence < DOUBTFUL else ""
+    return Heard(start_s, end_s, pitch, confidence, doubt)
+
+
+def _longest(near: NDArray[np.bool_], *, gap: int) -> tuple[int, int] | None:
+    """[start, stop) of the longest stretch of True, holes of up to `gap` frames bridged."""
+    at = np.flatnonzero(near)
+    if not len(at):
+        return None
+    cuts = np.flatnonzero(np.diff(at) > gap)
+    firsts = np.concatenate([[0], cuts + 1])
+    lasts = np.concatenate([cuts, [len(at) - 1]])
+    best = int(np.argmax(at[lasts] - at[firsts]))
+    return int(at[firsts[best]]), int(at[lasts[best]]) + 1

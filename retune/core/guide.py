@@ -1,0 +1,147 @@
+"""The melody as a person gives it, roughly: a table of notes or a MIDI file."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from retune.core.errors import InputError
+from retune.core.midifile import read_midi
+from retune.core.pitch import parse_pitch_name
+
+COLUMNS = ("start_s", "end_s", "pitch")
+MIDI_SUFFIXES = (".mid", ".midi")
+# Notes of a MIDI file may hang over into the next by this much: legato playing.
+OVERLAP_S = 0.25
+MAX_BYTES = 5_000_000
+
+
+@dataclass(frozen=True)
+class GuideNote:
+    """A note that is roughly there: seconds, MIDI number (A4 = 69)."""
+
+    start_s: float
+    end_s: float
+    midi: float
+
+
+def read_guide(path: Path) -> tuple[GuideNote, ...]:
+    """The notes of a guide, in order of time and not overlapping.
+
+    A CSV has one note a line, `start_s,end_s,pitch`, the pitch a name (Bb4) or a MIDI number
+    (70, 70.5); a first line with these words and lines that begin with # are skipped, further
+    columns too. A MIDI file may hold one line of notes (percussion aside).
+
+    Raises
+    ------
+    InputError
+        It cannot be read as such; names the file and, for a CSV, the line.
+    """
+    path = Path(path)
+    data = _bytes(path)
+    if path.suffix.lower() in MIDI_SUFFIXES:
+        notes = _from_midi(data, path)
+    else:
+        notes = _from_csv(data, path)
+    if not notes:
+        raise InputError(f"{path.name}: the guide holds no note; write start_s,end_s,pitch lines")
+    return notes
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        with open(path, "rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"{path.name}: cannot be read ({error.strerror})") from error
+    if len(data) > MAX_BYTES:
+        raise InputError(f"{path.name}: is larger than {MAX_BYTES // 1_000_000} MB; is it a guide?")
+    return data
+
+
+def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
+    try:
+        found = read_midi(data)
+    except InputError as error:
+        raise InputError(f"{path.name}: {error}") from error
+    notes: list[GuideNote] = []
+    for note in found:
+        if notes and note.start_s < notes[-1].end_s - OVERLAP_S:
+            raise InputError(
+                f"{path.name}: at {note.start_s:.2f} s two notes sound together (track "
+                f"{note.track}); a guide is one melody: keep its track alone"
+            )
+        if notes and note.start_s < notes[-1].end_s:
+            notes[-1] = GuideNote(notes[-1].start_s, note.start_s, notes[-1].midi)
+        notes.append(GuideNote(note.start_s, note.end_s, float(note.midi)))
+    return tuple(note for note in notes if note.end_s > note.start_s)
+
+
+def _from_csv(data: bytes, path: Path) -> tuple[GuideNote, ...]:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"{path.name}: is not UTF-8 text; save it as CSV in UTF-8") from None
+    order = list(COLUMNS)
+    notes: list[GuideNote] = []
+    for number, line in enumerate(text.splitlines(), 1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line)))]
+        if not notes and set(COLUMNS) <= set(cells):
+            order = cells
+            continue
+        note = _note(cells, order, where=f"{path.name} line {number}")
+        if notes and note.start_s < notes[-1].end_s - 1e-6:
+            raise InputError(
+                f"{path.name} line {number}: starts at {note.start_s:g} s, before the note above "
+                f"it ends ({notes[-1].end_s:g} s); notes must rise and not overlap"
+            )
+        notes.append(note)
+    return tuple(notes)
+
+
+def _note(cells: Sequence[str], order: Sequence[str], *, where: str) -> GuideNote:
+    if len(cells) < len(COLUMNS):
+        raise InputError(
+            f'{where}: "{",".join(cells)}" has {len(cells)} of the three columns; write '
+            "start_s,end_s,pitch as in 12.4,13.1,Bb4"
+        )
+    row = dict(zip(order, cells, strict=False))
+    start_s = _number(row["start_s"], "start_s", where=where)
+    end_s = _number(row["end_s"], "end_s", where=where)
+    if not 0 <= start_s < end_s:
+        raise InputError(
+            f"{where}: {start_s:g} to {end_s:g} s is no span; a note starts at 0 or later and "
+            "ends after it starts"
+        )
+    return GuideNote(start_s, end_s, _pitch(row["pitch"], where=where))
+
+
+def _number(text: str, name: str, *, where: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f'{where}: {name} "{text}" is not a number of seconds; write 12.4')
+    return value
+
+
+def _pitch(text: str, *, where: str) -> float:
+    try:
+        midi = float(text)
+    except ValueError:
+        try:
+            return float(parse_pitch_name(text))
+        except InputError:
+            midi = math.nan
+    if not 0 <= midi <= 127:
+        raise InputError(
+            f'{where}: pitch "{text}" is neither a note name like Bb4 nor a MIDI number 0 to 127'
+        )
+    return midi
