@@ -21,6 +21,8 @@ from retune.rules.endings import EndingNow
 from retune.rules.scene import listed
 from retune.rules.sounding import transposed
 
+NAMED_AT_MOST = 6
+"""More phrases than this are told as ranges."""
 FOURTH = 5
 """Semitones from a dominant up to its tonic: the shorter way (down would be 7)."""
 
@@ -160,7 +162,7 @@ def _one_step_above(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
         "Every phrase ends one scale step higher.",
         ("shift phrase-ending note up 1 scale step",),
         "All endings change by the same step, whatever their degree: some lose their rest, others "
-        f"may find it. As sung the phrases end on {listed([e.degree for e in endings])}.",
+        f"may find it. {_told(endings)}.",
         _numbers(endings),
     )
 
@@ -194,10 +196,10 @@ def _selection(wanted: Sequence[EndingNow], endings: Sequence[EndingNow]) -> tup
         return what, ""
     if [e for e in same if not e.is_last] == list(wanted):
         return what, " except in phrase last"
-    return "phrase-ending note", f" in phrases {_ranges([e.phrase for e in wanted])}"
+    return "phrase-ending note", f" in phrases {ranges([e.phrase for e in wanted])}"
 
 
-def _ranges(numbers: Sequence[int]) -> str:
+def ranges(numbers: Sequence[int]) -> str:
     """ "1-3, 5"."""
     runs: list[list[int]] = []
     for number in numbers:
@@ -344,7 +346,9 @@ def _degrees(endings: Iterable[EndingNow]) -> str:
 
 
 def _told(endings: Sequence[EndingNow]) -> str:
-    """ "Phrase 2 ends on 2 over Bb, phrase 4 on 2 over F"."""
+    """ "Phrase 2 ends on 2 over Bb and phrase 4 on 2 over F"; of many, "phrases 1-9 end on 2"."""
+    if len(endings) > NAMED_AT_MOST:
+        return f"Phrases {ranges(_numbers(endings))} end on {_degrees(endings)}"
     words: list[str] = []
     for ending in endings:
         over = (

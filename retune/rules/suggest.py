@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from retune.core.carriers import Analysis, Plan
-from retune.rules.candidates import Candidate, candidates
+from retune.rules.candidates import NAMED_AT_MOST, Candidate, candidates, ranges
 from retune.rules.endings import EndingNow, endings_of
 from retune.rules.plan import make_plan
 from retune.rules.scene import listed
@@ -107,18 +107,20 @@ def _differs(before: EndingNow, after: EndingNow) -> bool:
 
 def _outcome(touched: Sequence[tuple[EndingNow, EndingNow]]) -> str:
     """ "Phrase 2 turns from open to at rest, phrases 4 and 5 stay open."."""
-    became: dict[tuple[str, str], list[str]] = {}
+    became: dict[tuple[str, str], list[int]] = {}
     for before, after in touched:
-        became.setdefault((before.state, after.state), []).append(str(before.phrase))
+        became.setdefault((before.state, after.state), []).append(before.phrase)
     told = "; ".join(_became(*states, phrases) for states, phrases in became.items())
     return f"{told[:1].upper()}{told[1:]}." if told else ""
 
 
-def _became(before: str, after: str, phrases: Sequence[str]) -> str:
+def _became(before: str, after: str, phrases: Sequence[int]) -> str:
     who, s = ("phrases", "") if len(phrases) > 1 else ("phrase", "s")
+    many = len(phrases) > NAMED_AT_MOST
+    numbers = ranges(phrases) if many else listed([str(phrase) for phrase in phrases])
     if before == after:
-        return f"{who} {listed(phrases)} stay{s} {after}"
-    return f"{who} {listed(phrases)} turn{s} from {before} to {after}"
+        return f"{who} {numbers} stay{s} {after}"
+    return f"{who} {numbers} turn{s} from {before} to {after}"
 
 
 def _cleanliness(analysis: Analysis, plan: Plan) -> float:

@@ -210,3 +210,12 @@ def test_an_ending_outside_its_chord_is_brought_into_it() -> None:
         "Phrase 1 ends on 4 over Bb, outside the chord: the dissonance goes, the wait for home may "
         "not. Phrase 1 turns from open to partly at rest."
     )
+
+
+def test_many_phrases_are_told_as_ranges() -> None:
+    long = song({"vocal": ("melody", "D5:2 C5:2 / " * 12 + "D5:2 Bb4:2")}, chart="F | " * 12 + "Bb")
+    found = {s.name: s for s in suggest_variants(long)}
+    home = found["home-early"].reason
+    assert home.startswith("Phrases 1-12 end on 2. ")
+    assert home.endswith("Phrases 1-12 stay open.")
+    assert max(len(s.reason) for s in found.values()) < 300
