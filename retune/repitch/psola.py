@@ -29,7 +29,7 @@ from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
-LEVEL_S, MAX_LEVEL_DB = 0.4, 4.0
+LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 
 
@@ -47,13 +47,15 @@ def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float)
 
 
 def level_gain(old: FloatArray, new: FloatArray, *, at: FloatArray, width: float) -> FloatArray:
-    """Factor at each place that gives `new` the level of `old`, over `width` samples about it."""
+    """Factor at each place that brings `new` within FREE_DB of the level of `old`, over `width`
+    samples about it. So much is left free because a voice, too, is a little louder or softer
+    where a harmonic meets a formant."""
     a = np.clip(np.round(at - width / 2).astype(np.int64), 0, old.shape[1])
     b = np.clip(np.round(at + width / 2).astype(np.int64), 0, old.shape[1])
     sums = [np.append(0.0, np.cumsum(np.sum(sound**2, axis=0))) for sound in (old, new)]
     was, now = (total[b] - total[a] + 1e-12 for total in sums)
-    limit = 10 ** (MAX_LEVEL_DB / 20)
-    return np.asarray(np.clip(np.sqrt(was / now), 1 / limit, limit))
+    missing_db = np.clip(10 * np.log10(was / now), -MAX_LEVEL_DB, MAX_LEVEL_DB)
+    return np.asarray(10 ** ((missing_db - np.clip(missing_db, -FREE_DB, FREE_DB)) / 20))
 
 
 def _lay_out(
