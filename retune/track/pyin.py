@@ -11,6 +11,7 @@ The `published` settings give librosa's answers. The `refined` ones, the default
 - noise at the floor is assumed, so that near silence nothing is voiced;
 - a voiced run ends where the sound at the frame's centre no longer repeats, or where it has
   sunk by 20 dB within 0.3 s;
+- a frame that repeats badly is drawn to the pitch of its neighbours (`retune.track.steady`);
 - a held stretch whose octave is doubtful gets a low `voiced_prob` (`retune.track.octaves`).
 """
 
@@ -30,6 +31,7 @@ from retune.track.difference import SymmetricDifference, frames_of, published_di
 from retune.track.octaves import lower_doubtful
 from retune.track.refine import TO_POLYNOMIAL, refine_candidates
 from retune.track.settings import BINS_PER_OCTAVE, PyinSettings
+from retune.track.steady import steadied
 from retune.track.stream import framed_blocks, mono_blocks
 from retune.track.viterbi import STRIDE
 
@@ -185,6 +187,7 @@ def refined_answer(
     hop_s = settings.hop / settings.rate_hz
     tail = without_dips(is_tail(energy_db, hop_s=hop_s), f0_hz, longest=round(DIP_S / hop_s))
     open_gaps(f0_hz, weak=(local > LOCAL_LIMIT) | tail)
+    f0_hz = steadied(f0_hz, local, hop_s=hop_s)
     return f0_hz, lower_doubtful(f0_hz, voiced_prob, doubt)
 
 
