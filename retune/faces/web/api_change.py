@@ -31,7 +31,6 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     desk.change(
         lambda editor: editor.set_variant(name, kept, about=about),
         seen=asked.line("revision"),
-        hears_anew=False,
     )
     return song_view(desk)
 
@@ -39,9 +38,7 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
 def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     desk: Desk = bench.desk
     name = asked.line("name")
-    desk.change(
-        lambda editor: editor.remove_variant(name), seen=asked.line("revision"), hears_anew=False
-    )
+    desk.change(lambda editor: editor.remove_variant(name), seen=asked.line("revision"))
     return song_view(desk)
 
 

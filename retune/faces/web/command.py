@@ -79,7 +79,12 @@ def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Names
         webbrowser.open(address)
     app = create_app(desk, token=token, port=port)
     config = uvicorn.Config(
-        app, log_level="error", access_log=False, server_header=False, timeout_graceful_shutdown=3
+        app,
+        ws="none",
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=3,
     )
     server = uvicorn.Server(config)
     with contextlib.suppress(KeyboardInterrupt):

@@ -19,7 +19,6 @@ from retune import pipeline
 from retune.compare.levels import MixLevels
 from retune.core.carriers import Analysis, Plan, Rendition
 from retune.core.errors import InputError, RetuneError, UsageError
-from retune.core.songfile import read_song
 from retune.core.songsave import SongEditor, edit_song
 from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
 from retune.pipeline.mixing import levels_of
@@ -156,9 +155,7 @@ class Desk:
 
     # --- changes -----------------------------------------------------------------------------
 
-    def change(
-        self, do: Callable[[SongEditor], None], *, seen: str, hears_anew: bool = True
-    ) -> None:
+    def change(self, do: Callable[[SongEditor], None], *, seen: str) -> None:
         """Change the song file and save it whole.
 
         Parameters
@@ -167,8 +164,6 @@ class Desk:
             Makes the change on an editor.
         seen : str
             The revision the change was made on.
-        hears_anew : bool
-            False when the change leaves everything heard as it was (a variant).
 
         Raises
         ------
@@ -178,11 +173,11 @@ class Desk:
             The change makes no valid song file; nothing is written.
         """
         with self._lock:
-            before = self._save(do, seen=seen, hears_anew=hears_anew)
+            before = self._save(do, seen=seen)
             self._past.append(before)
             self._future.clear()
 
-    def _save(self, do: Callable[[SongEditor], None], *, seen: str, hears_anew: bool) -> str:
+    def _save(self, do: Callable[[SongEditor], None], *, seen: str) -> str:
         if not self.is_song_file or self.path is None:
             raise UsageError("a bare recording has no song file: make one under New song")
         _ = self.opened
@@ -193,12 +188,12 @@ class Desk:
         editor = edit_song(self.path)
         before = editor.text()
         do(editor)
-        editor.save()
+        old, new = self.opened.song, editor.save()
         self._revision = _revision(self.path)
-        if hears_anew:
-            self._forget()
+        if (old.stems, old.music, old.corrections) == (new.stems, new.music, new.corrections):
+            self._opened = replace(self.opened, song=new)
         else:
-            self._opened = replace(self.opened, song=read_song(self.path))
+            self._forget()
         return before
 
     def undo(self, *, seen: str) -> None:
@@ -214,7 +209,7 @@ class Desk:
             if not source:
                 raise UsageError(f"there is nothing to {word}")
             text = source[-1]
-            other.append(self._save(lambda e: e.set_text(text), seen=seen, hears_anew=True))
+            other.append(self._save(lambda e: e.set_text(text), seen=seen))
             source.pop()
 
     def reload(self) -> None:

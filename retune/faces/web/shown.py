@@ -40,7 +40,6 @@ def song_view(desk: Desk) -> dict[str, Any]:
                 "role": stem.role,
                 "gain_db": stem.gain_db,
                 "channels": opened.audio[name].n_channels,
-                "tension": tension_words(analysis, [Plan(())]),
                 "n_samples": opened.audio[name].n_samples,
             }
             for name, stem in song.stems.items()

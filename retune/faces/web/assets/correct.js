@@ -1,7 +1,7 @@
 // Correcting by hand what was heard: each change is saved to the song file at once, and undone.
 
 import { $, el, minus, say } from "./dom.js";
-import { change, chosenNote, melodyNotes, on, state } from "./store.js";
+import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.js";
 
 const middle = (note) => Number(((note.start_s + note.end_s) / 2).toFixed(4));
 
@@ -10,7 +10,7 @@ async function set(note, ...words) {
   const at = middle(note);
   if (await change("correct", { add }, `Corrected: ${words.join(", ")}. Undo takes it back.`)) {
     const here = melodyNotes().find((n) => n.start_s <= at && at < n.end_s) ?? null;
-    state.note = here?.index ?? null;
+    chooseNote(here?.index ?? null, { move: false });
   }
 }
 

@@ -99,7 +99,7 @@ class Mixer extends AudioWorkletProcessor {
 
   /** Sound up to the next place where something changes; returns how many frames. */
   stretch(left, right, from) {
-    const loop = this.loop && this.at < this.loop[1] ? this.loop : null;
+    const loop = this.loop && this.at <= this.loop[1] ? this.loop : null;
     const stop = loop ? Math.min(loop[1], this.length) : this.length;
     if (this.at >= stop) {
       if (loop) this.at = loop[0];

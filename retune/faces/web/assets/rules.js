@@ -15,7 +15,7 @@ function row(text, index) {
   });
   const ghost = el("div", { class: "ghost", "aria-hidden": "true" });
   const take = el("button", { class: "plain", type: "button", "aria-label": `Take rule ${index + 1} away`, onclick: () => remove(index) }, "take away");
-  const item = el("li", { onfocusout: (event) => { if (!item.contains(event.relatedTarget)) closeOffers(item); } },
+  const item = el("li", { onfocusout: (event) => { if (!item.contains(event.relatedTarget)) leave(item); } },
     el("div", { class: "sentence" }, el("div", { class: "sent" }, ghost, area), take),
     el("div", { class: "said", hidden: true, role: "listbox", id: `offer-${index}`, "aria-label": "Words to go on with" }),
     el("p", { class: "reads" }), el("div", { class: "fault", id: `fault-${index}`, hidden: true }));
@@ -37,6 +37,7 @@ function typed(area) {
   const item = area.closest("li");
   $(".ghost", item).textContent = `${area.value} `;
   area.removeAttribute("aria-invalid");
+  isQuiet = false;
   setRules(texts());
   offerSoon(area);
 }
@@ -70,11 +71,12 @@ export function replaceRule(matches, text) {
 
 let offering = null;
 let picked = -1;
+let isQuiet = false;      // after Esc, until something is typed
 
 async function offer(area) {
   const cursor = area.selectionStart;
   const number = (asked += 1);
-  if (document.activeElement !== area || !area.isConnected) return;
+  if (isQuiet || document.activeElement !== area || !area.isConnected) return;
   const got = await post("complete", { text: area.value, cursor }).catch(() => ({ words: [] }));
   if (number !== asked || document.activeElement !== area || !area.isConnected) return;
   const begun = area.value.slice(0, cursor).match(/\S*$/)[0].toLowerCase();
@@ -86,6 +88,8 @@ const offerSoon = settled(offer, 40);
 
 function showOffers(area, words) {
   const list = $(".said", area.closest("li"));
+  const shown = $$(".offer", list).map((option) => option.textContent);
+  if (offering === area && !list.hidden && shown.join("\n") === words.join("\n")) return;
   picked = -1;
   offering = words.length ? area : null;
   list.hidden = !words.length;
@@ -98,9 +102,15 @@ function showOffers(area, words) {
   area.removeAttribute("aria-activedescendant");
 }
 
+/** Closes a little late: what is clicked below must not slip away under the pointer. */
+function leave(item) {
+  setTimeout(() => { if (item.isConnected && !item.contains(document.activeElement)) closeOffers(item); }, 300);
+}
+
 function closeOffers(item) {
   const list = $(".said", item);
   list.hidden = true;
+  asked += 1;
   offering = null;
   picked = -1;
 }
@@ -136,7 +146,7 @@ function keyed(event, area) {
     return undefined;
   }
   if (event.key === "Escape") {
-    if (options.length && !$(".said", item).hidden) { closeOffers(item); event.stopPropagation(); }
+    if (options.length && !$(".said", item).hidden) { closeOffers(item); isQuiet = true; }
     else $("#pic").focus();
   }
   if (event.key === "Backspace" && !area.value && texts().length > 1) {
