@@ -23,6 +23,7 @@ from retune.core.files import atomic_write
 from retune.core.songfile import read_song, read_variants
 from retune.core.text import file_stem
 from retune.faces import show
+from retune.faces.batch_report import write_report
 from retune.pipeline.jobs import Job, run_job
 from retune.pipeline.writing import ORIGINAL
 
@@ -75,6 +76,9 @@ def batch(arguments: argparse.Namespace) -> int:
             _end_workers()
     _clear_leftovers(out, [*originals, *variants])
     _write_summary(out, tally)
+    if arguments.report is not None:
+        page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
+        show.say(f"open {page} in a browser", quiet=arguments.quiet)
     _close(arguments, tally, total, stopped=stopped)
     return 1 if stopped or tally.count("failed") else 0
 
@@ -102,6 +106,7 @@ def _jobs(arguments: argparse.Namespace, tally: Tally) -> tuple[list[Job], list[
             "tracker": arguments.tracker,
             "use_cache": not arguments.no_cache,
             "resume": arguments.resume,
+            "extras": arguments.report is not None,
         }
         originals.append(Job(variant=ORIGINAL, rules=(), **common))
         variants += [

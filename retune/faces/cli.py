@@ -133,6 +133,7 @@ def _batch(sub: argparse.ArgumentParser) -> None:
     where.add_argument("--jobs", type=_count, default=1, metavar="N", help="processes here")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
     sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
+    sub.add_argument("--report", metavar="DIR", help="an index page and a table of endings")
     _engine(sub)
     sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
     sub.add_argument("--control", action="store_true", help="also the matched controls")

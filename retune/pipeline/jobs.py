@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -23,6 +23,7 @@ from retune.pipeline.planning import plan as make
 from retune.pipeline.writing import MANIFEST, ORIGINAL, address, write_original, write_variant
 
 ORIGINAL_RECORD = "original.json"
+PICTURE, ENDINGS = "picture.svg", "endings.json"
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,8 @@ class Job:
     tracker: str = "pyin"
     use_cache: bool = True
     resume: bool = False
+    extras: bool = False
+    """Also a picture and a table of endings, for a report."""
 
     @property
     def title(self) -> str:
@@ -131,6 +134,8 @@ def _variant(job: Job) -> dict[str, Any]:
     if job.resume:
         manifest = _read_json(job.home / MANIFEST)
         if manifest.get("address") == wanted and _whole(job.home, manifest.get("outputs", {})):
+            if job.extras and not (job.home / ENDINGS).is_file():
+                _write_extras(opened, _plan(opened, job), job.home)
             return {"state": "skipped", **_summary(manifest)}
     plan = _plan(opened, job)
     folder = job.home.parent
@@ -146,6 +151,8 @@ def _variant(job: Job) -> dict[str, Any]:
         subtype=job.subtype,
         control=job.control,
     )
+    if job.extras:
+        _write_extras(opened, plan, job.home)
     return {"state": "done", **_summary(manifest)}
 
 
@@ -189,26 +196,41 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def phrase_rows(job: Job, manifests: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """One row per phrase ending of a job's song, with what each variant does to it."""
-    opened = _open(job)
-    melody = analyze(opened).melody
+def _endings_table(opened: OpenSong, plan: Plan) -> list[dict[str, Any]]:
+    """One row per phrase ending of the melody, with what the plan does to it."""
+    analysis = analyze(opened)
+    melody = analysis.melody
+    if melody is None:
+        return []
+    moved = {edit.note: edit for edit in plan.of_stem(melody.name) if edit.note is not None}
     rows = []
-    for phrase in melody.phrases if melody else ():
-        row: dict[str, Any] = {
-            "song": job.name,
-            "phrase": phrase.index,
-            "degree": phrase.ending_degree,
-            "chord_role": phrase.ending_chord_role,
-            "ending": phrase.ending,
-            "ending_melodic": phrase.ending_melodic,
-        }
-        for manifest in manifests:
-            moved = [
-                edit
-                for edit in manifest["edits"]
-                if edit["phrase"] == phrase.index and edit["note"] == phrase.ending_note
-            ]
-            row[manifest["variant"]] = moved[0]["to_degree"] if moved else None
-        rows.append(row)
+    for phrase in melody.phrases:
+        note = melody.note(phrase.ending_note) if phrase.ending_note is not None else None
+        edit = moved.get(note.index) if note is not None else None
+        key = analysis.key_at(phrase.start_s)
+        rows.append(
+            {
+                "phrase": phrase.index,
+                "key": str(key) if key else None,
+                "degree": phrase.ending_degree,
+                "chord": note.chord.label if note is not None and note.chord else None,
+                "chord_role": phrase.ending_chord_role,
+                "ending": phrase.ending,
+                "ending_melodic": phrase.ending_melodic,
+                "moved": int(edit is not None),
+                "to_degree": edit.to_degree if edit else None,
+                "to_chord_role": edit.role_after if edit else None,
+            }
+        )
     return rows
+
+
+def _write_extras(opened: OpenSong, plan: Plan, home: Path) -> None:
+    """What a report shows of a variant: its picture and its table of endings."""
+    from retune.compare.picture import lane_svg
+
+    with atomic_write(home / PICTURE, "w") as stream:
+        stream.write(lane_svg(analyze(opened), plan, systems=None, embed_fonts=False))
+    with atomic_write(home / ENDINGS, "w") as stream:
+        json.dump(_endings_table(opened, plan), stream, ensure_ascii=False, indent=1)
+        stream.write("\n")

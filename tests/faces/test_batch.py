@@ -179,6 +179,41 @@ def test_songs_of_one_name_get_folders_of_their_own(songs: list[str], tmp_path: 
     assert {row["song"] for row in rows(tmp_path / "out")} == {"take1", "take1-2"}
 
 
+def test_a_report_lists_every_rendition_and_its_endings(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    report = tmp_path / "report"
+    assert batch(songs, tmp_path / "out", "--report", str(report)) == 0
+    page = (report / "index.html").read_text(encoding="utf-8")
+    assert page.count("<tr><td>") == 9
+    assert 'data-sound="../out/take1/home/mix.wav"' in page
+    assert "phrase 1: 2 → 1" in page
+    with open(report / "endings.csv", encoding="utf-8", newline="") as stream:
+        table = list(csv.DictReader(stream))
+    assert len(table) == 3 * 3 * 2
+    home = [row for row in table if row["variant"] == "home" and row["song"] == "take2"]
+    assert [(row["degree"], row["moved"], row["to_degree"]) for row in home] == [
+        ("2", "1", "1"),
+        ("1", "0", ""),
+    ]
+    kept = {
+        name: data
+        for name, data in bytes_below(tmp_path / "out").items()
+        if not name.endswith(("picture.svg", "endings.json"))
+    }
+    assert kept == bytes_below(undisturbed)
+
+
+def test_a_report_escapes_what_it_shows() -> None:
+    from retune.compare.index_page import IndexRow, index_page
+
+    row = IndexRow("<script>alert(1)</script>", 'a"b', "failed", error="<b>no</b>")
+    page = index_page([row], title="<i>")
+    assert "<script>alert" not in page
+    assert "&lt;b&gt;no&lt;/b&gt;" in page
+    assert "<title>&lt;i&gt;</title>" in page
+
+
 def command(songs: list[str], out: Path, *more: str) -> list[str]:
     variants = str(Path(songs[0]).parent.parent / "variants.toml")
     return [
@@ -334,3 +369,36 @@ def test_a_cluster_that_does_not_answer_is_told(
     pytest.importorskip("distributed", reason="needs the extra retune[dask]")
     assert batch(songs, tmp_path, "--dask", address) == 2
     assert f"--dask {address}: {message}" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_two_hundred_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
+    """50 songs of 3 variants and their originals: the main process killed, resumed, then a
+    worker killed; in the end the same bytes as an undisturbed run."""
+    root = tmp_path / "songs"
+    many = [str(make_song(root / f"take{take}", take)) for take in range(1, 51)]
+    (root / "variants.toml").write_text(VARIANTS, encoding="utf-8")
+    assert batch(many, tmp_path / "calm", "--jobs", "2") == 0
+    out = tmp_path / "rough"
+    running = subprocess.Popen(command(many, out, "--jobs", "2"), stderr=subprocess.DEVNULL)
+    until(lambda: len(list(out.glob("*/*/manifest.json"))) > 20, 120)
+    running.kill()
+    running.wait()
+    running = subprocess.Popen(
+        command(many, out, "--jobs", "2", "--resume"), stderr=subprocess.DEVNULL
+    )
+    until(lambda: len(list(out.glob("*/*/manifest.json"))) > 60, 120)
+    killed = False
+    while not killed and running.poll() is None:
+        for marker in (out / ".running").glob("*.txt"):
+            try:
+                worker = int(marker.read_text(encoding="utf-8").split()[0])
+                os.kill(worker, signal.SIGKILL)
+            except (OSError, ValueError, IndexError):
+                continue
+            killed = True
+            break
+    assert running.wait(timeout=240) == 0
+    assert killed
+    assert bytes_below(out) == bytes_below(tmp_path / "calm")
+    assert len(rows(out)) == 200

@@ -1,0 +1,73 @@
+"""`retune batch --report DIR`: an index page of all results, and a table of phrase endings fit
+for statistics (one row per song, variant and phrase)."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from retune.compare.index_page import IndexRow, index_page
+from retune.core.files import atomic_write
+from retune.pipeline.jobs import ENDINGS, PICTURE
+from retune.pipeline.writing import ORIGINAL
+
+COLUMNS = (
+    *("song", "variant", "phrase", "key", "degree", "chord", "chord_role", "ending"),
+    *("ending_melodic", "moved", "to_degree", "to_chord_role"),
+)
+
+
+def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Path) -> Path:
+    """Write `index.html` and `endings.csv` into `report` from a batch in `out`; returns the page."""
+    report.mkdir(parents=True, exist_ok=True)
+    rows = [row for row in records if row["variant"] != ORIGINAL]
+    table = [line for row in rows for line in _endings(out, row)]
+    with atomic_write(report / "index.html", "w") as stream:
+        stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))
+    text = io.StringIO()
+    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n", restval="")
+    writer.writeheader()
+    writer.writerows(table)
+    with atomic_write(report / "endings.csv", "w") as stream:
+        stream.write(text.getvalue())
+    return report / "index.html"
+
+
+def _endings(out: Path, record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What a job wrote of its phrase endings; nothing for a failed one."""
+    path = out / record["song"] / record["variant"] / ENDINGS
+    try:
+        lines = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return []
+    return [{"song": record["song"], "variant": record["variant"], **line} for line in lines]
+
+
+def _index_row(record: Mapping[str, Any], out: Path, report: Path) -> IndexRow:
+    home = out / record["song"] / record["variant"]
+
+    def href(path: Path) -> str:
+        if not path.is_file():
+            return ""
+        return quote(Path(os.path.relpath(path, report)).as_posix())
+
+    return IndexRow(
+        song=record["song"],
+        variant=record["variant"],
+        state=record["state"],
+        original_href=href(home.parent / ORIGINAL / "mix.wav"),
+        mix_href=href(home / "mix.wav"),
+        picture_href=href(home / PICTURE),
+        endings=tuple(
+            (line["phrase"], line["degree"] or "?", line["to_degree"] or "", line["ending"] or "")
+            for line in _endings(out, record)
+        ),
+        warnings=tuple(record.get("warnings") or ()),
+        error=record.get("error") or "",
+    )
