@@ -5,6 +5,7 @@ import { $, el, say } from "./dom.js";
 import { addRule } from "./rules.js";
 import { choose, on, phrases, state, tell } from "./store.js";
 
+const FIRST = 4;
 const DEGREES = ["1", "2", "3", "4", "5", "6", "7"];
 const WHAT = () => {
   const endings = [...new Set(phrases().map((p) => p.ending_degree).filter(Boolean))].sort();
@@ -48,10 +49,17 @@ async function suggest() {
     return;
   }
   box.hidden = false;
-  box.replaceChildren(...got.variants.map((variant) => el("div", { class: "suggestion" },
+  list(box, got.variants, FIRST);
+}
+
+/** The first few suggestions, and a button for the rest. */
+function list(box, variants, count) {
+  const more = variants.length > count
+    ? el("button", { class: "plain", type: "button", onclick: () => list(box, variants, variants.length) }, `show all ${variants.length}`) : null;
+  box.replaceChildren(...variants.slice(0, count).map((variant) => el("div", { class: "suggestion" },
     el("p", {}, el("b", {}, variant.name), `: ${variant.about}`), el("p", { class: "small quiet" }, variant.reason),
     el("button", { type: "button", onclick: () => take(variant) }, "Try this one"))),
-  ...(got.variants.length ? [] : [el("p", { class: "quiet" }, "Nothing stands out in this song.")]));
+  more ?? "", ...(variants.length ? [] : [el("p", { class: "quiet" }, "Nothing stands out in this song.")]));
 }
 
 function take(variant) {

@@ -55,12 +55,12 @@ function made() {
 }
 
 function show() {
-  if (!$("#correct").open) return;
+  if ($("#correct").hidden) return;
   const note = chosenNote();
   const body = state.song.is_song_file
     ? note ? editor(note) : el("p", { class: "quiet" }, "Choose a note in the picture first.")
     : el("p", { class: "quiet" }, "A bare recording has no song file to keep corrections in.");
-  $("#correct-body").replaceChildren(body, made() ?? "");
+  $("#correct").replaceChildren(body, made() ?? "");
 }
 
 // --- dragging a note up or down, or its ends -----------------------------------------------------
@@ -71,7 +71,7 @@ function drag() {
   const pic = $("#pic");
   pic.addEventListener("pointerdown", (event) => {
     const group = event.target.closest?.(".note");
-    if (!group || !$("#correct").open || !state.song.is_song_file) return;
+    if (!group || $("#correct").hidden || !state.song.is_song_file) return;
     from = { y: event.clientY, index: Number(group.dataset.note), pitch: perSemitone() };
     pic.setPointerCapture(event.pointerId);
   });
@@ -110,7 +110,12 @@ function perSemitone() {
 }
 
 export function setUpCorrect() {
-  $("#correct").addEventListener("toggle", show);
+  $("#correct-toggle").addEventListener("click", () => {
+    const box = $("#correct");
+    box.hidden = !box.hidden;
+    $("#correct-toggle").setAttribute("aria-expanded", String(!box.hidden));
+    show();
+  });
   on("note", show);
   on("song", show);
   drag();

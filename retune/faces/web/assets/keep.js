@@ -9,7 +9,7 @@ const NAME = /^[A-Za-z][A-Za-z0-9_-]{0,63}$/;
 
 function showVariants() {
   const names = [...state.drafts.keys()];
-  $("#variant").replaceChildren(...names.map((name) => el("option", { value: name }, isSaved(name) ? name : `${name} (not saved)`)));
+  $("#variant").replaceChildren(...names.map((name) => el("option", { value: name }, name)));
   $("#variant").value = state.name;
   $("#about").textContent = state.drafts.get(state.name)?.about ?? "";
   showSaved();
@@ -162,7 +162,7 @@ function conflict(text) {
 export function setUpKeep() {
   on("song", () => { $("#conflict").hidden = true; showVariants(); });
   on("variant", showVariants);
-  on("rules", () => { const option = $("#variant").selectedOptions[0]; if (option) option.textContent = isSaved() ? state.name : `${state.name} (not saved)`; showSaved(); });
+  on("rules", showSaved);
   on("planned", showSaved);
   on("conflict", conflict);
   $("#variant").addEventListener("change", () => choose($("#variant").value));

@@ -167,11 +167,13 @@ export async function togglePlay() {
 
 // --- meter -------------------------------------------------------------------------------------
 
+const meterPlace = (db) => 10 + (270 * (Math.max(-50, Math.min(db, 0)) + 50)) / 50;
+
 function drawMeter() {
-  const x = (db) => 10 + (280 * (Math.max(-50, db) + 50)) / 50;
+  const x = meterPlace;
   const ticks = [-50, -40, -30, -20, -10, 0];
   const words = [-50, -30, -10, 0];
-  $("#meter svg").innerHTML = `<path class="tick" d="M10 16H290${ticks.map((db) => `M${x(db)} 11V21`).join("")}"/>`
+  $("#meter svg").innerHTML = `<path class="tick" d="M10 16H280${ticks.map((db) => `M${x(db)} 11V21`).join("")}"/>`
     + words.map((db) => `<text x="${x(db)}" y="33" text-anchor="middle">${minus(db, 0)}${db ? "" : " dB"}</text>`).join("")
     + '<path class="now" d="M0 9V23"/><path class="held" d="M-5 1H5L0 8Z"/>';
 }
@@ -181,9 +183,8 @@ function meter() {
   const level = player.playing && player.peak > 0 ? 20 * Math.log10(player.peak * volume) : QUIET_DB;
   player.peak = 0;
   held = Math.max(level, held - 0.4, QUIET_DB);
-  const place = (db) => 10 + (280 * (Math.max(-50, Math.min(db, 0)) + 50)) / 50;
-  $("#meter .now").setAttribute("transform", `translate(${place(level)} 0)`);
-  $("#meter .held").setAttribute("transform", `translate(${place(held)} 0)`);
+  $("#meter .now").setAttribute("transform", `translate(${meterPlace(level)} 0)`);
+  $("#meter .held").setAttribute("transform", `translate(${meterPlace(held)} 0)`);
 }
 
 export const frames = { longest: 0, count: 0 };

@@ -15,7 +15,7 @@ let asked = 0;
 let zoomed = null;        // width in px when bars scroll
 
 const pic = () => $("#pic");
-const fontSize = () => Math.min(20, Math.max(14, 0.84 * parseFloat(getComputedStyle(document.body).fontSize)));
+const fontSize = () => Math.min(20, Math.max(14, Math.round(pic().clientWidth / 8.6) / 10));
 const isNarrow = () => pic().clientWidth < 560;
 
 function usualView() {

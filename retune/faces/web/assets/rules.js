@@ -90,16 +90,17 @@ function showOffers(area, words) {
   const list = $(".said", area.closest("li"));
   const shown = $$(".offer", list).map((option) => option.textContent);
   if (offering === area && !list.hidden && shown.join("\n") === words.join("\n")) return;
-  picked = -1;
+  picked = offering === area && picked >= 0 ? words.indexOf(shown[picked]) : -1;
   offering = words.length ? area : null;
   list.hidden = !words.length;
   list.replaceChildren(...words.map((word, k) => el("span", {
-    role: "option", class: "offer", id: `${list.id}-${k}`, "aria-selected": "false",
+    role: "option", class: "offer", id: `${list.id}-${k}`, "aria-selected": String(k === picked),
     onpointerdown: (event) => { event.preventDefault(); accept(area, word); },
   }, word)));
   if (words.length) area.setAttribute("aria-controls", list.id);
   else area.removeAttribute("aria-controls");
-  area.removeAttribute("aria-activedescendant");
+  if (picked >= 0) area.setAttribute("aria-activedescendant", `${list.id}-${picked}`);
+  else area.removeAttribute("aria-activedescendant");
 }
 
 /** Closes a little late: what is clicked below must not slip away under the pointer. */

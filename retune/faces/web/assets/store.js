@@ -27,6 +27,7 @@ export const melodyNotes = () => state.song?.stems[state.song.melody]?.notes ?? 
 export const phrases = () => state.song?.stems[state.song.melody]?.phrases ?? [];
 export const chosenNote = () => melodyNotes().find((note) => note.index === state.note) ?? null;
 
+let changing = 0;
 const same = (a, b) => a.length === b.length && a.every((line, k) => line === b[k]);
 const kept = (lines) => lines.map((line) => line.trim()).filter(Boolean);
 
@@ -79,6 +80,7 @@ export function phraseAt(seconds) {
 
 /** A change of the song file; says what went wrong, offers to load a file that moved on. */
 export async function change(path, body, done) {
+  changing += 1;
   try {
     const song = await post(path, { ...body, revision: state.song.revision });
     takeSong(song);
@@ -89,6 +91,8 @@ export async function change(path, body, done) {
     else say(`Nothing was changed: ${error.message}`);
     tell("refused", error);
     return false;
+  } finally {
+    changing -= 1;
   }
 }
 
@@ -100,9 +104,10 @@ export async function reload() {
 /** Looks from time to time whether the file was changed by another window or program. */
 export function watch() {
   setInterval(async () => {
-    if (!state.song || document.hidden) return;
+    if (!state.song || document.hidden || changing) return;
+    const before = state.song.revision;
     const now = await get("state").catch(() => null);
-    if (!now) return;
+    if (!now || changing || before !== state.song.revision) return;
     if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
     else if (now.revision && now.revision !== state.song.revision) {
       tell("conflict", `${state.song.song} was changed in another window.`);
