@@ -24,7 +24,7 @@ COLUMNS = (
 
 
 def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Path) -> Path:
-    """Write `index.html` and `endings.csv` into `report` from a batch in `out`; returns the page."""
+    """Write `index.html` and `endings.csv` into `report`; returns the page."""
     report.mkdir(parents=True, exist_ok=True)
     rows = [row for row in records if row["variant"] != ORIGINAL]
     table = [line for row in rows for line in _endings(out, row)]
