@@ -345,15 +345,27 @@ class Patch:
         return self.start + int(self.samples.shape[0])
 
 
+@dataclass(frozen=True)
+class Verdict:
+    """How well one edit of a finished mix came out: `word` is "clean", "audible if you listen for
+    it" or "do not use", `text` says why."""
+
+    start_s: float
+    end_s: float
+    word: str
+    text: str
+
+
 @dataclass(frozen=True, eq=False)
 class StemRendition:
-    """The changed spans of one stem, in order, not overlapping."""
+    """The changed spans of one stem, in order, not overlapping; `verdicts` for edits of a mix."""
 
     stem: str
     engine: str
     reason: str
     patches: tuple[Patch, ...]
     warnings: tuple[str, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
 
     def apply(self, audio: AudioLike, start: int = 0, stop: int | None = None) -> Samples:
         """Samples [start, stop) of `audio` with the patches in place, float32 (n, channels)."""

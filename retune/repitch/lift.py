@@ -27,6 +27,8 @@ STILL_CENTS = 1e-6
 CONTEXT_S = 0.25
 FADE_S = 0.01
 VALLEY_REACH = 2
+# How far the side channel is believed: in full it takes a voice's stereo reverb for backing.
+SIDE_SHARE, MOST_RATIO = 0.4, 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,52 +69,91 @@ def from_warped(y: FloatArray, warp: Warp) -> FloatArray:
     return _resample(y, warp.phase)
 
 
-def harmonic_part(y: FloatArray, *, period: int, n_harmonics: int) -> FloatArray:
-    """What of `y` (n_channels, n), warped, stands on the harmonics of its constant pitch."""
-    from scipy.fft import irfft, rfft
+def frames_of(y: FloatArray, *, size: int) -> NDArray[np.complex128]:
+    """Spectra (n_channels, n_frames, n_bins) of Hann frames `size` / HOPS apart; the first one is
+    centred `size` / 2 before the first sample, the last lies behind the end."""
+    from scipy.fft import rfft
 
-    size = PERIODS * period
     hop = size // HOPS
     n_frames = (y.shape[1] + size) // hop + 1
     padded = np.pad(y, ((0, 0), (size, size + n_frames * hop - y.shape[1])))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
     frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=1)[:, ::hop][:, :n_frames]
-    spectra = rfft(frames * window, axis=2)
+    return np.asarray(rfft(frames * window, axis=2))
+
+
+def harmonic_part(y: FloatArray, *, period: int, n_harmonics: int) -> FloatArray:
+    """What of `y` (n_channels, n), warped, stands on the harmonics of its constant pitch."""
+    from scipy.fft import irfft
+
+    size = PERIODS * period
+    hop = size // HOPS
+    spectra = frames_of(y, size=size)
+    n_frames = spectra.shape[1]
+    gain = voice_share(spectra, n_harmonics=n_harmonics)
+    tooth = teeth(spectra, n_harmonics=n_harmonics)
     part = np.zeros_like(spectra)
-    tooth, gain = read_teeth(spectra, n_harmonics=n_harmonics)
     bins = PERIODS * np.arange(1, n_harmonics + 1)
     for offset, weight in zip((-1, 0, 1), SHAPE, strict=True):
         part[:, :, bins + offset] = weight * gain * tooth
-    out = np.zeros_like(padded)
     made = irfft(part, n=size, axis=2)
+    out = np.zeros((y.shape[0], size + n_frames * hop + size))
     for k in range(n_frames):
         out[:, k * hop : k * hop + size] += made[:, k]
     # Hann windows an eighth of their length apart add up to half their number.
     return out[:, size : size + y.shape[1]] / (HOPS / 2)
 
 
-def read_teeth(
+def teeth(spectra: NDArray[np.complex128], *, n_harmonics: int) -> NDArray[np.complex128]:
+    """Amplitude of each harmonic in each frame, (n_channels, n_frames, n_harmonics)."""
+    bins = PERIODS * np.arange(1, n_harmonics + 1)
+    found = sum(w * spectra[:, :, bins + k] for k, w in zip((-1, 0, 1), SHAPE, strict=True))
+    return np.asarray(found / np.sum(SHAPE**2))
+
+
+def teeth_and_valleys(
     spectra: NDArray[np.complex128], *, n_harmonics: int
-) -> tuple[NDArray[np.complex128], FloatArray]:
-    """Amplitude of each harmonic in each frame, (n_channels, n_frames, n_harmonics), and how much
-    of it is voice, 0 to 1."""
+) -> tuple[FloatArray, FloatArray]:
+    """Power at each harmonic and in the quieter valley beside it, means of three frames,
+    (n_channels, n_frames, n_harmonics)."""
     from scipy.ndimage import uniform_filter1d
 
     bins = PERIODS * np.arange(1, n_harmonics + 1)
-    tooth = sum(w * spectra[:, :, bins + k] for k, w in zip((-1, 0, 1), SHAPE, strict=True))
-    tooth = tooth / np.sum(SHAPE**2)
     power = spectra.real**2 + spectra.imag**2
     half = PERIODS // 2
     reach = range(-VALLEY_REACH, VALLEY_REACH + 1)
     below, above = (
         np.mean([power[:, :, bins + side * half + k] for k in reach], axis=0) for side in (-1, 1)
     )
+    tooth = np.abs(teeth(spectra, n_harmonics=n_harmonics)) ** 2
     valley = np.minimum(below, above)
-    valley = uniform_filter1d(valley, 3, axis=1)
-    strength = np.abs(tooth) ** 2
-    strength = uniform_filter1d(strength, 3, axis=1)
-    gain = np.clip(1 - valley / np.maximum(strength, 1e-20), 0.0, 1.0)
-    return tooth, gain
+    return uniform_filter1d(tooth, 3, axis=1), uniform_filter1d(valley, 3, axis=1)
+
+
+def backing_power(tooth: FloatArray, valley: FloatArray) -> FloatArray:
+    """What of the power at each harmonic is not the voice, (n_channels, n_frames, n_harmonics).
+
+    At least what the valley holds. In the middle of a stereo mix also by the side channel: what
+    stands on a harmonic there is mostly a chord that shares it, and the valleys tell how much
+    louder the backing is in the middle.
+    """
+    backing = np.array(valley)
+    if len(tooth) == 2:
+        ratio = min(float(valley[0].sum()) / max(float(valley[1].sum()), 1e-12), MOST_RATIO)
+        backing[0] = np.maximum(valley[0], SIDE_SHARE * ratio * tooth[1])
+    return backing
+
+
+def voice_share(spectra: NDArray[np.complex128], *, n_harmonics: int) -> FloatArray:
+    """How much of each harmonic is voice, 0 to 1."""
+    tooth, valley = teeth_and_valleys(spectra, n_harmonics=n_harmonics)
+    backing = backing_power(tooth, valley)
+    return np.asarray(np.clip(1 - backing / np.maximum(tooth, 1e-20), 0.0, 1.0))
+
+
+def mid_and_side(x: FloatArray) -> FloatArray:
+    """Middle and side of two channels, (2, n); any other number of channels as it is."""
+    return np.stack([0.5 * (x[0] + x[1]), 0.5 * (x[0] - x[1])]) if len(x) == 2 else x
 
 
 def lift_run(x: FloatArray, hz: FloatArray, *, rate_hz: int, top_hz: float) -> FloatArray:
@@ -121,7 +162,7 @@ def lift_run(x: FloatArray, hz: FloatArray, *, rate_hz: int, top_hz: float) -> F
     top = min(top_hz, 0.45 * rate_hz)
     n_harmonics = max(int(top / float(hz.max())), 1)
     n_harmonics = min(n_harmonics, warp.period // 2 - 1)
-    pair = np.stack([x.mean(axis=0), 0.5 * (x[0] - x[-1])]) if len(x) == 2 else x
+    pair = mid_and_side(x)
     part = harmonic_part(to_warped(pair, warp), period=warp.period, n_harmonics=n_harmonics)
     back = from_warped(part, warp)
     return np.stack([back[0] + back[1], back[0] - back[1]]) if len(x) == 2 else back

@@ -24,4 +24,5 @@ def together(audio: AudioLike, first: StemRendition, second: StemRendition) -> S
         patches.append(Patch(start, now.astype(np.float32)))
     reason = f"{first.reason}; {second.reason} ({second.engine})"
     warnings = (*first.warnings, *second.warnings)
-    return StemRendition(first.stem, first.engine, reason, tuple(patches), warnings)
+    verdicts = (*first.verdicts, *second.verdicts)
+    return StemRendition(first.stem, first.engine, reason, tuple(patches), warnings, verdicts)

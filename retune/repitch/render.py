@@ -15,9 +15,11 @@ from retune.core.carriers import (
     Samples,
     StemAnalysis,
     StemRendition,
+    Verdict,
 )
 from retune.core.errors import EngineError, UsageError
 from retune.repitch.glide import smooth_step
+from retune.repitch.judge import CLEAN, verdict
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
@@ -106,11 +108,29 @@ def _render_by(
     _check(edits, audio=audio, stem=stem, engine=engine)
     patches: list[Patch] = []
     warnings: list[str] = []
+    verdicts: list[Verdict] = []
     for group in group_edits([e for e in edits if e.shift_cents != 0], audio=audio):
         work = prepare(group, audio=audio, stem=stem, engine=engine)
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
-        patches += _patches(work, [shift(engine, part.passage) for part in work.parts])
-    return StemRendition(stem.name, chosen, reason, tuple(patches), tuple(warnings))
+        moved = [shift(engine, part.passage) for part in work.parts]
+        patches += _patches(work, moved)
+        if engine.name == "lift":
+            verdicts += _verdicts(work, moved)
+    warnings += [
+        f"{stem.name}: {v.start_s:.2f} s to {v.end_s:.2f} s: {v.word} ({v.text})"
+        for v in verdicts
+        if v.word != CLEAN
+    ]
+    return StemRendition(
+        stem.name, chosen, reason, tuple(patches), tuple(warnings), tuple(verdicts)
+    )
+
+
+def _verdicts(work: Work, moved: Sequence[Samples]) -> list[Verdict]:
+    """What to expect of each edit of a mix."""
+    part, sound = work.parts[0], moved[0]
+    first_s = part.first / part.passage.rate_hz
+    return [verdict(part.passage, sound, edit=e, first_s=first_s) for e in work.group.edits]
 
 
 def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> None:
