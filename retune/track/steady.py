@@ -25,6 +25,9 @@ UNMEASURED_CENTS = 30.0
 BEND_CENTS_PER_S2 = 150_000.0
 # More than this between two frames is a leap of an instrument or a wrong octave, not a glide.
 LEAP_CENTS_PER_S = 25_000.0
+# Frames solved at once, and how many more on each side are looked at.
+PART = 4096
+MARGIN = 64
 
 
 def steadied(f0_hz: FloatArray, local: FloatArray, *, hop_s: float) -> FloatArray:
@@ -33,21 +36,25 @@ def steadied(f0_hz: FloatArray, local: FloatArray, *, hop_s: float) -> FloatArra
     `local` (n,) is the aperiodicity at each frame's centre, 0 where it was not measured.
     Voicing is kept, and nothing is drawn across unvoiced frames or a leap.
     """
-    cents = 1200.0 * np.log2(f0_hz)
-    spread = SURE_CENTS + CENTS_PER_APERIODICITY * local
-    spread[local <= 0.0] = UNMEASURED_CENTS
-    answer = f0_hz.copy()
-    for start, stop in glides(cents, most=LEAP_CENTS_PER_S * hop_s):
-        part = slice(start, stop)
-        bend = BEND_CENTS_PER_S2 * hop_s**2
-        answer[part] = 2.0 ** (least_bending(cents[part], spread[part], bend=bend) / 1200.0)
+    answer, bend = f0_hz.copy(), BEND_CENTS_PER_S2 * hop_s**2
+    for start, stop in glides(f0_hz, most=LEAP_CENTS_PER_S * hop_s):
+        # Long stretches in parts: what lies a margin away no longer matters.
+        for first in range(start, stop, PART):
+            last = min(first + PART, stop)
+            wide = slice(max(first - MARGIN, start), min(last + MARGIN, stop))
+            spread = SURE_CENTS + CENTS_PER_APERIODICITY * local[wide]
+            spread[local[wide] <= 0.0] = UNMEASURED_CENTS
+            cents = least_bending(1200.0 * np.log2(f0_hz[wide]), spread, bend=bend)
+            answer[first:last] = 2.0 ** (cents[first - wide.start :][: last - first] / 1200.0)
     return answer
 
 
-def glides(cents: FloatArray, *, most: float) -> list[tuple[int, int]]:
-    """Stretches [start, stop) of three frames or more without a NaN or a step over `most`."""
-    joined = np.abs(np.diff(cents)) <= most
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], joined, [False]])))
+def glides(f0_hz: FloatArray, *, most: float) -> list[tuple[int, int]]:
+    """Stretches [start, stop) of three frames or more without a NaN or a step over `most` cents."""
+    ratio = f0_hz[1:] / f0_hz[:-1]
+    joined = np.concatenate([[False], np.maximum(ratio, 1.0 / ratio) <= 2.0 ** (most / 1200.0)])
+    joined = np.append(joined, False)
+    edges = np.flatnonzero(np.diff(joined))
     pairs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
     return [(start, stop + 1) for start, stop in pairs if stop - start >= 2]
 

@@ -55,7 +55,7 @@ def test_a_leap_is_left_alone() -> None:
 
 def test_glides_are_split_at_leaps_and_gaps() -> None:
     cents = np.array([0.0, 10.0, 20.0, np.nan, 5.0, 6.0, 500.0, 501.0, 502.0])
-    assert glides(cents, most=100.0) == [(0, 3), (6, 9)]
+    assert glides(100.0 * 2.0 ** (cents / 1200.0), most=100.0) == [(0, 3), (6, 9)]
     assert glides(np.zeros(0), most=100.0) == []
 
 
@@ -66,3 +66,12 @@ def test_least_bending_solves_the_normal_equations(n: int) -> None:
     second = np.diff(np.eye(n), 2, axis=0)
     wanted = np.linalg.solve(np.diag(spread**-2) + second.T @ second / 20.0**2, cents * spread**-2)
     np.testing.assert_allclose(least_bending(cents, spread, bend=20.0), wanted, atol=1e-6)
+
+
+def test_a_long_stretch_is_the_same_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(6)
+    f0_hz = vibrato(1000) * 2.0 ** (rng.normal(0, 30, 1000) / 1200.0)
+    local = rng.uniform(0.001, 0.5, 1000)
+    whole = steadied(f0_hz, local, hop_s=HOP_S)
+    monkeypatch.setattr("retune.track.steady.PART", 130)
+    assert cents_apart(steadied(f0_hz, local, hop_s=HOP_S), whole).max() < 0.01
