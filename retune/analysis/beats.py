@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from retune.analysis.bars import bars_from_downbeats, bars_from_tempo, written_beats
+from retune.analysis.onset_curve import HOP, RATE_HZ, curve_tempo, onset_curve
 from retune.core.carriers import AudioLike, Bars, FloatArray, Music, Song
 
-RATE_HZ = 22050
-HOP = 256
 # Below this the beat is a guess.
 SURE = 0.5
 # Long songs are heard from their first minutes: tempo is one number, memory is bounded.
@@ -51,7 +50,7 @@ def find_bars(
         onset_envelope=strength,
         sr=RATE_HZ,
         hop_length=HOP,
-        start_bpm=start_bpm,
+        bpm=curve_tempo(strength, start_bpm=start_bpm),
         tightness=300,
         trim=False,
     )
@@ -69,15 +68,11 @@ def _onset_strength(
     song: Song, audio: Mapping[str, AudioLike], onsets_s: Sequence[float]
 ) -> tuple[FloatArray | None, str]:
     """Onset strength of the drums, else of the other accompaniment, else of the melody's notes."""
-    import librosa
-
     for roles in (("unpitched",), ("backing", "mix")):
         names = [n for n, s in song.stems.items() if s.role in roles and n in audio]
         total: FloatArray | None = None
         for name in names:
-            samples = _mono(audio[name])
-            curve = librosa.onset.onset_strength(y=samples, sr=RATE_HZ, hop_length=HOP)
-            curve = np.asarray(curve, dtype=np.float64)
+            curve = onset_curve(audio[name], longest_s=LONGEST_S)
             if total is None:
                 total = curve
             else:
@@ -92,17 +87,6 @@ def _onset_strength(
     for onset in onsets_s:
         curve[min(len(curve) - 1, round(onset * RATE_HZ / HOP))] = 1.0
     return np.convolve(curve, np.hanning(9), mode="same"), "melody onsets"
-
-
-def _mono(sound: AudioLike) -> FloatArray:
-    import librosa
-
-    stop = min(sound.n_samples, int(LONGEST_S * sound.rate_hz))
-    mono = np.asarray(sound.read(0, stop).mean(axis=1), dtype=np.float64)
-    samples: FloatArray = librosa.resample(
-        mono, orig_sr=sound.rate_hz, target_sr=RATE_HZ, res_type="soxr_mq"
-    )
-    return samples
 
 
 def _pulse_clarity(strength: FloatArray, period_s: float) -> float:
