@@ -373,3 +373,60 @@ def test_the_page_fits_every_size(
         if SHOTS:
             Path(SHOTS).mkdir(parents=True, exist_ok=True)
             page.screenshot(path=f"{SHOTS}/bench-{width}-{scheme}.png", full_page=True)
+
+
+def test_two_variants_side_by_side(page: Any) -> None:
+    play(page)
+    page.locator("#other").select_option("mirror")
+    page.locator("#versions").get_by_text("Another variant mirror").click()
+    wait_until(page, "workbench.player.sounding === 'other'")
+    wait_until(page, "workbench.player.keys.other.length === 2")
+    page.locator("#versions").get_by_text("Variant home-early").click()
+    page.locator("#exchange").click()
+    wait_until(page, "workbench.player.sounding === 'other'")
+
+
+def test_bars_loop(page: Any) -> None:
+    page.locator("#loop-bars").fill("5-6")
+    page.locator("#loop").check()
+    assert "oop bars 5-6" in page.locator("#loop-label").inner_text()
+    edges = page.evaluate("workbench.state.song.bars.downbeats_s")
+    loop = page.evaluate("workbench.player.loop.map((n) => n / workbench.player.song.rate_hz)")
+    assert loop == pytest.approx([edges[4], edges[6]], abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("across", "by", "words"),
+    [(0.5, (0, -1), "pitch"), (0.0, (8, 0), "start"), (1.0, (-8, 0), "end")],
+)
+def test_a_note_is_corrected_by_dragging(
+    page: Any, song: Path, across: float, by: tuple[int, int], words: str
+) -> None:
+    page.locator("#correct-toggle").click()
+    box = page.locator('#drawing .note[data-note="23"] .hit').bounding_box()
+    x, y = (
+        box["x"] + min(max(across * box["width"], 2), box["width"] - 2),
+        box["y"] + box["height"] / 2,
+    )
+    lanes = 26 if words == "pitch" else 1
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + by[0], y + by[1] * lanes, steps=4)
+    assert f"Let go to correct note 23: {words}" in page.locator("#here").inner_text()
+    page.mouse.up()
+    wait_until(page, "workbench.state.song.corrections.length === 1")
+    assert read_song(song).corrections[0].set.startswith(words)
+
+
+def test_naming_x(page: Any) -> None:
+    page.locator("#go-blind").click()
+    page.locator("#who").select_option("abx")
+    page.locator("#n-pairs").fill("6")
+    page.get_by_role("button", name="Begin").click()
+    page.get_by_role("button", name="Hear X").click()
+    wait_until(page, "workbench.player.playing")
+    for _ in range(7):
+        page.get_by_role("button", name="X is B").click()
+    page.get_by_role("heading", name="Results").wait_for()
+    # X is B in half of the trials: the design is balanced.
+    assert "chosen 3 times of 6" in page.locator("#blind").inner_text()

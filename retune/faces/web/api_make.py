@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from retune import pipeline
 from retune.compare.blind import pair_design
 from retune.compare.responses import parse_responses
+from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
 from retune.core.carriers import Plan
 from retune.core.errors import UsageError
@@ -17,6 +19,7 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.opening import Progress
 
+ONE_SIDED: Sides = "one-sided"
 RENDITIONS, PAGES, TAKE_AWAY = "renditions", "comparison", "take-away"
 
 
@@ -108,3 +111,9 @@ def blind_tally(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Count answers given as CSV text."""
     found = tally_responses(parse_responses(asked.text("csv"), name="answers"))
     return found.to_json()
+
+
+def blind_score(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The exact one-sided test of naming X rightly so many times."""
+    found = score(asked.whole("right"), asked.whole("of"), version="the right one", sides=ONE_SIDED)
+    return asdict(found)

@@ -9,6 +9,7 @@ from starlette.responses import FileResponse, Response
 from retune import pipeline
 from retune.core.carriers import Rendition, StemRendition
 from retune.core.errors import UsageError
+from retune.core.text import pretty
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
@@ -66,9 +67,9 @@ def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
         "variants": [
             {
                 "name": item.variant.name,
-                "about": item.variant.about,
+                "about": pretty(item.variant.about),
                 "rules": list(item.variant.rules),
-                "reason": item.reason,
+                "reason": pretty(item.reason),
             }
             for item in found.variants
         ]

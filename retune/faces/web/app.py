@@ -44,6 +44,7 @@ POST: Mapping[str, Handler] = {
     "task/stop": api_make.stop_task,
     "blind": api_make.blind_design,
     "blind/tally": api_make.blind_tally,
+    "blind/score": api_make.blind_score,
     "new": api_new.new_song,
     "demo": api_new.demo,
 }

@@ -30,12 +30,12 @@ function begin() {
   const listener = el("input", { type: "text", id: "listener", value: "listener", autocomplete: "off" });
   const pairs = el("input", { type: "number", id: "n-pairs", value: 16, min: 2, max: 64, step: 2 });
   const sheet = el("input", { type: "number", id: "sheet", value: 1, min: 1, max: 999 });
-  const kind = el("select", { id: "who" }, el("option", { value: "one" }, "one listener"), el("option", { value: "class" }, "a class, hands counted"));
+  const kind = el("select", { id: "who" }, el("option", { value: "one" }, "one listener"), el("option", { value: "abx" }, "one listener, A, B and X"), el("option", { value: "class" }, "a class, hands counted"));
   $("#blind").replaceChildren(
     el("p", { class: "small" }, "Each question plays one phrase twice, with 2 seconds between. One side is the variant, the other the matched control: the original through the same processing. Some pairs are the same twice, as a check. The first is for practice."),
     el("div", { class: "form" }, el("label", { for: "who" }, "for"), kind, el("label", { for: "listener" }, "name"), listener,
       el("label", { for: "n-pairs" }, "pairs"), pairs, el("label", { for: "sheet" }, "order"), sheet),
-    el("div", { class: "set" }, el("button", { class: "main", type: "button", onclick: () => start({ listener: listener.value.trim() || "listener", pairs: Number(pairs.value), sheet: Number(sheet.value), isClass: kind.value === "class" }, moved) }, "Begin"),
+    el("div", { class: "set" }, el("button", { class: "main", type: "button", onclick: () => start({ listener: listener.value.trim() || "listener", pairs: Number(pairs.value), sheet: Number(sheet.value), isClass: kind.value === "class", isAbx: kind.value === "abx" }, moved) }, "Begin"),
       el("button", { class: "plain", type: "button", onclick: end }, "End blind listening")));
   $("#who").focus();
   say("Blind listening");
@@ -53,7 +53,7 @@ async function start(settings, moved) {
     await player.level("matched-control", lines);
     showLevels();
     player.setMatched(true);
-    const design = await post("blind", { first: "matched-control", second: state.name, passages: moved.map((k) => `phrase ${k}`), n_pairs: settings.pairs, sheet: settings.sheet });
+    const design = await post("blind", { first: "matched-control", second: state.name, passages: moved.map((k) => `phrase ${k}`), n_pairs: settings.pairs, n_identical: settings.isAbx ? 0 : 2, sheet: settings.sheet });
     test = { ...settings, design, at: 0, answers: [], run: 0 };
     ask();
   } catch (error) {
@@ -62,6 +62,32 @@ async function start(settings, moved) {
 }
 
 const wait = (ms) => new Promise((resolve) => { setTimeout(resolve, ms); });
+
+/** The phrase of a trial, with the one before for context. */
+function spanOf(trial) {
+  const phrase = phrases()[Number(trial.passage.split(" ")[1]) - 1];
+  const before = phrases()[phrase.index - 2];
+  return [Math.max(0, (before ?? phrase).start_s - BEFORE_S), Math.min(phrase.end_s + AFTER_S, state.song.duration_s - 0.05)];
+}
+
+/** A is the matched control, B the variant, X one of them: each may be heard as often as wished. */
+function askAbx() {
+  const trial = test.design.trials[test.at];
+  const span = spanOf(trial);
+  const [a, b] = test.design.versions;
+  const words = el("p", { "aria-live": "polite" }, "Hear A, B and X as often as you wish.");
+  const hearing = [["A", a], ["B", b], ["X", trial.first]].map(([name, version]) => el("button", { type: "button", onclick: async () => {
+    test.run += 1;
+    words.textContent = `${name} sounds.`;
+    if (await hear(version, span, test.run)) words.textContent = `That was ${name}.`;
+  } }, `Hear ${name}`));
+  const answers = [["A", a], ["B", b]].map(([name, version]) => el("button", { type: "button", onclick: () => { test.run += 1; player.pause(); answer(version === trial.first ? "right" : "wrong"); } }, `X is ${name}`));
+  const kind = trial.kind === "practice" ? "Practice" : `Question ${test.at + 1} of ${test.design.trials.length}`;
+  $("#blind").replaceChildren(el("div", { class: "trial" }, el("p", {}, el("b", {}, `${kind}. `), "Which one is X?"), words,
+    el("div", { class: "set" }, ...hearing), el("div", { class: "set" }, ...answers)), el("button", { class: "plain", type: "button", onclick: end }, "End blind listening, show the results"));
+  hearing[0].focus();
+  say(`Blind listening, ${kind.toLowerCase()}`);
+}
 
 /** Plays the passage of a version to its end; false when another trial began meanwhile. */
 async function hear(version, span, run) {
@@ -77,10 +103,13 @@ async function hear(version, span, run) {
 }
 
 function ask() {
+  if (test.isAbx) askAbx();
+  else askPair();
+}
+
+function askPair() {
   const trial = test.design.trials[test.at];
-  const phrase = phrases()[Number(trial.passage.split(" ")[1]) - 1];
-  const before = phrases()[phrase.index - 2];
-  const span = [Math.max(0, (before ?? phrase).start_s - BEFORE_S), Math.min(phrase.end_s + AFTER_S, state.song.duration_s - 0.05)];
+  const span = spanOf(trial);
   const words = el("p", { "aria-live": "polite" }, "Press Play when you are ready.");
   const answers = test.isClass ? hands(trial) : choices(trial);
   const play = el("button", { class: "main", type: "button" }, "Play both");
@@ -126,13 +155,23 @@ function answer(text) {
 }
 
 const field = (text) => (/[",\n]/.test(String(text)) ? `"${String(text).replaceAll('"', '""')}"` : String(text));
+const abxCsv = () => ["listener,sheet,trial,kind,passage,a,b,x,answer",
+  ...test.answers.map((t) => [test.listener, test.sheet, t.number, t.kind === "practice" ? "practice" : "abx", t.passage, ...test.design.versions, t.first, t.answer].map(field).join(","))].join("\n") + "\n";
 const csv = () => ["listener,sheet,trial,kind,passage,first,second,answer",
   ...test.answers.map((a) => [test.listener, test.sheet, a.number, a.kind, a.passage, a.first, a.second, a.answer].map(field).join(","))].join("\n") + "\n";
 
 async function results() {
   player.pause();
-  const text = csv();
+  const text = test.isAbx ? abxCsv() : csv();
   const done = [el("div", { class: "set" }, el("button", { type: "button", onclick: () => download(text) }, "Keep the answers (CSV)"), el("button", { class: "main", type: "button", onclick: end }, "Back to the picture"))];
+  if (test.isAbx) {
+    const counted = test.answers.filter((t) => t.kind !== "practice");
+    const right = counted.filter((t) => t.answer === "right").length;
+    const got = await post("blind/score", { right, of: counted.length }).catch((error) => ({ verdict: error.message }));
+    $("#blind").replaceChildren(el("h3", {}, "Results"), el("p", {}, got.verdict), ...done);
+    test.done = true;
+    return;
+  }
   try {
     const tally = await post("blind/tally", { csv: text });
     const words = [];

@@ -1,6 +1,7 @@
 // Correcting by hand what was heard: each change is saved to the song file at once, and undone.
 
 import { $, el, minus, say } from "./dom.js";
+import { timeAt } from "./picture.js";
 import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.js";
 
 const middle = (note) => Number(((note.start_s + note.end_s) / 2).toFixed(4));
@@ -65,27 +66,48 @@ function show() {
 
 // --- dragging a note up or down, or its ends -----------------------------------------------------
 
-/** Pitch by dragging: `semitones` is how far one lane distance of the picture reaches. */
+const GRIP = 7;           // px at each end of a note that move its end, at most a quarter of it
+
+/** Begins where the pointer goes down: which part of which note. */
+function grip(event) {
+  const group = event.target.closest?.(".note");
+  if (!group || $("#correct").hidden || !state.song.is_song_file) return null;
+  const box = $(".hit", group).getBoundingClientRect();
+  const near = Math.min(GRIP, box.width / 4);
+  const part = event.clientX < box.left + near ? "start" : event.clientX > box.right - near ? "end" : "pitch";
+  return { part, y: event.clientY, index: Number(group.dataset.note), reach: perSemitone() };
+}
+
+/** What letting go here would set, in words of a correction; null for nothing. */
+function pulled(from, event) {
+  const note = melodyNotes().find((n) => n.index === from.index);
+  if (!note) return null;
+  if (from.part !== "pitch") {
+    const at = timeAt(event);
+    return at === null || Math.abs(at - note[`${from.part}_s`]) < 0.01 ? null : `${from.part} ${at.toFixed(3)}`;
+  }
+  const steps = Math.round((from.y - event.clientY) / from.reach);
+  return steps ? `pitch ${nameOf(Math.round(note.midi - (note.cents ?? 0) / 100) + steps)}` : null;
+}
+
 function drag() {
   let from = null;
   const pic = $("#pic");
   pic.addEventListener("pointerdown", (event) => {
-    const group = event.target.closest?.(".note");
-    if (!group || $("#correct").hidden || !state.song.is_song_file) return;
-    from = { y: event.clientY, index: Number(group.dataset.note), pitch: perSemitone() };
-    pic.setPointerCapture(event.pointerId);
+    from = grip(event);
+    if (from) pic.setPointerCapture(event.pointerId);
   });
   pic.addEventListener("pointermove", (event) => {
     if (!from) return;
-    const steps = Math.round((from.y - event.clientY) / from.pitch);
-    $("#here").textContent = steps ? `Let go to correct the pitch by ${minus(steps, 0)} semitones.` : "Drag up or down to correct the pitch.";
+    const words = pulled(from, event);
+    $("#here").textContent = words ? `Let go to correct note ${from.index}: ${words}.` : `Drag to correct the ${from.part} of note ${from.index}.`;
   });
   const done = (event) => {
     if (!from) return;
-    const steps = Math.round((from.y - event.clientY) / from.pitch);
+    const words = event.type === "pointerup" ? pulled(from, event) : null;
     const note = melodyNotes().find((n) => n.index === from.index);
     from = null;
-    if (steps && note && event.type === "pointerup") set(note, `pitch ${nameOf(Math.round(note.midi - (note.cents ?? 0) / 100) + steps)}`);
+    if (words && note) set(note, words);
   };
   pic.addEventListener("pointerup", done);
   pic.addEventListener("pointercancel", done);

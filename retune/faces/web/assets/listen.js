@@ -11,8 +11,8 @@ export let player = null;
 let running = null;       // what is being asked for the newest rules
 let held = QUIET_DB;
 
-const LINES = { original: "line", variant: "line dash", "matched-control": "line dots" };
-const NAMES = { original: ["O", "riginal"], variant: ["V", "ariant"], "matched-control": ["M", "atched control"] };
+const LINES = { original: "line", variant: "line dash", "matched-control": "line dots", other: "line dash" };
+const NAMES = { original: ["O", "riginal"], variant: ["V", "ariant"], "matched-control": ["M", "atched control"], other: ["", "Another variant"] };
 
 function versionRow(kind) {
   const [letter, rest] = NAMES[kind];
@@ -20,7 +20,7 @@ function versionRow(kind) {
   svg.setAttribute("viewBox", "0 0 48 10");
   svg.setAttribute("aria-hidden", "true");
   svg.innerHTML = `<path class="${LINES[kind]}" d="M0 5H48"/>`;
-  const name = el("span", { class: "name" }, el("kbd", {}, letter), rest, el("span", { class: "whose" }));
+  const name = el("span", { class: "name" }, letter ? el("kbd", {}, letter) : "", rest, el("span", { class: "whose" }));
   const radio = el("input", { type: "radio", name: "sounds", value: kind, onchange: () => pick(kind) });
   return el("label", { class: kind === "variant" ? "v" : kind === "original" ? null : "quiet" }, radio, svg, name, el("span", { class: "num small db" }));
 }
@@ -28,7 +28,28 @@ function versionRow(kind) {
 export function pick(kind) {
   if (!player) return;
   player.choose(kind);
-  if (kind === "matched-control" && !state.blind) followControl();
+  if (kind === "matched-control" && !state.blind) followBeside("matched-control", rulesText());
+  if (kind === "other") followOther();
+}
+
+const others = () => [...state.drafts.keys()].filter((name) => name !== state.name);
+
+/** The variant that is heard beside the one being written. */
+function followOther() {
+  const draft = state.drafts.get($("#other").value);
+  if (draft) followBeside("other", draft.rules.filter((line) => line.trim()));
+}
+
+function showOthers() {
+  const before = $("#other").value;
+  $("#other").replaceChildren(...others().map((name) => el("option", { value: name }, name)));
+  if (others().includes(before)) $("#other").value = before;
+  $("#beside").hidden = !others().length;
+  $("input[name=sounds][value=other]").closest("label").hidden = !others().length;
+  if (player?.chosen === "other" && !state.blind) {
+    if (others().length) followOther();
+    else pick("original");
+  }
 }
 
 export const exchange = () => player && pick(player.last);
@@ -68,11 +89,10 @@ async function levels(lines, signal) {
   if (got.short_by_db > 0.05) soundState([`The variant stays ${got.short_by_db.toFixed(1)} dB below the original’s loudness: its peaks allow no more.`]);
 }
 
-async function followControl() {
-  const lines = rulesText();
+async function followBeside(kind, lines) {
   try {
-    await player.follow("matched-control", lines);
-    await player.level("matched-control", lines);
+    await player.follow(kind, lines);
+    await player.level(kind, lines);
     showLevels();
   } catch (error) {
     soundState([error.message]);
@@ -109,7 +129,7 @@ export function showLevels() {
 
 function showVersions() {
   $$("input[name=sounds]").forEach((radio) => { radio.checked = radio.value === player.chosen; });
-  $$("#versions .whose").forEach((span, k) => { span.textContent = VERSIONS[k] === "variant" ? ` ${state.name}` : ""; });
+  $$("#versions .whose").forEach((span, k) => { span.textContent = { variant: ` ${state.name}`, other: ` ${$("#other").value}` }[VERSIONS[k]] ?? ""; });
   showLevels();
 }
 
@@ -124,13 +144,24 @@ export function showPlay() {
   button.setAttribute("aria-pressed", String(on));
   button.replaceChildren(el("kbd", {}, "P"), on ? "ause" : `lay from ${places()}`);
   const phrase = phraseAt(state.place);
-  $("#loop-label").replaceChildren(el("kbd", {}, "L"), phrase ? `oop phrase ${phrase.index}` : "oop the song");
+  const words = barSpan() ? `oop bars ${$("#loop-bars").value.trim()}` : phrase ? `oop phrase ${phrase.index}` : "oop the song";
+  $("#loop-label").replaceChildren(el("kbd", {}, "L"), words);
+}
+
+/** Seconds of the bars in the field ("5" or "5-8"), or null. */
+function barSpan() {
+  const found = $("#loop-bars").value.trim().match(/^(\d+)(?:\s*[-\u2013]\s*(\d+))?$/);
+  const edges = state.song.bars.downbeats_s;
+  if (!found || edges.length < 2) return null;
+  const first = Number(found[1]), last = Number(found[2] ?? found[1]);
+  if (first < 1 || last < first || last >= edges.length) return null;
+  return [edges[first - 1], edges[last]];
 }
 
 function applyLoop() {
   const phrase = phraseAt(state.place);
   const wants = $("#loop").checked;
-  player.setLoop(!wants ? null : phrase ? [Math.max(0, phrase.start_s - 0.15), Math.min(phrase.end_s + 0.6, state.song.duration_s)] : [0, state.song.duration_s]);
+  player.setLoop(!wants ? null : barSpan() ?? (phrase ? [Math.max(0, phrase.start_s - 0.15), Math.min(phrase.end_s + 0.6, state.song.duration_s)] : [0, state.song.duration_s]));
 }
 
 export function toggleLoop() {
@@ -238,7 +269,7 @@ export function setUpListen() {
   $("#versions").append(...VERSIONS.map(versionRow));
   drawMeter();
   on("song", takePlayer);
-  on("variant", () => { showVersions(); follow(); });
+  on("variant", () => { showOthers(); showVersions(); follow(); });
   on("rules", followSoon);
   on("note", () => { showPlay(); applyIfLooping(); });
   on("place", () => { showPlay(); applyIfLooping(); });
@@ -246,6 +277,8 @@ export function setUpListen() {
   $("#play").addEventListener("click", togglePlay);
   $("#exchange").addEventListener("click", exchange);
   $("#loop").addEventListener("change", loopChanged);
+  $("#loop-bars").addEventListener("change", loopChanged);
+  $("#other").addEventListener("change", () => { showVersions(); followOther(); });
   $("#match").addEventListener("change", () => { player.setMatched($("#match").checked); showLevels(); });
   const volume = $("#volume");
   const turn = () => {

@@ -123,7 +123,7 @@ function between(value, from, to) {
   return to[k - 1] + share * (to[k] - to[k - 1]);
 }
 
-function timeAt(event) {
+export function timeAt(event) {
   const svg = $("#drawing svg");
   const box = svg.getBoundingClientRect();
   const scale = svg.viewBox.baseVal.width / box.width;

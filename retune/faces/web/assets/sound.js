@@ -2,8 +2,10 @@
 
 import { getBytes, postForBytes, post, unpack } from "./api.js";
 
-export const VERSIONS = ["original", "variant", "matched-control"];
+export const VERSIONS = ["original", "variant", "matched-control", "other"];
+const ofEach = (make) => Object.fromEntries(VERSIONS.map((name) => [name, make()]));
 const HEARD_BEGINS = -24;
+const asked = (kind) => (kind === "other" ? "variant" : kind);
 
 export class Player {
   constructor(song) {
@@ -20,12 +22,12 @@ export class Player {
     this.loop = null;
     this.matched = true;
     this.volumeDb = HEARD_BEGINS;
-    this.gainsDb = { original: 0, variant: 0, "matched-control": 0 };
+    this.gainsDb = ofEach(() => 0);
     this.pieces = new Map();      // key -> { stem, patches }
-    this.keys = { original: [], variant: [], "matched-control": [] };
+    this.keys = ofEach(() => []);
     this.onstate = () => {};
     this.onfault = () => {};
-    this.runs = { original: 0, variant: 0, "matched-control": 0 };
+    this.runs = ofEach(() => 0);
     this.asks = new Map();
     this.number = 0;
   }
@@ -49,7 +51,7 @@ export class Player {
   /** Begins to fetch and decode before the first play; a stem that fails is told at play. */
   preload() {
     this.decoded ??= this.song.sound.map((stem) => this.decode(stem));
-    this.decoded.forEach((stem) => stem.catch(() => {}));
+    this.decoded.forEach((stem) => stem?.catch(() => {}));
   }
 
   /** Hands every stem to the mixer at the file's own rate, so nothing is resampled. */
@@ -59,6 +61,7 @@ export class Player {
     this.onload?.(done, this.song.sound.length);
     await Promise.all(this.song.sound.map(async (stem, index) => {
       const channels = (await this.decoded[index]).map((channel) => channel.slice());
+      this.decoded[index] = null;   // a long song is not held twice
       this.node.port.postMessage({ do: "stem", index, gain: 10 ** (stem.gain_db / 20), channels },
         channels.map((channel) => channel.buffer));
       done += 1;
@@ -183,7 +186,7 @@ export class Player {
     const started = (this.runs[kind] += 1);
     for (;;) {
       const known = [...this.pieces.keys()];
-      const got = unpack(await postForBytes("sound", { rules, kind, known, from_s: this.now() }, signal));
+      const got = unpack(await postForBytes("sound", { rules, kind: asked(kind), known, from_s: this.now() }, signal));
       for (const piece of got.pieces) {
         if (piece.patches) this.pieces.set(piece.key, piece);
       }
@@ -203,7 +206,7 @@ export class Player {
   }
 
   async level(kind, rules, signal) {
-    const got = await post("levels", { rules, kind }, signal);
+    const got = await post("levels", { rules, kind: asked(kind) }, signal);
     this.gainsDb.original = got.original_db;
     this.gainsDb[kind] = got.version_db;
     this.sendVersion("original");
