@@ -10,6 +10,8 @@ import numpy as np
 
 from retune.core.carriers import AudioLike, FloatArray
 
+LowArray = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
+
 RATE_HZ = 22050
 HOP = 256
 N_FFT = 2048
@@ -64,12 +66,12 @@ def curve_tempo(curve: FloatArray, *, start_bpm: float) -> float:
     return float(np.ravel(found)[0])
 
 
-def _mono(sound: AudioLike, longest_s: float) -> FloatArray:
+def _mono(sound: AudioLike, longest_s: float) -> LowArray:
     blocks = list(_low_blocks(sound, longest_s))
     return np.concatenate(blocks) if blocks else np.zeros(0, dtype=np.float32)
 
 
-def _low_blocks(sound: AudioLike, longest_s: float) -> Iterator[FloatArray]:
+def _low_blocks(sound: AudioLike, longest_s: float) -> Iterator[LowArray]:
     """The mean of the channels at RATE_HZ, in blocks."""
     import soxr
 
