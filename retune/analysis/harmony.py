@@ -125,6 +125,9 @@ def chords_of(start_s: float, end_s: float, *, chords: Sequence[Chord], bars: Ba
     loose = min(beat_s / 8, (end_s - start_s) / 4)
     at_onset = chord_at(chords, start_s + loose)
     at_end = chord_at(chords, max(end_s - 2 * loose, start_s + loose))
+    if at_end is None and chords and end_s > chords[-1].end_s:
+        # A last note held past the end of the chart still ends over the chart's last chord.
+        at_end = chord_at(chords[-1:], start_s + loose)
     coming = None
     if at_onset is not None and at_onset.end_s <= start_s + beat_s / 2 + loose:
         coming = chord_at(chords, at_onset.end_s + 1e-6)
