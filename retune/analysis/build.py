@@ -157,6 +157,12 @@ def _hear_notes(work: _Work) -> None:
         work.warnings += told
         if not drafts:
             work.warnings.append(f"stem {name}: no note was heard in it")
+    for correction in work.song.corrections:
+        if correction.stem not in work.drafts:
+            work.warnings.append(
+                f'correction "{correction.set}" at {correction.at_s:.2f} s was left out: stem '
+                f"{correction.stem} is not read for notes"
+            )
     _tell_late_starts(work)
 
 
