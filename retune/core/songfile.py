@@ -65,7 +65,7 @@ def read_song(
     path = Path(path)
     if _is_recording(path):
         return _bare_song(path, options)
-    if options:
+    if options and path.suffix.lower() == ".toml":
         name = next(iter(options))
         raise UsageError(
             f"--{name} is for a bare recording; in {path} write {_OPTIONS[name]} under [music]"
@@ -94,6 +94,19 @@ def parse_song(text: str, *, path: str | Path) -> Song:
         variants=_variants(document["variants"]),
         corrections=tuple(Correction(**row) for row in document["corrections"]),
     )
+
+
+def place_of(song: Song, *key: str | int) -> str:
+    """Where a value of a song stands, for messages: file, line and key; for a bare recording the
+    option that gave it."""
+    if _is_recording(song.path):
+        options = {name: option for option, name in _OPTIONS.items()}
+        return f"--{options.get(str(key[-1]), key[-1])}"
+    try:
+        where = Where(song.path, key_lines(read_text(song.path))).at(*key)
+    except SongFileError:
+        where = Where(song.path).at(*key)
+    return where.place
 
 
 def read_variants(path: str | Path) -> Mapping[str, Variant]:

@@ -50,10 +50,11 @@ class Where:
         parts = [f" entry {p + 1}" if isinstance(p, int) else f".{p}" for p in self.key]
         return _printable("".join(parts).lstrip("."))[:200]
 
-    def fail(self, problem: str) -> NoReturn:
-        """Raise a SongFileError that says where, in one line."""
+    @property
+    def place(self) -> str:
+        """File, line and key, or the label alone."""
         if self.label:
-            raise SongFileError(f"{self.label}: {problem}")
+            return self.label
         line = next(
             (
                 self.lines[self.key[:depth]]
@@ -62,8 +63,12 @@ class Where:
             ),
             None,
         )
-        place = f"{self.file}, line {line}" if line else f"{self.file}"
-        raise SongFileError(f"{place}: {self.name + ': ' if self.key else ''}{problem}")
+        file = f"{self.file}, line {line}" if line else f"{self.file}"
+        return f"{file}: {self.name}" if self.key else file
+
+    def fail(self, problem: str) -> NoReturn:
+        """Raise a SongFileError that says where, in one line."""
+        raise SongFileError(f"{self.place}: {problem}")
 
 
 def shown(value: Any) -> str:

@@ -49,7 +49,10 @@ def read_text(path: Path) -> str:
         ) from error
     if b"\0" in data:
         line = data.count(b"\n", 0, data.index(b"\0")) + 1
-        raise SongFileError(f"{path}, line {line}: a NUL byte; this is not a text file")
+        raise SongFileError(
+            f"{path}, line {line}: a NUL byte; this is not a text file; give a song file, or a "
+            "recording as WAV, FLAC, OGG, MP3 or AIFF"
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -65,9 +68,19 @@ def parse_toml(text: str, *, path: Path) -> dict[str, Any]:
         place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = f", line {place[1]}" if place else ""
         said = re.sub(r" ?\(at .*\)$", "", str(error))
-        raise SongFileError(f"{path}{line}: not valid TOML: {said}") from error
+        hint = _toml_hint(said)
+        raise SongFileError(f"{path}{line}: not valid TOML: {said}{hint}") from error
     except RecursionError as error:
         raise SongFileError(f"{path}: not valid TOML: nested too deeply") from error
+
+
+def _toml_hint(said: str) -> str:
+    """What to do about the commonest slips."""
+    if said == "Invalid value":
+        return "; put text in quotes, and write decimals with a point"
+    if said == "Cannot overwrite a value":
+        return "; the key stands there twice, keep one"
+    return ""
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:

@@ -16,8 +16,9 @@ from retune import __version__
 from retune.core.audio import AudioFile, audio_warnings, check_stems, open_audio
 from retune.core.cache import Cache
 from retune.core.carriers import MONOPHONIC_ROLES, Analysis, PitchTrack, Role, Song
+from retune.core.errors import ChordError
 from retune.core.guide import GuideNote, read_guide
-from retune.core.songfile import read_song
+from retune.core.songfile import place_of, read_song
 
 Progress = Callable[[str, float], None]
 """Called with a stage in words and how much of it is done, 0 to 1."""
@@ -124,10 +125,21 @@ def _hear(opened: OpenSong, progress: Progress) -> Analysis:
     heard = _listen(opened, progress)
     tracks = {name: track for name, (track, _) in heard.items() if track is not None}
     progress("finding notes and phrases", 0.0)
-    analysis = analyze_song(opened.song, opened.audio, tracks, guide=guide_of(opened))
+    try:
+        analysis = analyze_song(opened.song, opened.audio, tracks, guide=guide_of(opened))
+    except ChordError as error:
+        raise _placed(error, opened.song) from error
     progress("finding notes and phrases", 1.0)
     told = [*opened.warnings, *(line for _, lines in heard.values() for line in lines)]
     return replace(analysis, warnings=(*dict.fromkeys([*told, *analysis.warnings]),))
+
+
+def _placed(error: ChordError, song: Song) -> ChordError:
+    """The fault of a chart with its file and line; a label file names its own."""
+    if song.music.chords is None:
+        return error
+    said = str(error).removeprefix("chords: ")
+    return ChordError(f"{place_of(song, 'music', 'chords')}: {said}")
 
 
 def _listen(

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from retune.core.carriers import Analysis, Plan, Song
-from retune.core.errors import UsageError
+from retune.core.errors import RuleError, UsageError
+from retune.core.songfile import place_of
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 
 
@@ -52,7 +53,26 @@ def plan(
     if variant is None:
         return make_plan(analysis, sentences, follow=follow)
     named = find_variant(opened.song, variant)
-    return make_plan(analysis, opened.song.variants[named].rules, name=named, follow=follow)
+    written = opened.song.variants[named].rules
+    try:
+        return make_plan(analysis, written, name=named, follow=follow)
+    except RuleError as error:
+        raise _placed(error, opened.song, named) from error
+
+
+def _placed(error: RuleError, song: Song, variant: str) -> RuleError:
+    """The fault of a rule with its file, line and variant."""
+    rules = song.variants[variant].rules
+    entry = (rules.index(error.text),) if error.text in rules else ()
+    place = place_of(song, "variants", variant, "rules", *entry)
+    return RuleError(
+        f"{place}: {error.problem}",
+        text=error.text,
+        column=error.column,
+        length=error.length,
+        expected=error.expected,
+        nearest=error.nearest,
+    )
 
 
 def plans_of(
