@@ -38,7 +38,16 @@ def analyze(arguments: Arguments) -> int:
     return 0
 
 
+def _check_rules(arguments: Arguments) -> None:
+    """Refuse a --rule without words: it would move nothing and say nothing."""
+    if any(not rule.strip() for rule in arguments.rule or ()):
+        raise UsageError(
+            '--rule: the rule is empty; write one, such as "move every degree 2 to degree 1"'
+        )
+
+
 def plan(arguments: Arguments) -> int:
+    _check_rules(arguments)
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
         made = pipeline.plan(opened, rules=arguments.rule, variant=arguments.variant, progress=tell)
@@ -51,6 +60,7 @@ def plan(arguments: Arguments) -> int:
 
 
 def render(arguments: Arguments) -> int:
+    _check_rules(arguments)
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
         manifests = pipeline.write_versions(
@@ -77,6 +87,7 @@ def _plans(arguments: Arguments, opened: OpenSong, tell: Any) -> tuple[Any, ...]
 
 
 def compare(arguments: Arguments) -> int:
+    _check_rules(arguments)
     if (arguments.rule or arguments.variant) and len(arguments.song) > 1:
         raise UsageError("--rule and --variant go with one song at a time")
     opened = [_open(arguments, song) for song in arguments.song]
@@ -141,6 +152,7 @@ def batch(arguments: Arguments) -> int:
 def export(arguments: Arguments) -> int:
     from retune.pipeline.export_job import ExportOptions
 
+    _check_rules(arguments)
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
         made = pipeline.export(

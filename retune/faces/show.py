@@ -108,20 +108,15 @@ def _cell(text: str) -> Any:
 
 def show_analysis(analysis: Analysis) -> None:
     """Key, bars and, for every stem with phrases, how each phrase ends."""
-    key = pretty(str(analysis.key)) if analysis.key else "no key found"
-    bars = analysis.bars
-    _print(
-        f"{analysis.title}",
-        f"key {key} ({analysis.key_source}), meter {bars.meter[0]}/{bars.meter[1]}, "
-        f"{bars.tempo_bpm:g} beats a minute ({bars.source}), {len(bars.downbeats_s) - 1} bars, "
-        f"tuning A4 = {analysis.tuning_hz:.1f} Hz, {analysis.duration_s:.1f} s",
-    )
+    _print(analysis.title, ", ".join(_facts(analysis)))
     for stem in analysis.stems.values():
         if not stem.notes:
-            _print(f"{stem.name} ({stem.role}): not read for notes")
+            heard = "no notes heard" if stem.track is not None else "not read for notes"
+            _print(f"{stem.name} ({stem.role}): {heard}")
             continue
         table = _table(
-            f"{stem.name} ({stem.role}): {len(stem.notes)} notes, {len(stem.phrases)} phrases",
+            f"{stem.name} ({stem.role}): {_count(len(stem.notes), 'note')}, "
+            f"{_count(len(stem.phrases), 'phrase')}",
             ("phrase", "bar", "time", "ends on", "degree", "over", "as", "ending"),
         )
         for phrase in stem.phrases:
@@ -133,7 +128,26 @@ def show_analysis(analysis: Analysis) -> None:
         if stem.phrases:
             _print(table)
         else:
-            _print(f"{stem.name} ({stem.role}): {len(stem.notes)} notes")
+            _print(f"{stem.name} ({stem.role}): {_count(len(stem.notes), 'note')}")
+
+
+def _facts(analysis: Analysis) -> list[str]:
+    """What is known of the whole song; what was not found is said so, once."""
+    bars, key, found = analysis.bars, analysis.key, bool(analysis.bars.downbeats_s)
+    facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]
+    if found:
+        facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
+        facts.append(f"{round(bars.tempo_bpm, 1):g} beats a minute ({bars.source})")
+        facts.append(_count(len(bars.downbeats_s) - 1, "bar"))
+    else:
+        facts.append("no beat found")
+    if any(stem.notes for stem in analysis.stems.values()):
+        facts.append(f"tuning A4 = {analysis.tuning_hz:.1f} Hz")
+    return [*facts, f"{analysis.duration_s:.1f} s"]
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:
