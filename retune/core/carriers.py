@@ -3,6 +3,8 @@
 Times are seconds from the start of the song (`_s`), levels decibels (`_db`), pitch intervals
 cents (`_cents`), frequencies hertz (`_hz`). Pitch as a number is MIDI with A4 = 69, the song's
 tuning removed. Degrees are strings in the key's own scale ("2", "b7", "#4").
+
+One file on purpose, though it is long: a newcomer reads here, once, all that rooms may exchange.
 """
 
 from __future__ import annotations
