@@ -48,14 +48,19 @@ def verify(
     homes = (
         [root]
         if (root / MANIFEST).is_file()
-        else sorted(path.parent for path in root.glob(f"*/{MANIFEST}"))
+        else sorted({p.parent for up in ("*", "*/*") for p in root.glob(f"{up}/{MANIFEST}")})
     )
     if not homes:
-        raise InputError(f"{root}: no {MANIFEST} here or one folder down; give a render's folder")
+        raise InputError(
+            f"{root}: no {MANIFEST} here or two folders down; give what render or batch wrote"
+        )
     found = []
     for done, home in enumerate(homes):
         progress(f"rendering {home.name} again", done / len(homes))
-        found.append(_verify_one(home, song))
+        one = _verify_one(home, song)
+        if home.parent not in (root, root.parent):  # a batch: the same variant of many songs
+            one = Verified(f"{home.parent.name}/{one.variant}", one.differences)
+        found.append(one)
     progress("verifying", 1.0)
     return tuple(found)
 

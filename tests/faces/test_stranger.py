@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -148,3 +149,17 @@ rules = [
     assert code == 2
     assert "song.toml, line 17: variants.odd.rules entry 2: unknown word" in err
     assert "column 6" in err
+
+
+def test_verify_reads_the_folder_of_a_batch(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    extra = '[variants.up]\nrules = ["move every degree 1 to degree 2"]\n'
+    (folder / "song.toml").write_text(SONG + extra, encoding="utf-8")
+    out = folder / "made"
+    code, _, _ = run(capsys, "batch", folder / "song.toml", "--out", out)
+    assert code == 0
+    assert main(["verify", str(out), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert len(found) == 1
+    assert next(iter(found)).endswith("/up")
