@@ -18,12 +18,15 @@ from retune.core.guide import GuideNote
 from retune.core.units import hz_to_midi
 
 REACH_S = 0.12
+# A sound that dies away hides its end: the guide is believed sooner there.
+REACH_END_S = 0.06
 NEAR = 1.5  # semitones
 BRIDGE_S = 0.06
 HEARD_SHARE = 0.35
 JOINED_S = 0.03
 EDGE_S = (0.06, 0.04)
 SURE_PROB = 0.75
+FAINT_DB, DIP_DB = 7.0, 14.0
 
 
 def guided_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
@@ -47,7 +50,7 @@ def _limits(
 ) -> list[tuple[float, float]]:
     """How far each note may reach: between neighbours the moment of the change of pitch."""
     starts = [max(note.start_s - REACH_S, 0.0) for note in guide]
-    ends = [note.end_s + REACH_S for note in guide]
+    ends = [note.end_s + REACH_END_S for note in guide]
     for k in range(len(guide) - 1):
         before, after = guide[k], guide[k + 1]
         if ends[k] > starts[k + 1]:
@@ -81,7 +84,9 @@ def _one(
 ) -> Heard:
     a, b = np.searchsorted(track.time_s, [low_s, high_s])
     near = np.abs(midi[a:b] - note.midi) <= NEAR
+    free = low_s <= note.start_s - REACH_S + 1e-9, high_s >= note.end_s + REACH_END_S - 1e-9
     run = _longest(near, gap=max(int(BRIDGE_S / track.hop_s), 1))
+    run = _clear(run, track.energy_db[a:b], free=free)
     length = note.end_s - note.start_s
     if run is None or (run[1] - run[0]) * track.hop_s < HEARD_SHARE * length:
         start_s, end_s = max(note.start_s, low_s), min(note.end_s, high_s)
@@ -99,12 +104,28 @@ def _one(
         "much of it is not heard in the mix": float(
             np.clip((end_s - start_s) / max(length, 0.05), 0.2, 1.0)
         ),
-        "it lies far from the guide's note": float(np.clip(1.6 - abs(pitch - note.midi), 0.2, 1.0)),
+        "it lies far from the guide's note": float(
+            np.clip(1.3 - 0.9 * abs(pitch - note.midi), 0.2, 1.0)
+        ),
         "the pitch does not settle": float(np.clip(1.25 - spread / 0.8, 0.2, 1.0)),
     }
     confidence = round(float(np.prod(list(reasons.values()))), 3)
     doubt = min(reasons, key=lambda name: reasons[name]) if confidence < DOUBTFUL else ""
     return Heard(start_s, end_s, pitch, confidence, doubt)
+
+
+def _clear(
+    run: tuple[int, int] | None, level_db: FloatArray, *, free: tuple[bool, bool]
+) -> tuple[int, int] | None:
+    """The run without ends that are much softer than the rest of it: there it is a chord that
+    goes on, or the room."""
+    if run is None:
+        return None
+    inside = level_db[slice(*run)] - float(np.median(level_db[slice(*run)]))
+    # Beside a neighbour only a deep dip parts the two: a consonant.
+    first, last = (FAINT_DB if edge else DIP_DB for edge in free)
+    above = np.flatnonzero(inside >= -first), np.flatnonzero(inside >= -last)
+    return run[0] + int(above[0][0]), run[0] + int(above[1][-1]) + 1
 
 
 def _longest(near: NDArray[np.bool_], *, gap: int) -> tuple[int, int] | None:

@@ -32,6 +32,7 @@ CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not us
 # Over mixes made with the truth beside them (tests/bench/bench_mix.py), the error of the lift lies
 # about .8 dB further under the voice for each dB of `clear_db`: 7 dB and 1 dB under it here.
 CLEAN_FROM_DB, NO_USE_BELOW_DB = 11.0, 3.5
+DOUBTFUL = 0.5
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
 
@@ -96,18 +97,23 @@ def _db(power: float, of: float) -> float:
     return float(10 * np.log10(max(power, 1e-12) / max(of, 1e-12)))
 
 
-def verdict(passage: Passage, moved: Samples, *, edit: Edit, first_s: float) -> Verdict:
-    """What to expect of one edit; the passage begins at `first_s`."""
+def verdict(
+    passage: Passage, moved: Samples, *, edit: Edit, first_s: float, confidence: float = 1.0
+) -> Verdict:
+    """What to expect of one edit; the passage begins at `first_s`, `confidence` is how sure the
+    note itself is (a chord can stand on a wrong note's harmonics as clearly as a voice)."""
     found = measure(passage, moved, start_s=edit.start_s - first_s, end_s=edit.end_s - first_s)
     if found is None:
         return Verdict(edit.start_s, edit.end_s, DO_NOT_USE, "no pitch of the voice is heard here")
     word = AUDIBLE
-    if found.clear_db >= CLEAN_FROM_DB:
-        word = CLEAN
-    elif found.clear_db < NO_USE_BELOW_DB:
+    if found.clear_db < NO_USE_BELOW_DB or confidence < DOUBTFUL:
         word = DO_NOT_USE
+    elif found.clear_db >= CLEAN_FROM_DB:
+        word = CLEAN
     text = (
         f"the voice stands {found.clear_db:.0f} dB over the rest on its harmonics, "
         f"{-found.ghost_db:.0f} dB of the old note are gone"
     )
+    if confidence < DOUBTFUL:
+        text += "; the note itself is doubtful"
     return Verdict(edit.start_s, edit.end_s, word, text)

@@ -115,7 +115,7 @@ def _render_by(
         moved = [shift(engine, part.passage) for part in work.parts]
         patches += _patches(work, moved)
         if engine.name == "lift":
-            verdicts += _verdicts(work, moved)
+            verdicts += _verdicts(work, moved, stem)
     warnings += [
         f"{stem.name}: {v.start_s:.2f} s to {v.end_s:.2f} s: {v.word} ({v.text})"
         for v in verdicts
@@ -126,11 +126,15 @@ def _render_by(
     )
 
 
-def _verdicts(work: Work, moved: Sequence[Samples]) -> list[Verdict]:
+def _verdicts(work: Work, moved: Sequence[Samples], stem: StemAnalysis) -> list[Verdict]:
     """What to expect of each edit of a mix."""
     part, sound = work.parts[0], moved[0]
     first_s = part.first / part.passage.rate_hz
-    return [verdict(part.passage, sound, edit=e, first_s=first_s) for e in work.group.edits]
+    sure = {note.index: note.confidence for note in stem.notes}
+    return [
+        verdict(part.passage, sound, edit=e, first_s=first_s, confidence=sure.get(e.note or 0, 1.0))
+        for e in work.group.edits
+    ]
 
 
 def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> None:
