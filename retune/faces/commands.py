@@ -118,7 +118,7 @@ def demo(arguments: Arguments) -> int:
         analysis = pipeline.analyze(opened, progress=tell)
         plans = pipeline.plans_of(opened, None, progress=tell)
         manifests = pipeline.write_versions(
-            opened, plans=plans, out=out / "renditions", control=True, progress=tell
+            opened, plans=plans, out=out / "renditions", control=[plans[0].name], progress=tell
         )
         page = pipeline.compare_page([opened], out=out / "compare.html", progress=tell)
     if not arguments.quiet:

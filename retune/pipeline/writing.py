@@ -31,7 +31,7 @@ def write_versions(
     out: str | Path,
     engine: str = "auto",
     subtype: str | None = None,
-    control: bool = False,
+    control: bool | Sequence[str] = False,
     progress: Progress = silent,
     **options: Any,
 ) -> dict[str, dict[str, Any]]:
@@ -40,6 +40,8 @@ def write_versions(
 
     Stems keep rate, channels and length; samples outside the edits are bit-identical. The
     gains touch only the mixes. Returns the manifests by name of plan.
+
+    `control` makes the matched control of every plan, or of those named.
 
     Raises
     ------
@@ -63,7 +65,7 @@ def write_versions(
             original=original,
             engine=engine,
             subtype=subtype,
-            control=control,
+            control=control if isinstance(control, bool) else plan.name in control,
         )
     progress("rendering", 1.0)
     return manifests
