@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -173,6 +174,7 @@ def _listen_to(opened: OpenSong, name: str) -> tuple[PitchTrack | None, tuple[st
         "tracker": opened.tracker if wants_pitch else "",
         "range": [low_hz, high_hz],
         "version": __version__,
+        "code": _tracking_code(),
     }
     guide = guide_of(opened) if stem.role == "mix" else ()
     if stem.role == "mix":
@@ -210,6 +212,17 @@ def guide_of(opened: OpenSong) -> tuple[GuideNote, ...]:
         opened._memo["guide"] = read_guide(path)
     notes: tuple[GuideNote, ...] = opened._memo["guide"]
     return notes
+
+
+@functools.lru_cache(maxsize=1)
+def _tracking_code() -> str:
+    """A digest of the tracker's own source, so that a changed tracker hears every stem anew."""
+    import retune.track
+
+    digest = hashlib.sha256()
+    for path in sorted(Path(str(retune.track.__file__)).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
 
 
 def _track(audio: AudioFile, low_hz: float, high_hz: float, tracker: str) -> PitchTrack:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from retune.core.carriers import Analysis, Plan, Song
 from retune.core.errors import RuleError, UsageError
 from retune.core.songfile import place_of
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+
+
+SHORTEST_S = 0.01
+"""What is left of an edit at the end of a stem must last at least this."""
 
 
 def plan(
@@ -51,13 +56,28 @@ def plan(
     analysis = analyze(opened, progress=progress)
     follow = {name: stem.follow for name, stem in opened.song.stems.items()}
     if variant is None:
-        return make_plan(analysis, sentences, follow=follow)
+        return _within_stems(make_plan(analysis, sentences, follow=follow), opened)
     named = find_variant(opened.song, variant)
     written = opened.song.variants[named].rules
     try:
-        return make_plan(analysis, written, name=named, follow=follow)
+        return _within_stems(make_plan(analysis, written, name=named, follow=follow), opened)
     except RuleError as error:
         raise _placed(error, opened.song, named) from error
+
+
+def _within_stems(plan: Plan, opened: OpenSong) -> Plan:
+    """The plan without what lies past the end of a stem that is shorter than the song."""
+    edits, warnings = [], list(plan.warnings)
+    for edit in plan.edits:
+        end_s = opened.audio[edit.stem].duration_s
+        if edit.start_s >= end_s - SHORTEST_S:
+            warnings.append(
+                f'rule "{edit.rule}": stem {edit.stem} ends at {end_s:.2f} s, so nothing of it '
+                f"moves from {edit.start_s:.2f} s"
+            )
+            continue
+        edits.append(replace(edit, end_s=min(edit.end_s, end_s)))
+    return replace(plan, edits=tuple(edits), warnings=tuple(dict.fromkeys(warnings)))
 
 
 def _placed(error: RuleError, song: Song, variant: str) -> RuleError:

@@ -190,3 +190,16 @@ def test_a_passage_that_is_not_there(
 ) -> None:
     with pytest.raises(UsageError, match=message):
         retune.compare(song, variants=["home-early"], passage=passage)
+
+
+def test_a_stem_that_ends_early_is_moved_as_far_as_it_goes(tmp_path: Path) -> None:
+    path = pipeline.write_demo(tmp_path)
+    harp, rate_hz = soundfile.read(tmp_path / "harp.flac")
+    soundfile.write(tmp_path / "harp.flac", harp[: 20 * rate_hz], rate_hz)
+    opened = pipeline.open_song(path)
+    rules = ["shift harp up 5 semitones in bar 16", "shift harp up 5 semitones in bars 9-12"]
+    plan = retune.plan(opened, rules=rules)
+    assert "stem harp ends at 20.00 s, so nothing of it moves from 30.6" in plan.warnings[0]
+    (edit,) = plan.edits
+    assert edit.end_s == 20.0
+    assert retune.render(opened, plan=plan).stems["harp"].patches[-1].stop <= 20 * rate_hz
