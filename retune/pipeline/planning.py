@@ -12,7 +12,6 @@ from retune.core.errors import RuleError, UsageError
 from retune.core.songfile import place_of
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 
-
 SHORTEST_S = 0.01
 """What is left of an edit at the end of a stem must last at least this."""
 
