@@ -103,7 +103,7 @@ def _is_trouble(message: Any) -> bool:
 
 def opened(page: Any) -> None:
     """Waits for the picture and the first plan."""
-    page.locator("#drawing svg").wait_for(timeout=90_000)
+    page.locator("#drawing > svg:not(.gutter)").wait_for(timeout=90_000)
     page.locator("#rules .reads").first.wait_for(state="attached")
 
 

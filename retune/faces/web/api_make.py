@@ -53,10 +53,10 @@ def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
 def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     opened = desk.opened
     path = desk.folder / PAGES / f"{made.name}.html"
-    rules = list(made.rules) or None
+    which = _which(desk, made)
 
     def work(tell: Progress) -> dict[str, Any]:
-        page = pipeline.compare_page([opened], rules=rules, out=path, progress=tell)
+        page = pipeline.compare_page([opened], out=path, progress=tell, **which)
         return {"places": [f"{PAGES}/{path.name}"], "warnings": list(page.warnings)}
 
     return work
@@ -67,16 +67,22 @@ def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
     formats = list(asked.lines("formats"))
     if not formats:
         raise UsageError("choose at least one kind of file")
-    rules = list(made.rules) or None
+    which = _which(desk, made)
 
     def work(tell: Progress) -> dict[str, Any]:
-        made_files = pipeline.export(
-            opened, formats=formats, out=folder, rules=rules, progress=tell
-        )
+        made_files = pipeline.export(opened, formats=formats, out=folder, progress=tell, **which)
         places = [_below(path, desk.folder) for path in made_files.paths]
         return {"places": places, "warnings": list(made_files.warnings)}
 
     return work
+
+
+def _which(desk: Desk, made: Plan) -> dict[str, Any]:
+    """A variant by its name where the song file has it so, else its rules."""
+    saved = desk.opened.song.variants.get(made.name)
+    if saved is not None and desk.plan(saved.rules).rules == made.rules:
+        return {"variants": [made.name]}
+    return {"rules": list(made.rules)}
 
 
 def _below(path: Path, folder: Path) -> str:

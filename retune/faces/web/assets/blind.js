@@ -4,7 +4,7 @@ import { post } from "./api.js";
 import { $, $$, el, say } from "./dom.js";
 import { player, showLevels } from "./listen.js";
 import { draw } from "./picture.js";
-import { phrases, rulesText, state } from "./store.js";
+import { phrases, rulesText, state, tell } from "./store.js";
 
 const GAP_MS = 2000;
 const BEFORE_S = 0.35, AFTER_S = 0.6;
@@ -208,7 +208,7 @@ function end() {
   player.pause();
   veil(false);
   draw();
-  say("");
+  tell("status");
   $("#go-blind").focus();
 }
 

@@ -164,6 +164,7 @@ export function setUpKeep() {
   on("variant", showVariants);
   on("rules", showSaved);
   on("planned", showSaved);
+  on("status", showSaved);
   on("conflict", conflict);
   $("#variant").addEventListener("change", () => choose($("#variant").value));
   $("#new-variant").addEventListener("click", () => askName("new"));

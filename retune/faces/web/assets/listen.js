@@ -256,7 +256,7 @@ function takePlayer() {
     player = new Player(state.song);
     player.onstate = () => { showVersions(); showPlay(); };
     player.onfault = (error) => { soundState([`The sound cannot be played: ${error.message}`]); };
-    player.onload = (done, of) => say(done < of ? `Loading the sound: ${done} of ${of} stems` : "");
+    player.onload = (done, of) => (done < of ? say(`Loading the sound: ${done} of ${of} stems`) : tell("status"));
     player.preload();
   }
   window.workbench = { player, state, frames };

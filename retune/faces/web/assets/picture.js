@@ -71,10 +71,26 @@ export async function draw() {
     top: Number(group.dataset.top),
     bottom: Number(group.dataset.bottom),
   }));
+  if (zoomed) keepNames();
   markView();
   mark();
   moveReading(state.place, false);
   tell("drawn");
+}
+
+/** A copy of the names of the lanes that stays at the left while the bars scroll. */
+function keepNames() {
+  const svg = $("#drawing svg");
+  const [width, height] = [systems[0].xs[0] - 4, svg.viewBox.baseVal.height];
+  const names = svg.cloneNode(false);
+  for (const [name, value] of Object.entries({ class: `${svg.getAttribute("class")} gutter`, viewBox: `0 0 ${width} ${height}`, width, height, "aria-hidden": "true" })) names.setAttribute(name, value);
+  names.removeAttribute("role");
+  names.removeAttribute("aria-labelledby");
+  const left = (part) => Number(part.getAttribute("x") ?? part.getAttribute("d")?.match(/-?[\d.]+/)?.[0] ?? Infinity);
+  for (const part of $$(".system > text, .system > path, .system > rect", svg)) {
+    if (left(part) < width) names.append(part.cloneNode(true));
+  }
+  $("#drawing").append(names);
 }
 
 const drawSoon = settled(draw, 120);

@@ -38,6 +38,7 @@ function typed(area) {
   $(".ghost", item).textContent = `${area.value} `;
   area.removeAttribute("aria-invalid");
   isQuiet = false;
+  prune(area);
   setRules(texts());
   offerSoon(area);
 }
@@ -79,9 +80,18 @@ async function offer(area) {
   if (isQuiet || document.activeElement !== area || !area.isConnected) return;
   const got = await post("complete", { text: area.value, cursor }).catch(() => ({ words: [] }));
   if (number !== asked || document.activeElement !== area || !area.isConnected) return;
-  const begun = area.value.slice(0, cursor).match(/\S*$/)[0].toLowerCase();
+  const begun = begunAt(area);
   const words = got.words.filter((word) => word.toLowerCase() !== begun).slice(0, 14);
   showOffers(area, words);
+}
+
+const begunAt = (area) => area.value.slice(0, area.selectionStart).match(/\S*$/)[0].toLowerCase();
+
+/** Takes words away that no longer fit, before the server says what does. */
+function prune(area) {
+  const begun = begunAt(area);
+  const shown = $$(".offer", area.closest("li")).map((option) => option.textContent);
+  showOffers(area, shown.filter((word) => begun && word.toLowerCase().startsWith(begun) && word.toLowerCase() !== begun));
 }
 
 const offerSoon = settled(offer, 40);
