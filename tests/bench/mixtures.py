@@ -1,0 +1,115 @@
+"""Finished mixes that exist twice: as sung, and with some notes sung at another pitch.
+
+A voice of `ground_truth` in the middle over decaying chords spread left and right, a bass and
+noise drums; dry, or all of it in a stereo room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from ground_truth import RATE_HZ, SINGERS, Pair, make_pair
+from numpy.typing import NDArray
+from scipy.signal import butter, fftconvolve, sosfilt
+
+Floats = NDArray[np.float64]
+BEAT_S = 0.55
+# Semitones above the tonic: I IV V vi ii V7 I.
+PROGRESSION = (
+    (0, 4, 7),
+    (5, 9, 12),
+    (7, 11, 14),
+    (9, 12, 16),
+    (2, 5, 9),
+    (7, 11, 14, 17),
+    (0, 4, 7),
+)
+ROOM_S, WET_DB = 0.9, -9.0
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """`mix`, `truth` and the parts `voice`, `voice_truth`, `backing`, all (n, 2)."""
+
+    pair: Pair
+    tonic_midi: int
+    mix: Floats
+    truth: Floats
+    voice: Floats
+    voice_truth: Floats
+    backing: Floats
+
+
+def _tone(f: float, n: int, tilt: float, decay_s: float, rng: np.random.Generator) -> Floats:
+    time_s = np.arange(n) / RATE_HZ
+    tone = np.zeros(n)
+    for h in range(1, int(min(9000 / f, 15)) + 1):
+        tone += h**-tilt * np.cos(2 * np.pi * h * f * time_s + rng.uniform(0, 2 * np.pi))
+    fade = np.minimum(time_s / 0.008, 1) * np.minimum((n - np.arange(n)) / 400, 1)
+    return tone * fade * np.exp(-time_s / decay_s)
+
+
+def _panned(y: Floats, side: float) -> Floats:
+    angle = (side + 1) * np.pi / 4
+    return y[:, None] * np.array([np.cos(angle), np.sin(angle)])
+
+
+def backing(n: int, tonic_midi: int, *, seed: int) -> Floats:
+    """Chords, bass and drums, (n, 2)."""
+    rng = np.random.default_rng(seed)
+    out = np.zeros((n, 2))
+    for i, first in enumerate(range(0, n, int(2 * BEAT_S * RATE_HZ))):
+        chord = PROGRESSION[(i + seed) % len(PROGRESSION)]
+        length = min(int(2 * BEAT_S * RATE_HZ), n - first)
+        here = slice(first, first + length)
+        for semitones in (*chord, chord[0] + 12, chord[1] + 12):
+            f = 440 * 2 ** ((tonic_midi + semitones - 69 + rng.normal(0, 0.03)) / 12)
+            out[here] += _panned(_tone(f, length, 1.3, 1.2, rng), rng.uniform(-0.7, 0.7))
+        f = 440 * 2 ** ((tonic_midi + chord[0] - 24 - 69) / 12)
+        out[here] += _panned(1.4 * _tone(f, length, 1.2, 0.8, rng), 0.0)
+    snare = butter(2, [300, 5000], "bandpass", fs=RATE_HZ, output="sos")
+    for i, first in enumerate(range(0, n, int(BEAT_S / 2 * RATE_HZ))):
+        m = min(int(0.12 * RATE_HZ), n - first)
+        hat = 0.5 * np.diff(rng.standard_normal(m + 1)) * np.exp(-np.arange(m) / (0.015 * RATE_HZ))
+        out[first : first + m] += _panned(hat, 0.2)
+        if i % 4 == 2:
+            hit = sosfilt(snare, rng.standard_normal(m)) * np.exp(-np.arange(m) / (0.05 * RATE_HZ))
+            out[first : first + m] += _panned(2.0 * hit, 0.0)
+    return out
+
+
+def in_room(y: Floats, *, seed: int) -> Floats:
+    """A stereo room of 0.9 s, 9 dB under the sound."""
+    rng = np.random.default_rng(seed)
+    n = int(ROOM_S * RATE_HZ)
+    low = butter(1, 5000, fs=RATE_HZ, output="sos")
+    out = np.empty_like(y)
+    for c in range(2):
+        tail = rng.standard_normal(n) * np.exp(-6.9 * np.arange(n) / n)
+        tail[: int(0.012 * RATE_HZ)] = 0
+        tail = np.asarray(sosfilt(low, tail))
+        tail *= 10 ** (WET_DB / 20) / np.sqrt(np.sum(tail**2))
+        tail[0] += 1
+        out[:, c] = fftconvolve(y[:, c], tail)[: len(y)]
+    return out
+
+
+def make_mixture(
+    singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int, shift_cents: float = -200.0
+) -> Mixture:
+    """One mix; `lead_db` is the level of the voice re the backing while it sings."""
+    pair = make_pair(singer, tune, shift_cents)
+    voices = [_panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in (pair.original, pair.truth)]
+    band = backing(len(voices[0]), SINGERS[singer].tonic_midi, seed=seed)
+    sung = np.abs(pair.original) > 0.01
+    band *= np.sqrt(np.mean(voices[0][sung] ** 2) / np.mean(band[sung] ** 2)) * 10 ** (
+        -lead_db / 20
+    )
+    if is_wet:
+        voices, band = [in_room(v, seed=5) for v in voices], in_room(band, seed=6)
+    gain = 0.7 / max(float(np.abs(v + band).max()) for v in voices)
+    parts = [gain * v for v in voices]
+    band = gain * band
+    mixes = [v + band for v in parts]
+    return Mixture(pair, SINGERS[singer].tonic_midi, *mixes, *parts, band)
