@@ -216,6 +216,7 @@ def test_words_are_completed_from_the_keyboard(page: Any) -> None:
     area.press("ArrowDown")
     area.press("Enter")
     assert area.input_value() == "move phrase-ending "
+    page.locator("#rules .offer", has_text="degree").wait_for()
     area.press("Escape")
     assert page.evaluate("document.activeElement.tagName") == "TEXTAREA"
     area.press("Escape")
