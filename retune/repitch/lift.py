@@ -27,8 +27,10 @@ STILL_CENTS = 1e-6
 CONTEXT_S = 0.25
 FADE_S = 0.01
 VALLEY_REACH = 2
-# How far the side channel is believed: in full it takes a voice's stereo reverb for backing.
-SIDE_SHARE, MOST_RATIO = 0.4, 8.0
+# How far the side channel is believed at least: in full it takes stereo reverb for backing. With
+# this much of the voice's power beside the middle, no further (dry .001, in a room .07).
+LEAST_SHARE, WIDE = 0.35, 0.04
+CLEAR, FEW, QUANTILE, MOST_RATIO = 4.0, 20, 0.35, 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,13 +137,27 @@ def backing_power(tooth: FloatArray, valley: FloatArray) -> FloatArray:
 
     At least what the valley holds. In the middle of a stereo mix also by the side channel: what
     stands on a harmonic there is mostly a chord that shares it, and the valleys tell how much
-    louder the backing is in the middle.
+    louder the backing is in the middle. But the more of the voice itself is at the sides, as in a
+    room, the less they are believed.
     """
     backing = np.array(valley)
     if len(tooth) == 2:
+        share = np.clip(1 - (1 - LEAST_SHARE) * _voice_beside(tooth, valley) / WIDE, LEAST_SHARE, 1)
         ratio = min(float(valley[0].sum()) / max(float(valley[1].sum()), 1e-12), MOST_RATIO)
-        backing[0] = np.maximum(valley[0], SIDE_SHARE * ratio * tooth[1])
+        backing[0] = np.maximum(valley[0], share * ratio * tooth[1])
     return backing
+
+
+def _voice_beside(tooth: FloatArray, valley: FloatArray) -> float:
+    """Side over mid power of the voice: a low quantile over the harmonics that stand out, those
+    that no chord shares."""
+    clear = tooth[0] > CLEAR * valley[0]
+    if clear.sum() < FEW:
+        return WIDE
+    ratio, weight = (tooth[1] / np.maximum(tooth[0], 1e-20))[clear], np.sqrt(tooth[0][clear])
+    order = np.argsort(ratio)
+    total = np.cumsum(weight[order])
+    return float(ratio[order][np.searchsorted(total, QUANTILE * total[-1])])
 
 
 def voice_share(spectra: NDArray[np.complex128], *, n_harmonics: int) -> FloatArray:
