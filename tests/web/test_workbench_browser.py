@@ -308,7 +308,7 @@ def test_no_accessibility_fault_in_any_state(page: Any) -> None:
     page.locator("#add-rule").click()
     write(page, "keep phrase-ending degre 4")
     page.locator("#rules .fault").nth(1).wait_for()
-    for opener in ("#builder summary", "#correct-toggle", "#stems-heard summary", "#help summary"):
+    for opener in OPENERS:
         page.locator(opener).first.click()
     for opener in ("#edit-facts", "#export", "#new-variant", "#suggest"):
         page.locator(opener).click()
@@ -346,6 +346,13 @@ def test_a_new_song_by_drop_and_form(browser: Any, tmp_path: Path) -> None:
         assert read_song(folder / "song.toml").music.key == "Bb major"
 
 
+OPENERS = (
+    "#builder summary",
+    "#correct-toggle",
+    "#stems-heard summary",
+    "#all-notes summary",
+    "#help summary",
+)
 SIZES = ((360, 800), (1280, 900), (2560, 1440), (3840, 2160))
 
 
@@ -431,3 +438,25 @@ def test_naming_x(page: Any) -> None:
     page.get_by_role("heading", name="Results").wait_for()
     # X is B in half of the trials: the design is balanced.
     assert "chosen 3 times of 6" in page.locator("#blind").inner_text()
+
+
+def test_a_bare_recording_gets_a_song_file_when_saved(browser: Any, tmp_path: Path) -> None:
+    vocal = demo_copy(tmp_path / "bare").parent / "vocal.flac"
+    (vocal.parent / "song.toml").unlink()
+    with running(vocal, folder=vocal.parent) as (address, _), page_at(browser, address) as page:
+        opened(page)
+        write(page, "move last note of phrase last to degree 2")
+        wait_until(page, "workbench.state.plan.edits.length === 1")
+        page.locator("#save").click()
+        wait_until(page, "workbench.state.song.is_song_file && workbench.state.song.undo === 1")
+    written = read_song(vocal.parent / "song.toml")
+    assert list(written.stems) == ["vocal"]
+    assert written.variants["first-try"].rules
+
+
+def test_all_notes_are_a_table(page: Any) -> None:
+    page.locator("#all-notes summary").click()
+    rows = page.locator("#notes-table tbody tr")
+    assert rows.count() == len(page.evaluate("workbench.state.song.stems.vocal.notes"))
+    rows.nth(19).get_by_role("button").click()
+    assert "Note 20:" in page.locator("#here").inner_text()

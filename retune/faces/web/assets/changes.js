@@ -1,7 +1,7 @@
 // What changes: a table of the moved notes, and what follows from them in words.
 
 import { $, el, shape } from "./dom.js";
-import { chooseNote, on, state } from "./store.js";
+import { chooseNote, melodyNotes, on, phrases, state } from "./store.js";
 
 const KINDS = {
   clash: "Clash", "new-chord": "New chord", role: "Role", parallel: "Parallels", leap: "Leap",
@@ -66,12 +66,29 @@ function show() {
   const items = [...plan.consequences.map(consequence),
     ...plan.warnings.map((text) => el("li", {}, shape("dash"), text))];
   if (items.length) parts.push(el("ul", { class: "cons" }, ...items));
+  if (plan.rows.length) parts.push(...state.song.tension.map((text) => el("p", { class: "small quiet" }, `${text[0].toUpperCase()}${text.slice(1)}.`)));
   $("#changes").replaceChildren(...parts);
   markRow();
 }
 
+const COLUMNS = ["Note", "Bar", "Beat", "Pitch", "Degree", "Chord", "Role", "Phrase", "Ending"];
+
+/** Every note of the melody as a real table, made when it is opened. */
+function showNotes() {
+  if (!$("#all-notes").open || !state.song) return;
+  const endings = new Map(phrases().map((p) => [p.ending_note, p.ending ?? p.ending_melodic ?? "unknown"]));
+  const rows = melodyNotes().map((note) => el("tr", { "data-note": note.index },
+    el("th", { scope: "row" }, el("button", { class: "plain", type: "button", "aria-label": `Choose note ${note.index}`, onclick: () => chooseNote(note.index) }, String(note.index))),
+    ...[note.bar, note.beat?.toFixed(1), note.name, note.degree, note.chord, note.chord_role, note.phrase, endings.get(note.index)]
+      .map((value) => el("td", {}, value == null ? "" : String(value)))));
+  $("#notes-table").replaceChildren(el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "All notes" }, el("table", { class: "small" },
+    el("caption", { class: "hide" }, `Notes of ${state.song.melody}`),
+    el("thead", {}, el("tr", {}, ...COLUMNS.map((name) => el("th", { scope: "col" }, name)))), el("tbody", {}, ...rows))));
+  markRow();
+}
+
 function markRow() {
-  document.querySelectorAll("#changes tr[data-note]").forEach((tr) => {
+  document.querySelectorAll("#changes tr[data-note], #notes-table tr[data-note]").forEach((tr) => {
     tr.classList.toggle("chosen-row", Number(tr.dataset.note) === state.note);
   });
 }
@@ -79,10 +96,6 @@ function markRow() {
 export function setUpChanges() {
   on("planned", show);
   on("note", markRow);
-}
-
-/** The ending phrases do end on, for the builder: "phrase-ending degree 2" and so on. */
-export function endingDegrees() {
-  const endings = new Set(state.song.stems[state.song.melody]?.phrases.map((p) => p.ending_degree).filter(Boolean));
-  return [...endings].sort();
+  on("song", showNotes);
+  $("#all-notes").addEventListener("toggle", showNotes);
 }

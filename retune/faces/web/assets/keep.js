@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { $, el, say } from "./dom.js";
-import { change, choose, isSaved, on, reload, rules, rulesText, state, unsaved } from "./store.js";
+import { change, choose, isSaved, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
 
 const FORMATS = { midi: "MIDI", musicxml: "score", csv: "tables", jams: "JAMS", lab: "labels", svg: "picture, SVG", png: "picture, PNG", pdf: "slides, PDF", blind: "blind test sheets" };
 const NAME = /^[A-Za-z][A-Za-z0-9_-]{0,63}$/;
@@ -33,7 +33,21 @@ function showSaved() {
 export async function save() {
   if (isSaved()) return say("All changes saved");
   const draft = state.drafts.get(state.name);
+  if (!state.song.is_song_file && !await adopt()) return undefined;
   return change("variant", { name: state.name, rules: rulesText(), about: draft.about }, `Saved ${state.name}`);
+}
+
+/** A bare recording gets a song file beside it, so that there is something to save to. */
+async function adopt() {
+  const { song } = state;
+  const key = song.key.tonic && song.key.source === "given" ? `${song.key.tonic} ${song.key.mode}` : "auto";
+  try {
+    takeSong(await post("new", { title: song.title, stems: [{ file: song.song, role: "melody" }], music: [{ name: "key", value: key }] }));
+    return true;
+  } catch (error) {
+    say(error.message);
+    return false;
+  }
 }
 
 export async function undo() {

@@ -104,13 +104,15 @@ export async function reload() {
 /** Looks from time to time whether the file was changed by another window or program. */
 export function watch() {
   setInterval(async () => {
-    if (!state.song || document.hidden || changing) return;
+    if (!state.song || document.hidden || changing) return undefined;
     const before = state.song.revision;
     const now = await get("state").catch(() => null);
-    if (!now || changing || before !== state.song.revision) return;
+    if (!now) return say("The server does not answer. Start retune serve again; what is not saved is still here.");
+    if (changing || before !== state.song.revision) return undefined;
     if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
     else if (now.revision && now.revision !== state.song.revision) {
       tell("conflict", `${state.song.song} was changed in another window.`);
     }
+    return undefined;
   }, 3000);
 }
