@@ -173,3 +173,31 @@ def test_an_unreadable_song_file_is_told_and_mended(client: Client, song: Path) 
     assert "song.toml" in answer.json()["error"]
     song.write_text(good, encoding="utf-8")
     assert client.post("reload").status_code == 200
+
+
+def test_the_original_mix_is_measured_once(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    from retune.pipeline import mixing
+
+    calls = []
+    measure = mixing.measure
+    monkeypatch.setattr(mixing, "measure", lambda mix: calls.append(mix) or measure(mix))
+    client.post("levels", {"rules": []})
+    change(client, "music", set=[{"name": "key", "value": "G minor"}])
+    change(client, "variant", name="a", rules=["move highest note to degree 1"])
+    client.post("levels", {"rules": []})
+    client.desk.levels()
+    assert len(calls) == 1
+
+
+def test_what_is_unexpected_is_told_and_not_hidden(
+    client: Client, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*given: Any, **more: Any) -> None:
+        raise ZeroDivisionError("a fault of our own")
+
+    monkeypatch.setattr(type(client.desk), "plan", broken)
+    answer = client.post("plan", {"rules": []})
+    assert answer.status_code == 500
+    assert "a fault of our own" in answer.json()["error"]
+    assert "default-src" in answer.headers["content-security-policy"]
+    assert "ZeroDivisionError" in capsys.readouterr().err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -39,6 +40,10 @@ def endpoint(bench: Bench, handler: Handler) -> Callable[[Request], Any]:
             value = await run_in_threadpool(_run, handler, bench, body)
         except RetuneError as error:
             return told(error)
+        except Exception as error:
+            traceback.print_exc()
+            words = " ".join(f"unexpected: {type(error).__name__}: {error}".split())
+            return JSONResponse({"error": words}, status_code=500)
         return value if isinstance(value, Response) else JSONResponse(value)
 
     return answer

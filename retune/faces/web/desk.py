@@ -17,6 +17,7 @@ from threading import Lock, RLock, Thread
 
 from retune import pipeline
 from retune.compare.levels import MixLevels
+from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.carriers import Analysis, Plan, Rendition
 from retune.core.errors import InputError, RetuneError, UsageError
 from retune.core.songsave import SongEditor, edit_song
@@ -103,7 +104,10 @@ class Desk:
     @property
     def is_song_file(self) -> bool:
         """Whether there is a file to save to (a bare recording has none)."""
-        return self.path is not None and self.path.suffix.lower() == ".toml"
+        opened = self._opened
+        if opened is not None:
+            return all(stem.path != opened.song.path for stem in opened.song.stems.values())
+        return self.path is not None and self.path.suffix.lower() not in AUDIO_SUFFIXES
 
     @property
     def changed_outside(self) -> bool:
