@@ -101,7 +101,9 @@ def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None
     rules = {manifest["variant"]: list(manifest["rules"])}
     if song is None:
         source: Any = song_from_facts(manifest["song"], folder=home.parent / ORIGINAL, rules=rules)
-        missing = [stem.path for stem in source.stems.values() if not stem.path.is_file()]
+        needed = [stem.path for stem in source.stems.values()]
+        needed += [path for path in (source.music.chords_file, source.music.guide) if path]
+        missing = [path for path in needed if not path.is_file()]
         if missing:
             raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")
     else:

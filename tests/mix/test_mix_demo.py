@@ -76,6 +76,10 @@ def test_the_notes_move_and_all_else_stays(song: OpenSong, tmp_path: Path) -> No
         after, _ = soundfile.read(tmp_path / version / "all.wav")
         np.testing.assert_array_equal(after[~edited], before[~edited])
         assert (after[edited] != before[edited]).any()
+    (verified,) = pipeline.verify(tmp_path / "home", song=song.song.path)
+    assert verified.identical
+    with pytest.raises(InputError, match=r"melody.csv is missing: .* or give --song"):
+        pipeline.verify(tmp_path / "home")
 
 
 def test_the_moved_mix_is_nearer_to_the_one_made_from_stems(song: OpenSong) -> None:
