@@ -463,3 +463,13 @@ def test_all_notes_are_a_table(page: Any) -> None:
     assert rows.count() == len(page.evaluate("workbench.state.song.stems.vocal.notes"))
     rows.nth(19).get_by_role("button").click()
     assert "Note 20:" in page.locator("#here").inner_text()
+
+
+def test_a_chosen_note_is_played_from_the_start_of_its_phrase(page: Any) -> None:
+    assert page.locator("#play").inner_text() == "Play from the start"
+    page.locator("#changes tbody tr").nth(1).get_by_role("button").click()
+    phrase = page.evaluate("workbench.state.song.stems.vocal.phrases[3]")
+    assert page.evaluate("workbench.state.place") == pytest.approx(phrase["start_s"], abs=0.06)
+    assert "oop phrase 4" in page.locator("#loop-label").inner_text()
+    play(page)
+    assert phrase["start_s"] - 0.1 < page.evaluate("workbench.player.now()") < phrase["end_s"]

@@ -135,7 +135,8 @@ function showVersions() {
 
 function places() {
   const bar = state.song.bars.downbeats_s.filter((edge) => edge <= state.place + 0.05).length;
-  return state.song.n_bars ? `bar ${bar}` : clock(state.place);
+  if (!state.song.n_bars) return clock(state.place);
+  return bar ? `bar ${bar}` : "the start";
 }
 
 export function showPlay() {

@@ -237,7 +237,7 @@ export function setUpPicture() {
     if (time === null) return;
     if (!group) state.place = Math.max(0, time);
     tell("place");
-    tell("moved-to", state.place);
+    tell("moved-to", time);
   });
   pic().addEventListener("pointerover", (event) => {
     const group = event.target.closest?.(".note");

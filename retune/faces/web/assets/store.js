@@ -27,6 +27,7 @@ export const melodyNotes = () => state.song?.stems[state.song.melody]?.notes ?? 
 export const phrases = () => state.song?.stems[state.song.melody]?.phrases ?? [];
 export const chosenNote = () => melodyNotes().find((note) => note.index === state.note) ?? null;
 
+const LEAD_S = 0.05;        // heard before a phrase begins
 let changing = 0;
 const same = (a, b) => a.length === b.length && a.every((line, k) => line === b[k]);
 const kept = (lines) => lines.map((line) => line.trim()).filter(Boolean);
@@ -68,14 +69,16 @@ export function choose(name) {
 export function chooseNote(index, { move = true } = {}) {
   state.note = index;
   const note = chosenNote();
-  if (note && move) state.place = Math.max(0, note.start_s - 0.02);
+  if (note && move) state.place = Math.max(0, (phraseAt(note.start_s) ?? note).start_s - LEAD_S);
   tell("note");
+  if (note && move) tell("place");
 }
 
-/** Where a play from the chosen note should begin: its phrase, so that the ear has context. */
+/** The phrase that sounds at a time, or the next. A chosen note is played from the start of its
+ *  phrase, so that the ear has context. */
 export function phraseAt(seconds) {
   const all = phrases();
-  return all.find((p) => seconds < p.end_s - 1e-3) ?? all[all.length - 1] ?? null;
+  return all.find((p) => seconds < p.end_s - LEAD_S - 0.01) ?? all[all.length - 1] ?? null;
 }
 
 /** A change of the song file; says what went wrong, offers to load a file that moved on. */
