@@ -473,3 +473,19 @@ def test_a_chosen_note_is_played_from_the_start_of_its_phrase(page: Any) -> None
     assert "oop phrase 4" in page.locator("#loop-label").inner_text()
     play(page)
     assert phrase["start_s"] - 0.1 < page.evaluate("workbench.player.now()") < phrase["end_s"]
+
+
+def test_ratings_one_at_a_time(page: Any) -> None:
+    page.locator("#go-blind").click()
+    page.locator("#who").select_option("rating")
+    page.locator("#n-pairs").fill("4")
+    page.get_by_role("button", name="Begin").click()
+    page.get_by_role("button", name="Play it").wait_for()
+    page.evaluate("workbench.player.now = () => 1e9")
+    for number in range(5):  # one for practice, each version twice
+        page.get_by_role("button", name="Play it").click()
+        page.get_by_role("button", name=str(number + 1), exact=True).click(timeout=20_000)
+    page.get_by_role("heading", name="Results").wait_for()
+    words = page.locator("#blind").inner_text()
+    assert "matched-control: rated" in words
+    assert "home-early: rated" in words

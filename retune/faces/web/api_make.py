@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from retune import pipeline
-from retune.compare.blind import pair_design
+from retune.compare.blind import pair_design, rating_design
 from retune.compare.responses import parse_responses
 from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
@@ -100,7 +100,17 @@ def stop_task(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
-    """The trials of a blind test between two versions, over the phrases given."""
+    """The trials of a blind test between two versions, over the phrases given: pairs, or
+    (`rating`) one version at a time."""
+    if asked.flag("rating"):
+        rated = rating_design(
+            (asked.line("first"), asked.line("second")),
+            passages=asked.lines("passages"),
+            n_each=max(asked.whole("n_pairs", 8) // 2, 1),
+            seed=asked.whole("seed", 1),
+            sheet=asked.whole("sheet", 1),
+        )
+        return rated.to_json()
     design = pair_design(
         (asked.line("first"), asked.line("second")),
         passages=asked.lines("passages"),

@@ -30,12 +30,12 @@ function begin() {
   const listener = el("input", { type: "text", id: "listener", value: "listener", autocomplete: "off" });
   const pairs = el("input", { type: "number", id: "n-pairs", value: 16, min: 2, max: 64, step: 2 });
   const sheet = el("input", { type: "number", id: "sheet", value: 1, min: 1, max: 999 });
-  const kind = el("select", { id: "who" }, el("option", { value: "one" }, "one listener"), el("option", { value: "abx" }, "one listener, A, B and X"), el("option", { value: "class" }, "a class, hands counted"));
+  const kind = el("select", { id: "who" }, el("option", { value: "one" }, "one listener"), el("option", { value: "abx" }, "one listener, A, B and X"), el("option", { value: "rating" }, "one listener, ratings 1 to 7"), el("option", { value: "class" }, "a class, hands counted"));
   $("#blind").replaceChildren(
     el("p", { class: "small" }, "Each question plays one phrase twice, with 2 seconds between. One side is the variant, the other the matched control: the original through the same processing. Some pairs are the same twice, as a check. The first is for practice."),
     el("div", { class: "form" }, el("label", { for: "who" }, "for"), kind, el("label", { for: "listener" }, "name"), listener,
       el("label", { for: "n-pairs" }, "pairs"), pairs, el("label", { for: "sheet" }, "order"), sheet),
-    el("div", { class: "set" }, el("button", { class: "main", type: "button", onclick: () => start({ listener: listener.value.trim() || "listener", pairs: Number(pairs.value), sheet: Number(sheet.value), isClass: kind.value === "class", isAbx: kind.value === "abx" }, moved) }, "Begin"),
+    el("div", { class: "set" }, el("button", { class: "main", type: "button", onclick: () => start({ listener: listener.value.trim() || "listener", pairs: Number(pairs.value), sheet: Number(sheet.value), isClass: kind.value === "class", isAbx: kind.value === "abx", isRating: kind.value === "rating" }, moved) }, "Begin"),
       el("button", { class: "plain", type: "button", onclick: end }, "End blind listening")));
   $("#who").focus();
   say("Blind listening");
@@ -53,7 +53,7 @@ async function start(settings, moved) {
     await player.level("matched-control", lines);
     showLevels();
     player.setMatched(true);
-    const design = await post("blind", { first: "matched-control", second: state.name, passages: moved.map((k) => `phrase ${k}`), n_pairs: settings.pairs, n_identical: settings.isAbx ? 0 : 2, sheet: settings.sheet });
+    const design = await post("blind", { first: "matched-control", second: state.name, passages: moved.map((k) => `phrase ${k}`), n_pairs: settings.pairs, n_identical: settings.isAbx ? 0 : 2, rating: settings.isRating, sheet: settings.sheet });
     test = { ...settings, design, at: 0, answers: [], run: 0 };
     ask();
   } catch (error) {
@@ -111,18 +111,20 @@ function askPair() {
   const trial = test.design.trials[test.at];
   const span = spanOf(trial);
   const words = el("p", { "aria-live": "polite" }, "Press Play when you are ready.");
-  const answers = test.isClass ? hands(trial) : choices(trial);
-  const play = el("button", { class: "main", type: "button" }, "Play both");
+  const answers = test.isClass ? hands() : trial.second ? choices() : ratings();
+  const play = el("button", { class: "main", type: "button" }, trial.second ? "Play both" : "Play it");
   play.addEventListener("click", async () => {
     test.run += 1;
     const { run } = test;
-    words.textContent = "The first sounds.";
+    words.textContent = trial.second ? "The first sounds." : "It sounds.";
     if (!await hear(trial.first, span, run)) return;
-    words.textContent = "Silence.";
-    await wait(GAP_MS);
-    if (!test || test.run !== run) return;
-    words.textContent = "The second sounds.";
-    if (!await hear(trial.second, span, run)) return;
+    if (trial.second) {
+      words.textContent = "Silence.";
+      await wait(GAP_MS);
+      if (!test || test.run !== run) return;
+      words.textContent = "The second sounds.";
+      if (!await hear(trial.second, span, run)) return;
+    }
     words.textContent = "Now answer.";
     answers.hidden = false;
     play.hidden = true;
@@ -138,6 +140,10 @@ function askPair() {
 
 function choices() {
   return el("div", { class: "set" }, ...["first", "second"].map((side) => el("button", { type: "button", onclick: () => answer(side) }, `The ${side}`)));
+}
+
+function ratings() {
+  return el("div", { class: "set", role: "group", "aria-label": "Rating" }, ...[1, 2, 3, 4, 5, 6, 7].map((number) => el("button", { type: "button", onclick: () => answer(String(number)) }, String(number))));
 }
 
 function hands() {
@@ -179,6 +185,7 @@ async function results() {
       words.push(el("p", {}, pair.pooled.verdict));
       words.push(el("p", { class: "small quiet" }, `The first heard was chosen ${pair.first_heard[0]} times of ${pair.first_heard[1]}.`));
     }
+    for (const rated of tally.ratings) words.push(el("p", {}, `${rated.version}: rated ${rated.mean.toFixed(1)} on average, ${rated.median} in the middle, of ${rated.n}.`));
     if (tally.identical.n) words.push(el("p", { class: "small quiet" }, `In pairs of the same twice: the first ${tally.identical.first} of ${tally.identical.n}.`));
     for (const [pair, counts] of Object.entries(tally.hands)) words.push(el("p", {}, `${pair}: hands ${counts.join(" and ")}. Hands influence each other, so no p is given.`));
     if (!words.length) words.push(el("p", {}, "No counted answers yet, nothing to say."));

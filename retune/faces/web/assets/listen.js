@@ -260,7 +260,7 @@ function takePlayer() {
     player.onload = (done, of) => (done < of ? say(`Loading the sound: ${done} of ${of} stems`) : tell("status"));
     player.preload();
   }
-  window.workbench = { player, state, frames };
+  window.workbench = { player, state, frames };   // for the console of the browser, and the tests
   showSolo();
   showVersions();
   showPlay();
