@@ -114,3 +114,13 @@ def wait_until(page: Any, script: str, *, within_s: float = 20.0) -> Any:
         assert time.monotonic() < until, script
         page.wait_for_timeout(40)
     return value
+
+
+def write(page: Any, text: str) -> None:
+    page.locator("#rules textarea").last.fill(text)
+    wait_until(page, f"workbench.state.plan?.asked?.includes({text!r})")
+
+
+def play(page: Any) -> None:
+    page.locator("#play").click()
+    wait_until(page, "workbench.player.playing && workbench.player.position > 0.05")
