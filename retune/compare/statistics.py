@@ -11,7 +11,6 @@ from typing import Literal
 from retune.core.errors import UsageError
 
 Sides = Literal["one-sided", "two-sided"]
-SIDES: tuple[Sides, ...] = ("one-sided", "two-sided")
 LEVEL = 0.05
 CONFIDENCE = 0.95
 _MOST_TRIALS = 10_000

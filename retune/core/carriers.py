@@ -9,7 +9,7 @@ One file on purpose, though it is long: a newcomer reads here, once, all that ro
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol, runtime_checkable
@@ -451,8 +451,3 @@ class Song:
     music: Music = field(default_factory=Music)
     variants: Mapping[str, Variant] = field(default_factory=dict)
     corrections: tuple[Correction, ...] = ()
-
-
-def apply_patches(audio: AudioLike, patches: Sequence[Patch]) -> Samples:
-    """All samples of `audio` with `patches` in place, float32 (n_samples, n_channels)."""
-    return StemRendition("", "", "", tuple(patches)).apply(audio)

@@ -83,11 +83,6 @@ def chord_of(parts: ChordParts, *, typed: str = "") -> Chord:
     )
 
 
-def no_chord(typed: str = "N.C.") -> Chord:
-    """Harte's "N": no chord sounds."""
-    return Chord(0.0, 0.0, label="N", typed=typed)
-
-
 def chord_parts(chord: Chord) -> ChordParts:
     """A chord taken apart, from its label."""
     return read_harte(chord.label)

@@ -11,7 +11,6 @@ from functools import lru_cache
 
 from retune.core.chordparts import ChordParts, bass_degree, sorted_degrees
 from retune.core.chordtables import LEAD_QUALITIES, STACKS, TRIADS
-from retune.core.errors import ChordError
 from retune.core.pitch import ascii_accidentals, pitch_class_of
 
 _QUALITY = "|".join(re.escape(word) for word in sorted(LEAD_QUALITIES, key=len, reverse=True))
@@ -102,21 +101,3 @@ def _changed(degrees: set[str], match: re.Match[str]) -> set[str]:
         return degrees - {"5"} | {"#5"}
     sign = {"+": "#", "-": "b"}.get(match["sign"], match["sign"])
     return degrees - {match["altered"]} | {sign + match["altered"]}
-
-
-def lead_sheet_or_error(text: str, *, hint: str = "") -> ChordParts:
-    """The parts of a lead-sheet chord.
-
-    Raises
-    ------
-    ChordError
-        It does not read; offers `hint` as what may have been meant.
-    """
-    parts = read_lead_sheet(text)
-    if parts is None:
-        offer = f'; did you mean "{hint}"?' if hint else ""
-        raise ChordError(
-            f'"{text}" is not a chord: use a lead-sheet name (Bb, Gm7, F7/A), a Harte label '
-            f"(Bb:maj/3), a Roman numeral (V7) or N.C.{offer}"
-        )
-    return parts

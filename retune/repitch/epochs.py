@@ -17,7 +17,6 @@ from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
 MAX_CORRECTION = 0.15
-MIN_LIKENESS = 0.6
 SMOOTH_CYCLES = 8.0
 TOP_HZ = 5000.0
 MAX_HARMONICS = 12

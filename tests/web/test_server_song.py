@@ -10,7 +10,6 @@ import soundfile
 from web_client import RULE, Client, client_of, demo_copy, unpacked
 
 from retune import pipeline
-from retune.core.carriers import apply_patches
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +87,7 @@ def test_pieces_are_the_whole_rendering_sample_for_sample(
         for stem, start, samples in patches:
             if stem == name:
                 heard[start : start + len(samples)] = samples
-        assert np.array_equal(heard, apply_patches(audio, rendition.patches)), name
+        assert np.array_equal(heard, rendition.apply(audio)), name
 
 
 def test_known_pieces_travel_without_samples(client: Client) -> None:
