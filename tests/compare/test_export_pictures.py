@@ -137,6 +137,16 @@ def test_a_busy_plan_stays_on_its_slides() -> None:
 
 
 @needs_poppler
+def test_a_full_slide_keeps_the_clash() -> None:
+    from retune.compare.exports.classroom import _weightiest
+    from retune.core.carriers import Consequence
+
+    kinds = ("role", "early-rest", "role", "role", "clash")
+    told = [Consequence(kind, float(at_s), f"{at_s}") for at_s, kind in enumerate(kinds)]
+    assert [item.kind for item in _weightiest(told)] == ["role", "early-rest", "clash"]
+    assert _weightiest(told[:2]) == told[:2]
+
+
 def test_a_long_song_takes_as_many_slides_as_it_needs() -> None:
     song = long_song(72)
     named = replace(song, analysis=replace(song.analysis, title="A very long name " * 8))

@@ -15,10 +15,12 @@ from retune.compare.exports.passages import busiest, stretches
 from retune.compare.exports.pictures import alt_text, document_facts, size_of
 from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Analysis, Edit, Plan
+from retune.core.carriers import Analysis, Consequence, Edit, Plan
 from retune.core.text import pretty
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
+# Which consequences a full slide keeps; kinds not named here give way.
+_WEIGHT = {"clash": 4, "early-rest": 3, "new-chord": 3, "leading-tone": 2, "parallel": 1, "leap": 1}
 _SLIDE_WIDTH, _SLIDE_FONT = 1840.0, 30.0
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
@@ -107,15 +109,22 @@ def _pictures(
     return made
 
 
+def _weightiest(consequences: Sequence[Consequence]) -> list[Consequence]:
+    """As many as a slide holds, what a class hears most first to stay; in order of time."""
+    weighed = sorted(consequences, key=lambda item: _WEIGHT.get(item.kind, 0), reverse=True)
+    kept = weighed[:_MOST_CONSEQUENCES]
+    return [item for item in consequences if item in kept]
+
+
 def _changes(material: Material, plan: Plan) -> Slide:
     rows = [_row(edit) for edit in plan.edits[:_MOST_ROWS]]
-    several = len(plan.consequences) - _MOST_CONSEQUENCES
     said = [
-        {"kind": item.kind, "text": pretty(item.text)}
-        for item in plan.consequences[:_MOST_CONSEQUENCES]
+        {"kind": item.kind, "text": pretty(item.text)} for item in _weightiest(plan.consequences)
     ]
-    if several > 0:
-        said.append({"kind": "and more", "text": f"{several} other consequences in the plan"})
+    several = len(plan.consequences) - len(said)
+    if several:
+        others = "1 other consequence" if several == 1 else f"{several} other consequences"
+        said.append({"kind": "and more", "text": f"{others} in the plan"})
     over = len(plan.edits) - len(rows)
     return {
         "kind": "changes",
