@@ -111,9 +111,9 @@ def _pictures(
 
 def _weightiest(consequences: Sequence[Consequence]) -> list[Consequence]:
     """As many as a slide holds, what a class hears most first to stay; in order of time."""
-    weighed = sorted(consequences, key=lambda item: _WEIGHT.get(item.kind, 0), reverse=True)
-    kept = weighed[:_MOST_CONSEQUENCES]
-    return [item for item in consequences if item in kept]
+    places = range(len(consequences))
+    weighed = sorted(places, key=lambda k: -_WEIGHT.get(consequences[k].kind, 0))
+    return [consequences[k] for k in sorted(weighed[:_MOST_CONSEQUENCES])]
 
 
 def _changes(material: Material, plan: Plan) -> Slide:
