@@ -25,6 +25,8 @@ HOP = 1024
 PIECE_S = 60.0
 LOWEST_HZ = 65.4
 OCTAVES = 5
+# The transform halves the rate an octave and wants 1024 samples of the lowest (librosa 0.11).
+SHORTEST = 1024 * 2**OCTAVES
 QUALITIES: Mapping[str, tuple[tuple[int, float], ...]] = {
     "maj": ((0, 1.0), (4, 0.9), (7, 0.8)),
     "min": ((0, 1.0), (3, 0.9), (7, 0.8)),
@@ -92,7 +94,7 @@ def _beat_chroma(
         samples = _mixed(sounds, float(times[k]), float(times[stop]))
         if len(samples) >= RATE_HZ // 4:
             frames = librosa.feature.chroma_cqt(
-                y=samples,
+                y=np.pad(samples, (0, max(0, SHORTEST - len(samples)))),
                 sr=RATE_HZ,
                 hop_length=HOP,
                 fmin=LOWEST_HZ,
