@@ -168,6 +168,16 @@ def test_an_unknown_topic_offers_the_nearest(capsys: pytest.CaptureFixture[str])
         topic_text("nothing of the kind")
 
 
+def test_the_page_of_the_workbench_holds_every_key() -> None:
+    source = (DOCS.parent / "faces" / "web" / "assets" / "keys.js").read_text(encoding="utf-8")
+    listed = re.findall(r'\["([^"]+)", "[^"]+"\]', source.split("];", 1)[0])
+    assert len(listed) > 10
+    table = "".join(re.findall(r"^\| .*", topic_text("workbench"), re.MULTILINE))
+    for keys in listed:
+        for key in re.split(r", |,? ", keys):
+            assert not key or key in table, keys
+
+
 def test_topics_named_in_pages_exist() -> None:
     named = set(re.findall(r"retune help ([a-z][a-z-]+)", ALL))
     assert named <= set(topics())
