@@ -12,7 +12,7 @@ from threading import Lock
 
 from retune.core.cache import content_key
 from retune.core.carriers import Edit, Patch, Plan
-from retune.core.errors import RuleError
+from retune.core.errors import RuleError, UsageError
 from retune.pipeline.opening import OpenSong, analyze
 from retune.pipeline.rendering import CONTROL
 
@@ -43,8 +43,13 @@ class Piece:
 
 
 def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
-    """Every line read by itself, so that a fault in one leaves the others working."""
-    return tuple(_read_line(line, stems) for line in lines[:MAX_LINES])
+    """Every line read by itself, so that a fault in one leaves the others working.
+
+    Raises UsageError for more than `MAX_LINES`: reading some and not others would lose rules.
+    """
+    if len(lines) > MAX_LINES:
+        raise UsageError(f"{len(lines)} rules were given; the workbench takes up to {MAX_LINES}")
+    return tuple(_read_line(line, stems) for line in lines)
 
 
 def _read_line(line: str, stems: Sequence[str]) -> RuleLine:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from retune.core.errors import InputError, RetuneError, UsageError
@@ -34,8 +33,10 @@ def endpoint(bench: Bench, handler: Handler) -> Callable[[Request], Any]:
     async def answer(request: Request) -> Response:
         try:
             body = await request.json() if request.method == "POST" else dict(request.query_params)
-        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+        except (ValueError, RecursionError):  # a number of 5000 digits is a plain ValueError
             return told(UsageError("the request does not read as JSON"))
+        except ClientDisconnect:
+            return told(UsageError("the request broke off"))
         try:
             value = await run_in_threadpool(_run, handler, bench, body)
         except RetuneError as error:

@@ -112,7 +112,7 @@ def music_value(name: str, text: str) -> Any:
     if name == "phrases" and text.startswith("["):
         try:
             return tomllib.loads(f"value = {text}")["value"]
-        except tomllib.TOMLDecodeError:
+        except (tomllib.TOMLDecodeError, RecursionError):
             raise UsageError(
                 f'phrases: "{text}" does not read; write [[start, end], ...]'
             ) from None

@@ -13,6 +13,7 @@ from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
 from retune.core.carriers import Plan
 from retune.core.errors import UsageError
+from retune.core.files import safe_child_path
 from retune.core.text import file_stem
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
@@ -37,7 +38,7 @@ def make(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, desk.folder / RENDITIONS
+    opened, folder = desk.opened, safe_child_path(desk.folder, RENDITIONS)
     with_control = asked.flag("control", True)
 
     def work(tell: Progress) -> dict[str, Any]:
@@ -52,7 +53,7 @@ def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
 
 def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     opened = desk.opened
-    path = desk.folder / PAGES / f"{made.name}.html"
+    path = safe_child_path(desk.folder, f"{PAGES}/{made.name}.html")
     which = _which(desk, made)
 
     def work(tell: Progress) -> dict[str, Any]:
@@ -63,7 +64,7 @@ def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
 
 
 def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, desk.folder / TAKE_AWAY
+    opened, folder = desk.opened, safe_child_path(desk.folder, TAKE_AWAY)
     formats = list(asked.lines("formats"))
     if not formats:
         raise UsageError("choose at least one kind of file")

@@ -20,7 +20,7 @@ from retune.core.carriers import ROLES
 from retune.core.errors import InputError, OutputError, RetuneError, UsageError
 from retune.core.files import atomic_write, safe_child_path, write_reason
 from retune.core.songfile import parse_song
-from retune.core.text import file_stem
+from retune.core.text import file_stem, printable
 from retune.faces.web.answers import Bench, told
 from retune.faces.web.api_change import MUSIC_FIELDS, music_value
 from retune.faces.web.asked import Asked
@@ -30,6 +30,10 @@ from retune.faces.web.shown import song_view
 MAX_FILE_BYTES = 1_000_000_000
 MAX_FILES = 64
 SONG_FILE = "song.toml"
+# No separator, drive, stream or wildcard of any system, no dot first or space last, and none of
+# the names that Windows keeps for devices (Microsoft, "Naming Files, Paths, and Namespaces").
+_PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
+_DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
 _ROLE_WORDS = (
     ("bass", ("bass",)),
     ("unpitched", ("drum", "perc", "brush", "kit", "beat")),
@@ -40,13 +44,8 @@ _ROLE_WORDS = (
 def files(bench: Bench, asked: Asked) -> dict[str, Any]:
     """The sound files of the folder, each with a guess at its role."""
     folder = bench.desk.folder
-    found = sorted(
-        path
-        for path in folder.iterdir()
-        if path.suffix.lower() in AUDIO_SUFFIXES and path.is_file()
-    )[:MAX_FILES]
     rows = []
-    for path in found:
+    for path in _sound_files(folder)[:MAX_FILES]:
         try:
             audio = open_audio(path)
             rows.append({"file": path.name, "duration_s": audio.duration_s, "error": ""})
@@ -54,6 +53,14 @@ def files(bench: Bench, asked: Asked) -> dict[str, Any]:
             rows.append({"file": path.name, "duration_s": 0.0, "error": str(error)})
         rows[-1]["role"] = _role(path.name)
     return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
+
+
+def _sound_files(folder: Path) -> list[Path]:
+    try:
+        found = [path for path in folder.iterdir() if path.suffix.lower() in AUDIO_SUFFIXES]
+        return sorted(path for path in found if path.is_file())
+    except OSError as error:
+        raise UsageError(f"the folder {folder.name} cannot be read: {error.strerror}") from error
 
 
 def _role(name: str) -> str:
@@ -69,7 +76,7 @@ def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
 
     desk: Desk = bench.desk
     path = desk.folder / SONG_FILE
-    if path.exists():
+    if os.path.lexists(path):
         raise UsageError(f"{SONG_FILE} is already there: open it with retune serve {SONG_FILE}")
     document = tomlkit.document()
     document["format"] = 1
@@ -108,13 +115,13 @@ def _stem_name(file: str, *, taken: set[str]) -> str:
 def demo(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Put a copy of the demo song into the folder and open it."""
     desk: Desk = bench.desk
-    desk.open(pipeline.write_demo(desk.folder / "lantern-song"))
+    desk.open(pipeline.write_demo(safe_child_path(desk.folder, "lantern-song")))
     return song_view(desk)
 
 
 def upload(bench: Bench) -> Callable[[Request], Any]:
-    """An endpoint that streams one sound file into the folder: whole or not at all, never over
-    a file that is there, and no larger than `MAX_FILE_BYTES`."""
+    """An endpoint that streams one sound file into the folder: whole or not at all, and never
+    over a file that is there. The guard holds it to `MAX_FILE_BYTES`."""
 
     async def receive(request: Request) -> Response:
         try:
@@ -134,26 +141,22 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
 
 
 def _place(folder: Path, name: str) -> Path:
-    if "/" in name or name.startswith("."):
-        raise UsageError(f"{name!r} is not a plain file name")
+    if not _PLAIN_NAME.fullmatch(name) or not name.isprintable() or _DEVICE.match(name):
+        raise UsageError(f"{printable(name[:80])} is not a plain file name; name it otherwise")
     path = safe_child_path(folder, name)
     if path.suffix.lower() not in AUDIO_SUFFIXES:
         raise UsageError(f"{name} is no sound file: {', '.join(sorted(AUDIO_SUFFIXES))} are taken")
-    if path.exists():
+    if os.path.lexists(path):
         raise UsageError(f"{name} is already in the folder; it is left as it is")
-    if sum(1 for p in folder.iterdir() if p.suffix.lower() in AUDIO_SUFFIXES) >= MAX_FILES:
+    if len(_sound_files(folder)) >= MAX_FILES:
         raise UsageError(f"the folder holds {MAX_FILES} sound files already")
     return path
 
 
 async def _stream_to(request: Request, part: Path) -> None:
-    size = 0
     try:
         with open(part, "xb") as stream:
             async for chunk in request.stream():
-                size += len(chunk)
-                if size > MAX_FILE_BYTES:
-                    raise UsageError(f"the file is larger than {MAX_FILE_BYTES // 10**6} MB")
                 await run_in_threadpool(stream.write, chunk)
     except OSError as error:
         raise OutputError(f"the file cannot be stored: {write_reason(error)}") from error

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
+from functools import cache
 from importlib import resources
+from types import MappingProxyType
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -75,8 +78,17 @@ def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
     ]
     routes.append(Route(UPLOAD, api_new.upload(bench), methods=["PUT"]))
     hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
-    guard = Middleware(Guard, token=token, hosts=hosts, upload=UPLOAD)
-    return Starlette(routes=routes, middleware=[guard], lifespan=life)
+    uploads = {UPLOAD: api_new.MAX_FILE_BYTES}
+    guard = Middleware(Guard, token=token, hosts=hosts, uploads=uploads)
+    refusals = {HTTPException: _refused}
+    return Starlette(routes=routes, middleware=[guard], exception_handlers=refusals, lifespan=life)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    """No such path, or no such method on it."""
+    assert isinstance(error, HTTPException)
+    words = error.detail[:1].lower() + error.detail[1:]
+    return JSONResponse({"error": words}, status_code=error.status_code, headers=error.headers)
 
 
 async def _page(request: Request) -> Response:
@@ -88,11 +100,26 @@ async def _asset(request: Request) -> Response:
 
 
 def _file(name: str) -> Response:
-    """An asset by its bare name, from this room or (fonts) from the room of comparison."""
-    package = "retune.compare" if name.startswith(_FONTS) else "retune.faces.web"
-    kind = name.rsplit(".", 1)[-1]
-    is_plain = "/" not in name and "\\" not in name and not name.startswith(".")
-    asset = resources.files(package).joinpath("assets", name)
-    if not is_plain or kind not in _TYPES or not asset.is_file():
+    found = _assets().get(name)
+    if found is None:
         return JSONResponse({"error": "there is no such file"}, status_code=404)
-    return Response(asset.read_bytes(), media_type=_TYPES[kind])
+    content, media_type = found
+    return Response(content, media_type=media_type)
+
+
+@cache
+def _assets() -> Mapping[str, tuple[bytes, str]]:
+    """Every file of the page by name, from this room and (fonts) from the room of comparison.
+
+    A request is looked up here and never becomes a path.
+    """
+    own = resources.files("retune.faces.web").joinpath("assets").iterdir()
+    fonts = resources.files("retune.compare").joinpath("assets").iterdir()
+    wanted = [*own, *(file for file in fonts if file.name.startswith(_FONTS))]
+    return MappingProxyType(
+        {
+            file.name: (file.read_bytes(), _TYPES[file.name.rsplit(".", 1)[-1]])
+            for file in wanted
+            if file.name.rsplit(".", 1)[-1] in _TYPES
+        }
+    )

@@ -8,7 +8,7 @@ window or another program, nothing is written and the caller is told.
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -26,6 +26,7 @@ from retune.pipeline.mixing import levels_of
 from retune.pipeline.opening import OpenSong
 
 MAX_PLANS = 64
+MAX_STEPS = 200  # changes that can be taken back
 
 
 class ConflictError(InputError):
@@ -46,8 +47,8 @@ class Desk:
         self._measuring = Lock()
         self._pieces: Pieces | None = None
         self._plans: OrderedDict[tuple[str, ...], Plan] = OrderedDict()
-        self._past: list[str] = []
-        self._future: list[str] = []
+        self._past: deque[str] = deque(maxlen=MAX_STEPS)
+        self._future: deque[str] = deque(maxlen=MAX_STEPS)
         self._revision = ""
 
     # --- what is open ------------------------------------------------------------------------
@@ -208,7 +209,7 @@ class Desk:
         """Make the change again that was taken back last."""
         self._step(self._future, self._past, "do again", seen)
 
-    def _step(self, source: list[str], other: list[str], word: str, seen: str) -> None:
+    def _step(self, source: deque[str], other: deque[str], word: str, seen: str) -> None:
         with self._lock:
             if not source:
                 raise UsageError(f"there is nothing to {word}")

@@ -7,15 +7,21 @@ own origin, and (for data) carry the token that only the opened address holds.
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import json
+import time
+from collections.abc import Mapping
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+_JSON = "application/json"
 TOKEN_HEADER = "x-retune-token"
 MAX_JSON_BYTES = 2_000_000
+BODY_S = 30.0
+"""How long a body of JSON, or the next piece of a file, may take to come."""
 CONTENT_SECURITY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; "
     "connect-src 'self'; media-src 'self' blob:; worker-src 'self'; form-action 'none'; "
@@ -35,14 +41,17 @@ HEADERS = {
 class Guard:
     """ASGI middleware that refuses what does not come from our own page.
 
-    `hosts` are the values of Host that are ours; `upload` the one path that takes bytes.
+    `hosts` are the values of Host that are ours; `uploads` the paths that take a file, and how
+    many bytes of it.
     """
 
-    def __init__(self, app: ASGIApp, *, token: str, hosts: frozenset[str], upload: str) -> None:
+    def __init__(
+        self, app: ASGIApp, *, token: str, hosts: frozenset[str], uploads: Mapping[str, int]
+    ) -> None:
         self.app = app
         self.token = token
         self.hosts = hosts
-        self.upload = upload
+        self.uploads = uploads
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -62,11 +71,10 @@ class Guard:
                     headers[name] = value
             await send(message)
 
-        limited = receive if scope["path"] == self.upload else _limited(receive)
         try:
-            await self.app(scope, limited, guarded)
-        except BodyTooLargeError:
-            await _refuse(send, 413, f"more than {MAX_JSON_BYTES} bytes of JSON")
+            await self.app(scope, self._limited(scope["path"], receive), guarded)
+        except BodyRefusedError as error:
+            await _refuse(send, *error.answer)
 
     def refusal(self, scope: Scope) -> tuple[int, str] | None:
         """(status, reason) when a request may not pass, else None."""
@@ -89,41 +97,65 @@ class Guard:
     def _body_refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
         if scope["method"] in ("GET", "HEAD"):
             return None
+        is_upload = scope["path"] in self.uploads
+        method, wanted = ("PUT", "application/octet-stream") if is_upload else ("POST", _JSON)
+        if scope["method"] != method:
+            return 405, f"only {method} here" if is_upload else "only GET and POST here"
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
-        if scope["path"] == self.upload and scope["method"] == "PUT":
-            wanted = "application/octet-stream"
-            return None if kind == wanted else (415, f"an upload must be {wanted}")
-        if scope["method"] != "POST":
-            return 405, "only GET and POST here"
-        if kind != "application/json":
-            return 415, "only application/json is taken"
-        length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > MAX_JSON_BYTES:
-            return 413, f"more than {MAX_JSON_BYTES} bytes of JSON"
+        if kind != wanted:
+            return 415, f"only {wanted} is taken"
+        length, limit = headers.get("content-length", "0"), self._limit(scope["path"])
+        # Compared by its digits first: a number of thousands of them is not worth reading.
+        if not length.isdecimal() or len(length) > 18 or int(length) > limit:
+            return _too_large(limit)
         return None
 
+    def _limit(self, path: str) -> int:
+        return self.uploads.get(path, MAX_JSON_BYTES)
 
-class BodyTooLargeError(Exception):
-    """A body without a declared length that grew too large."""
+    def _limited(self, path: str, receive: Receive) -> Receive:
+        """`receive`, but a body may be neither too large (whatever it declared) nor too slow."""
+        limit, got, whole = self._limit(path), 0, False
+        until = time.monotonic() + BODY_S
+
+        async def read() -> Message:
+            nonlocal got, whole
+            if whole:  # who waits on waits for the other side to leave
+                return await receive()
+            wait_s = BODY_S if path in self.uploads else until - time.monotonic()
+            try:
+                message = await asyncio.wait_for(receive(), max(wait_s, 0.0))
+            except TimeoutError:
+                raise BodyRefusedError(408, "the request did not come to its end in time") from None
+            got += len(message.get("body", b""))
+            whole = not message.get("more_body", False)
+            if got > limit:
+                raise BodyRefusedError(*_too_large(limit))
+            return message
+
+        return read
 
 
-def _limited(receive: Receive) -> Receive:
-    got = 0
+class BodyRefusedError(Exception):
+    """A body that grew too large or came too slowly; `answer` is a status and a reason."""
 
-    async def read() -> Message:
-        nonlocal got
-        message = await receive()
-        got += len(message.get("body", b""))
-        if got > MAX_JSON_BYTES:
-            raise BodyTooLargeError
-        return message
+    def __init__(self, status: int, reason: str) -> None:
+        super().__init__(reason)
+        self.answer = status, reason
 
-    return read
+
+def _too_large(limit: int) -> tuple[int, str]:
+    return 413, f"more than {limit} bytes"
 
 
 async def _refuse(send: Send, status: int, reason: str) -> None:
     body: Any = json.dumps({"error": reason}).encode()
-    headers = {**HEADERS, "content-type": "application/json", "content-length": str(len(body))}
+    headers = {
+        **HEADERS,
+        "content-type": _JSON,
+        "content-length": str(len(body)),
+        "connection": "close",  # what is left of the request is not read
+    }
     await send(
         {
             "type": "http.response.start",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from threading import Event, Thread
+from threading import Event, Lock, Thread
 from typing import Any
 
 from retune.core.errors import RetuneError, UsageError
@@ -13,6 +13,7 @@ from retune.pipeline.opening import Progress
 
 Work = Callable[[Progress], dict[str, Any]]
 MAX_RUNNING = 4
+MAX_ENDED = 32  # how many ended works can still be asked about
 
 
 class StoppedError(Exception):
@@ -55,31 +56,36 @@ class Tasks:
 
     def __init__(self) -> None:
         self._tasks: dict[str, Task] = {}
-        self._threads: list[Thread] = []
+        self._threads: dict[str, Thread] = {}
         self._numbers = itertools.count(1)
+        self._lock = Lock()
 
     def begin(self, what: str, work: Work) -> Task:
         """Start a work. Raises UsageError while `MAX_RUNNING` others run."""
-        if sum(task.state == "running" for task in self._tasks.values()) >= MAX_RUNNING:
-            raise UsageError(f"{MAX_RUNNING} works are running: wait for one, or stop it")
-        task = Task(str(next(self._numbers)), what)
-        self._tasks[task.ident] = task
-        thread = Thread(target=_run, args=(task, work), daemon=True)
-        self._threads.append(thread)
-        thread.start()
+        with self._lock:
+            ended = [task.ident for task in self._tasks.values() if task.state != "running"]
+            if len(self._tasks) - len(ended) >= MAX_RUNNING:
+                raise UsageError(f"{MAX_RUNNING} works are running: wait for one, or stop it")
+            for ident in ended[:-MAX_ENDED]:
+                del self._tasks[ident], self._threads[ident]
+            task = Task(str(next(self._numbers)), what)
+            self._tasks[task.ident] = task
+            self._threads[task.ident] = Thread(target=_run, args=(task, work), daemon=True)
+            self._threads[task.ident].start()
         return task
 
     def find(self, ident: str) -> Task:
         """Raises UsageError when there is no such work."""
-        if ident not in self._tasks:
+        task = self._tasks.get(ident)
+        if task is None:
             raise UsageError(f"no work has the number {ident}")
-        return self._tasks[ident]
+        return task
 
     def stop_all(self, *, wait_s: float = 10.0) -> None:
         """Ask every work to stop, and wait until they have."""
-        for task in self._tasks.values():
+        for task in list(self._tasks.values()):
             task.stop.set()
-        for thread in self._threads:
+        for thread in list(self._threads.values()):
             thread.join(wait_s)
 
 
