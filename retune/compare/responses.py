@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from retune.core.errors import InputError
+from retune.core.textfile import read_text
 
 COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
 KINDS = ("practice", "pair", "identical", "rating", "hands")
@@ -61,12 +62,7 @@ def read_responses(path: str | Path) -> tuple[Response, ...]:
 
     Raises InputError, naming file, line and column, for what is not an answer.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path} is not UTF-8 text; save it as CSV in UTF-8") from error
-    except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror or error}") from error
+    text = read_text(path, what="a CSV file of answers (retune help blind-tests)")
     return parse_responses(text, name=str(path))
 
 

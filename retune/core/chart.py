@@ -16,11 +16,13 @@ from pathlib import Path
 from retune.core.carriers import Bars, Chord, Key
 from retune.core.chords import parse_chord
 from retune.core.errors import ChordError
+from retune.core.textfile import read_text
 
 KeyAt = Callable[[float], Key | None]
 HOLD, REPEAT = ".", "-"
 MAX_REPEATS = 64
 MAX_BARS = 10_000
+LAB = "a .lab file: start, end and Harte label a line"
 _BARLINE = re.compile(r"(:\|+:|\|+:|:\|+|\|+|\n)")
 # Signs of other charts, and what stands for them here.
 _FOREIGN = {"%": 'write "-" to repeat the bar before', "/": 'hold a beat with "."'}
@@ -194,10 +196,7 @@ def read_lab(path: str | Path, key_at: KeyAt) -> tuple[Chord, ...]:
         A line that does not read, runs backwards or overlaps; names the file and the line.
     """
     file = Path(path)
-    try:
-        lines = file.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise ChordError(f"{file.name}: cannot be read as text: {error}") from error
+    lines = read_text(file, what=LAB, error=ChordError).splitlines()
     chords: list[Chord] = []
     for number, line in enumerate(lines, start=1):
         if not line.strip() or line.lstrip().startswith("#"):

@@ -14,9 +14,14 @@ RetuneError                 the root; a face catches this one, once
 
 from __future__ import annotations
 
+from retune.core.text import printable
+
 
 class RetuneError(Exception):
-    """Root of all errors raised on purpose; the message is one line for the user."""
+    """Root of all errors raised on purpose; the message is one printable line for the user."""
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(printable(message))
 
 
 class InputError(RetuneError):

@@ -12,12 +12,13 @@ from pathlib import Path
 from retune.core.errors import InputError
 from retune.core.midifile import read_midi
 from retune.core.pitch import parse_pitch_name
+from retune.core.textfile import read_bytes, read_text
 
 COLUMNS = ("start_s", "end_s", "pitch")
 MIDI_SUFFIXES = (".mid", ".midi")
 # Notes of a MIDI file may hang over into the next by this much: legato playing.
 OVERLAP_S = 0.25
-MAX_BYTES = 5_000_000
+WHAT = "a guide: a CSV of start_s,end_s,pitch lines or a MIDI file"
 
 
 @dataclass(frozen=True)
@@ -42,25 +43,13 @@ def read_guide(path: Path) -> tuple[GuideNote, ...]:
         It cannot be read as such; names the file and, for a CSV, the line.
     """
     path = Path(path)
-    data = _bytes(path)
     if path.suffix.lower() in MIDI_SUFFIXES:
-        notes = _from_midi(data, path)
+        notes = _from_midi(read_bytes(path, what=WHAT), path)
     else:
-        notes = _from_csv(data, path)
+        notes = _from_csv(read_text(path, what=WHAT), path)
     if not notes:
         raise InputError(f"{path.name}: the guide holds no note; write start_s,end_s,pitch lines")
     return notes
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        with open(path, "rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror})") from error
-    if len(data) > MAX_BYTES:
-        raise InputError(f"{path.name}: is larger than {MAX_BYTES // 1_000_000} MB; is it a guide?")
-    return data
 
 
 def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
@@ -81,11 +70,7 @@ def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
     return tuple(note for note in notes if note.end_s > note.start_s)
 
 
-def _from_csv(data: bytes, path: Path) -> tuple[GuideNote, ...]:
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(f"{path.name}: is not UTF-8 text; save it as CSV in UTF-8") from None
+def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
     order = list(COLUMNS)
     notes: list[GuideNote] = []
     for number, line in enumerate(text.splitlines(), 1):

@@ -23,7 +23,8 @@ from retune.core.songschema import (
 )
 from retune.core.songvalues import Where
 from retune.core.text import file_stem
-from retune.core.tomltext import key_lines, parse_toml, read_text
+from retune.core.textfile import read_text
+from retune.core.tomltext import key_lines, parse_toml
 
 # Options of a bare recording, and the keys of [music] that they stand for.
 _OPTIONS = {
@@ -35,6 +36,7 @@ _OPTIONS = {
     "phrases": "phrases",
 }
 _NUMBERS = ("tempo", "downbeat")
+SONG_SOURCES = "a song file (song.toml) or a recording (WAV, FLAC, OGG, MP3 or AIFF)"
 
 
 def read_song(
@@ -70,13 +72,30 @@ def read_song(
         raise UsageError(
             f"--{name} is for a bare recording; in {path} write {_OPTIONS[name]} under [music]"
         )
-    return parse_song(read_text(path), path=path)
+    return parse_song(song_text(path), path=path)
+
+
+def song_text(path: str | Path) -> str:
+    """The text of a song file. Raises SongFileError for a file that holds none."""
+    return read_text(path, what=SONG_SOURCES, error=SongFileError)
 
 
 def parse_song(text: str, *, path: str | Path) -> Song:
     """The song that `text` describes; `path` is where it stands (its folder holds the stems)."""
     path = Path(path).absolute()
-    document, where = _document(text, path=path, fields=SONG)
+    return _song(*_document(text, path=path, fields=SONG), path=path)
+
+
+def song_of_tables(tables: Any, *, where: Where, path: Path) -> Song:
+    """The song of tables as TOML gives them, checked as strictly as a song file.
+
+    `path` is where the song file would stand; file names count from `where.folder`.
+    Raises SongFileError naming `where`.
+    """
+    return _song(is_table(SONG)(tables, where), where, path=path)
+
+
+def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
     stems = {name: _stem(name, table) for name, table in document["stems"].items()}
     if not stems:
         where.at("stems").fail("names no stem; add [stems.vocal]")
@@ -103,7 +122,7 @@ def place_of(song: Song, *key: str | int) -> str:
         options = {name: option for option, name in _OPTIONS.items()}
         return f"--{options.get(str(key[-1]), key[-1])}"
     try:
-        where = Where(song.path, key_lines(read_text(song.path))).at(*key)
+        where = Where(song.path, key_lines(song_text(song.path))).at(*key)
     except SongFileError:
         where = Where(song.path).at(*key)
     return where.place
@@ -111,7 +130,8 @@ def place_of(song: Song, *key: str | int) -> str:
 
 def read_variants(path: str | Path) -> Mapping[str, Variant]:
     """The variants of a variants file (`format` and `[variants.NAME]` only), by name."""
-    document, _ = _document(read_text(Path(path)), path=Path(path), fields=VARIANTS_FILE)
+    text = read_text(path, what="a variants file", error=SongFileError)
+    document, _ = _document(text, path=Path(path), fields=VARIANTS_FILE)
     return _variants(document["variants"])
 
 
@@ -159,7 +179,7 @@ def _is_recording(path: Path) -> bool:
 def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
     if not os.path.isfile(path):
         said = "is a folder" if os.path.isdir(path) else "does not exist"
-        raise SongFileError(f"{path} {said}; give a song file or a recording")
+        raise SongFileError(f"{path} {said}; give {SONG_SOURCES}")
     facts = {}
     for option, text in options.items():
         name = _OPTIONS[option]

@@ -10,9 +10,8 @@ from typing import Any
 from retune.core.carriers import Song
 from retune.core.errors import SongFileError, UsageError
 from retune.core.files import atomic_write
-from retune.core.songfile import parse_song
+from retune.core.songfile import parse_song, song_text
 from retune.core.songschema import MUSIC
-from retune.core.tomltext import read_text
 
 _SAME_MOMENT_S = 1e-6
 
@@ -24,7 +23,7 @@ class SongEditor:
         import tomlkit
 
         self.path = Path(path)
-        text = read_text(self.path)
+        text = song_text(self.path)
         self.song: Song = parse_song(text, path=self.path)
         self._seen = _fingerprint(self.path)
         self._line_end = "\r\n" if "\r\n" in text else "\n"

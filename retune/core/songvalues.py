@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 
 from retune.core.errors import InputError, SongFileError
 from retune.core.files import safe_child_path
+from retune.core.text import printable
 from retune.core.tomltext import KeyPath
 
 MAX_TIME_S = 86_400.0
@@ -29,26 +30,28 @@ Checker = Callable[[Any, "Where"], Any]
 class Where:
     """A place in a song file, for messages: the file, the key, and through `lines` its line.
 
-    `label` stands instead of file and key when the value came from a command-line option.
+    `label` stands instead of file and key when the value came from a command-line option; `home`
+    is the folder that file names count from where it is not the file's own.
     """
 
     file: Path
     lines: Mapping[KeyPath, int] = field(default_factory=dict)
     key: KeyPath = ()
     label: str = ""
+    home: Path | None = None
 
     def at(self, *key: str | int) -> Where:
         return replace(self, key=(*self.key, *key))
 
     @property
     def folder(self) -> Path:
-        return self.file.parent
+        return self.home or self.file.parent
 
     @property
     def name(self) -> str:
         """The key as one would write it: `stems.vocal.file`, elements counted from 1."""
         parts = [f" entry {p + 1}" if isinstance(p, int) else f".{p}" for p in self.key]
-        return _printable("".join(parts).lstrip("."))[:200]
+        return printable("".join(parts).lstrip("."))[:200]
 
     @property
     def place(self) -> str:
@@ -79,12 +82,8 @@ def shown(value: Any) -> str:
         text = f'"{value}"' if isinstance(value, str) else repr(value)
     except ValueError:  # Python prints no whole number of more than 4300 digits
         return "a huge number"
-    text = _printable(text)
+    text = printable(text)
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 # --- checkers of one value -------------------------------------------------------------------

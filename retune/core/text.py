@@ -39,6 +39,22 @@ def pretty_numeral(numeral: str) -> str:
     return re.sub(r"(?<=[IViv])o", "°", _signs(numeral))
 
 
+_JOINERS = "\u200c\u200d"  # they join letters and emoji, and draw nothing of their own
+
+
+def printable(text: str) -> str:
+    """`text` on one line, fit for a terminal: "?" for each character that steers instead of shows
+    (escape sequences, reversed direction, bytes of a file name that are no UTF-8).
+
+    >>> printable("a\\tb\\x1b[31m"), printable("שלום 🏮")
+    ('a b?[31m', 'שלום 🏮')
+    """
+    line = " ".join(text.split())
+    if line.isprintable():
+        return line
+    return "".join(c if c.isprintable() or c in _JOINERS else "?" for c in line)
+
+
 def file_stem(name: str, *, fallback: str = "song") -> str:
     """A name that is safe as a file name anywhere: letters, digits, "-" and "_".
 

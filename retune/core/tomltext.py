@@ -10,7 +10,6 @@ from typing import Any
 
 from retune.core.errors import SongFileError
 
-MAX_BYTES = 5_000_000
 _MAX_ELEMENTS = 10_000  # elements of an array that get a line of their own
 KeyPath = tuple[str | int, ...]
 _QUOTED = r'"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\''
@@ -23,41 +22,6 @@ _TOKEN = re.compile(
     re.DOTALL,
 )
 _BLANK = re.compile(r"(?:\s+|#[^\n]*)*")
-
-
-def read_text(path: Path) -> str:
-    """The text of a small UTF-8 file, byte order mark dropped, line ends as they are.
-
-    Raises SongFileError: not there, a folder, too large, not UTF-8 or NUL (with the line).
-    """
-    try:
-        if path.is_dir():
-            raise SongFileError(f"{path} is a folder; give the song file in it (song.toml)")
-        if path.exists() and not path.is_file():
-            raise SongFileError(f"{path} is not a regular file; give a song file")
-        if path.stat().st_size > MAX_BYTES:
-            raise SongFileError(
-                f"{path} is larger than {MAX_BYTES // 1_000_000} MB; is it a song file?"
-            )
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise SongFileError(f"{path} does not exist; check the name and the folder") from error
-    except (OSError, ValueError, RuntimeError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise SongFileError(
-            f"{path} cannot be read ({reason}); check path and permissions"
-        ) from error
-    if b"\0" in data:
-        line = data.count(b"\n", 0, data.index(b"\0")) + 1
-        raise SongFileError(
-            f"{path}, line {line}: a NUL byte; this is not a text file; give a song file, or a "
-            "recording as WAV, FLAC, OGG, MP3 or AIFF"
-        )
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise SongFileError(f"{path}, line {line}: not UTF-8; save the file as UTF-8") from error
 
 
 def parse_toml(text: str, *, path: Path) -> dict[str, Any]:

@@ -96,7 +96,7 @@ def _jobs(arguments: argparse.Namespace, tally: Tally) -> tuple[list[Job], list[
             if not own:
                 raise InputError(f"{path}: no [variants.NAME] table: add one, or give --variants")
         except RetuneError as error:
-            tally.add(_failed(name, "*", " ".join(str(error).split())))
+            tally.add(_failed(name, "*", str(error)))
             continue
         common: dict[str, Any] = {
             "song": str(path.resolve()),

@@ -292,7 +292,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except RetuneError as error:
         if arguments.debug:
             raise
-        sys.stderr.write(f"retune: error: {' '.join(str(error).split())}\n")
+        sys.stderr.write(f"retune: error: {error}\n")
         return MISUSED if isinstance(error, InputError) else FAILED
     except KeyboardInterrupt:
         sys.stderr.write("retune: stopped; nothing half-written\n")

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 from retune import __version__
 from retune.core.carriers import (
     Analysis,
-    Correction,
-    Music,
     Note,
     Phrase,
     Plan,
     Song,
-    Stem,
     StemAnalysis,
-    Variant,
 )
 
 
@@ -161,31 +155,3 @@ def song_facts(song: Song) -> dict[str, Any]:
         "music": music,
         "corrections": [asdict(correction) for correction in song.corrections],
     }
-
-
-def song_from_facts(
-    facts: Mapping[str, Any], *, folder: Path, rules: Mapping[str, list[str]]
-) -> Song:
-    """The song that `song_facts` describes, its stems found as `folder/<stem>.wav`."""
-    music = dict(facts["music"])
-    for name in ("chords_file", "guide"):
-        music[name] = folder / music[name] if music[name] else None
-    for name in ("keys", "meter", "downbeats_s"):
-        music[name] = _tuples(music[name])
-    music["phrases"] = _tuples(music["phrases"])
-    return Song(
-        path=folder / facts["file"],
-        title=facts["title"],
-        rights=facts["rights"],
-        stems={
-            name: Stem(name, folder / f"{name}.wav", stem["role"], stem["gain_db"], stem["follow"])
-            for name, stem in facts["stems"].items()
-        },
-        music=Music(**music),
-        variants={name: Variant(name, tuple(lines)) for name, lines in rules.items()},
-        corrections=tuple(Correction(**item) for item in facts["corrections"]),
-    )
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value

@@ -18,9 +18,10 @@ from retune.core.carriers import Plan
 from retune.core.errors import OutputError, RetuneError
 from retune.core.files import atomic_write, sha256_file
 from retune.pipeline.facts import number
+from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.opening import OpenSong, analyze, open_song
 from retune.pipeline.planning import plan as make
-from retune.pipeline.writing import MANIFEST, ORIGINAL, address, write_original, write_variant
+from retune.pipeline.writing import ORIGINAL, address, write_original, write_variant
 
 ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
@@ -73,7 +74,7 @@ def run_job(job: Job) -> dict[str, Any]:
         _mark(job)
         record |= _original(job) if job.variant == ORIGINAL else _variant(job)
     except RetuneError as error:
-        record |= {"state": "failed", "error": " ".join(str(error).split())}
+        record |= {"state": "failed", "error": str(error)}
     except Exception as error:
         record |= {"state": "failed", "error": f"unexpected: {type(error).__name__}: {error}"}
     job.marker.unlink(missing_ok=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,11 +11,12 @@ from typing import Any
 from retune import __version__
 from retune.core.errors import InputError
 from retune.core.files import sha256_file
-from retune.pipeline.facts import plan_facts, song_from_facts
+from retune.pipeline.facts import plan_facts
+from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
 from retune.pipeline.opening import Progress, open_song, silent
 from retune.pipeline.planning import plan as make
 from retune.pipeline.rendering import CONTROL
-from retune.pipeline.writing import MANIFEST, ORIGINAL, write_original, write_variant
+from retune.pipeline.writing import ORIGINAL, write_original, write_variant
 
 
 @dataclass(frozen=True)
@@ -66,24 +66,12 @@ def verify(
 
 
 def _verify_one(home: Path, song: str | Path | None) -> Verified:
-    manifest = _manifest(home / MANIFEST)
+    manifest = read_manifest(home / MANIFEST)
     differences = _changed_files(home, manifest["outputs"])
     if manifest["retune"] != __version__:
         differences.append(f"made with retune {manifest['retune']}, this is {__version__}")
     differences += _made_again(home, manifest, song)
     return Verified(manifest["variant"], tuple(differences))
-
-
-def _manifest(path: Path) -> Mapping[str, Any]:
-    try:
-        manifest = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path} does not read as JSON: {error}; render again") from error
-    needed = ("retune", "variant", "song", "inputs", "outputs", "rules", "engine", "tracker")
-    missing = [name for name in needed if not isinstance(manifest, dict) or name not in manifest]
-    if missing:
-        raise InputError(f'{path} has no "{missing[0]}": not a manifest of retune; render again')
-    return dict(manifest)
 
 
 def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
@@ -98,16 +86,14 @@ def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
 
 
 def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
-    rules = {manifest["variant"]: list(manifest["rules"])}
+    source: Any = song
     if song is None:
-        source: Any = song_from_facts(manifest["song"], folder=home.parent / ORIGINAL, rules=rules)
-        needed = [stem.path for stem in source.stems.values()]
-        needed += [path for path in (source.music.chords_file, source.music.guide) if path]
-        missing = [path for path in needed if not path.is_file()]
+        folder = home.parent / ORIGINAL
+        stems = [folder / f"{name}.wav" for name in manifest["inputs"]]
+        missing = [path for path in stems if not path.is_file()]
         if missing:
             raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")
-    else:
-        source = song
+        source = song_from_facts(manifest["song"], folder=folder, source=home / MANIFEST)
     opened = open_song(source, tracker=manifest["tracker"])
     if song is not None:
         changed = [

@@ -16,12 +16,12 @@ from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendit
 from retune.core.errors import OutputError, UsageError
 from retune.core.files import atomic_write, sha256_file
 from retune.pipeline.facts import number, plan_facts, song_facts
+from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.rendering import CONTROL, render, render_control
 
 ORIGINAL = "original"
-MANIFEST = "manifest.json"
 
 
 def write_versions(

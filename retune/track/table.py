@@ -11,6 +11,7 @@ import numpy as np
 
 from retune.core.carriers import AudioLike, FloatArray, PitchTrack
 from retune.core.errors import InputError
+from retune.core.textfile import read_text
 from retune.core.units import gain_to_db
 from retune.track.stream import framed_blocks, mono_blocks
 
@@ -18,6 +19,8 @@ HOP_S = 0.01
 LEVEL_RATE_HZ = 16000
 LEVEL_HOP = 160
 LEVEL_WINDOW = 481
+MAX_BYTES = 100_000_000
+WHAT = "an f0 table: a CSV file with time_s,f0_hz"
 
 
 class F0Table:
@@ -48,13 +51,7 @@ def read_table(path: Path) -> tuple[FloatArray, FloatArray]:
     InputError
         No such file, a row that is not two numbers, times that do not rise, or no rows at all.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
-        reason = getattr(problem, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(
-            f"cannot read the f0 table {path}: {reason}; give a CSV file with time_s,f0_hz"
-        ) from problem
+    text = read_text(path, what=WHAT, max_bytes=MAX_BYTES)
     rows: list[tuple[float, float]] = []
     lines: list[int] = []
     for line, cells in enumerate(csv.reader(text.splitlines()), start=1):

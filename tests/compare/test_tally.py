@@ -156,7 +156,7 @@ def test_answers_that_do_not_read(rows: list[str], message: str) -> None:
 def test_files_that_do_not_read(tmp_path: Path) -> None:
     with pytest.raises(InputError, match='line 1: no column "sheet"'):
         parse_responses("listener,trial\n", name="x.csv")
-    with pytest.raises(InputError, match=r"nowhere\.csv cannot be read"):
+    with pytest.raises(InputError, match=r"nowhere\.csv does not exist; check the name"):
         tally([tmp_path / "nowhere.csv"])
     (tmp_path / "latin.csv").write_bytes(b"listener\n\xe9\n")
     with pytest.raises(InputError, match="not UTF-8"):

@@ -124,7 +124,7 @@ CASES = {
         "line 6: stems.vocal.gain_db: 9+... is out of range",
     ),
     "gain-hex": (f"{HEAD}gain_db = 0x{'F' * 9000}\n", "line 6: .*: a huge number is out of range"),
-    "key-lines": (f'"a\\nb" = 1\n{HEAD}', r"line 1: a\?b: unknown key"),
+    "key-lines": (f'"a\\nb" = 1\n{HEAD}', r"line 1: a b: unknown key"),
     "title-hex": (
         swap('"Lantern Song"', f"[0x{'F' * 9000}]"),
         "line 2: title: a huge number must be",
@@ -337,9 +337,7 @@ def test_bytes_that_are_no_text(home: Path, case: str) -> None:
 def test_paths_that_hold_no_file(home: Path) -> None:
     with pytest.raises(SongFileError, match=r"none\.toml does not exist"):
         read_song(home / "none.toml")
-    with pytest.raises(
-        SongFileError, match=r"is a folder; give the song file in it \(song\.toml\)"
-    ):
+    with pytest.raises(SongFileError, match=r"is a folder; give a song file"):
         read_song(home)
     os.symlink("ring.toml", home / "ring.toml")
     with pytest.raises(SongFileError, match=r"ring\.toml cannot be read"):

@@ -46,7 +46,7 @@ def test_a_faulty_table_is_refused_with_its_line(tmp_path: Path, text: str, said
 def test_text_in_another_encoding_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "melody.csv"
     path.write_bytes(b"0,1,C4,\xe9\n")
-    with pytest.raises(InputError, match="is not UTF-8"):
+    with pytest.raises(InputError, match="line 1: not UTF-8; save"):
         read_guide(path)
 
 

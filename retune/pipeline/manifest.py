@@ -1,0 +1,133 @@
+"""A manifest read back: every value that a rendering is made from again is checked first.
+
+A manifest may come from anywhere, so its song is held to the rules of a song file, and no name in
+it leads out of its folder.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from retune.core.carriers import Song
+from retune.core.errors import InputError
+from retune.core.songfile import song_of_tables
+from retune.core.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
+from retune.core.songvalues import Checker, Where, is_line, is_list, shown
+from retune.core.textfile import read_text
+
+MANIFEST = "manifest.json"
+MAX_BYTES = 100_000_000
+
+
+def read_manifest(path: Path) -> dict[str, Any]:
+    """The manifest at `path`, every value that `verify` relies on checked.
+
+    Raises
+    ------
+    InputError
+        It does not read as JSON, or is no manifest of retune; names the file and the field.
+    """
+    text = read_text(path, what="a manifest that render or batch wrote", max_bytes=MAX_BYTES)
+    try:
+        given = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path} does not read as JSON: {error}; render again") from error
+    where = Where(path)
+    if not isinstance(given, dict) or "outputs" not in given:
+        where.fail('holds no "outputs": it is not a manifest of retune; render again')
+    known = {name: value for name, value in given.items() if name in _MANIFEST}
+    return dict(is_table(_MANIFEST)(known, where))
+
+
+def song_from_facts(facts: Any, *, folder: Path, source: Path) -> Song:
+    """The song that `song_facts` describes, its stems found as `folder/<stem>.wav`.
+
+    Raises
+    ------
+    SongFileError
+        The facts are no song's; names `source`, the file that holds them, and the field.
+    """
+    where = Where(source, home=folder).at("song")
+    tables = is_table(_FACTS)(facts, where)
+    tables["format"] = FORMAT
+    tables["stems"] = {
+        name: {**_table(stem, where.at("stems", name)), "file": f"{name}.wav"}
+        for name, stem in _table(tables["stems"], where.at("stems")).items()
+    }
+    music = _table(tables["music"], where.at("music"))
+    meter, is_given = music.get("meter"), music.get("meter_given", True)
+    if isinstance(meter, list):
+        music["meter"] = "/".join(map(str, meter))
+    unsaid = {"meter_given"} | (set() if is_given else {"meter"})
+    tables["music"] = {
+        name: value for name, value in music.items() if value is not None and name not in unsaid
+    }
+    file = tables.pop("file")
+    return song_of_tables(tables, where=where, path=folder / file)
+
+
+def _table(value: Any, where: Where) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        where.fail(f"{shown(value)} must be a table of names and values")
+    return dict(value)
+
+
+def _is_inside(value: Any, where: Where) -> str:
+    """The name of a file inside the variant's own folder."""
+    name = is_line(value, where)
+    if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts or "\\" in name:
+        where.fail(f"{shown(name)} leads out of the variant's folder; render again")
+    return name
+
+
+def _is_variant(value: Any, where: Where) -> str:
+    name = is_line(value, where)
+    if not NAME.fullmatch(name) or len(name) > MAX_NAME:
+        where.fail(f"{shown(name)} names no variant; render again")
+    return name
+
+
+def _each(check: Checker) -> Checker:
+    """A checker of tables whose every key names a file inside and whose values pass `check`."""
+
+    def checked(value: Any, where: Where) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            where.fail(f"{shown(value)} must be a table of names; render again")
+        return {_is_inside(k, where): check(v, where.at(str(k))) for k, v in value.items()}
+
+    return checked
+
+
+def _as_given(value: Any, where: Where) -> Any:
+    return value
+
+
+def _line_or_none(value: Any, where: Where) -> str | None:
+    return None if value is None else is_line(value, where)
+
+
+_MANIFEST = {
+    "retune": Field(is_line, is_required=True),
+    "variant": Field(_is_variant, is_required=True),
+    "song": Field(_as_given, is_required=True),
+    "inputs": Field(
+        _each(is_table({"file": Field(is_line), "sha256": Field(is_line, is_required=True)})),
+        is_required=True,
+    ),
+    "outputs": Field(_each(is_line), is_required=True),
+    "edits": Field(_as_given, is_required=True),
+    "rules": Field(is_list(is_line, of="rules"), is_required=True),
+    "engine": Field(is_line, is_required=True),
+    "subtype": Field(_line_or_none),
+    "tracker": Field(is_line, is_required=True),
+}
+_FACTS = {
+    "file": Field(is_line, is_required=True),
+    **{
+        name: Field(_as_given, is_required=True)
+        for name in ("title", "rights", "stems", "music", "corrections")
+    },
+}
+"""What `song_facts` gives; all but the file's name is checked as a song file is."""
