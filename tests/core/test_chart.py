@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retune.core.carriers import Bars, Chord, Key
-from retune.core.chart import chart_bars, chart_cells, read_chart, read_lab
+from retune.core.chart import chart_bars, chart_cells, merged, read_chart, read_lab
 from retune.core.errors import ChordError
 
 BB_MAJOR = Key("Bb", "major")
@@ -170,9 +171,9 @@ def test_lab_files_are_read(tmp_path: Path) -> None:
     [
         ("0 2 Bb:maj\n2 Bb\n", "song.lab, line 2: .*start end label"),
         ("0 2 Bb:maj\n1.5 3 F:7\n", "song.lab, line 2: begins before"),
-        ("0 2 Bb:maj\n4 3 F:7\n", "song.lab, line 2: end 3 must come after start 4"),
-        ("0 nan Bb:maj\n", "song.lab, line 1: end nan"),
-        ("0 inf Bb:maj\n", "song.lab, line 1: end inf"),
+        ("0 2 Bb:maj\n4 3 F:7\n", "song.lab, line 2: 4 to 3 s is no span"),
+        ("0 nan Bb:maj\n", "song.lab, line 1: 0 to nan s is no span"),
+        ("0 inf Bb:maj\n", "song.lab, line 1: 0 to inf s is no span"),
         ("0 2 C:m7b5\n", 'song.lab, line 1: .*did you mean "C:hdim7"'),
     ],
 )
@@ -189,3 +190,11 @@ def test_a_lab_file_that_is_not_there(tmp_path: Path) -> None:
     (tmp_path / "binary.lab").write_bytes(b"\xff\xfe\x00\x81")
     with pytest.raises(ChordError, match=r"binary\.lab"):
         read_lab(tmp_path / "binary.lab", lambda _: None)
+
+
+def test_only_chords_that_touch_are_one() -> None:
+    first, second = read_chart("Bb | Bb", bars=even_bars(2), key_at=lambda _: BB_MAJOR)[:1] * 2
+    later = replace(second, start_s=first.end_s + 0.5, end_s=first.end_s + 1.0)
+    assert merged([first, later]) == (first, later)
+    touching = replace(later, start_s=first.end_s)
+    assert merged([first, touching]) == (replace(first, end_s=touching.end_s),)

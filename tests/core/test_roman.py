@@ -19,7 +19,7 @@ from retune.core.chords import (
 )
 from retune.core.chordtables import SHORTHANDS
 from retune.core.errors import ChordError
-from retune.core.keys import MODES, parse_key
+from retune.core.keys import MODES, parse_key, scale_semitones
 
 C_MAJOR = Key("C", "major")
 TONICS = ("C", "G", "D", "A", "E", "B", "F#", "C#", "F", "Bb", "Eb", "Ab", "Db", "Gb", "Cb")
@@ -213,3 +213,21 @@ def test_written_numerals_read_back(key: Key, root: str, quality: str, inversion
     for part in (third_semitone, fifth_semitone, seventh_semitone):
         assert part(back) == part(chord)
     assert chord_matches(chord, chord.roman, key)
+
+
+@pytest.mark.parametrize(
+    ("numeral", "label"), [("VI/vi", "F:maj"), ("III/ii", "F:maj"), ("VII/ii", "C:maj")]
+)
+def test_a_small_numeral_lends_its_minor_scale(numeral: str, label: str) -> None:
+    assert parse_chord(numeral, C_MAJOR).label == label
+
+
+@pytest.mark.parametrize("mode", MODES)
+@pytest.mark.parametrize("numeral", ["I", "II", "III", "IV", "VI", "VII"])
+def test_a_plain_seventh_is_the_scales_own_major_one_or_minor(mode: str, numeral: str) -> None:
+    key = Key("C", mode)
+    scale = scale_semitones(key)
+    chord = parse_chord(f"{numeral}7", key)
+    (tone,) = (pc for pc, part in chord.tones if part == "seventh")
+    is_own = (chord.root_pc + 11) % 12 in scale and (chord.root_pc + 10) % 12 not in scale
+    assert (tone - chord.root_pc) % 12 == (11 if is_own else 10)

@@ -395,3 +395,19 @@ def test_a_plan_of_a_long_song_is_quick() -> None:
 
     # The aim is 10 ms a rule on an idle machine; the best of five with room for a busy one.
     assert min(seconds() for _ in range(5)) < 0.1
+
+
+def test_the_nearest_note_is_named_in_the_middle_of_a_song_too() -> None:
+    tuned = tune("Bb4:2 r:2 C5:1 r:3 D5:2")
+    for at_s, name in ((4.6, "Bb4"), (5.5, "C5"), (7.4, "C5"), (9.6, "D5")):
+        (line,) = make_plan(tuned, [f"move note at {at_s}s to F5"]).warnings
+        assert f"the nearest to {at_s:.2f} s is {name} from" in line
+
+
+def test_a_note_that_comes_more_than_half_a_beat_early_is_no_anticipation() -> None:
+    plan = make_plan(
+        tune("D5:2 r:1/2 C5:3/2 F5:4", "Bb | F"), ["shift note at 4.6s down 3 semitones"]
+    )
+    assert "anticipation" not in {
+        role for e in plan.edits for role in (e.role_before, e.role_after)
+    }
