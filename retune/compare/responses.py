@@ -26,7 +26,7 @@ from retune.core.textfile import read_text
 
 COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
 KINDS = ("practice", "pair", "identical", "rating", "hands")
-_HANDS = re.compile(r"first:(\d+) second:(\d+)")
+_HANDS = re.compile(r"first:(\d{1,6}) second:(\d{1,6})")
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ counted as the song plays it, and the cell.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -16,6 +15,7 @@ from pathlib import Path
 from retune.core.carriers import Bars, Chord, Key
 from retune.core.chords import parse_chord
 from retune.core.errors import ChordError
+from retune.core.songvalues import MAX_TIME_S
 from retune.core.textfile import read_text
 
 KeyAt = Callable[[float], Key | None]
@@ -208,8 +208,11 @@ def read_lab(path: str | Path, key_at: KeyAt) -> tuple[Chord, ...]:
             label = parts[2].strip()
         except (ValueError, IndexError):
             raise ChordError(f'{where}: "{line.strip()[:60]}" is not "start end label"') from None
-        if not 0 <= start_s < end_s < math.inf:
-            raise ChordError(f"{where}: end {end_s:g} must come after start {start_s:g}, both >= 0")
+        if not 0 <= start_s < end_s <= MAX_TIME_S:
+            raise ChordError(
+                f"{where}: {start_s:g} to {end_s:g} s is no span; a chord ends after it starts, "
+                f"both from 0 to {MAX_TIME_S:g} s"
+            )
         if chords and start_s < chords[-1].end_s - 1e-6:
             raise ChordError(f"{where}: begins before the chord above has ended")
         chord = _read(label, key_at(start_s), where)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from pathlib import Path
 from retune.core.errors import InputError
 from retune.core.midifile import read_midi
 from retune.core.pitch import parse_pitch_name
+from retune.core.songvalues import MAX_TIME_S
 from retune.core.textfile import read_bytes, read_text
 
 COLUMNS = ("start_s", "end_s", "pitch")
@@ -76,7 +76,7 @@ def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
-        cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line)))]
+        cells = _cells(line, where=f"{path.name} line {number}")
         if not notes and set(COLUMNS) <= set(cells):
             order = cells
             continue
@@ -90,13 +90,20 @@ def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
     return tuple(notes)
 
 
+def _cells(line: str, *, where: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line]))]
+    except csv.Error as error:
+        raise InputError(f"{where}: does not read as CSV ({error}); shorten or mend it") from error
+
+
 def _note(cells: Sequence[str], order: Sequence[str], *, where: str) -> GuideNote:
-    if len(cells) < len(COLUMNS):
-        raise InputError(
-            f'{where}: "{",".join(cells)}" has {len(cells)} of the three columns; write '
-            "start_s,end_s,pitch as in 12.4,13.1,Bb4"
-        )
     row = dict(zip(order, cells, strict=False))
+    if not set(COLUMNS) <= set(row):
+        raise InputError(
+            f'{where}: "{",".join(cells)[:60]}" has {len(cells)} of the {len(order)} columns; write '
+            f"{','.join(order)[:60]}, times in seconds and a pitch such as Bb4"
+        )
     start_s = _number(row["start_s"], "start_s", where=where)
     end_s = _number(row["end_s"], "end_s", where=where)
     if not 0 <= start_s < end_s:
@@ -113,7 +120,9 @@ def _number(text: str, name: str, *, where: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError(f'{where}: {name} "{text}" is not a number of seconds; write 12.4')
+        raise InputError(f'{where}: {name} "{text[:40]}" is not a number of seconds; write 12.4')
+    if value > MAX_TIME_S:
+        raise InputError(f"{where}: {name} is {value:g} s; a song lasts at most {MAX_TIME_S:g} s")
     return value
 
 
@@ -127,6 +136,7 @@ def _pitch(text: str, *, where: str) -> float:
             midi = math.nan
     if not 0 <= midi <= 127:
         raise InputError(
-            f'{where}: pitch "{text}" is neither a note name like Bb4 nor a MIDI number 0 to 127'
+            f'{where}: pitch "{text[:40]}" is neither a note name like Bb4 nor a MIDI number 0 '
+            "to 127"
         )
     return midi

@@ -6,6 +6,7 @@ chunks, delta times as variable-length quantities, running status, tempo as meta
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -68,11 +69,12 @@ def _chunks(data: bytes) -> Iterator[bytes]:
 def _quantity(data: bytes, at: int) -> tuple[int, int]:
     """A variable-length quantity and the place after it."""
     value = 0
-    while True:
+    for _ in range(4):
         byte = data[at]
         value, at = (value << 7) | (byte & 0x7F), at + 1
         if byte < 0x80:
             return value, at
+    raise InputError("the MIDI file holds a time that does not end; export it again")
 
 
 def _events(data: bytes) -> Iterator[_Event]:
@@ -90,9 +92,9 @@ def _events(data: bytes) -> Iterator[_Event]:
             at += size
             continue
         size = _LENGTHS.get(status >> 4, 0)
-        if not size:
-            raise InputError("the MIDI file holds bytes that are no events; export it again")
         first, second = data[at], data[at + size - 1]
+        if not size or first > 0x7F or second > 0x7F:
+            raise InputError("the MIDI file holds bytes that are no events; export it again")
         if status >> 4 in (0x8, 0x9):
             on = status >> 4 == 0x9 and second > 0
             yield _Event(tick, "on" if on else "off", first, status & 0xF)
@@ -108,14 +110,16 @@ class _Clock:
             frames = 256 - (division >> 8)
             self.smpte_s = 1 / (max(frames, 1) * max(division & 0xFF, 1))
         self.division = max(division, 1)
+        self.ticks = [0]
         self.changes = [(0, 0.0, DEFAULT_TEMPO_US)]
         for event in sorted(tempos, key=lambda e: e.tick):
             self.changes.append((event.tick, self(event.tick), event.value))
+            self.ticks.append(event.tick)
 
     def __call__(self, tick: int) -> float:
         if self.smpte_s:
             return tick * self.smpte_s
-        since, at_s, tempo = next(c for c in reversed(self.changes) if c[0] <= tick)
+        since, at_s, tempo = self.changes[bisect_right(self.ticks, tick) - 1]
         return at_s + (tick - since) * tempo / 1e6 / self.division
 
 

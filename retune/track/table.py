@@ -54,7 +54,7 @@ def read_table(path: Path) -> tuple[FloatArray, FloatArray]:
     text = read_text(path, what=WHAT, max_bytes=MAX_BYTES)
     rows: list[tuple[float, float]] = []
     lines: list[int] = []
-    for line, cells in enumerate(csv.reader(text.splitlines()), start=1):
+    for line, cells in enumerate(split(text, path=path), start=1):
         if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
             continue
         row = numbers(cells)
@@ -73,6 +73,17 @@ def read_table(path: Path) -> tuple[FloatArray, FloatArray]:
     table = np.array(rows, dtype=np.float64)
     table[~(table[:, 1] > 0), 1] = np.nan
     return table[:, 0], table[:, 1]
+
+
+def split(text: str, *, path: Path) -> list[list[str]]:
+    """The cells of every line."""
+    reader = csv.reader(text.splitlines())
+    try:
+        return list(reader)
+    except csv.Error as error:
+        raise InputError(
+            f"{path}, line {reader.line_num}: does not read as CSV ({error}); mend the line"
+        ) from error
 
 
 def first_line(text: str) -> int:

@@ -27,7 +27,7 @@ def test_a_table_reads_names_and_numbers_any_order_of_columns(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("0.5,1\n", r'melody.csv line 1: "0.5,1" has 2 of the three columns'),
+        ("0.5,1\n", r'melody.csv line 1: "0.5,1" has 2 of the 3 columns; write start_s'),
         ("0,1,C4\nx,2,C4\n", r'melody.csv line 2: start_s "x" is not a number'),
         ("0,nan,C4\n", r'line 1: end_s "nan" is not a number'),
         ("2,1,C4\n", "line 1: 2 to 1 s is no span"),
