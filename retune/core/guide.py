@@ -101,8 +101,8 @@ def _note(cells: Sequence[str], order: Sequence[str], *, where: str) -> GuideNot
     row = dict(zip(order, cells, strict=False))
     if not set(COLUMNS) <= set(row):
         raise InputError(
-            f'{where}: "{",".join(cells)[:60]}" has {len(cells)} of the {len(order)} columns; write '
-            f"{','.join(order)[:60]}, times in seconds and a pitch such as Bb4"
+            f'{where}: "{",".join(cells)[:60]}" has {len(cells)} of the {len(order)} columns; '
+            f"write {','.join(order)[:60]}, times in seconds and a pitch such as Bb4"
         )
     start_s = _number(row["start_s"], "start_s", where=where)
     end_s = _number(row["end_s"], "end_s", where=where)
