@@ -81,7 +81,9 @@ def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
     uploads = {UPLOAD: api_new.MAX_FILE_BYTES}
     guard = Middleware(Guard, token=token, hosts=hosts, uploads=uploads)
     refusals = {HTTPException: _refused}
-    return Starlette(routes=routes, middleware=[guard], exception_handlers=refusals, lifespan=life)
+    app = Starlette(routes=routes, middleware=[guard], exception_handlers=refusals, lifespan=life)
+    app.router.redirect_slashes = False
+    return app
 
 
 async def _refused(request: Request, error: Exception) -> Response:
