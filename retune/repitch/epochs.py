@@ -17,7 +17,7 @@ from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
 MAX_CORRECTION = 0.15
-SMOOTH_CYCLES = 8.0
+SMOOTH_CYCLES = 32.0
 TOP_HZ = 5000.0
 MAX_HARMONICS = 12
 POINTS = 48
@@ -217,17 +217,37 @@ def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> Float
     return np.asarray(length * (1 - best))
 
 
-def _towards_energy(x: FloatArray, marks: FloatArray) -> FloatArray:
-    """`marks` moved by less than half a period to the energy of their periods."""
-    re, im = _energy_phase(x, marks)
+def _smooth(moment: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Gaussian mean over SMOOTH_CYCLES cycles."""
     reach = int(3 * SMOOTH_CYCLES)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / SMOOTH_CYCLES) ** 2)
-    moment = np.convolve(np.pad(re + 1j * im, reach, mode="edge"), kernel, mode="valid")
-    moment = np.append(moment, moment[-1])
-    turn = np.unwrap(np.angle(moment)) / (2 * np.pi)
+    return np.asarray(np.convolve(np.pad(moment, reach, mode="edge"), kernel, mode="valid"))
+
+
+def _towards_energy(x: FloatArray, marks: FloatArray, rate_hz: int) -> FloatArray:
+    """`marks` moved to the same place of every period, where its energy is.
+
+    From one mark to the next the harmonics together say how far the voice has come: the
+    fundamental alone slips by up to half a period when a formant passes it. Over many periods
+    the energy says where in the period to be.
+    """
+    length = np.diff(marks)
+    ahead = np.cumsum(1 - measured_periods(x, marks, rate_hz=rate_hz) / length)
+    re, im = _energy_phase(x, marks)
+    moment = _smooth((re + 1j * im) * np.exp(2j * np.pi * ahead))
+    turn = np.unwrap(np.angle(moment)) / (2 * np.pi) - ahead
     turn -= np.round(np.median(turn))
-    moved: FloatArray = marks + turn * np.append(np.diff(marks), marks[-1] - marks[-2])
+    moved: FloatArray = marks + np.append(turn, turn[-1]) * np.append(length, length[-1])
     return moved
+
+
+def _filled(marks: FloatArray, start: float, stop: float) -> FloatArray:
+    """The marks within [start, stop], carried on to both ends by the last period there."""
+    first, last = marks[1] - marks[0], marks[-1] - marks[-2]
+    ahead = marks[0] - first * np.arange(max(int((marks[0] - start) / first), 0), 0, -1)
+    beyond = marks[-1] + last * np.arange(1, max(int((stop - marks[-1]) / last), 0) + 1)
+    whole = np.concatenate([ahead, marks, beyond])
+    return np.asarray(whole[(whole >= start) & (whole <= stop)])
 
 
 def thinned(x: FloatArray, *, rate_hz: int, to_hz: int = ANALYSIS_HZ) -> tuple[FloatArray, int]:
@@ -292,5 +312,5 @@ def find_epochs(
     marks = late + stride * march(thin, log_period, frame / stride, first, low, high)
     if len(marks) < 3:
         return np.empty(0)
-    moved = _towards_energy(x, marks) if at_energy else marks
-    return np.asarray(moved[(moved >= start) & (moved <= stop)])
+    moved = _towards_energy(x, marks, rate_hz) if at_energy else marks
+    return _filled(moved, start, stop) if at_energy else marks
