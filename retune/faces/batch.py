@@ -7,8 +7,6 @@ bytes. Every song's unaltered files are one job, made first; each variant is one
 from __future__ import annotations
 
 import argparse
-import csv
-import io
 import json
 import sys
 import time
@@ -18,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from retune.core.csvtext import table
 from retune.core.errors import InputError, RetuneError, UsageError
 from retune.core.files import atomic_write
 from retune.core.songfile import read_song, read_variants
@@ -351,21 +350,13 @@ def _write_summary(out: Path, tally: Tally) -> None:
     with atomic_write(out / "batch.json", "w") as stream:
         json.dump(records, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
         stream.write("\n")
-    table = io.StringIO()
-    writer = csv.DictWriter(table, COLUMNS, lineterminator="\n", extrasaction="ignore")
-    writer.writeheader()
-    for record in records:
-        writer.writerow({name: _cell(record.get(name)) for name in COLUMNS})
+    rows = ([_in_one_cell(record.get(name)) for name in COLUMNS] for record in records)
     with atomic_write(out / "batch.csv", "w") as stream:
-        stream.write(table.getvalue())
+        stream.write(table(COLUMNS, rows))
 
 
-def _cell(value: Any) -> Any:
-    """A value for a table; text that a spreadsheet would take for a formula is quoted."""
+def _in_one_cell(value: Any) -> Any:
+    """A value of a record, hashes and lists as text."""
     if isinstance(value, Mapping):
-        value = " ".join(f"{name}={digest[:16]}" for name, digest in sorted(value.items()))
-    if isinstance(value, (list, tuple)):
-        value = "; ".join(map(str, value))
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
+        return " ".join(f"{name}={digest[:16]}" for name, digest in sorted(value.items()))
+    return "; ".join(map(str, value)) if isinstance(value, (list, tuple)) else value

@@ -3,8 +3,6 @@ for statistics (one row per song, variant and phrase)."""
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -13,6 +11,7 @@ from typing import Any
 from urllib.parse import quote
 
 from retune.compare.index_page import IndexRow, index_page
+from retune.core.csvtext import table
 from retune.core.files import atomic_write
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.writing import ORIGINAL
@@ -27,15 +26,11 @@ def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Pat
     """Write `index.html` and `endings.csv` into `report`; returns the page."""
     report.mkdir(parents=True, exist_ok=True)
     rows = [row for row in records if row["variant"] != ORIGINAL]
-    table = [line for row in rows for line in _endings(out, row)]
     with atomic_write(report / "index.html", "w") as stream:
         stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))
-    text = io.StringIO()
-    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n", restval="")
-    writer.writeheader()
-    writer.writerows(table)
+    endings = (line for row in rows for line in _endings(out, row))
     with atomic_write(report / "endings.csv", "w") as stream:
-        stream.write(text.getvalue())
+        stream.write(table(COLUMNS, ([line.get(name) for name in COLUMNS] for line in endings)))
     return report / "index.html"
 
 

@@ -18,10 +18,11 @@ from export_songs import lantern_material
 from retune.compare.exports.jams_file import jams_text, schema_label
 from retune.compare.exports.labels import beats_lab, chords_lab
 from retune.compare.exports.material import Material
-from retune.compare.exports.tables import cell, csv_tables
+from retune.compare.exports.tables import csv_tables
 from retune.core.carriers import Bars
 from retune.core.chords import parse_chord
 from retune.core.chordtables import SHORTHANDS
+from retune.core.csvtext import cell
 
 
 def rows(text: str) -> list[dict[str, str]]:

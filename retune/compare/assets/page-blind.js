@@ -21,8 +21,9 @@ function wilson(k, n) {
   return [middle - half, middle + half];
 }
 
-function csvField(text) {
-  const plain = String(text);
+/** As retune writes tables: text that a spreadsheet would take for a formula gets an apostrophe. */
+function csvField(value) {
+  const plain = typeof value === "string" && /^[=+\-@\t\r\n＝＋－＠]/.test(value) ? `'${value}` : String(value);
   return /[",\n\r]/.test(plain) ? `"${plain.replaceAll('"', '""')}"` : plain;
 }
 

@@ -1,22 +1,14 @@
-"""CSV tables: notes, f0, phrases, chords and edits, for a spreadsheet or a script.
-
-UTF-8, commas, a header line; text that a spreadsheet would take for a formula gets a leading
-apostrophe (CWE-1236). Numbers are plain and never NaN; unknown is an empty cell.
-"""
+"""CSV tables: notes, f0, phrases, chords and edits, for a spreadsheet or a script."""
 
 from __future__ import annotations
 
-import csv
-import io
-import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from retune.compare.exports.material import Material, provenance, version_notes
 from retune.core.carriers import Edit, StemAnalysis
+from retune.core.csvtext import table
 from retune.core.pitch import pitch_name
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 NOTE_COLUMNS = (
     *("version", "stem", "note", "start_s", "end_s", "midi", "name", "pitch_midi", "degree"),
@@ -56,28 +48,6 @@ def csv_tables(material: Material) -> dict[str, str]:
         if stem.track is not None:
             tables[f"f0-{stem.name}.csv"] = table(F0_COLUMNS, _f0(stem))
     return tables
-
-
-def table(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """CSV text of rows below a header."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([cell(value) for value in row] for row in rows)
-    return text.getvalue()
-
-
-def cell(value: Any) -> Any:
-    """A value for a table: empty for unknown, rounded numbers, no formula."""
-    if value is None or (isinstance(value, float) and not math.isfinite(value)):
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.6f}".rstrip("0").rstrip(".")
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    return value
 
 
 def _plans(material: Material) -> tuple[Any, ...]:

@@ -160,7 +160,11 @@ function answer(text) {
   else results();
 }
 
-const field = (text) => (/[",\n]/.test(String(text)) ? `"${String(text).replaceAll('"', '""')}"` : String(text));
+/** As retune writes tables: text that a spreadsheet would take for a formula gets an apostrophe. */
+const field = (value) => {
+  const plain = typeof value === "string" && /^[=+\-@\t\r\n＝＋－＠]/.test(value) ? `'${value}` : String(value);
+  return /[",\r\n]/.test(plain) ? `"${plain.replaceAll('"', '""')}"` : plain;
+};
 const abxCsv = () => ["listener,sheet,trial,kind,passage,a,b,x,answer",
   ...test.answers.map((t) => [test.listener, test.sheet, t.number, t.kind === "practice" ? "practice" : "abx", t.passage, ...test.design.versions, t.first, t.answer].map(field).join(","))].join("\n") + "\n";
 const csv = () => ["listener,sheet,trial,kind,passage,first,second,answer",

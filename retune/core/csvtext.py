@@ -1,0 +1,42 @@
+"""Every CSV table that is written: UTF-8, commas, a header line.
+
+Text that a spreadsheet would take for a formula gets a leading apostrophe (CWE-1236; the signs
+are those of the OWASP page on CSV injection, full-width ones included, from memory). Numbers are
+plain, negative ones too, and never NaN; unknown is an empty cell.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+_FORMULA = (*"=+-@\t\r\n", *"＝＋－＠")
+
+
+def table(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """CSV text of rows below a header."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([cell(value) for value in row] for row in rows)
+    return text.getvalue()
+
+
+def cell(value: Any) -> Any:
+    """A value for a table: empty for unknown, rounded numbers, no formula.
+
+    >>> cell(-1.5), cell("-1.5"), cell("=1+1"), cell(None), cell(True)
+    ('-1.5', "'-1.5", "'=1+1", '', 'yes')
+    """
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6f}".rstrip("0").rstrip(".")
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return "'" + value
+    return value
