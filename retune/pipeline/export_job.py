@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from retune.compare.exports.material import Material
+from retune.core.carriers import Rendition
 from retune.core.errors import OutputError
 from retune.core.files import same_file
 from retune.pipeline.opening import OpenSong, Progress, silent
@@ -37,6 +38,7 @@ class Job:
     folder: Path
     progress: Progress = silent
     warnings: list[str] = field(default_factory=list)
+    made: dict[str, Rendition] = field(default_factory=dict)
 
     def place(self, end: str) -> Path:
         """Where a file goes whose name ends so.

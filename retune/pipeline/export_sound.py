@@ -26,12 +26,10 @@ _FADE_S = 0.03
 
 
 def rendition_of(job: Job, plan: Plan) -> Rendition:
-    """The rendition of a plan, made once a song."""
-    name = f"export {plan.name} {job.options.engine}"
-    if name not in job.opened._memo:
-        job.opened._memo[name] = render(job.opened, plan=plan, engine=job.options.engine)
-    made: Rendition = job.opened._memo[name]
-    return made
+    """The rendition of a plan, made once a job."""
+    if plan.name not in job.made:
+        job.made[plan.name] = render(job.opened, plan=plan, engine=job.options.engine)
+    return job.made[plan.name]
 
 
 # --- stems -----------------------------------------------------------------------------------

@@ -65,6 +65,18 @@ def test_stems_for_a_daw(song: OpenSong, tmp_path: Path) -> None:
     assert b"altered with retune: home-early: move phrase-ending degree 2 to degree 1" in head
 
 
+def test_rules_of_one_name_do_not_share_their_sound(song: OpenSong, tmp_path: Path) -> None:
+    """Rules that are not saved are all called the same; each export renders its own."""
+    heard = []
+    for number, rule in enumerate(("shift vocal up 1 semitone in bar 4",
+                                   "shift vocal down 1 semitone in bar 4")):  # fmt: skip
+        out = tmp_path / str(number)
+        made = pipeline.export(song, formats=["stems"], out=out, rules=[rule])
+        (path,) = [path for path in made.paths if path.name.startswith("01-vocal-1-")]
+        heard.append(path.read_bytes())
+    assert heard[0] != heard[1]
+
+
 def test_film_of_a_phrase(song: OpenSong, tmp_path: Path) -> None:
     import av
 
