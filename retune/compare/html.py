@@ -20,15 +20,17 @@ def asset(name: str) -> str:
     return resources.files("retune.compare").joinpath("assets", name).read_text(encoding="utf-8")
 
 
-def content_policy(*, style: str, script: str | None = None) -> str:
-    """A policy that allows this style and script, by their hashes, and nothing from elsewhere."""
+def content_policy(*, style: str, script: str | None = None, media: str = "") -> str:
+    """A policy that allows this style and script, by their hashes, and nothing from elsewhere
+    but sound from `media` (sources as the policy writes them)."""
 
     def allowed(text: str) -> str:
         digest = hashlib.sha256(text.encode("utf-8")).digest()
         return f"'sha256-{base64.b64encode(digest).decode()}'"
 
     scripts = f"script-src {allowed(script)}; " if script is not None else ""
+    sounds = f"media-src {media}; " if media else ""
     return (
-        f"default-src 'none'; {scripts}style-src {allowed(style)}; "
+        f"default-src 'none'; {scripts}{sounds}style-src {allowed(style)}; "
         "font-src data:; img-src data:; base-uri 'none'; form-action 'none'"
     )

@@ -5,14 +5,12 @@ The page holds no sound: it plays the mixes that lie beside it, one at a time.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from importlib import resources
 
 from retune import __version__
+from retune.compare.html import asset, content_policy
 from retune.core.text import pretty
 
 
@@ -36,11 +34,8 @@ class IndexRow:
 
 def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
     """The page as text; the same rows give the same page."""
-    style, script = _asset("index.css"), _asset("index.js")
-    policy = (
-        "default-src 'none'; media-src 'self' file:; img-src 'self' data:; "
-        f"style-src '{_hash(style)}'; script-src '{_hash(script)}'; base-uri 'none'"
-    )
+    style, script = asset("index.css"), asset("index.js")
+    policy = content_policy(style=style, script=script, media="'self' file:")
     body = "\n".join(_row(row) for row in rows)
     failed = sum(row.state == "failed" for row in rows)
     return f"""<!doctype html>
@@ -49,6 +44,7 @@ def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta name="referrer" content="no-referrer">
 <meta name="generator" content="retune {__version__}">
 <title>{escape(title)}</title>
 <link rel="icon" href="data:,">
@@ -112,11 +108,3 @@ def _endings(row: IndexRow) -> str:
         words = f"phrase {phrase}: {pretty(change)}" + (f", {ending}" if ending else "")
         told.append(f"<b>{escape(words)}</b>" if after else escape(words))
     return "<br>".join(told)
-
-
-def _asset(name: str) -> str:
-    return resources.files("retune.compare").joinpath("assets", name).read_text(encoding="utf-8")
-
-
-def _hash(text: str) -> str:
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"

@@ -1,7 +1,15 @@
 // Talks to the server: the token of the address goes along as a header, nothing goes elsewhere.
 
-const token = location.hash.slice(1) || sessionStorage.getItem("token") || "";
+const given = () => /^#([\w-]{16,})$/.exec(location.hash)?.[1];   // not a place on the page, as #s3
+
+const token = given() ?? sessionStorage.getItem("token") ?? "";
 sessionStorage.setItem("token", token);
+
+// The address is seen by history, bookmarks and whoever looks on: what opens the song goes out of it.
+if (given()) history.replaceState(null, "", "/");
+
+// The address of a newer server, pasted over this page's.
+addEventListener("hashchange", () => { if (given()) location.reload(); });
 
 export class Refused extends Error {
   constructor(message, status) {
