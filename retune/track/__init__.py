@@ -1,8 +1,9 @@
 """Room: track. From sound to f0 over time.
 
 `track_pitch` runs one of the `TRACKERS` over a stem, `track_mix` follows the melody inside a
-finished mix; `voice_warnings` says in plain words what speaks against the stem being one dry
-voice; `warm_up` compiles the default tracker beforehand.
+finished mix, `align_to_mix` finds where a hummed guide lies in it; `voice_warnings` says in plain
+words what speaks against the stem being one dry voice; `warm_up` compiles the default tracker
+beforehand.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from retune.track.hummed import Aligned, align_to_mix
     from retune.track.mix_salience import track_mix
     from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
@@ -18,7 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "TRACKERS",
+    "Aligned",
     "Tracker",
+    "align_to_mix",
     "find_tracker",
     "track_mix",
     "track_pitch",
@@ -28,7 +32,9 @@ __all__ = [
 
 _HOMES = {
     "TRACKERS": "seam",
+    "Aligned": "hummed",
     "Tracker": "seam",
+    "align_to_mix": "hummed",
     "find_tracker": "seam",
     "track_mix": "mix_salience",
     "track_pitch": "seam",
