@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 
 from retune.faces.web.app import create_app
 from retune.faces.web.desk import Desk
+from retune.faces.web.listener import server_of
 
 CHROMIUM = (
     os.environ.get("RETUNE_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
@@ -52,7 +52,7 @@ def running(song: Path | None, *, folder: Path) -> Iterator[tuple[str, Desk]]:
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
     app = create_app(desk, token=TOKEN, port=port)
-    server = uvicorn.Server(uvicorn.Config(app, ws="none", log_level="error"))
+    server = server_of(app)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     while not server.started:

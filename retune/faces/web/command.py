@@ -59,10 +59,9 @@ def _listen(port: int | None) -> socket.socket:
 
 
 def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Namespace) -> int:
-    import uvicorn
-
     from retune.faces.web.app import create_app
     from retune.faces.web.desk import Desk
+    from retune.faces.web.listener import server_of
 
     port = listener.getsockname()[1]
     token = secrets.token_urlsafe(24)
@@ -78,15 +77,6 @@ def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Names
     if not arguments.no_browser:
         webbrowser.open(address)
     app = create_app(desk, token=token, port=port)
-    config = uvicorn.Config(
-        app,
-        ws="none",
-        log_level="error",
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=3,
-    )
-    server = uvicorn.Server(config)
     with contextlib.suppress(KeyboardInterrupt):
-        server.run(sockets=[listener])
+        server_of(app).run(sockets=[listener])
     return 0
