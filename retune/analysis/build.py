@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from retune.analysis.bars import given_bars, seconds_at
+from retune.analysis.bars import given_bars
 from retune.analysis.beats import SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
@@ -25,6 +25,7 @@ from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_phrases
+from retune.core.bartime import bar_time
 from retune.core.carriers import (
     Analysis,
     AudioLike,
@@ -36,9 +37,10 @@ from retune.core.carriers import (
     Song,
     StemAnalysis,
 )
-from retune.core.errors import SongFileError
+from retune.core.errors import InputError, SongFileError
 from retune.core.guide import GuideNote
 from retune.core.keys import parse_key
+from retune.core.songfile import place_of
 
 LATE_START_S = 8.0
 KEY_SURE = 0.25
@@ -167,8 +169,7 @@ def _hear_notes(work: _Work) -> None:
 
 
 def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
-    """Notes of one stem; of a mix those of its melody, with the levels of the track alone, since
-    those of the sound are everyone's."""
+    """Notes of one stem; of a mix those of its melody."""
     role, track = work.song.stems[name].role, work.tracks[name]
     if role != "mix":
         return find_notes(track, work.audio.get(name), is_bass=role == "bass")
@@ -247,8 +248,13 @@ def _keys(work: _Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ..
         found = _found_key(work)
         key = found.key
     spans = [] if key is None else [KeySpan(0.0, key)]
-    for at, text in work.song.music.keys:
-        spans.append(KeySpan(_moment(at, bars), parse_key(text)))
+    for index, (at, text) in enumerate(work.song.music.keys):
+        try:
+            start_s = _moment(at, bars)
+        except InputError as error:
+            place = place_of(work.song, "music", "keys", index)
+            raise SongFileError(f"{place}: {error}") from error
+        spans.append(KeySpan(start_s, parse_key(text)))
     return tuple(sorted(spans, key=lambda span: span.start_s)), found
 
 
@@ -275,14 +281,10 @@ def _found_key(work: _Work) -> FoundKey:
 
 def _moment(at: str, bars: Bars) -> float:
     """Seconds of "bar:beat"."""
-    bar, _, beat = at.partition(":")
-    try:
-        number, place = int(bar), float(beat or 1)
-    except ValueError:
-        raise SongFileError(f'keys: "{at}" is no place: write bar:beat, as in "17:1"') from None
     if len(bars.downbeats_s) < 2:
-        raise SongFileError(f'keys: "{at}" needs bars: give tempo_bpm and first_downbeat_s')
-    return max(0.0, seconds_at((number - 1) * bars.beats_per_bar + place - 1, bars))
+        raise SongFileError(f'"{at}" needs bars: give tempo_bpm and first_downbeat_s')
+    bar, _, beat = at.partition(":")
+    return max(0.0, bar_time(bars, int(bar), float(beat)))
 
 
 def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:

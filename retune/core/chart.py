@@ -69,7 +69,7 @@ def chart_cells(text: str) -> list[str]:
                 '"N.C." for no chord'
             )
         if len(cells) > MAX_BARS:
-            raise ChordError(f"chords: more than {MAX_BARS} bars")
+            raise ChordError(f"chords: more than {MAX_BARS} bars; shorten the chart")
         before = barline
     if is_open:
         raise ChordError(f'chords: the repeat from bar {passage_start + 1} is not closed with ":|"')

@@ -112,6 +112,17 @@ def safe_child_path(folder: str | Path, relative: str) -> Path:
     return child
 
 
+def missing_as(path: str | Path) -> str:
+    """Why no file can be read at `path`, in words that follow its name; "" for a regular file."""
+    if os.path.isfile(path):
+        return ""
+    if os.path.isdir(path):
+        return "is a folder"
+    if os.path.islink(path):
+        return "is a link that leads to no file"
+    return "is not a regular file" if os.path.exists(path) else "does not exist"
+
+
 def same_file(first: str | Path, second: str | Path) -> bool:
     """Whether two paths are one file on disk (by symbolic or hard link too)."""
     try:

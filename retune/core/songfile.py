@@ -10,8 +10,9 @@ from typing import Any
 
 from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.audiohead import sniff_kind
-from retune.core.carriers import Correction, Music, Song, Stem, Variant
+from retune.core.carriers import Bars, Correction, Music, Song, Stem, Variant
 from retune.core.errors import SongFileError, UsageError
+from retune.core.files import missing_as
 from retune.core.songschema import (
     MUSIC,
     RULE_WORDS,
@@ -128,6 +129,28 @@ def place_of(song: Song, *key: str | int) -> str:
     return where.place
 
 
+def check_times(song: Song, *, duration_s: float) -> None:
+    """Refuse what lies past the end of the song, where it could only be passed over in silence.
+
+    Raises SongFileError naming file, line and key.
+    """
+    music = song.music
+    given: list[tuple[tuple[str | int, ...], float, str]] = []
+    if music.first_downbeat_s is not None:
+        given.append((("first_downbeat_s",), music.first_downbeat_s, "its first downbeat"))
+    if music.downbeats_s:
+        given.append((("downbeats_s",), music.downbeats_s[0], "its first downbeat"))
+    if not isinstance(music.phrases, str):
+        starts = (start_s for start_s, _ in music.phrases)
+        given += [(("phrases", k), start_s, "a phrase in it") for k, start_s in enumerate(starts)]
+    for key, at_s, what in given:
+        if at_s >= duration_s:
+            raise SongFileError(
+                f"{place_of(song, 'music', *key)}: {at_s:g} s is past the end of the song "
+                f"({duration_s:.2f} s); give the time of {what}"
+            )
+
+
 def read_variants(path: str | Path) -> Mapping[str, Variant]:
     """The variants of a variants file (`format` and `[variants.NAME]` only), by name."""
     text = read_text(path, what="a variants file", error=SongFileError)
@@ -157,9 +180,21 @@ def _music(table: Mapping[str, Any] | None, where: Where) -> Music:
     for first, second in (("chords", "chords_file"), ("downbeats_s", "first_downbeat_s")):
         if first in given and second in given:
             where.at(second).fail(f"{first} is given too; keep one of the two")
+    if "meter" in given:
+        _check_pickup(given["phrases"], given["meter"], where.at("phrases"))
     if "keys" in given and given["keys"] and given["key"] == "auto":
         where.at("keys").fail('needs the key it changes from; set key = "..."')
     return Music(**given, meter_given="meter" in given)
+
+
+def _check_pickup(phrases: Any, meter: tuple[int, int], where: Where) -> None:
+    pickup = re.search(r"pickup ([\d.]+)", phrases) if isinstance(phrases, str) else None
+    beats = Bars((), meter, 0.0).beats_per_bar
+    if pickup and float(pickup[1]) >= beats:
+        where.fail(
+            f"a pickup of {pickup[1]} beats is no shorter than a bar of {beats}; "
+            f"give less than {beats} beats"
+        )
 
 
 # --- a recording alone -----------------------------------------------------------------------
@@ -177,8 +212,8 @@ def _is_recording(path: Path) -> bool:
 
 
 def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
-    if not os.path.isfile(path):
-        said = "is a folder" if os.path.isdir(path) else "does not exist"
+    said = missing_as(path)
+    if said:
         raise SongFileError(f"{path} {said}; give {SONG_SOURCES}")
     facts = {}
     for option, text in options.items():

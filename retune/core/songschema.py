@@ -52,11 +52,13 @@ VARIANT_RESERVED = frozenset({"original", "matched-control"})
 
 @dataclass(frozen=True)
 class Field:
-    """One key of a table: its checker, and what stands for it when it is missing."""
+    """One key of a table: its checker, what stands for it when it is missing, and, where it must
+    be given, a line that gives it."""
 
     check: Checker
     default: Any = None
     is_required: bool = False
+    example: str = ""
 
 
 def is_table(fields: Mapping[str, Field]) -> Checker:
@@ -70,7 +72,7 @@ def is_table(fields: Mapping[str, Field]) -> Checker:
                 where.at(key).fail(f"unknown key; {_offer(key, list(fields))}")
         for key, wanted in fields.items():
             if wanted.is_required and key not in value:
-                where.fail(f"{key} is missing; add it")
+                where.fail(f"{key} is missing; add {wanted.example or 'it'}")
         return {
             key: wanted.check(value[key], where.at(key)) if key in value else wanted.default
             for key, wanted in fields.items()
@@ -122,8 +124,8 @@ VARIANT = {
     "rules": Field(is_list(is_line, of="rules", at_least=1), is_required=True),
 }
 STEM = {
-    "file": Field(is_file, is_required=True),
-    "role": Field(one_of(*ROLES), is_required=True),
+    "file": Field(is_file, is_required=True, example='file = "vocal.wav"'),
+    "role": Field(one_of(*ROLES), is_required=True, example='role = "melody"'),
     "gain_db": Field(is_number(-60.0, 60.0, "dB"), default=0.0),
     "follow": Field(one_of(*FOLLOW), default="keep"),
 }
@@ -153,14 +155,16 @@ def is_format(value: Any, where: Where) -> int:
     return value
 
 
-_FORMAT = Field(is_format, is_required=True)
+_FORMAT = Field(is_format, is_required=True, example=f"format = {FORMAT}")
 _VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED)
 SONG = {
     "format": _FORMAT,
     "title": Field(is_line, default=""),
     "rights": Field(is_text, default=""),
     "stems": Field(
-        named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED), is_required=True
+        named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED),
+        is_required=True,
+        example="[stems.vocal]",
     ),
     "music": Field(is_table(MUSIC)),
     "variants": Field(_VARIANTS, default={}),

@@ -6,7 +6,6 @@ hold it, or fails with file, line, key, what was given and what is allowed.
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from retune.core.errors import InputError, SongFileError
-from retune.core.files import safe_child_path
+from retune.core.files import missing_as, safe_child_path
 from retune.core.text import printable
 from retune.core.tomltext import KeyPath
 
@@ -262,10 +261,10 @@ def is_file(value: Any, where: Where) -> Path:
         path = safe_child_path(where.folder, text)
     except InputError as error:
         where.fail(str(error))
-    if not os.path.exists(path):
-        where.fail(f"{shown(text)} does not exist; check the name (it counts from the song file)")
-    if not os.path.isfile(path):
-        where.fail(f"{shown(text)} is a folder; name a file")
+    said = missing_as(path)
+    if said:
+        fix = "check the name (it counts from the song file)" if "exist" in said else "name a file"
+        where.fail(f"{shown(text)} {said}; {fix}")
     return path
 
 

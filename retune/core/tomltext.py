@@ -32,7 +32,8 @@ def parse_toml(text: str, *, path: Path) -> dict[str, Any]:
         place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = f", line {place[1]}" if place else ""
         said = re.sub(r" ?\(at .*\)$", "", str(error))
-        hint = _toml_hint(said)
+        is_cut = str(error).endswith("(at end of document)")
+        hint = "; the file ends too early: is it cut off?" if is_cut else _toml_hint(said)
         raise SongFileError(f"{path}{line}: not valid TOML: {said}{hint}") from error
     except RecursionError as error:
         raise SongFileError(f"{path}: not valid TOML: nested too deeply") from error

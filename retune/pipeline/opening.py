@@ -19,7 +19,7 @@ from retune.core.cache import Cache
 from retune.core.carriers import MONOPHONIC_ROLES, Analysis, PitchTrack, Role, Song
 from retune.core.errors import ChordError
 from retune.core.guide import GuideNote, read_guide
-from retune.core.songfile import place_of, read_song
+from retune.core.songfile import check_times, place_of, read_song
 
 Progress = Callable[[str, float], None]
 """Called with a stage in words and how much of it is done, 0 to 1."""
@@ -98,6 +98,7 @@ def open_song(
     song = source if isinstance(source, Song) else read_song(source, **given)
     audio = {name: open_audio(stem.path) for name, stem in song.stems.items()}
     warnings = list(check_stems(audio))
+    check_times(song, duration_s=max(stem.duration_s for stem in audio.values()))
     return OpenSong(song, MappingProxyType(audio), tuple(warnings), tracker, use_cache)
 
 

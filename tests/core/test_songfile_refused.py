@@ -50,7 +50,7 @@ def correction(stem: str, at_s: str, form: str) -> str:
 
 CASES = {
     # the whole file
-    "no-format": (swap("format = 1\n", ""), "song.toml: format is missing; add it"),
+    "no-format": (swap("format = 1\n", ""), "song.toml: format is missing; add format = 1"),
     "format-2": (swap("format = 1", "format = 2"), "line 1: format: 2 is not known; this retune"),
     "format-text": (swap("format = 1", 'format = "1"'), 'line 1: format: "1" is not known'),
     "format-true": (swap("format = 1", "format = true"), "line 1: format: true is not known"),
@@ -66,7 +66,7 @@ CASES = {
     "huge-int": (music(f"tempo_bpm = {'9' * 5000}"), "not valid TOML"),
     "empty": ("", "song.toml: format is missing"),
     # stems
-    "no-stems": ("format = 1\n", "song.toml: stems is missing; add it"),
+    "no-stems": ("format = 1\n", "song.toml: stems is missing; add \[stems.vocal\]"),
     "empty-stems": ("format = 1\n[stems]\n", r"line 2: stems: names no stem; add \[stems.vocal\]"),
     "stems-list": (
         "format = 1\nstems = []\n",

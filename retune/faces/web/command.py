@@ -13,6 +13,7 @@ import webbrowser
 from pathlib import Path
 
 from retune.core.errors import SongFileError, UsageError, WorkError
+from retune.core.files import missing_as
 
 HOST = "127.0.0.1"
 DEFAULT_PORT = 8732
@@ -24,9 +25,9 @@ def serve(arguments: argparse.Namespace) -> int:
     if missing:
         raise UsageError(f"the workbench needs {' and '.join(missing)}: pip install 'retune[web]'")
     path = Path(arguments.song).absolute() if arguments.song else None
-    if path is not None and not path.is_file():
-        said = "is a folder; name the song file in it" if path.is_dir() else "does not exist"
-        raise SongFileError(f"{arguments.song} {said}")
+    said = missing_as(path) if path is not None else ""
+    if said:
+        raise SongFileError(f"{arguments.song} {said}; give a song file (song.toml)")
     listener = _listen(arguments.port)
     try:
         return _serve(path, listener, arguments)
