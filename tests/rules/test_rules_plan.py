@@ -416,7 +416,5 @@ def test_a_note_that_comes_more_than_half_a_beat_early_is_no_anticipation() -> N
 @pytest.mark.parametrize("semitones", [12, 13])
 def test_a_band_moved_by_an_octave_plays_the_chord_it_played(semitones: int) -> None:
     rules = [f"{HOME} in phrase 3", f"shift bass, harp up {semitones} semitones in bars 1-16"]
-    (edit,) = make_plan(lullaby(), rules).of_stem("vocal")
-    still = make_plan(lullaby(), rules[:1]).edits[0]
-    assert (edit.role_after == still.role_after) == (semitones == 12)
-    assert edit.role_after
+    roles = {e.role_after for e in make_plan(lullaby(), rules).of_stem("vocal")}
+    assert roles == {"root" if semitones == 12 else "unresolved"}
