@@ -147,6 +147,7 @@ def stem(bench: Bench, asked: Asked) -> Response:
     audio = desk.opened.audio.get(name)
     if audio is None:
         raise UsageError(f'no stem is called "{name}"')
+    audio.read(0, 1)  # raises when another file was put in its place
     source = stem_source(audio)
     if source is not None:
         return FileResponse(source[0], media_type=source[1])
