@@ -2,8 +2,9 @@
 
 The spectrum of a grain (Hann window over two periods) is exact at the harmonics of the old pitch
 only; between them, where harmonics of the new pitch will lie, neighbours of different phase
-partly cancel and the envelope shows dips that the voice does not have. The correction raises
-the spectrum towards the straight line, in dB, from harmonic to harmonic.
+partly cancel and the envelope shows dips that the voice does not have. The correction brings
+the spectrum, in dB, onto a smooth curve from harmonic to harmonic. It works on what a grain has in
+common with its neighbours: breath and other noise between the harmonics are not raised with it.
 """
 
 from __future__ import annotations
@@ -18,8 +19,7 @@ from retune.core.carriers import FloatArray
 from retune.core.compiled import compiled
 
 TOP_HZ, FADE_HZ = 6000.0, 1000.0
-LIMIT_DB = 9.0
-STRENGTH = 0.6
+LIMIT_DB = 20.0
 FULL_AT_CENTS = 100.0
 SPREAD = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
 
@@ -70,45 +70,78 @@ def cut_grains(x: FloatArray, marks: FloatArray) -> Grains:
 def _fill(
     level: FloatArray, bins_per_harmonic: FloatArray, top: float, fade: float, limit: float
 ) -> FloatArray:
-    """For each grain, what to add to `level` (nepers) between harmonics."""
+    """For each grain, what to add to `level` (nepers) between harmonics: the difference from a
+    cubic through the harmonics (Catmull-Rom), below the first one from its own level."""
     n_marks, n_bins = level.shape
     out = np.zeros((n_marks, n_bins))
     for k in range(n_marks):
         step = bins_per_harmonic[k]
         n_harmonics = int((n_bins - 2) / step)
-        for h in range(1, n_harmonics):
-            a, b = h * step, (h + 1) * step
-            ia, ib = int(a), int(b)
-            low = level[k, ia] + (a - ia) * (level[k, ia + 1] - level[k, ia])
-            high = level[k, ib] + (b - ib) * (level[k, ib + 1] - level[k, ib])
-            for i in range(ia + 1, ib + 1):
+        if n_harmonics < 2:
+            continue
+        heard = np.empty(n_harmonics + 2)
+        for h in range(1, n_harmonics + 1):
+            place = int(h * step)
+            part = h * step - place
+            heard[h] = level[k, place] + part * (level[k, place + 1] - level[k, place])
+        heard[0], heard[n_harmonics + 1] = heard[1], heard[n_harmonics]
+        for h in range(n_harmonics):
+            low, high = heard[h], heard[h + 1]
+            rise, fall = 0.5 * (high - heard[max(h - 1, 0)]), 0.5 * (heard[h + 2] - low)
+            for i in range(int(h * step) + 1, int((h + 1) * step) + 1):
                 share = min(max((top - i) / fade, 0.0), 1.0)
+                if h == 0:
+                    share *= min(max(4 * i / step - 1.0, 0.0), 1.0)
                 if share <= 0.0:
-                    break
-                wanted = low + (high - low) * (i - a) / step
+                    continue
+                u = i / step - h
+                wanted = (
+                    (1 + 2 * u) * (1 - u) ** 2 * low
+                    + u * (1 - u) ** 2 * rise
+                    + u * u * (3 - 2 * u) * high
+                    - u * u * (1 - u) * fall
+                )
                 out[k, i] = share * min(max(wanted - level[k, i], -limit), limit)
     return out
 
 
-def correction(grains: Grains, *, rate_hz: int) -> FloatArray:
-    """Nepers to add to each bin of each grain, the same for all channels, (n_marks, n_bins)."""
-    power = np.sum(grains.spectra.real**2 + grains.spectra.imag**2, axis=0)
+@compiled
+def _aligned(spectra: NDArray[np.complex128], delay: FloatArray, size: int) -> None:
+    """Turn each grain's spectrum so that its mark falls on a whole sample, `delay` samples on."""
+    for k in range(spectra.shape[1]):
+        angle = -2 * math.pi * delay[k] / size
+        step = complex(math.cos(angle), math.sin(angle))
+        turn = complex(1.0, 0.0)
+        for i in range(spectra.shape[2]):
+            for c in range(spectra.shape[0]):
+                spectra[c, k, i] *= turn
+            turn *= step
+
+
+def common_part(spectra: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """What each grain has in common with its neighbours: the periodic part of the voice."""
     reach = len(SPREAD) // 2
-    padded = np.pad(power, ((reach, reach), (0, 0)), mode="edge")
-    calm = sum(w * padded[i : i + len(power)] for i, w in enumerate(SPREAD))
-    level = 0.5 * np.log(np.asarray(calm) + 1e-20)
+    padded = np.pad(spectra, ((0, 0), (reach, reach), (0, 0)), mode="edge")
+    n = spectra.shape[1]
+    return np.asarray(sum(w * padded[:, i : i + n] for i, w in enumerate(SPREAD)))
+
+
+def correction(periodic: NDArray[np.complex128], *, grains: Grains, rate_hz: int) -> FloatArray:
+    """Nepers to add to each bin of the periodic part of each grain, the same for all channels,
+    (n_marks, n_bins)."""
+    power = np.sum(periodic.real**2 + periodic.imag**2, axis=0)
+    level = 0.5 * np.log(power + 1e-20)
     bins_per_hz = grains.size / rate_hz
     period = 0.5 * (grains.before + grains.after)
     limit = LIMIT_DB * math.log(10) / 20
-    return STRENGTH * _fill(
-        level, grains.size / period, TOP_HZ * bins_per_hz, FADE_HZ * bins_per_hz, limit
-    )
+    return _fill(level, grains.size / period, TOP_HZ * bins_per_hz, FADE_HZ * bins_per_hz, limit)
 
 
 @compiled
 def _shape(
     out: NDArray[np.complex128],
     spectra: NDArray[np.complex128],
+    periodic: NDArray[np.complex128],
     filled: FloatArray,
     nearest: NDArray[np.int64],
     amount: FloatArray,
@@ -116,7 +149,8 @@ def _shape(
     delay: FloatArray,
     size: int,
 ) -> None:
-    """Spectra of the grains to be laid out: corrected, weighed, a fraction of a sample later."""
+    """Spectra of the grains to be laid out: the periodic part corrected, weighed, later by a
+    fraction of a sample."""
     n_bins = spectra.shape[2]
     for j in range(len(nearest)):
         k = nearest[j]
@@ -124,18 +158,19 @@ def _shape(
         step = complex(math.cos(angle), math.sin(angle))
         turn = complex(gain[j], 0.0)
         for i in range(n_bins):
-            factor = turn
+            more = 0.0
             if filled[k, i] != 0.0 and amount[j] != 0.0:
-                factor = turn * math.exp(amount[j] * filled[k, i])
+                more = math.exp(amount[j] * filled[k, i]) - 1.0
             for c in range(spectra.shape[0]):
-                out[c, j, i] = spectra[c, k, i] * factor
+                out[c, j, i] = (spectra[c, k, i] + more * periodic[c, k, i]) * turn
             turn = turn * step
 
 
 def shape_grains(
     grains: Grains,
-    filled: FloatArray,
     *,
+    marks: FloatArray,
+    rate_hz: int,
     nearest: NDArray[np.int64],
     amount: FloatArray,
     gain: FloatArray,
@@ -148,9 +183,15 @@ def shape_grains(
     """
     from scipy.fft import irfft
 
+    part = marks - np.floor(marks)
+    aligned = grains.spectra.copy()
+    _aligned(aligned, -part, grains.size)
+    periodic = common_part(aligned)
+    _aligned(periodic, part, grains.size)
+    filled = correction(periodic, grains=grains, rate_hz=rate_hz)
     shape = (grains.spectra.shape[0], len(nearest), grains.spectra.shape[2])
     out = np.empty(shape, dtype=np.complex128)
-    _shape(out, grains.spectra, filled, nearest, amount, gain, delay, grains.size)
+    _shape(out, grains.spectra, periodic, filled, nearest, amount, gain, delay, grains.size)
     return np.asarray(irfft(out, n=grains.size, axis=2))
 
 

@@ -21,7 +21,6 @@ from retune.repitch.epochs import find_epochs
 from retune.repitch.grains import (
     FULL_AT_CENTS,
     add_grains,
-    correction,
     cut_grains,
     shape_grains,
 )
@@ -29,7 +28,7 @@ from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
-LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
+LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.9
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 
 
@@ -69,7 +68,6 @@ def _lay_out(
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
     indices into `marks`."""
     grains = cut_grains(x, marks)
-    filled = correction(grains, rate_hz=rate_hz)
     nearest = np.clip(np.round(sources).astype(np.int64), 0, len(marks) - 1)
     gap = np.diff(targets)
     around = np.append(grains.before[0], gap) + np.append(gap, grains.after[-1])
@@ -78,7 +76,15 @@ def _lay_out(
     amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
     whole = np.floor(targets).astype(np.int64)
     delay = (targets - whole) - (marks - np.floor(marks))[nearest]
-    made = shape_grains(grains, filled, nearest=nearest, amount=amount, gain=gain, delay=delay)
+    made = shape_grains(
+        grains,
+        marks=marks,
+        rate_hz=rate_hz,
+        nearest=nearest,
+        amount=amount,
+        gain=gain,
+        delay=delay,
+    )
     lead, tail = grains.before[0], grains.after[-1]
     first = max(math.floor(targets[0] - lead), 0)
     last = min(math.ceil(targets[-1] + tail) + 1, out.shape[1])
