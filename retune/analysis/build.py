@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -12,7 +12,7 @@ from retune.analysis.bars import given_bars
 from retune.analysis.beats import SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
-from retune.analysis.guided import guided_notes
+from retune.analysis.guided import drafts_of, found_again, guided_notes, mix_notes
 from retune.analysis.harmony import (
     BassNote,
     chart_warnings,
@@ -46,7 +46,10 @@ LATE_START_S = 8.0
 KEY_SURE = 0.25
 DRIFT_TOLD_CENTS = 25.0
 MIX_LABEL = "from a full mix: approximate"
-NO_GUIDE = 'without a guide expect wrong notes: give guide = "melody.csv" (start_s,end_s,pitch)'
+NO_GUIDE = (
+    "without a guide expect wrong notes: give guide = a CSV (start_s,end_s,pitch), a MIDI file "
+    "or a recording of the melody hummed or played"
+)
 
 
 @dataclass
@@ -58,13 +61,17 @@ class _Work:
     tracks: Mapping[str, PitchTrack]
     duration_s: float
     guide: Sequence[GuideNote] = ()
+    corrected: Sequence[Draft] | None = None
     drafts: dict[str, list[Draft]] = field(default_factory=dict)
     joined: dict[str, frozenset[float]] = field(default_factory=dict)
     tuned: dict[str, Tuned] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
 
     def stems_of(self, *roles: str) -> list[str]:
-        return [n for n in self.drafts if self.song.stems[n].role in roles]
+        """Stems of these roles in which notes were heard. A part inside a mix does not count: it
+        is too little sure to name chords or a key by."""
+        stems = self.song.stems
+        return [n for n in self.drafts if stems[n].role in roles and not stems[n].inside]
 
     def lead(self) -> str | None:
         """The stem whose melody decides phrases and key: the one that rules mean."""
@@ -81,6 +88,7 @@ def analyze_song(
     tracks: Mapping[str, PitchTrack],
     *,
     guide: Sequence[GuideNote] = (),
+    corrected: Sequence[Draft] | None = None,
 ) -> Analysis:
     """Hear a song: notes, tuning, key, bars, chords, phrases and how they end.
 
@@ -94,6 +102,9 @@ def analyze_song(
         f0 of the monophonic stems, and of the melody inside a mix.
     guide : sequence of GuideNote
         The melody of a mix, roughly; its notes are then those of the guide.
+    corrected : sequence of Draft, optional
+        The notes of the mix as put right by hand (`corrected_guide`), by which its track was made;
+        in place of `guide`.
 
     Returns
     -------
@@ -107,7 +118,7 @@ def analyze_song(
     """
     rate_hz = next(iter(audio.values())).rate_hz if audio else 44100
     duration_s = max((a.n_samples / a.rate_hz for a in audio.values()), default=0.0)
-    work = _Work(song, audio, tracks, duration_s, guide)
+    work = _Work(song, audio, tracks, duration_s, guide, corrected)
     _hear_notes(work)
     bars = _bars(work)
     given_key = None if song.music.key == "auto" else parse_key(song.music.key)
@@ -152,12 +163,15 @@ def _hear_notes(work: _Work) -> None:
         if name not in work.tracks:
             continue
         heard = _heard(work, name)
-        drafts = [Draft(n.start_s, n.end_s, n.midi, n.confidence, n.doubt) for n in heard]
-        drafts, told = apply_corrections(drafts, work.song.corrections, stem=name)
+        drafts = drafts_of(heard)
+        if work.song.stems[name].role == "mix" and work.corrected is not None:
+            drafts = found_again(work.corrected, heard)
+        else:
+            drafts, told = apply_corrections(drafts, work.song.corrections, stem=name)
+            work.warnings += told
         work.drafts[name] = drafts
         work.joined[name] = frozenset(n.start_s for n in heard if n.joined)
-        work.warnings += told
-        if not drafts:
+        if not drafts and not work.song.stems[name].inside:
             work.warnings.append(f"stem {name}: no note was heard in it")
     for correction in work.song.corrections:
         if correction.stem not in work.drafts:
@@ -173,18 +187,18 @@ def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
     role, track = work.song.stems[name].role, work.tracks[name]
     if role != "mix":
         return find_notes(track, work.audio.get(name), is_bass=role == "bass")
-    if work.guide:
-        work.warnings.append(f"stem {name}: {MIX_LABEL}")
-        return guided_notes(track, work.guide)
-    work.warnings.append(f"stem {name}: {MIX_LABEL}; {NO_GUIDE}")
-    return find_notes(track)
+    is_guided = work.guide or work.corrected is not None
+    work.warnings.append(f"stem {name}: {MIX_LABEL}" + ("" if is_guided else f"; {NO_GUIDE}"))
+    if work.corrected is not None:
+        return guided_notes(track, work.corrected)
+    return mix_notes(track, work.guide)
 
 
 def _tell_late_starts(work: _Work) -> None:
     firsts = {name: drafts[0].start_s for name, drafts in work.drafts.items() if drafts}
     earliest = min(firsts.values(), default=0.0)
     for name, first in firsts.items():
-        if first - earliest > LATE_START_S:
+        if first - earliest > LATE_START_S and not work.song.stems[name].inside:
             work.warnings.append(
                 f"stem {name} starts at {first:.1f} s, {first - earliest:.0f} s after the others: "
                 "check that all stems begin at the same moment"
@@ -216,7 +230,12 @@ def _bars(work: _Work) -> Bars:
 
 
 def _weights(work: _Work) -> dict[str, float]:
-    return {n: sum(note_weight(d) for d in drafts) for n, drafts in work.drafts.items()}
+    """How much each stem says of the song's tuning; a part inside a mix nothing."""
+    stems = work.song.stems
+    return {
+        name: 0.0 if stems[name].inside else sum(note_weight(d) for d in drafts)
+        for name, drafts in work.drafts.items()
+    }
 
 
 def _tune(work: _Work, key: Key | None) -> None:
@@ -227,6 +246,8 @@ def _tune(work: _Work, key: Key | None) -> None:
 def _tell_tuning(work: _Work, tuning_hz: float) -> None:
     song_cents = 1200 * float(np.log2(tuning_hz / 440.0))
     for name, tuned in work.tuned.items():
+        if work.song.stems[name].inside:
+            continue
         apart = tuned.offset_cents - song_cents
         if abs(apart) > APART_CENTS and work.drafts[name]:
             side = "above" if apart > 0 else "below"
@@ -260,7 +281,7 @@ def _keys(work: _Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ..
 
 def _found_key(work: _Work) -> FoundKey:
     lead = work.lead()
-    names = [n for n in work.drafts if n == lead or work.song.stems[n].role == "bass"]
+    names = [n for n in work.drafts if n == lead or n in work.stems_of("bass")]
     notes = [
         (name, note_weight(draft))
         for stem in names
@@ -368,5 +389,8 @@ def _stems(
             chords=chords,
         )
         stems[name], told = build_stem(facts)
-        work.warnings += told
+        if stem.inside:
+            stems[name] = replace(stems[name], inside=stem.inside)
+        else:
+            work.warnings += told
     return stems

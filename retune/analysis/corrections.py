@@ -12,7 +12,7 @@ from retune.core.pitch import parse_pitch_name
 
 FORMS = (
     "pitch NAME | degree N | octave up | octave down | split | merge next | start S | end S | "
-    "ending here | not an ending | drop"
+    "ending here | not an ending | drop | add NAME to S"
 )
 # A correction reaches a note this far outside it.
 REACH_S = 0.05
@@ -39,8 +39,8 @@ def apply_corrections(
 ) -> tuple[list[Draft], list[str]]:
     """The notes of `stem` with what was corrected by hand, and warnings in words.
 
-    A correction where no note sounds changes nothing and warns. A note that a person touched is
-    no longer doubtful.
+    A correction where no note sounds changes nothing and warns, except that `add` puts a note
+    there. A note that a person touched is no longer doubtful.
 
     Raises
     ------
@@ -53,6 +53,11 @@ def apply_corrections(
         if correction.stem != stem:
             continue
         where = f'correction "{correction.set}" at {correction.at_s:.2f} s of stem {stem}'
+        if correction.set.lower().startswith("add "):
+            problem = _add(notes, correction.set.split(), correction.at_s, where)
+            if problem:
+                warnings.append(f"{where} was left out: {problem}")
+            continue
         at = _sounding(notes, correction.at_s)
         if at is None:
             near = _nearest(notes, correction.at_s)
@@ -63,6 +68,29 @@ def apply_corrections(
             warnings.append(f"{where} was left out: {problem}")
         notes.sort(key=lambda note: note.start_s)
     return notes, warnings
+
+
+def _add(notes: list[Draft], words: list[str], at_s: float, where: str) -> str:
+    """Put a note from `at_s` on, in place of what lies there; return what stood in the way."""
+    if len(words) != 4 or words[2].lower() != "to":
+        raise SongFileError(f"{where} does not read: write add NAME to S, as in add F4 to 13.1")
+    named, end_s = _named(words[1], where), _seconds(words[3], where)
+    if end_s - at_s < SHORTEST_S:
+        return f"the note would last from {at_s:.2f} to {end_s:.2f} s"
+    kept = [_beside(note, at_s, end_s) for note in notes]
+    notes[:] = [n for n in kept if n.end_s - n.start_s >= SHORTEST_S]
+    notes.append(Draft(at_s, end_s, float(named), named=named))
+    notes.sort(key=lambda note: note.start_s)
+    return ""
+
+
+def _beside(note: Draft, start_s: float, end_s: float) -> Draft:
+    """What is left of a note beside a span: the part before it, or else the part after it."""
+    if note.end_s <= start_s or note.start_s >= end_s:
+        return note
+    if note.start_s < start_s:
+        return replace(note, end_s=start_s)
+    return replace(note, start_s=min(end_s, note.end_s))
 
 
 def _sounding(notes: list[Draft], at_s: float) -> int | None:

@@ -2,18 +2,23 @@
 
 The guide gives how many notes there are and about where; the pitch track, searched near them
 alone, gives their bounds and their pitch. A note that the mix hardly shows stays where the guide
-has it and is doubted.
+has it and is doubted. What a person corrects in a mix becomes its guide, since to move a note one
+must know its harmonics, not its name alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.note_trust import DOUBTFUL, Heard
-from retune.core.carriers import FloatArray, PitchTrack
+from retune.analysis.notes import find_notes
+from retune.core.carriers import Correction, FloatArray, PitchTrack
 from retune.core.guide import GuideNote
 from retune.core.units import hz_to_midi
 
@@ -27,9 +32,69 @@ JOINED_S = 0.03
 EDGE_S = (0.06, 0.04)
 SURE_PROB = 0.75
 FAINT_DB, DIP_DB = 7.0, 14.0
+NOT_HEARD = "not heard in the mix"
 
 
-def guided_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
+class Rough(Protocol):
+    """A note that is roughly there: seconds and MIDI number."""
+
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def end_s(self) -> float: ...
+    @property
+    def midi(self) -> float: ...
+
+
+def drafts_of(heard: Sequence[Heard]) -> list[Draft]:
+    """Notes as heard, before anything is put right by hand."""
+    return [Draft(n.start_s, n.end_s, n.midi, n.confidence, n.doubt) for n in heard]
+
+
+def mix_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
+    """The notes of a melody in a mix, with the levels of the track alone, since those of the sound
+    are everyone's."""
+    return guided_notes(track, guide) if guide else find_notes(track)
+
+
+def corrected_guide(
+    track: PitchTrack,
+    guide: Sequence[GuideNote],
+    corrections: Iterable[Correction],
+    *,
+    stem: str,
+) -> tuple[tuple[Draft, ...], list[str]]:
+    """The notes of a mix with what was put right by hand, to track the melody by once more; and
+    warnings in words."""
+    heard = drafts_of(mix_notes(track, guide))
+    drafts, told = apply_corrections(heard, corrections, stem=stem)
+    rough = [replace(d, midi=d.midi if d.named is None else float(d.named)) for d in drafts]
+    return tuple(rough), told
+
+
+def found_again(drafts: Sequence[Draft], heard: Sequence[Heard]) -> list[Draft]:
+    """Corrected notes with the bounds and the pitch that the mix gives them. A person's word
+    settles what a note is, not that it can be heard."""
+    found = []
+    for draft, note in zip(drafts, heard, strict=True):
+        lost = note.doubt == NOT_HEARD
+        settled = (
+            (1.0, "") if draft.confidence == 1.0 and not lost else (note.confidence, note.doubt)
+        )
+        found.append(
+            replace(
+                draft,
+                start_s=note.start_s,
+                end_s=note.end_s,
+                midi=note.midi,
+                confidence=settled[0],
+                doubt=settled[1],
+            )
+        )
+    return found
+
+
+def guided_notes(track: PitchTrack, guide: Sequence[Rough]) -> tuple[Heard, ...]:
     """One note for each of the guide, in order of time, not overlapping."""
     if len(track.time_s) < 2:
         return ()
@@ -46,7 +111,7 @@ def guided_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, 
 
 
 def _limits(
-    guide: Sequence[GuideNote], time_s: FloatArray, midi: FloatArray
+    guide: Sequence[Rough], time_s: FloatArray, midi: FloatArray
 ) -> list[tuple[float, float]]:
     """How far each note may reach: between neighbours the moment of the change of pitch."""
     starts = [max(note.start_s - REACH_S, 0.0) for note in guide]
@@ -58,7 +123,7 @@ def _limits(
     return [(a, max(b, a + 0.02)) for a, b in zip(starts, ends, strict=True)]
 
 
-def _border(before: GuideNote, after: GuideNote, time_s: FloatArray, midi: FloatArray) -> float:
+def _border(before: Rough, after: Rough, time_s: FloatArray, midi: FloatArray) -> float:
     """Where the line passes from one pitch to the next, near where the guide has it."""
     middle_s = 0.5 * (before.end_s + after.start_s)
     reach = min(REACH_S, 0.4 * (before.end_s - before.start_s), 0.4 * (after.end_s - after.start_s))
@@ -79,9 +144,7 @@ def _border(before: GuideNote, after: GuideNote, time_s: FloatArray, midi: Float
     return float(places[int(np.argmin(cost))])
 
 
-def _one(
-    note: GuideNote, low_s: float, high_s: float, track: PitchTrack, midi: FloatArray
-) -> Heard:
+def _one(note: Rough, low_s: float, high_s: float, track: PitchTrack, midi: FloatArray) -> Heard:
     a, b = np.searchsorted(track.time_s, [low_s, high_s])
     near = np.abs(midi[a:b] - note.midi) <= NEAR
     free = low_s <= note.start_s - REACH_S + 1e-9, high_s >= note.end_s + REACH_END_S - 1e-9
@@ -90,7 +153,7 @@ def _one(
     length = note.end_s - note.start_s
     if run is None or (run[1] - run[0]) * track.hop_s < HEARD_SHARE * length:
         start_s, end_s = max(note.start_s, low_s), min(note.end_s, high_s)
-        return Heard(start_s, max(end_s, start_s + 0.02), note.midi, 0.1, "not heard in the mix")
+        return Heard(start_s, max(end_s, start_s + 0.02), note.midi, 0.1, NOT_HEARD)
     start_s, end_s = (float(track.time_s[a + i]) for i in (run[0], run[1] - 1))
     head, tail = (min(edge, 0.2 * (end_s - start_s)) for edge in EDGE_S)
     c, d = np.searchsorted(track.time_s, [start_s + head, end_s - tail])

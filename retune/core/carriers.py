@@ -223,13 +223,15 @@ class Phrase:
 
 @dataclass(frozen=True, eq=False)
 class StemAnalysis:
-    """What was heard in one stem. Notes are in order of time, `index` counting from 1."""
+    """What was heard in one stem. Notes are in order of time, `index` counting from 1. `inside`
+    names the mix that holds this part, "" for a stem with a sound of its own."""
 
     name: str
     role: Role
     notes: tuple[Note, ...] = ()
     phrases: tuple[Phrase, ...] = ()
     track: PitchTrack | None = None
+    inside: str = ""
 
     def note(self, index: int) -> Note:
         return self.notes[index - 1]
@@ -350,12 +352,13 @@ class Patch:
 @dataclass(frozen=True)
 class Verdict:
     """How well one edit of a finished mix came out: `word` is "clean", "audible if you listen for
-    it" or "do not use", `text` says why."""
+    it" or "do not use", `text` says why; `stem` is that of the edit."""
 
     start_s: float
     end_s: float
     word: str
     text: str
+    stem: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -401,6 +404,8 @@ class Stem:
     role: Role
     gain_db: float = 0.0
     follow: str = "keep"
+    inside: str = ""
+    """Name of the mix that holds this part; "" for a stem with a file of its own."""
 
 
 @dataclass(frozen=True)
@@ -451,3 +456,10 @@ class Song:
     music: Music = field(default_factory=Music)
     variants: Mapping[str, Variant] = field(default_factory=dict)
     corrections: tuple[Correction, ...] = ()
+
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Every file that the song is read from, none of which is ever written over."""
+        others = (self.music.chords_file, self.music.guide)
+        stems = (stem.path for stem in self.stems.values())
+        return (self.path, *stems, *(path for path in others if path is not None))

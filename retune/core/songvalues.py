@@ -13,6 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, NoReturn
 
+from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.errors import InputError, SongFileError
 from retune.core.files import missing_as, safe_child_path
 from retune.core.text import printable
@@ -270,15 +271,24 @@ def is_file(value: Any, where: Where) -> Path:
 
 def is_guide(value: Any, where: Where) -> Path:
     path = is_file(value, where)
-    if path.suffix.lower() not in GUIDE_SUFFIXES:
-        where.fail(f"{shown(value)} must be a CSV (start_s,end_s,pitch) or a MIDI file")
+    check_guide(path, where, text=shown(value))
     return path
+
+
+def check_guide(path: Path, where: Where, *, text: str) -> None:
+    """Refuse a guide that its name tells to be neither notes nor sound."""
+    if path.suffix.lower() not in (*GUIDE_SUFFIXES, *AUDIO_SUFFIXES):
+        where.fail(
+            f"{text} must be a CSV (start_s,end_s,pitch), a MIDI file or a recording of the "
+            "melody alone, hummed or played"
+        )
 
 
 _SECONDS = r"\d+(\.\d+)?\s?s?"
 _CORRECTION_FORMS = re.compile(
     rf"pitch [A-G](bb?|##?)?-?\d|degree [b#]{{0,2}}[1-7]|octave (up|down)|split|merge next"
     rf"|start {_SECONDS}|end {_SECONDS}|ending here|not an ending|drop"
+    rf"|add [A-G](bb?|##?)?-?\d to {_SECONDS}"
 )
 
 
@@ -288,6 +298,7 @@ def is_correction(value: Any, where: Where) -> str:
     if not _CORRECTION_FORMS.fullmatch(words):
         where.fail(
             f"{shown(value)} is not a correction; use pitch F4, degree 2, octave up, octave "
-            "down, split, merge next, start 12.5, end 12.5, ending here, not an ending or drop"
+            "down, split, merge next, start 12.5, end 12.5, ending here, not an ending, drop or "
+            "add F4 to 13.1"
         )
     return words

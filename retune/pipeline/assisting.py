@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from threading import Lock
 
 from retune.core.cache import content_key
-from retune.core.carriers import Edit, Patch, Plan
+from retune.core.carriers import Edit, Patch, Plan, Verdict
 from retune.core.errors import RuleError, UsageError
-from retune.pipeline.opening import OpenSong, analyze
-from retune.pipeline.rendering import CONTROL
+from retune.pipeline.opening import OpenSong
+from retune.pipeline.rendering import render_home
 
 MAX_LINES = 200
 # Edits further apart than this cannot share a passage, so they may be rendered one by one.
@@ -40,6 +40,7 @@ class Piece:
     stem: str
     patches: tuple[Patch, ...]
     warnings: tuple[str, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
 
 
 def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
@@ -105,8 +106,10 @@ class Pieces:
         """
         until = time.monotonic() + budget_s
         found: list[Piece] = []
-        names = dict.fromkeys(edit.stem for edit in plan.edits)
-        work = [(name, group) for name in names for group in clusters(plan.of_stem(name))]
+        by_home: dict[str, list[Edit]] = {}
+        for edit in plan.edits:
+            by_home.setdefault(self.opened.home_of(edit.stem), []).append(edit)
+        work = [(name, group) for name, edits in by_home.items() for group in clusters(edits)]
         work.sort(key=lambda item: (item[1][-1].end_s < from_s, item[1][0].start_s))
         for name, group in work:
             if (
@@ -120,25 +123,17 @@ class Pieces:
 
     @staticmethod
     def _key(stem: str, edits: tuple[Edit, ...], kind: str) -> str:
-        facts = [[e.start_s, e.end_s, e.shift_cents, e.note] for e in edits]
+        facts = [[e.stem, e.start_s, e.end_s, e.shift_cents, e.note] for e in edits]
         return content_key({"stem": stem, "kind": kind, "edits": facts})
 
     def _piece(self, stem: str, edits: tuple[Edit, ...], kind: str) -> Piece:
-        from retune import repitch
-
         key = self._key(stem, edits, kind)
         with self._lock:
             if key in self._made:
                 self._made.move_to_end(key)
                 return self._made[key]
-        run = repitch.render_control if kind == CONTROL else repitch.render_stem
-        made = run(
-            self.opened.audio[stem],
-            stem=analyze(self.opened).stems[stem],
-            edits=edits,
-            engine=self.engine,
-        )
-        piece = Piece(key, stem, made.patches, made.warnings)
+        made = render_home(self.opened, stem, edits, kind=kind, engine=self.engine)
+        piece = Piece(key, stem, made.patches, made.warnings, made.verdicts)
         with self._lock:
             self._made[key] = piece
             while len(self._made) > MAX_PIECES:

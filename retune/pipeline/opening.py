@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 import functools
-import hashlib
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from retune import __version__
 from retune.core.audio import AudioFile, audio_warnings, check_stems, open_audio
-from retune.core.cache import Cache
-from retune.core.carriers import MONOPHONIC_ROLES, Analysis, PitchTrack, Role, Song
+from retune.core.carriers import (
+    MONOPHONIC_ROLES,
+    Analysis,
+    AudioLike,
+    PitchTrack,
+    Role,
+    Song,
+    Stem,
+)
 from retune.core.errors import ChordError
-from retune.core.guide import GuideNote, read_guide
 from retune.core.songfile import check_times, place_of, read_song
+from retune.pipeline.guiding import guide_of, hear_bass, hear_mix, parts_inside
+from retune.pipeline.tracking import Tracked, remembered
+
+if TYPE_CHECKING:
+    from retune.analysis import Draft
 
 Progress = Callable[[str, float], None]
 """Called with a stage in words and how much of it is done, 0 to 1."""
@@ -32,7 +39,6 @@ PITCH_RANGE_HZ: Mapping[Role, tuple[float, float]] = MappingProxyType(
         "harmony": (65.0, 1200.0),
         "double": (65.0, 1200.0),
         "bass": (30.0, 400.0),
-        "mix": (65.0, 1200.0),
     }
 )
 
@@ -62,6 +68,22 @@ class OpenSong:
         if stem not in hashes:
             hashes[stem] = self.audio[stem].sha256()
         return str(hashes[stem])
+
+    @property
+    def parts(self) -> Mapping[str, Stem]:
+        """The stems, and the parts that are heard and moved inside a mix."""
+        return {**self.song.stems, **parts_inside(self.song)}
+
+    def home_of(self, part: str) -> str:
+        """The stem that holds the sound of a part: itself, or the mix it is inside."""
+        return self.parts[part].inside or part
+
+    def sound_of(self, part: str) -> AudioLike:
+        """The sound in which a part is heard."""
+        from retune.track import Lows
+
+        inside = self.parts[part].inside
+        return Lows(self.audio[inside]) if inside else self.audio[part]
 
     @property
     def n_samples(self) -> int:
@@ -125,14 +147,22 @@ def _hear(opened: OpenSong, progress: Progress) -> Analysis:
     from retune.analysis import analyze_song
 
     heard = _listen(opened, progress)
-    tracks = {name: track for name, (track, _) in heard.items() if track is not None}
+    tracks = {name: found.track for name, found in heard.items() if found.track is not None}
+    corrected = next((h.corrected for h in heard.values() if h.corrected is not None), None)
+    song = replace(opened.song, stems=opened.parts)
     progress("finding notes and phrases", 0.0)
     try:
-        analysis = analyze_song(opened.song, opened.audio, tracks, guide=guide_of(opened))
+        analysis = analyze_song(
+            song,
+            {name: opened.sound_of(name) for name in opened.parts},
+            tracks,
+            guide=guide_of(opened).notes,
+            corrected=corrected,
+        )
     except ChordError as error:
         raise _placed(error, opened.song) from error
     progress("finding notes and phrases", 1.0)
-    told = [*opened.warnings, *(line for _, lines in heard.values() for line in lines)]
+    told = [*opened.warnings, *(line for found in heard.values() for line in found.lines)]
     return replace(analysis, warnings=(*dict.fromkeys([*told, *analysis.warnings]),))
 
 
@@ -144,11 +174,18 @@ def _placed(error: ChordError, song: Song) -> ChordError:
     return ChordError(f"{place_of(song, 'music', 'chords')}: {said}")
 
 
-def _listen(
-    opened: OpenSong, progress: Progress
-) -> dict[str, tuple[PitchTrack | None, tuple[str, ...]]]:
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """What was heard of one stem: its track, the notes of a mix as put right, what to warn of."""
+
+    track: PitchTrack | None
+    lines: tuple[str, ...] = ()
+    corrected: tuple[Draft, ...] | None = None
+
+
+def _listen(opened: OpenSong, progress: Progress) -> dict[str, _Heard]:
     """Track every monophonic stem and look every stem over, stems side by side."""
-    names = list(opened.song.stems)
+    names = list(opened.parts)
     done = 0
     heard = {}
     progress("listening", 0.0)
@@ -162,88 +199,44 @@ def _listen(
     return heard
 
 
-def _listen_to(opened: OpenSong, name: str) -> tuple[PitchTrack | None, tuple[str, ...]]:
-    """The pitch track of one stem (None for a polyphonic one) and what to warn of."""
-    from retune.track import track_mix, voice_warnings
-
-    stem, audio = opened.song.stems[name], opened.audio[name]
-    cache = Cache() if opened.use_cache else None
-    wants_pitch = stem.role in MONOPHONIC_ROLES or stem.role == "mix"
+def _listen_to(opened: OpenSong, name: str) -> _Heard:
+    """What is heard in one stem, or in a part of a mix. A mix beside a melody of its own is not
+    searched for it."""
+    stem = opened.parts[name]
+    if stem.inside:
+        return _Heard(hear_bass(opened, stem.inside))
+    roles = {s.role for s in opened.song.stems.values()}
+    is_mix = stem.role == "mix" and "melody" not in roles
+    wants_pitch = stem.role in MONOPHONIC_ROLES
     low_hz, high_hz = PITCH_RANGE_HZ.get(stem.role, (0.0, 0.0))
-    key: dict[str, Any] = {
+    key = {
         "audio": opened.sha256(name),
         "tracker": opened.tracker if wants_pitch else "",
         "range": [low_hz, high_hz],
-        "version": __version__,
-        "code": _tracking_code(),
     }
-    guide = guide_of(opened) if stem.role == "mix" else ()
-    if stem.role == "mix":
-        key |= {"mix": True, "guide": [[n.start_s, n.end_s, n.midi] for n in guide]}
-    if cache is not None and not opened.tracker.startswith("csv:"):
-        found = cache.get(key)
-        if found is not None:
-            return _recalled(found)
-    lines = [f"stem {name}: {line}" for line in audio_warnings(audio)]
-    track = None
-    if wants_pitch:
-        if stem.role == "mix" and not opened.tracker.startswith("csv:"):
-            track = track_mix(audio, fmin_hz=low_hz, fmax_hz=high_hz, guide=guide)
-        else:
-            track = _track(audio, low_hz, high_hz, opened.tracker)
-        if stem.role == "melody":
-            lines += [f"stem {name}: {line}" for line in voice_warnings(audio, track)]
-    if cache is not None:
-        cache.put(key, _stored(track, lines))
-    return track, tuple(lines)
+    track, lines = remembered(
+        key,
+        lambda: _track(opened.audio[name], stem.role, opened.tracker if wants_pitch else ""),
+        use_cache=opened.use_cache and not opened.tracker.startswith("csv:"),
+    )
+    lines = tuple(f"stem {name}: {line}" for line in lines)
+    if not is_mix:
+        return _Heard(track, lines)
+    mix = hear_mix(opened, name)
+    return _Heard(
+        mix.track, (*lines, *(f"stem {name}: {line}" for line in mix.told)), mix.corrected
+    )
 
 
-def guide_of(opened: OpenSong) -> tuple[GuideNote, ...]:
-    """The notes of the song's guide, () when there is none or no mix to guide through; read once.
+def _track(audio: AudioFile, role: Role, tracker: str) -> Tracked:
+    """The pitch track of a stem (none without a tracker) and what to warn of."""
+    from retune.track import track_pitch, voice_warnings
 
-    Raises
-    ------
-    InputError
-        The guide cannot be read.
-    """
-    path = opened.song.music.guide
-    if path is None or not any(stem.role == "mix" for stem in opened.song.stems.values()):
-        return ()
-    if "guide" not in opened._memo:
-        opened._memo["guide"] = read_guide(path)
-    notes: tuple[GuideNote, ...] = opened._memo["guide"]
-    return notes
-
-
-@functools.lru_cache(maxsize=1)
-def _tracking_code() -> str:
-    """A digest of the tracker's own source, so that a changed tracker hears every stem anew."""
-    import retune.track
-
-    digest = hashlib.sha256()
-    for path in sorted(Path(str(retune.track.__file__)).parent.glob("*.py")):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
-def _track(audio: AudioFile, low_hz: float, high_hz: float, tracker: str) -> PitchTrack:
-    from retune.track import track_pitch
-
-    return track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
-
-
-def _stored(track: PitchTrack | None, lines: list[str]) -> dict[str, Any]:
-    arrays: dict[str, Any] = {"warnings": np.array(lines, dtype=np.str_)}
-    if track is not None:
-        for name in ("time_s", "f0_hz", "voiced_prob", "energy_db"):
-            arrays[name] = getattr(track, name)
-        arrays["tracker"] = np.array([track.tracker], dtype=np.str_)
-    return arrays
-
-
-def _recalled(arrays: Mapping[str, Any]) -> tuple[PitchTrack | None, tuple[str, ...]]:
-    lines = tuple(str(line) for line in arrays["warnings"])
-    if "f0_hz" not in arrays:
+    lines = tuple(audio_warnings(audio))
+    if not tracker:
         return None, lines
-    fields = {name: arrays[name] for name in ("time_s", "f0_hz", "voiced_prob", "energy_db")}
-    return PitchTrack(**fields, tracker=str(arrays["tracker"][0])), lines
+    low_hz, high_hz = PITCH_RANGE_HZ[role]
+    track = track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
+    if role == "melody":
+        lines += tuple(voice_warnings(audio, track))
+    return track, lines

@@ -68,7 +68,7 @@ def _within_stems(plan: Plan, opened: OpenSong) -> Plan:
     """The plan without what lies past the end of a stem that is shorter than the song."""
     edits, warnings = [], list(plan.warnings)
     for edit in plan.edits:
-        end_s = opened.audio[edit.stem].duration_s
+        end_s = opened.audio[opened.home_of(edit.stem)].duration_s
         if edit.start_s >= end_s - SHORTEST_S:
             warnings.append(
                 f'rule "{edit.rule}": stem {edit.stem} ends at {end_s:.2f} s, so nothing of it '

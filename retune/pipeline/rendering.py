@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
-from retune.core.carriers import Plan, Rendition, StemRendition
-from retune.pipeline.opening import Progress, Source, analyze, open_song, silent
+from retune.core.carriers import Edit, Plan, Rendition, StemRendition
+from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.planning import plan as make
 
 CONTROL = "matched-control"
@@ -55,20 +56,32 @@ def render_control(
 def _rendition(
     source: Source, plan: Plan, *, engine: str, kind: str, progress: Progress
 ) -> Rendition:
-    from retune import repitch
-
     opened = open_song(source)
-    analysis = analyze(opened, progress=progress)
-    run = repitch.render_control if kind == CONTROL else repitch.render_stem
-    names = list(dict.fromkeys(edit.stem for edit in plan.edits))
+    analyze(opened, progress=progress)
+    homes = list(dict.fromkeys(opened.home_of(edit.stem) for edit in plan.edits))
     stems: dict[str, StemRendition] = {}
-    for done, name in enumerate(names):
-        progress(f"re-pitching {name}", done / len(names))
-        stems[name] = run(
-            opened.audio[name],
-            stem=analysis.stems[name],
-            edits=plan.of_stem(name),
-            engine=engine,
-        )
+    for done, home in enumerate(homes):
+        progress(f"re-pitching {home}", done / len(homes))
+        edits = [edit for edit in plan.edits if opened.home_of(edit.stem) == home]
+        stems[home] = render_home(opened, home, edits, kind=kind, engine=engine)
     progress("re-pitching", 1.0)
     return Rendition(name=plan.name, plan=plan, stems=stems, kind=kind)
+
+
+def render_home(
+    opened: OpenSong, home: str, edits: Sequence[Edit], *, kind: str, engine: str
+) -> StemRendition:
+    """The edits of one stem and of the parts inside it, as one rendition of that stem."""
+    from retune import repitch
+
+    run = repitch.render_control if kind == CONTROL else repitch.render_stem
+    stems, audio = analyze(opened).stems, opened.audio[home]
+    made: StemRendition | None = None
+    for part in dict.fromkeys(edit.stem for edit in edits):
+        own = [edit for edit in edits if edit.stem == part]
+        one = run(audio, stem=stems[part], edits=own, engine=engine)
+        verdicts = tuple(replace(verdict, stem=part) for verdict in one.verdicts)
+        one = replace(one, stem=home, verdicts=verdicts)
+        made = one if made is None else repitch.together(audio, made, one)
+    assert made is not None
+    return made

@@ -1,8 +1,9 @@
 """Room: repitch. From a stem and its edits to the changed samples.
 
 `render_stem` gives patches for the changed spans only; `render_control` the same spans moved
-out and back. `ENGINES` holds the ways to do it, `choose_engine` says which one `auto` means,
-`offset_curve` how far each frame of a pitch track moves.
+out and back; `together` makes one rendition of two of the same stem. `ENGINES` holds the ways to
+do it, `choose_engine` says which one `auto` means, `offset_curve` how far each frame of a pitch
+track moves.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.repitch.glide import offset_curve
+    from retune.repitch.mixed import together
     from retune.repitch.render import render_control, render_stem
     from retune.repitch.seam import ENGINES, Engine, Passage, choose_engine
 
@@ -23,6 +25,7 @@ __all__ = [
     "offset_curve",
     "render_control",
     "render_stem",
+    "together",
 ]
 
 _HOMES = {
@@ -33,6 +36,7 @@ _HOMES = {
     "offset_curve": "glide",
     "render_control": "render",
     "render_stem": "render",
+    "together": "mixed",
 }
 
 

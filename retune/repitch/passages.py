@@ -12,6 +12,7 @@ from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, Ste
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of
+from retune.repitch.lift_bass import bass_pitch
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch, repetition
 from retune.repitch.seam import FRAME_S, Engine, Passage
@@ -169,7 +170,7 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
     passage = Passage(samples, rate, f0_hz, curve)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
-    alone = stem.track is not None and stem.role != "mix"
+    alone = stem.track is not None and stem.role != "mix" and not stem.inside
     warnings = _doubts(group, passage, first_s) if alone else ()
     return Work(group, (part,), warnings)
 
@@ -184,9 +185,12 @@ def _pitch(
 ) -> FloatArray:
     """f0 of every frame; NaN all along for a stem without a track. One voice of a mix has a
     pitch of its own only where it is lifted out."""
-    if stem.track is None or (stem.role == "mix" and not engine.needs_pitch):
+    is_mixed = stem.role == "mix" or bool(stem.inside)
+    if stem.track is None or (is_mixed and not engine.needs_pitch):
         return np.full(frame_count(len(samples), rate_hz), np.nan)
-    pitch_of = mix_pitch if stem.role == "mix" else passage_pitch
+    pitch_of = passage_pitch
+    if is_mixed:
+        pitch_of = bass_pitch if stem.inside else mix_pitch
     return pitch_of(samples, rate_hz=rate_hz, start_s=first_s, track=stem.track, notes=notes)
 
 

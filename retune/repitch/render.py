@@ -103,7 +103,7 @@ def _render(
 def _render_by(
     audio: AudioLike, stem: StemAnalysis, edits: Sequence[Edit], name: str, shift: Shift
 ) -> StemRendition:
-    chosen, reason = resolve_engine(name, role=stem.role)
+    chosen, reason = resolve_engine(name, role=stem.role, is_inside=bool(stem.inside))
     engine = ENGINES[chosen]
     _check(edits, audio=audio, stem=stem, engine=engine)
     patches: list[Patch] = []

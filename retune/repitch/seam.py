@@ -77,6 +77,7 @@ class Engine(Protocol):
 _HOMES: dict[str, str] = {
     "psola": "psola",
     "lift": "lift",
+    "lift-bass": "lift_bass",
     "stretch": "stretch",
     "rubberband": "rubberband",
     "world": "world",
@@ -101,11 +102,14 @@ class _Registry(Mapping[str, Engine]):
 ENGINES: Mapping[str, Engine] = _Registry()
 
 
-def choose_engine(role: Role) -> tuple[str, str]:
-    """The engine that `auto` means for a stem of this role, and why, in one sentence.
+def choose_engine(role: Role, *, is_inside: bool = False) -> tuple[str, str]:
+    """The engine that `auto` means for a stem of this role, or for a part inside a mix
+    (`is_inside`), and why, in one sentence.
 
     Only engines that come with retune are chosen, whatever else is installed.
     """
+    if is_inside:
+        return "lift-bass", "from a full mix, approximate: the bass is lifted out below 250 Hz"
     if role in MONOPHONIC_ROLES:
         return "psola", f"a {role} stem is one voice: overlap-add by pitch period keeps it cleanest"
     if role == "mix":
@@ -113,7 +117,7 @@ def choose_engine(role: Role) -> tuple[str, str]:
     return "stretch", f"a {role} stem may hold many pitches at once: its spans move as a whole"
 
 
-def resolve_engine(name: str, *, role: Role) -> tuple[str, str]:
+def resolve_engine(name: str, *, role: Role, is_inside: bool = False) -> tuple[str, str]:
     """`choose_engine` for "auto", else the engine of that name.
 
     Raises
@@ -122,7 +126,7 @@ def resolve_engine(name: str, *, role: Role) -> tuple[str, str]:
         No engine has this name.
     """
     if name == "auto":
-        return choose_engine(role)
+        return choose_engine(role, is_inside=is_inside)
     if name in _HOMES:
         return name, "chosen by name"
     near = get_close_matches(name, ["auto", *_HOMES], n=1)

@@ -1,9 +1,9 @@
 """Room: track. From sound to f0 over time.
 
 `track_pitch` runs one of the `TRACKERS` over a stem, `track_mix` follows the melody inside a
-finished mix, `align_to_mix` finds where a hummed guide lies in it; `voice_warnings` says in plain
-words what speaks against the stem being one dry voice; `warm_up` compiles the default tracker
-beforehand.
+finished mix, `Lows` is its bass, `align_to_mix` finds where a hummed guide lies in it;
+`voice_warnings` says in plain words what speaks against the stem being one dry voice; `warm_up`
+compiles the default tracker beforehand.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.track.hummed import Aligned, align_to_mix
+    from retune.track.lows import Lows
     from retune.track.mix_salience import track_mix
     from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "TRACKERS",
     "Aligned",
+    "Lows",
     "Tracker",
     "align_to_mix",
     "find_tracker",
@@ -33,6 +35,7 @@ __all__ = [
 _HOMES = {
     "TRACKERS": "seam",
     "Aligned": "hummed",
+    "Lows": "lows",
     "Tracker": "seam",
     "align_to_mix": "hummed",
     "find_tracker": "seam",

@@ -1,0 +1,60 @@
+"""Engine `lift-bass`: the bass moved inside a finished mix; approximate, and said to be so.
+
+As `retune.repitch.lift`, but no higher than `TOP_HZ`: above it the chords stand on the harmonics
+of a bass that plays their roots, and would move along.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
+from retune.repitch import psola
+from retune.repitch.lift import STILL_CENTS, lift_voiced
+from retune.repitch.pitch import passage_pitch
+from retune.repitch.seam import Passage
+
+TOP_HZ = 250.0
+LOWS_HZ, ORDER = 180.0, 4
+CONTEXT_S = 0.35
+
+
+def bass_pitch(
+    samples: Samples, *, rate_hz: int, start_s: float, track: PitchTrack, notes: tuple[Note, ...]
+) -> FloatArray:
+    """f0 of the bass every `FRAME_S` from `start_s` on over `samples`, NaN where it is silent;
+    refined below the chords, where it is nearly alone."""
+    from scipy.signal import butter, sosfiltfilt
+
+    sos = butter(ORDER, LOWS_HZ, fs=rate_hz, output="sos")
+    lows = sosfiltfilt(sos, np.asarray(samples, dtype=np.float64).mean(axis=1))
+    return passage_pitch(
+        lows[:, None].astype(np.float32), rate_hz=rate_hz, start_s=start_s, track=track, notes=notes
+    )
+
+
+class LiftBass:
+    name = "lift-bass"
+    about = "the bass moved inside a finished mix, below 250 Hz; approximate"
+    context_s = CONTEXT_S
+    exact = True
+    follows = True
+    needs_pitch = True
+
+    def shift(self, passage: Passage) -> Samples:
+        lifted = lift_voiced(
+            np.asarray(passage.samples.T, dtype=np.float64),
+            passage.f0_hz,
+            rate_hz=passage.rate_hz,
+            top_hz=TOP_HZ,
+            wanted=np.abs(passage.offset_cents) > STILL_CENTS,
+        )
+        bass = np.ascontiguousarray(lifted.T, dtype=np.float32)
+        moved = psola.ENGINE.shift(replace(passage, samples=bass))
+        mix = np.asarray(passage.samples)
+        return np.where(moved == bass, mix, mix + (moved - bass)).astype(np.float32)
+
+
+ENGINE = LiftBass()
