@@ -81,7 +81,10 @@ def parse_responses(text: str, *, name: str) -> tuple[Response, ...]:
             (reader.line_num, _response(row, f"{name}: line {reader.line_num}")) for row in reader
         ]
     except csv.Error as error:
-        raise InputError(f"{name}: line {reader.line_num}: {error}") from error
+        raise InputError(
+            f"{name}: line {reader.line_num}: does not read as CSV ({error}); mend the line: is a "
+            "quote left open?"
+        ) from error
     if not found:
         raise InputError(f"{name}: no answers below the header")
     _check_twice(found, name)
@@ -109,14 +112,15 @@ def _response(row: dict[str, str | None], where: str) -> Response:
 
 def _check_answer(response: Response, where: str) -> None:
     kind, answer = response.kind, response.answer
+    said = answer[:40]
     if kind == "rating":
         if answer not in tuple("1234567"):
-            raise InputError(f'{where}: answer "{answer}"; a rating is a whole number from 1 to 7')
+            raise InputError(f'{where}: answer "{said}"; a rating is a whole number from 1 to 7')
     elif kind == "hands":
         if response.hands is None:
-            raise InputError(f'{where}: answer "{answer}"; write a count as first:12 second:9')
+            raise InputError(f'{where}: answer "{said}"; write a count as first:12 second:9')
     elif response.second and answer not in ("first", "second"):
-        raise InputError(f'{where}: answer "{answer}"; give first or second')
+        raise InputError(f'{where}: answer "{said}"; give first or second')
     if kind in ("pair", "identical", "hands") and not response.second:
         raise InputError(f'{where}: "second" is empty; a {kind} needs both versions')
     if kind == "identical" and response.first != response.second:

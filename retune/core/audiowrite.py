@@ -10,7 +10,7 @@ import numpy as np
 
 from retune.core.carriers import AudioLike, Samples
 from retune.core.errors import OutputError, UsageError
-from retune.core.files import atomic_write, same_file
+from retune.core.files import atomic_write, refuse_inputs
 from retune.core.wavmeta import BITS, INFO_TAGS, WavHeader
 
 WRITE_SUBTYPES = tuple(BITS)
@@ -63,16 +63,14 @@ def write_wav(
     (always 0 for "FLOAT").
 
     Raises OutputError when the file cannot be written or a block holds NaN or infinity,
-    UsageError for a wrong subtype or tag.
+    UsageError for a wrong subtype or tag, or a path to protect.
     """
     if subtype not in BITS:
         raise UsageError(f"subtype {subtype!r} is not written; use {', '.join(WRITE_SUBTYPES)}")
     unknown = sorted(set(info or {}) - set(INFO_TAGS))
     if unknown:
         raise UsageError(f"INFO tag {unknown[0]!r} is not written; use {', '.join(INFO_TAGS)}")
-    for source in protect:
-        if same_file(path, source):
-            raise OutputError(f"{path} is an input; choose another output folder")
+    refuse_inputs(path, protect)
     header = WavHeader(rate_hz, n_channels, subtype, description, info or {}, time_reference)
     n_samples = n_over = 0
     with atomic_write(path) as stream:

@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-from retune.core.errors import InputError, OutputError
+from retune.core.errors import InputError, OutputError, UsageError
 
 _REASONS = {
     errno.ENOSPC: "the disk is full; free some space or write elsewhere",
@@ -24,6 +24,7 @@ _REASONS = {
     errno.EISDIR: "a folder of that name is in the way; choose another name",
     errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
     errno.EFBIG: "the file system cannot hold a file of that size; write elsewhere",
+    errno.EEXIST: "a file of that name is in the way; choose another name",
     errno.ELOOP: "its path is a loop of symbolic links; choose another output folder",
 }
 
@@ -32,6 +33,14 @@ def write_reason(error: OSError) -> str:
     """Why a write failed and what to do, in words."""
     known = _REASONS.get(error.errno or 0)
     return known or f"{error.strerror or error}; choose another output folder"
+
+
+def make_folder(folder: str | Path) -> None:
+    """Make a folder and those above it, unless it is there. Raises OutputError."""
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"cannot make the folder {folder}: {write_reason(error)}") from error
 
 
 @contextmanager
@@ -129,6 +138,13 @@ def same_file(first: str | Path, second: str | Path) -> bool:
         return os.path.samefile(first, second)
     except OSError:
         return os.path.realpath(first) == os.path.realpath(second)
+
+
+def refuse_inputs(path: str | Path, inputs: Iterable[str | Path], *, option: str = "--out") -> None:
+    """Raise UsageError where writing to `path`, as `option` says, would fall on one of `inputs`, by
+    whatever name."""
+    if any(same_file(path, given) for given in inputs):
+        raise UsageError(f"{path} is an input; choose another {option}")
 
 
 def case_clash(names: Iterable[str]) -> tuple[str, str] | None:

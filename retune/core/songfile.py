@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -110,7 +110,7 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
         title=document["title"] or path.stem,
         rights=document["rights"],
         stems=stems,
-        music=_music(document["music"], where.at("music")),
+        music=_music(document["music"], where.at("music").at),
         variants=_variants(document["variants"]),
         corrections=tuple(Correction(**row) for row in document["corrections"]),
     )
@@ -174,16 +174,16 @@ def _variants(tables: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Variant]:
     return {name: Variant(name, table["rules"], table["about"]) for name, table in tables.items()}
 
 
-def _music(table: Mapping[str, Any] | None, where: Where) -> Music:
-    """Musical facts; keys that exclude one another are refused."""
+def _music(table: Mapping[str, Any] | None, at: Callable[[str], Where]) -> Music:
+    """Musical facts; keys that exclude one another are refused, `at` the place of the one."""
     given = {name: value for name, value in (table or {}).items() if value is not None}
     for first, second in (("chords", "chords_file"), ("downbeats_s", "first_downbeat_s")):
         if first in given and second in given:
-            where.at(second).fail(f"{first} is given too; keep one of the two")
+            at(second).fail(f"{first} is given too; keep one of the two")
     if "meter" in given:
-        _check_pickup(given["phrases"], given["meter"], where.at("phrases"))
+        _check_pickup(given.get("phrases"), given["meter"], at("phrases"))
     if "keys" in given and given["keys"] and given["key"] == "auto":
-        where.at("keys").fail('needs the key it changes from; set key = "..."')
+        at("keys").fail('needs the key it changes from; set key = "..."')
     return Music(**given, meter_given="meter" in given)
 
 
@@ -215,14 +215,14 @@ def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
     said = missing_as(path)
     if said:
         raise SongFileError(f"{path} {said}; give {SONG_SOURCES}")
+    said_by = {name: Where(path, label=f"--{option}") for option, name in _OPTIONS.items()}
     facts = {}
     for option, text in options.items():
         name = _OPTIONS[option]
-        where = Where(path, label=f"--{option}")
-        facts[name] = MUSIC[name].check(_typed(option, text, where), where)
+        facts[name] = MUSIC[name].check(_typed(option, text, said_by[name]), said_by[name])
     name = _stem_name(path)
     stem = Stem(name, path.absolute(), "melody")
-    music = _music(facts, Where(path, label="options"))
+    music = _music(facts, said_by.__getitem__)
     return Song(path.absolute(), path.stem, "", {name: stem}, music)
 
 

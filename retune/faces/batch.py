@@ -18,13 +18,13 @@ from typing import Any
 
 from retune.core.csvtext import table
 from retune.core.errors import InputError, RetuneError, UsageError
-from retune.core.files import atomic_write
+from retune.core.files import atomic_write, make_folder
 from retune.core.songfile import read_song, read_variants
 from retune.core.text import file_stem
 from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.pipeline.jobs import Job, run_job
-from retune.pipeline.writing import ORIGINAL
+from retune.pipeline.writing import ORIGINAL, check_options
 
 MAX_TRIES = 2
 """A job that took its worker with it this often is given up."""
@@ -57,8 +57,10 @@ def batch(arguments: argparse.Namespace) -> int:
     out = Path(arguments.out)
     if arguments.dask:
         _connect(arguments.dask)
+    check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     originals, variants = _jobs(arguments, tally)
+    make_folder(out)
     total = len(originals) + len(variants) + len(tally.records)
     stopped = False
     with _progress(total, quiet=arguments.quiet) as tell:
@@ -345,7 +347,6 @@ def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: 
 
 def _write_summary(out: Path, tally: Tally) -> None:
     """`batch.json` and `batch.csv`: one record a job, whole or not at all."""
-    out.mkdir(parents=True, exist_ok=True)
     records = tally.in_order()
     with atomic_write(out / "batch.json", "w") as stream:
         json.dump(records, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)

@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from retune.compare.index_page import IndexRow, index_page
 from retune.core.csvtext import table
-from retune.core.files import atomic_write
+from retune.core.files import atomic_write, make_folder
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.writing import ORIGINAL
 
@@ -24,7 +24,7 @@ COLUMNS = (
 
 def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Path) -> Path:
     """Write `index.html` and `endings.csv` into `report`; returns the page."""
-    report.mkdir(parents=True, exist_ok=True)
+    make_folder(report)
     rows = [row for row in records if row["variant"] != ORIGINAL]
     with atomic_write(report / "index.html", "w") as stream:
         stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))

@@ -48,7 +48,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _song(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", metavar="SONG", help="a song file (song.toml) or a solo recording")
+    sub.add_argument(
+        "song", type=_name, metavar="SONG", help="a song file (song.toml) or a solo recording"
+    )
     _facts(sub)
 
 
@@ -86,7 +88,9 @@ def _engine(sub: argparse.ArgumentParser) -> None:
 
 
 def _demo(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("--out", default="lantern-song", metavar="DIR", help="default: lantern-song")
+    sub.add_argument(
+        "--out", type=_name, default="lantern-song", metavar="DIR", help="default: lantern-song"
+    )
 
 
 def _analyze(sub: argparse.ArgumentParser) -> None:
@@ -103,7 +107,9 @@ def _plan(sub: argparse.ArgumentParser) -> None:
 def _render(sub: argparse.ArgumentParser) -> None:
     _song(sub)
     _rules(sub, many=True)
-    sub.add_argument("--out", required=True, metavar="DIR", help="folder for the renditions")
+    sub.add_argument(
+        "--out", type=_name, required=True, metavar="DIR", help="folder for the renditions"
+    )
     _engine(sub)
     sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
     sub.add_argument("--control", action="store_true", help="also the matched control")
@@ -111,12 +117,14 @@ def _render(sub: argparse.ArgumentParser) -> None:
 
 
 def _compare(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", nargs="+", metavar="SONG", help="song files")
+    sub.add_argument("song", type=_name, nargs="+", metavar="SONG", help="song files")
     _facts(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
-    sub.add_argument("--out", required=True, metavar="PAGE.html", help="the page to write")
+    sub.add_argument(
+        "--out", type=_name, required=True, metavar="PAGE.html", help="the page to write"
+    )
     _engine(sub)
     sub.add_argument("--no-control", action="store_true", help="leave the matched control out")
     sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
@@ -126,20 +134,34 @@ def _compare(sub: argparse.ArgumentParser) -> None:
 
 
 def _batch(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", nargs="+", metavar="SONG", help="song files")
-    sub.add_argument("--variants", metavar="FILE", help="one variants file for every song")
-    sub.add_argument("--out", required=True, metavar="DIR", help="folder for everything made")
+    sub.add_argument("song", type=_name, nargs="+", metavar="SONG", help="song files")
+    sub.add_argument(
+        "--variants", type=_name, metavar="FILE", help="one variants file for every song"
+    )
+    sub.add_argument(
+        "--out", type=_name, required=True, metavar="DIR", help="folder for everything made"
+    )
     where = sub.add_mutually_exclusive_group()
     where.add_argument("--jobs", type=_count, default=1, metavar="N", help="processes here")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
     sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
-    sub.add_argument("--report", metavar="DIR", help="an index page and a table of endings")
+    sub.add_argument(
+        "--report", type=_name, metavar="DIR", help="an index page and a table of endings"
+    )
     _engine(sub)
     sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
     sub.add_argument("--control", action="store_true", help="also the matched controls")
     sub.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
     sub.add_argument("--no-cache", action="store_true", help="hear every stem anew")
     _json(sub)
+
+
+def _name(text: str) -> str:
+    """The name of a file or folder; an empty one would stand for the folder one is in."""
+    if not text.strip() or "\0" in text:
+        said = "holds a NUL character" if text.strip() else "is empty"
+        raise argparse.ArgumentTypeError(f"the name {said}; give one")
+    return text
 
 
 def _count(text: str) -> int:
@@ -150,8 +172,12 @@ def _count(text: str) -> int:
 
 
 def _verify(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("folder", metavar="DIR", help="a folder that render or batch wrote")
-    sub.add_argument("--song", metavar="SONG", help="render from this song file, not from DIR")
+    sub.add_argument(
+        "folder", type=_name, metavar="DIR", help="a folder that render or batch wrote"
+    )
+    sub.add_argument(
+        "--song", type=_name, metavar="SONG", help="render from this song file, not from DIR"
+    )
     _json(sub)
 
 
@@ -160,7 +186,7 @@ def _export(sub: argparse.ArgumentParser) -> None:
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
-    sub.add_argument("--out", required=True, metavar="DIR", help="folder for the files")
+    sub.add_argument("--out", type=_name, required=True, metavar="DIR", help="folder for the files")
     sub.add_argument(
         "--format",
         required=True,
@@ -181,16 +207,24 @@ def _export(sub: argparse.ArgumentParser) -> None:
 
 
 def _tally(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("responses", nargs="+", metavar="RESPONSES.csv", help="answers of listeners")
+    sub.add_argument(
+        "responses", type=_name, nargs="+", metavar="RESPONSES.csv", help="answers of listeners"
+    )
     sub.add_argument("--version", metavar="NAME", help="the version that is counted")
     sub.add_argument("--one-sided", action="store_true", help="ask only whether it is chosen more")
-    sub.add_argument("--plot", metavar="FILE.svg", help="also draw shares and intervals")
+    sub.add_argument(
+        "--plot", type=_name, metavar="FILE.svg", help="also draw shares and intervals"
+    )
     _json(sub)
 
 
 def _serve(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
-        "song", nargs="?", metavar="SONG", help="a song file; without one, begin a new song here"
+        "song",
+        type=_name,
+        nargs="?",
+        metavar="SONG",
+        help="a song file; without one, begin a new song here",
     )
     sub.add_argument("--port", type=_port, metavar="N", help="default: 8732, or any that is free")
     sub.add_argument("--no-browser", action="store_true", help="print the address only")

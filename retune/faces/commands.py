@@ -40,10 +40,12 @@ def analyze(arguments: Arguments) -> int:
 
 def _check_rules(arguments: Arguments) -> None:
     """Refuse a --rule without words: it would move nothing and say nothing."""
-    if any(not rule.strip() for rule in arguments.rule or ()):
-        raise UsageError(
-            '--rule: the rule is empty; write one, such as "move every degree 2 to degree 1"'
-        )
+    for rule in arguments.rule or ():
+        if not rule.strip() or rule.lstrip().startswith("#"):
+            said = f'"{rule[:40]}" is a comment alone' if rule.strip() else "the rule is empty"
+            raise UsageError(
+                f'--rule: {said}; write one, such as "move every degree 2 to degree 1"'
+            )
 
 
 def plan(arguments: Arguments) -> int:

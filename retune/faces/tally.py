@@ -8,8 +8,7 @@ from pathlib import Path
 from retune.compare.statistics import Score, Sides
 from retune.compare.tally import PairTally, Tally
 from retune.compare.tally import tally as count
-from retune.core.errors import OutputError
-from retune.core.files import atomic_write, same_file
+from retune.core.files import atomic_write, refuse_inputs
 from retune.faces import show
 
 
@@ -30,8 +29,7 @@ def tally(arguments: argparse.Namespace) -> int:
 def _write_plot(counted: Tally, path: Path, inputs: list[str]) -> None:
     from retune.compare.exports.tally_plot import tally_svg
 
-    if any(same_file(path, given) for given in inputs):
-        raise OutputError(f"{path} is an input: choose another --plot")
+    refuse_inputs(path, inputs, option="--plot")
     with atomic_write(path, "w") as stream:
         stream.write(tally_svg(counted))
 

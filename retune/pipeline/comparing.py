@@ -14,8 +14,8 @@ from retune.compare.mix import Mix, passage
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput, Version, VersionKind
 from retune.core.carriers import Analysis, Plan, Rendition
-from retune.core.errors import OutputError, UsageError
-from retune.core.files import atomic_write, same_file
+from retune.core.errors import UsageError
+from retune.core.files import atomic_write, make_folder, refuse_inputs
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.passages import find_passage
@@ -92,26 +92,24 @@ def compare_page(
 
     Raises
     ------
+    UsageError
+        The page would fall on an input.
     OutputError
-        The page cannot be written, or would fall on an input.
+        It cannot be written.
     """
     opened = [open_song(source) for source in sources]
+    for song in opened:
+        refuse_inputs(out, song.song.inputs)
     pages = [compare(song, progress=progress, **options) for song in opened]
     return write_page(pages, opened, Path(out))
 
 
 def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Path) -> PageWritten:
     """Write a page whole or not at all; never over a stem or a song file."""
-    for song in opened:
-        for given in (song.song.path, *(stem.path for stem in song.song.stems.values())):
-            if same_file(given, path):
-                raise OutputError(f"{path} is an input: choose another --out")
-    if not path.parent.is_dir():
-        try:
-            path.parent.mkdir(parents=True)
-        except OSError as error:
-            raise OutputError(f"cannot make the folder {path.parent}: {error.strerror}") from error
     text = comparison_page(list(pages))
+    for song in opened:
+        refuse_inputs(path, song.song.inputs)
+    make_folder(path.parent)
     with atomic_write(path, "w") as stream:
         stream.write(text)
     warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 from retune.core.errors import OutputError
+from retune.core.files import make_folder, write_reason
 
 SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
 
@@ -36,8 +37,8 @@ def write_demo(out: str | Path) -> Path:
         A different file of that name exists, or the folder cannot be written.
     """
     source, folder = demo_folder(), Path(out)
+    make_folder(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         for name in SHIPPED:
             target = folder / name
             if target.exists():
@@ -50,5 +51,5 @@ def write_demo(out: str | Path) -> Path:
             shutil.copyfile(source / name, part)
             part.replace(target)
     except OSError as error:
-        raise OutputError(f"cannot write the demo to {folder}: {error.strerror}") from error
+        raise OutputError(f"cannot write the demo to {folder}: {write_reason(error)}") from error
     return folder / "song.toml"

@@ -7,8 +7,7 @@ from pathlib import Path
 
 from retune.compare.exports.material import Material
 from retune.core.carriers import Rendition
-from retune.core.errors import OutputError
-from retune.core.files import same_file
+from retune.core.files import make_folder, refuse_inputs
 from retune.pipeline.opening import OpenSong, Progress, silent
 
 
@@ -45,12 +44,12 @@ class Job:
 
         Raises
         ------
-        OutputError
+        UsageError
             It would fall on an input.
+        OutputError
+            The folder cannot be made.
         """
         path = self.folder / f"{self.material.stem_of_files}{end}"
-        song = self.opened.song
-        for given in (song.path, *(stem.path for stem in song.stems.values())):
-            if same_file(given, path):
-                raise OutputError(f"{path} is an input: choose another --out")
+        refuse_inputs(path, self.opened.song.inputs)
+        make_folder(self.folder)
         return path

@@ -14,8 +14,8 @@ from retune.compare.exports.material import ORIGINAL, label
 from retune.compare.mix import Mix, passage
 from retune.core.audio import blocks_of, write_wav
 from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
-from retune.core.errors import OutputError, UsageError
-from retune.core.files import atomic_write
+from retune.core.errors import UsageError
+from retune.core.files import atomic_write, make_folder
 from retune.pipeline.export_job import Job
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.passages import find_passage
@@ -40,10 +40,7 @@ def stem_files(job: Job) -> Iterator[Path]:
     sort by stem and then by version. A stem that a variant leaves alone is not written again.
     """
     folder = job.place("-stems")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot make the folder {folder}: {error.strerror}") from error
+    make_folder(folder)
     width = max(len(str(len(job.opened.song.stems))), 2)
     for number, name in enumerate(job.opened.song.stems, 1):
         for place, (version, plan) in enumerate(job.material.versions):
@@ -74,7 +71,7 @@ def _write_stem(
             "ISFT": f"retune {__version__}",
         },
         time_reference=0,
-        protect=[stem.path for stem in song.stems.values()] + [song.path],
+        protect=song.inputs,
     )
     if n_over:
         job.warnings.append(
@@ -130,12 +127,17 @@ def _short(order: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(order)) if len(order) > 1 else list(order)
 
 
+def check_film(job: Job) -> None:
+    """Refuse a film of versions or of a passage that are not there. Raises UsageError."""
+    versions = dict(job.material.versions)
+    for name in job.options.film:
+        if name not in versions:
+            raise UsageError(f'--film: no version "{name}"; there are {", ".join(versions)}')
+    find_passage(job.material.analysis, *job.options.passage)
+
+
 def _scenes(job: Job, order: Sequence[str], span_s: tuple[float, float]) -> list[Scene]:
     versions = dict(job.material.versions)
-    for name in order:
-        if name not in versions:
-            have = ", ".join(versions)
-            raise UsageError(f'a film of "{name}" was asked for; the versions here are: {have}')
     sounds = {}
     for name in dict.fromkeys(order):
         plan = versions[name]

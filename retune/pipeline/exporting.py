@@ -9,14 +9,15 @@ from typing import Any
 
 from retune.compare.exports.material import ORIGINAL, Material
 from retune.core.carriers import Plan
-from retune.core.errors import OutputError, UsageError
+from retune.core.errors import UsageError
 from retune.core.files import atomic_write
 from retune.pipeline.export_job import ExportOptions, Job
-from retune.pipeline.export_sound import film_files, stem_files
+from retune.pipeline.export_sound import check_film, film_files, stem_files
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
 from retune.pipeline.weighing import tension_curves
+from retune.pipeline.writing import check_options
 
 
 @dataclass(frozen=True)
@@ -156,9 +157,9 @@ def export(
     Raises
     ------
     UsageError
-        No such format or variant, or an extra is not installed.
+        No such format or variant, a file would fall on an input, or an extra is not installed.
     OutputError
-        A file cannot be written, or would fall on an input.
+        A file cannot be written.
     """
     wanted = _known(formats)
     opened = open_song(source, **options)
@@ -175,12 +176,8 @@ def export(
         abouts={name: variant.about for name, variant in opened.song.variants.items()},
         tension=tension_curves(analysis, [Plan((), name=ORIGINAL), *plans]),
     )
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot make the folder {folder}: {error.strerror}") from error
-    job = Job(opened, material, choices or ExportOptions(), folder, progress)
+    job = Job(opened, material, choices or ExportOptions(), Path(out), progress)
+    _check_choices(wanted, job)
     paths: list[Path] = []
     for done, name in enumerate(wanted):
         progress(f"exporting {name}", done / len(wanted))
@@ -189,6 +186,18 @@ def export(
     planned = (line for plan in plans for line in plan.warnings)
     warnings = [*analysis.warnings, *planned, *job.warnings]
     return Exported(tuple(paths), tuple(dict.fromkeys(warnings)))
+
+
+def _check_choices(formats: Sequence[str], job: Job) -> None:
+    """Refuse what no file can be made with before the first is made. Raises UsageError."""
+    from retune.compare.exports.rhythm import grid_of
+
+    if "musicxml" in formats:
+        grid_of(job.material.analysis.bars, resolution=job.options.resolution)
+    if "mp4" in formats:
+        check_film(job)
+    if {"mp4", "stems"} & {*formats}:
+        check_options(engine=job.options.engine, subtype=None)
 
 
 def _known(formats: Sequence[str]) -> list[str]:

@@ -16,7 +16,7 @@ from typing import Any
 from retune.core.cache import content_key
 from retune.core.carriers import Plan
 from retune.core.errors import OutputError, RetuneError
-from retune.core.files import atomic_write, sha256_file
+from retune.core.files import atomic_write, sha256_file, write_reason
 from retune.pipeline.facts import number
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.opening import OpenSong, analyze, open_song
@@ -87,7 +87,7 @@ def _mark(job: Job) -> None:
         job.marker.parent.mkdir(parents=True, exist_ok=True)
         job.marker.write_text(f"{os.getpid()} {job.title}\n", encoding="utf-8")
     except OSError as error:
-        raise OutputError(f"cannot write to {job.out}: {error.strerror}") from error
+        raise OutputError(f"cannot write to {job.out}: {write_reason(error)}") from error
 
 
 def _open(job: Job) -> OpenSong:

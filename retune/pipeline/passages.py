@@ -11,6 +11,7 @@ from retune.core.errors import UsageError
 _SECONDS = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
 _PLACE = re.compile(r"(\d+):(\d+(?:\.\d+)?)")
 _PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
+SHORTEST_S = 0.5
 PICKUP_S, AFTER_S = 0.35, 0.6
 """How much is kept before and after a phrase, so that it is not cut off."""
 
@@ -48,10 +49,10 @@ def find_passage(
         return _phrase_span(analysis, phrases)
     first = 0.0 if start is None else max(read_time(start, analysis.bars), 0.0)
     last = duration_s if end is None else min(read_time(end, analysis.bars), duration_s)
-    if not last - first >= 0.5:
+    if not last - first >= SHORTEST_S:
         raise UsageError(
-            f"the passage from {first:g} s to {last:g} s is empty or too short: "
-            f"the song lasts {duration_s:.1f} s"
+            f"the passage from {start or 'the start'} to {end or 'the end'} holds less than "
+            f"{SHORTEST_S:g} s; the song lasts {duration_s:.1f} s: choose a start and an end in it"
         )
     return first, last
 

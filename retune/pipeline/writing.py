@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,7 +15,13 @@ from retune.core.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_
 from retune.core.cache import content_key
 from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
 from retune.core.errors import OutputError, UsageError
-from retune.core.files import atomic_write, sha256_file
+from retune.core.files import (
+    atomic_write,
+    make_folder,
+    refuse_inputs,
+    sha256_file,
+    write_reason,
+)
 from retune.pipeline.facts import number, plan_facts, song_facts
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mixing import levelled_mix
@@ -45,14 +52,17 @@ def write_versions(
 
     Raises
     ------
+    UsageError
+        A file would fall on an input, or no such engine or subtype.
     OutputError
-        A file cannot be written, or would fall on an input.
+        A file cannot be written.
     EngineError
         The engine cannot do this material or is not installed.
     """
     opened = open_song(source, **options)
     folder = Path(out)
-    check_options(opened, engine=engine, subtype=subtype)
+    check_options(engine=engine, subtype=subtype)
+    _refuse_inputs(opened, [folder / name for name in (ORIGINAL, *(plan.name for plan in plans))])
     analyze(opened, progress=progress)
     original = write_original(opened, folder / ORIGINAL, subtype=subtype)
     manifests = {}
@@ -71,7 +81,7 @@ def write_versions(
     return manifests
 
 
-def check_options(opened: OpenSong, *, engine: str, subtype: str | None) -> None:
+def check_options(*, engine: str, subtype: str | None) -> None:
     """Refuse a wrong engine or subtype before anything is written.
 
     Raises
@@ -81,14 +91,22 @@ def check_options(opened: OpenSong, *, engine: str, subtype: str | None) -> None
     """
     from retune.repitch.seam import resolve_engine
 
-    for stem in opened.song.stems.values():
-        resolve_engine(engine, role=stem.role)
+    resolve_engine(engine, role="melody")
     if subtype is not None and subtype not in WRITE_SUBTYPES:
         raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
 
 
+def _refuse_inputs(opened: OpenSong, homes: Sequence[Path]) -> None:
+    """Refuse to write a version where one of its files would fall on an input."""
+    names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
+    for home in homes:
+        for place, name in itertools.product((home, home / CONTROL), names):
+            refuse_inputs(place / name, opened.song.inputs)
+
+
 def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None) -> dict[str, str]:
     """The stems as they are and their mix, as WAV; returns SHA-256 by file name."""
+    _refuse_inputs(opened, [folder])
     hashes = {}
     for name in opened.song.stems:
         path = folder / f"{name}.wav"
@@ -112,6 +130,7 @@ def write_variant(
 ) -> dict[str, Any]:
     """Render one plan into `folder/<name>` beside a `folder/original` that is already there."""
     home = folder / plan.name
+    _refuse_inputs(opened, [home])
     versions = [(home, render(opened, plan=plan, engine=engine))]
     if control:
         versions.append((home / CONTROL, render_control(opened, plan, engine=engine)))
@@ -200,7 +219,7 @@ def _write(
     words: str,
     blocks: Iterator[Samples] | None = None,
 ) -> None:
-    _make_folder(path.parent)
+    make_folder(path.parent)
     write_wav(
         path,
         blocks if blocks is not None else blocks_of(audio),
@@ -214,7 +233,7 @@ def _write(
             "ICMT": words,
             "ISFT": f"retune {__version__}",
         },
-        protect=[stem.path for stem in opened.song.stems.values()] + [opened.song.path],
+        protect=opened.song.inputs,
     )
 
 
@@ -226,16 +245,9 @@ def _subtype(opened: OpenSong, audio: AudioLike) -> str:
     return "FLOAT" if "FLOAT" in kinds else "PCM_24"
 
 
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot make the folder {folder}: {error.strerror}") from error
-
-
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
-    _make_folder(target.parent)
+    make_folder(target.parent)
     part = target.with_name(f".{target.name}.part")
     try:
         part.unlink(missing_ok=True)
@@ -247,7 +259,7 @@ def _link(source: Path, target: Path) -> None:
         # Renaming one link of a file over another does nothing and leaves both names.
         part.unlink(missing_ok=True)
     except OSError as error:
-        raise OutputError(f"cannot write {target}: {error.strerror}") from error
+        raise OutputError(f"cannot write {target}: {write_reason(error)}") from error
 
 
 def address(

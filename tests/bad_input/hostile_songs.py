@@ -99,7 +99,7 @@ class Answer:
         assert self.err.count("\n") == 1, self.err
         assert self.err.endswith("\n")
         assert "Traceback" not in self.err
-        assert "unexpected" not in self.err, self.err
+        assert "error: unexpected" not in self.err, self.err
         return self.err.removeprefix("retune: error: ").rstrip("\n")
 
 

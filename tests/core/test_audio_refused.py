@@ -246,7 +246,7 @@ def test_an_input_is_never_written_over(tmp_path: Path, link: str) -> None:
         os.link(source, target)
     else:
         target = tmp_path / "." / "in.wav"
-    with pytest.raises(OutputError, match="is an input; choose another output folder"):
+    with pytest.raises(UsageError, match="is an input; choose another --out"):
         write(target, protect=[source])
     assert source.read_bytes() == before
 

@@ -66,7 +66,7 @@ CASES = {
     "huge-int": (music(f"tempo_bpm = {'9' * 5000}"), "not valid TOML"),
     "empty": ("", "song.toml: format is missing"),
     # stems
-    "no-stems": ("format = 1\n", "song.toml: stems is missing; add \[stems.vocal\]"),
+    "no-stems": ("format = 1\n", r"song.toml: stems is missing; add \[stems.vocal\]"),
     "empty-stems": ("format = 1\n[stems]\n", r"line 2: stems: names no stem; add \[stems.vocal\]"),
     "stems-list": (
         "format = 1\nstems = []\n",

@@ -84,6 +84,6 @@ def test_wrong_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert capsys.readouterr().err.startswith("retune: error: ")
     (paths,) = answers(tmp_path, chosen={"anna": (3, 6)})
     before = Path(paths).read_text()
-    assert main(["tally", paths, "--plot", paths]) == 1
+    assert main(["tally", paths, "--plot", paths]) == 2
     assert "is an input" in capsys.readouterr().err
     assert Path(paths).read_text() == before

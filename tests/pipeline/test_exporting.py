@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from retune import pipeline
-from retune.core.errors import OutputError, UsageError
+from retune.core.errors import UsageError
 from retune.faces.cli import main
 from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.exporting import FORMATS
@@ -98,7 +98,7 @@ def test_film_of_a_phrase(song: OpenSong, tmp_path: Path) -> None:
         (["tiff"], ExportOptions(), 'no export format "tiff"'),
         (["midy"], ExportOptions(), 'did you mean "midi"'),
         ([], ExportOptions(), "no export format was given"),
-        (["mp4"], ExportOptions(film=("nope",)), 'a film of "nope"'),
+        (["mp4"], ExportOptions(film=("nope",)), '--film: no version "nope"'),
         (["musicxml"], ExportOptions(resolution=7), "8, 16, 32"),
     ],
 )
@@ -117,7 +117,7 @@ def test_nothing_is_written_over_an_input(tmp_path: Path) -> None:
     target = tmp_path / "lantern-song-chords.lab"
     target.hardlink_to(tmp_path / "vocal.flac")
     before = (tmp_path / "vocal.flac").read_bytes()
-    with pytest.raises(OutputError, match="is an input"):
+    with pytest.raises(UsageError, match="is an input"):
         pipeline.export(path, formats=["lab"], out=tmp_path)
     assert (tmp_path / "vocal.flac").read_bytes() == before
 

@@ -14,7 +14,7 @@ import soundfile
 
 import retune
 from retune import pipeline
-from retune.core.errors import OutputError, UsageError
+from retune.core.errors import UsageError
 from retune.pipeline.opening import OpenSong
 
 JOIN_S = 0.075
@@ -155,7 +155,7 @@ def test_inputs_are_never_written_to(tmp_path: Path) -> None:
         shutil.copy(stem, stem.with_suffix(".wav"))
     opened = pipeline.open_song(path)
     before = {p: p.read_bytes() for p in tmp_path.iterdir()}
-    with pytest.raises(OutputError, match="is an input"):
+    with pytest.raises(UsageError, match="is an input"):
         pipeline.compare(opened, variants=["home-early"], out=tmp_path / "song.toml")
     assert {p: p.read_bytes() for p in before} == before
 
@@ -178,7 +178,7 @@ def test_an_unknown_variant_is_named_with_the_nearest(song: OpenSong) -> None:
 @pytest.mark.parametrize(
     ("passage", "message"),
     [
-        (("9:1", "5:1", None), "empty or too short"),
+        (("9:1", "5:1", None), "holds less than 0.5 s"),
         (("99:1", None, None), "not in the song: bars 0 to"),
         ((None, None, "9"), "the song has phrases 1 to 6"),
         (("soon", None, None), "not a time"),
