@@ -232,10 +232,13 @@ def _towards_energy(x: FloatArray, marks: FloatArray, rate_hz: int) -> FloatArra
     the energy says where in the period to be.
     """
     length = np.diff(marks)
-    ahead = np.cumsum(1 - measured_periods(x, marks, rate_hz=rate_hz) / length)
+    slip = 1 - measured_periods(x, marks, rate_hz=rate_hz) / length
+    ahead = np.cumsum(np.clip(slip, -MAX_CORRECTION, MAX_CORRECTION))
     re, im = _energy_phase(x, marks)
     moment = _smooth((re + 1j * im) * np.exp(2j * np.pi * ahead))
-    turn = np.unwrap(np.angle(moment)) / (2 * np.pi) - ahead
+    place = np.unwrap(np.angle(moment)) / (2 * np.pi)
+    drift = np.clip(np.diff(place), -MAX_CORRECTION, MAX_CORRECTION)
+    turn = place[0] + np.append(0.0, np.cumsum(drift)) - ahead
     turn -= np.round(np.median(turn))
     moved: FloatArray = marks + np.append(turn, turn[-1]) * np.append(length, length[-1])
     return moved

@@ -26,8 +26,8 @@ SPREAD = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
 
 @dataclass(frozen=True, eq=False)
 class Grains:
-    """`spectra` complex (n_channels, n_marks, n_bins) of grains about their marks, which lie in
-    the middle of `size` samples plus the mark's fraction; `before` and `after` the half lengths."""
+    """`spectra` complex (n_channels, n_marks, n_bins) of grains about their marks, which lie at
+    the first of `size` samples; `before` and `after` the half lengths."""
 
     spectra: NDArray[np.complex128]
     size: int
@@ -54,6 +54,19 @@ def _cut(
                 out[c, k, place] = weight * x[c, middle + i]
 
 
+@compiled
+def _align(spectra: NDArray[np.complex128], part: FloatArray, size: int) -> None:
+    """Turn each grain's spectrum so that its mark falls on a whole sample, `part` earlier."""
+    for k in range(spectra.shape[1]):
+        angle = 2 * math.pi * part[k] / size
+        step = complex(math.cos(angle), math.sin(angle))
+        turn = complex(1.0, 0.0)
+        for i in range(spectra.shape[2]):
+            for c in range(spectra.shape[0]):
+                spectra[c, k, i] *= turn
+            turn *= step
+
+
 def cut_grains(x: FloatArray, marks: FloatArray) -> Grains:
     """Grains of `x`, (n_channels, n_samples), one a mark."""
     from scipy.fft import next_fast_len, rfft
@@ -63,7 +76,9 @@ def cut_grains(x: FloatArray, marks: FloatArray) -> Grains:
     size = int(next_fast_len(int(3.2 * (0.5 * (before + after)).max()) + 8, real=True))
     cut = np.zeros((x.shape[0], len(marks), size))
     _cut(cut, x, marks, before, after)
-    return Grains(np.asarray(rfft(cut, axis=2)), size, before, after)
+    spectra = np.asarray(rfft(cut, axis=2))
+    _align(spectra, marks - np.floor(marks), size)
+    return Grains(spectra, size, before, after)
 
 
 @compiled
@@ -105,19 +120,6 @@ def _fill(
     return out
 
 
-@compiled
-def _aligned(spectra: NDArray[np.complex128], delay: FloatArray, size: int) -> None:
-    """Turn each grain's spectrum so that its mark falls on a whole sample, `delay` samples on."""
-    for k in range(spectra.shape[1]):
-        angle = -2 * math.pi * delay[k] / size
-        step = complex(math.cos(angle), math.sin(angle))
-        turn = complex(1.0, 0.0)
-        for i in range(spectra.shape[2]):
-            for c in range(spectra.shape[0]):
-                spectra[c, k, i] *= turn
-            turn *= step
-
-
 def common_part(spectra: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """What each grain has in common with its neighbours: the periodic part of the voice."""
     reach = len(SPREAD) // 2
@@ -143,55 +145,53 @@ def _shape(
     spectra: NDArray[np.complex128],
     periodic: NDArray[np.complex128],
     filled: FloatArray,
-    nearest: NDArray[np.int64],
+    sources: FloatArray,
     amount: FloatArray,
     gain: FloatArray,
     delay: FloatArray,
     size: int,
 ) -> None:
-    """Spectra of the grains to be laid out: the periodic part corrected, weighed, later by a
-    fraction of a sample."""
+    """Spectra of the grains to be laid out: the periodic part read between two grains and
+    corrected, the rest that of the nearest grain; weighed, later by a fraction of a sample."""
     n_bins = spectra.shape[2]
-    for j in range(len(nearest)):
-        k = nearest[j]
+    for j in range(len(sources)):
+        a = min(int(sources[j]), spectra.shape[1] - 2)
+        share = sources[j] - a
+        b, near = a + 1, a if share < 0.5 else a + 1
         angle = -2 * math.pi * delay[j] / size
         step = complex(math.cos(angle), math.sin(angle))
         turn = complex(gain[j], 0.0)
         for i in range(n_bins):
-            more = 0.0
-            if filled[k, i] != 0.0 and amount[j] != 0.0:
-                more = math.exp(amount[j] * filled[k, i]) - 1.0
+            fill = amount[j] * ((1 - share) * filled[a, i] + share * filled[b, i])
+            raised = math.exp(fill) if fill != 0.0 else 1.0
             for c in range(spectra.shape[0]):
-                out[c, j, i] = (spectra[c, k, i] + more * periodic[c, k, i]) * turn
+                between = (1 - share) * periodic[c, a, i] + share * periodic[c, b, i]
+                rest = spectra[c, near, i] - periodic[c, near, i]
+                out[c, j, i] = (rest + raised * between) * turn
             turn = turn * step
 
 
 def shape_grains(
     grains: Grains,
     *,
-    marks: FloatArray,
     rate_hz: int,
-    nearest: NDArray[np.int64],
+    sources: FloatArray,
     amount: FloatArray,
     gain: FloatArray,
     delay: FloatArray,
 ) -> FloatArray:
     """Samples of the grains to lay out, (n_channels, n_targets, size), centre first.
 
-    For target j: grain `nearest[j]`, `amount[j]` of the correction, `gain[j]`, `delay[j]` samples
-    (a fraction) later.
+    For target j: what lies at the place `sources[j]` between the grains, `amount[j]` of the
+    correction, `gain[j]`, `delay[j]` samples (a fraction) later.
     """
     from scipy.fft import irfft
 
-    part = marks - np.floor(marks)
-    aligned = grains.spectra.copy()
-    _aligned(aligned, -part, grains.size)
-    periodic = common_part(aligned)
-    _aligned(periodic, part, grains.size)
+    periodic = common_part(grains.spectra)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
-    shape = (grains.spectra.shape[0], len(nearest), grains.spectra.shape[2])
+    shape = (grains.spectra.shape[0], len(sources), grains.spectra.shape[2])
     out = np.empty(shape, dtype=np.complex128)
-    _shape(out, grains.spectra, periodic, filled, nearest, amount, gain, delay, grains.size)
+    _shape(out, grains.spectra, periodic, filled, sources, amount, gain, delay, grains.size)
     return np.asarray(irfft(out, n=grains.size, axis=2))
 
 

@@ -68,22 +68,16 @@ def _lay_out(
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
     indices into `marks`."""
     grains = cut_grains(x, marks)
-    nearest = np.clip(np.round(sources).astype(np.int64), 0, len(marks) - 1)
+    sources = np.clip(sources, 0.0, len(marks) - 1.0)
     gap = np.diff(targets)
     around = np.append(grains.before[0], gap) + np.append(gap, grains.after[-1])
-    gain = np.sqrt(around / (grains.before + grains.after)[nearest])
+    length = np.interp(sources, np.arange(len(marks)), grains.before + grains.after)
+    gain = np.sqrt(around / length)
     moved_cents = np.abs(2400 * np.log2(gain))
     amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
     whole = np.floor(targets).astype(np.int64)
-    delay = (targets - whole) - (marks - np.floor(marks))[nearest]
     made = shape_grains(
-        grains,
-        marks=marks,
-        rate_hz=rate_hz,
-        nearest=nearest,
-        amount=amount,
-        gain=gain,
-        delay=delay,
+        grains, rate_hz=rate_hz, sources=sources, amount=amount, gain=gain, delay=targets - whole
     )
     lead, tail = grains.before[0], grains.after[-1]
     first = max(math.floor(targets[0] - lead), 0)
