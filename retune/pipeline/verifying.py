@@ -74,6 +74,13 @@ def _verify_one(home: Path, song: str | Path | None) -> Verified:
     return Verified(manifest["variant"], tuple(differences))
 
 
+def _read_beside(song: Any, folder: Path) -> list[Path]:
+    """The chart and the guide that the song was read with."""
+    music = song.get("music") if isinstance(song, dict) else None
+    names = [music.get(k) for k in ("chords_file", "guide")] if isinstance(music, dict) else []
+    return [folder / name for name in names if isinstance(name, str)]
+
+
 def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
     lines = []
     for name, digest in outputs.items():
@@ -89,8 +96,9 @@ def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None
     source: Any = song
     if song is None:
         folder = home.parent / ORIGINAL
-        stems = [folder / f"{name}.wav" for name in manifest["inputs"]]
-        missing = [path for path in stems if not path.is_file()]
+        needed = [folder / f"{name}.wav" for name in manifest["inputs"]]
+        needed += _read_beside(manifest["song"], folder)
+        missing = [path for path in needed if not path.is_file()]
         if missing:
             raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")
         source = song_from_facts(manifest["song"], folder=folder, source=home / MANIFEST)

@@ -46,11 +46,13 @@ def test_auto_depends_on_the_role_alone(monkeypatch: pytest.MonkeyPatch) -> None
     ]
     assert before == after
     assert [name for name, _ in after] == ["psola"] * 4 + ["stretch", "lift"]
+    assert choose_engine("bass", is_inside=True)[0] == "lift-bass"
     assert all(reason for _, reason in after)
 
 
 def test_every_engine_has_a_name_and_says_what_it_is() -> None:
-    assert set(ENGINES) == {"psola", "lift", "stretch", "rubberband", "world", "identity"}
+    own = {"psola", "lift", "lift-bass", "stretch", "identity"}
+    assert set(ENGINES) == own | {"rubberband", "world"}
     for name, engine in ENGINES.items():
         assert engine.name == name
         assert engine.about
