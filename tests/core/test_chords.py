@@ -21,6 +21,7 @@ from retune.core.chords import (
 from retune.core.chordtables import READ_SHORTHANDS, SHORTHANDS
 from retune.core.errors import ChordError
 from retune.core.keys import parse_key
+from retune.core.text import printable
 
 C_MAJOR = Key("C", "major")
 ROOTS = "C C# Db D Eb E F F# G Ab A Bb B Cb"
@@ -246,7 +247,7 @@ def test_any_text_reads_or_is_refused_in_words(text: str) -> None:
     try:
         chord = parse_chord(text, C_MAJOR)
     except ChordError:
-        with pytest.raises(ChordError, match=re.escape(f'"{text.strip()}"')):
+        with pytest.raises(ChordError, match=re.escape(f'"{printable(text)}"')):
             parse_chord(text, C_MAJOR)
     else:
         assert parse_chord(chord.label).label == chord.label

@@ -134,5 +134,5 @@ def test_a_bad_table_is_refused_with_its_line(tmp_path, text, message):
 
 
 def test_a_missing_table_is_refused(tmp_path):
-    with pytest.raises(InputError, match="No such file"):
+    with pytest.raises(InputError, match="does not exist; check the name"):
         read_table(tmp_path / "none.csv")
