@@ -59,6 +59,8 @@ def atomic_write(path: str | Path, mode: str = "wb") -> Iterator[IO[Any]]:
         target = Path(os.path.realpath(path))
         if target.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder")
+        if target.exists() and not target.is_file():  # a rename would do away with a device
+            raise OSError("it is not a regular file")
         temporary = target.parent / f".retune-{secrets.token_hex(8)}.tmp"
         with open(temporary, mode.replace("w", "x"), **text) as stream:
             yield stream

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -100,9 +101,9 @@ def _jobs(arguments: argparse.Namespace, tally: Tally) -> tuple[list[Job], list[
             tally.add(_failed(name, "*", str(error)))
             continue
         common: dict[str, Any] = {
-            "song": str(path.resolve()),
+            "song": os.path.realpath(path),
             "name": name,
-            "out": str(Path(arguments.out).resolve()),
+            "out": os.path.realpath(arguments.out),
             "subtype": arguments.subtype,
             "tracker": arguments.tracker,
             "use_cache": not arguments.no_cache,
@@ -128,7 +129,7 @@ def _named(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
     taken: set[str] = set()
     for text in dict.fromkeys(songs):
         path = Path(text)
-        plain = path.resolve().parent.name if path.name == "song.toml" else path.stem
+        plain = Path(os.path.realpath(path)).parent.name if path.name == "song.toml" else path.stem
         name, number = file_stem(plain), 1
         while name.casefold() in taken:
             number += 1
