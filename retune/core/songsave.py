@@ -104,6 +104,10 @@ class SongEditor:
         plain: str = self._document.as_string()
         return plain.replace("\n", self._line_end)
 
+    def checked(self) -> Song:
+        """The song as it would be saved. Raises SongFileError when it is no valid song file."""
+        return parse_song(self.text(), path=self.path)
+
     def save(self) -> Song:
         """Check the changed text as any song file, write it whole, and return the new song.
 

@@ -127,6 +127,15 @@ def test_musical_facts_are_set_from_fields(client: Client, song: Path) -> None:
         assert client.post("music", body).status_code == 400, name
 
 
+def test_a_change_that_cannot_be_heard_is_not_saved(client: Client, song: Path) -> None:
+    """A song file may be valid and yet impossible: chords with bar lines and no meter for them."""
+    before, view = song.read_bytes(), client.song()
+    body = {"set": [{"name": "meter", "value": ""}], "revision": view["revision"]}
+    assert client.post("music", body).status_code == 400
+    assert song.read_bytes() == before
+    assert client.song() == view
+
+
 def test_two_windows_do_not_lose_each_others_changes(client: Client, song: Path) -> None:
     seen = client.song()["revision"]
     body = {"name": "mine", "rules": [RULE], "revision": seen}

@@ -132,7 +132,7 @@ BODIES = st.one_of(
 )
 # RETUNE_FULL_SIZE=1 runs the long ones at full size.
 FULL_SIZE = os.environ.get("RETUNE_FULL_SIZE") == "1"
-FAST = settings(max_examples=3, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+FAST = settings(max_examples=2, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
 LONG = settings(FAST, max_examples=150 if FULL_SIZE else 12)
 
 
@@ -331,7 +331,7 @@ def _queried(target: Target, path: str, query: str) -> None:
 @pytest.mark.parametrize("path", [*(f"/api/{name}" for name in GET), UPLOAD])
 def test_hostile_queries(target: Target, path: str) -> None:
     for text in NASTY:
-        readable = text.encode("utf-8", "surrogatepass")[:9000]
+        readable = text.encode("utf-8", "surrogatepass")[:5000]
         _queried(target, path, f"name={quote(readable)}&id={quote(readable)}&{quote(readable)}")
     for query in ("name", "name=&name=vocal", "name[]=x", "%", "name=%ff%fe", "&" * 2000, "=;=;"):
         _queried(target, path, query)

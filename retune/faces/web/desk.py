@@ -18,7 +18,7 @@ from threading import Lock, RLock, Thread
 from retune import pipeline
 from retune.compare.levels import MixLevels
 from retune.core.audio import AUDIO_SUFFIXES
-from retune.core.carriers import Analysis, Plan, Rendition
+from retune.core.carriers import Analysis, Plan, Rendition, Song
 from retune.core.errors import InputError, RetuneError, UsageError
 from retune.core.songsave import SongEditor, edit_song
 from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
@@ -174,8 +174,8 @@ class Desk:
         ------
         ConflictError
             The file is not at `seen` any more; nothing is written.
-        SongFileError
-            The change makes no valid song file; nothing is written.
+        InputError
+            The change makes no valid song file, or one that cannot be heard; nothing is written.
         """
         with self._lock:
             before = self._save(do, seen=seen)
@@ -193,13 +193,24 @@ class Desk:
         editor = edit_song(self.path)
         before = editor.text()
         do(editor)
-        old, new = self.opened.song, editor.save()
+        opened = self._heard(editor.checked())
+        editor.save()
         self._revision = _revision(self.path)
-        if (old.stems, old.music, old.corrections) == (new.stems, new.music, new.corrections):
-            self._opened = replace(self.opened, song=new)
-        else:
-            self._forget()
+        if opened.audio is not self.opened.audio:
+            self._pieces = Pieces(opened)
+            self._plans.clear()
+        self._opened = opened
         return before
+
+    def _heard(self, song: Song) -> OpenSong:
+        """The changed song, opened and heard: one that cannot be heard is not to be saved."""
+        old = self.opened.song
+        if (old.stems, old.music, old.corrections) == (song.stems, song.music, song.corrections):
+            return replace(self.opened, song=song)
+        opened = pipeline.open_song(song, use_cache=self.use_cache)
+        take_over(opened, self.opened)
+        pipeline.analyze(opened, progress=self._tell)
+        return opened
 
     def undo(self, *, seen: str) -> None:
         """Take the last change back. Raises UsageError when there is none."""
