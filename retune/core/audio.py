@@ -190,7 +190,7 @@ def _stream(path: Path) -> Any:
         def seekable(self) -> bool:
             return False
 
-    return Straight(path)
+    return Straight(os.fsencode(path))
 
 
 def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
@@ -198,7 +198,7 @@ def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
     import soundfile
 
     try:
-        with soundfile.SoundFile(path) as stream:
+        with soundfile.SoundFile(os.fsencode(path)) as stream:
             stream.seek(start)
             samples: Samples = stream.read(stop - start, dtype="float32", always_2d=True)
     except (OSError, RuntimeError) as error:

@@ -53,7 +53,9 @@ def atomic_write(path: str | Path, mode: str = "wb") -> Iterator[IO[Any]]:
 
     Raises OutputError when the file cannot be written.
     """
-    text: dict[str, Any] = {"encoding": "utf-8", "newline": "\n"} if mode == "w" else {}
+    text: dict[str, Any] = {}
+    if mode == "w":  # a file name may hold bytes that are no UTF-8: "?" stands for them
+        text = {"encoding": "utf-8", "errors": "replace", "newline": "\n"}
     temporary: Path | None = None
     try:
         target = Path(os.path.realpath(path))
@@ -118,6 +120,8 @@ def safe_child_path(folder: str | Path, relative: str) -> Path:
         child = (root / relative).resolve()
     except (OSError, RuntimeError) as error:  # a loop of links: RuntimeError before 3.13
         raise InputError(f"{said} cannot be followed; is it a loop of links?") from error
+    if any(map(os.path.islink, (child, *child.parents))):  # 3.13 leaves a loop unresolved
+        raise InputError(f"{said} cannot be followed; is it a loop of links?")
     if root not in child.parents:
         raise InputError(f"{said} leads out of the song's folder; move the file into it")
     return child

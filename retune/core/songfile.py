@@ -23,7 +23,7 @@ from retune.core.songschema import (
     is_table,
 )
 from retune.core.songvalues import Where
-from retune.core.text import file_stem
+from retune.core.text import file_stem, printable
 from retune.core.textfile import read_text
 from retune.core.tomltext import key_lines, parse_toml
 
@@ -107,7 +107,7 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
             )
     return Song(
         path=path,
-        title=document["title"] or path.stem,
+        title=document["title"] or printable(path.stem),
         rights=document["rights"],
         stems=stems,
         music=_music(document["music"], where.at("music").at),
@@ -223,7 +223,7 @@ def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
     name = _stem_name(path)
     stem = Stem(name, path.absolute(), "melody")
     music = _music(facts, said_by.__getitem__)
-    return Song(path.absolute(), path.stem, "", {name: stem}, music)
+    return Song(path.absolute(), printable(path.stem), "", {name: stem}, music)
 
 
 def _typed(option: str, text: str, where: Where) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import sys
 from collections.abc import Callable, Sequence
 from typing import NoReturn
@@ -314,6 +315,9 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a letter that a terminal lacks is no error
+            stream.reconfigure(errors="replace")
     parser = build_parser()
     arguments = parser.parse_args(argv)
     if arguments.command is None:

@@ -113,7 +113,7 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Pat
     with atomic_write(path, "w") as stream:
         stream.write(text)
     warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))
-    return PageWritten(path, len(text.encode("utf-8")), warnings)
+    return PageWritten(path, path.stat().st_size, warnings)
 
 
 def _page_input(

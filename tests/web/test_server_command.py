@@ -90,7 +90,7 @@ def test_wrong_songs_and_ports_are_refused(
     assert cli.main(["serve", str(tmp_path / "none.toml"), "--no-browser"]) == 2
     assert "does not exist" in capsys.readouterr().err
     assert cli.main(["serve", str(tmp_path), "--no-browser"]) == 2
-    assert "name the song file in it" in capsys.readouterr().err
+    assert "is a folder; give a song file" in capsys.readouterr().err
     with pytest.raises(SystemExit) as stopped:
         cli.main(["serve", "--port", "0"])
     assert stopped.value.code == 2
