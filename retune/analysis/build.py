@@ -41,11 +41,11 @@ from retune.core.errors import InputError, SongFileError
 from retune.core.guide import GuideNote
 from retune.core.keys import parse_key
 from retune.core.songfile import place_of
+from retune.core.text import FROM_MIX
 
 LATE_START_S = 8.0
 KEY_SURE = 0.25
 DRIFT_TOLD_CENTS = 25.0
-MIX_LABEL = "from a full mix: approximate"
 NO_GUIDE = (
     "without a guide expect wrong notes: give guide = a CSV (start_s,end_s,pitch), a MIDI file "
     "or a recording of the melody hummed or played"
@@ -188,7 +188,7 @@ def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
     if role != "mix":
         return find_notes(track, work.audio.get(name), is_bass=role == "bass")
     is_guided = work.guide or work.corrected is not None
-    work.warnings.append(f"stem {name}: {MIX_LABEL}" + ("" if is_guided else f"; {NO_GUIDE}"))
+    work.warnings.append(f"stem {name}: {FROM_MIX}" + ("" if is_guided else f"; {NO_GUIDE}"))
     if work.corrected is not None:
         return guided_notes(track, work.corrected)
     return mix_notes(track, work.guide)

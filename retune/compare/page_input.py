@@ -8,7 +8,7 @@ from typing import Literal
 
 from retune.compare.blind import Design
 from retune.compare.picture_rows import TensionPoint
-from retune.core.carriers import Analysis, Plan
+from retune.core.carriers import Analysis, Plan, Verdict
 from retune.core.errors import UsageError
 
 VersionKind = Literal["original", "variant", "matched-control"]
@@ -20,7 +20,8 @@ class Version:
 
     `audio_bytes` is a whole file (`encode_audio`) of the type `mime`, already at matched level;
     `gain_db` is what level matching did to it. `plan` is what a variant moves; a matched control
-    may carry the plan of its variant. Loudness in LUFS and true peak in dBTP, None if unknown.
+    may carry the plan of its variant, `verdicts` judge its edits of a mix. Loudness in LUFS and
+    true peak in dBTP, None if unknown.
     """
 
     name: str
@@ -32,6 +33,7 @@ class Version:
     about: str = ""
     loudness_lufs: float | None = None
     true_peak_db: float | None = None
+    verdicts: tuple[Verdict, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

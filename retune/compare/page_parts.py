@@ -113,6 +113,8 @@ def facts_line(page: PageInput) -> str:
     if not page.is_whole:
         first, last = page.span_s
         facts.append(("heard here", f"{first:.1f} to {last:.1f} s"))
+    caveats = [v.plan.caveat for v in page.versions if v.plan is not None and v.plan.caveat]
+    facts += [("made", caveats[0])] if caveats else []
     facts += [("rights", page.rights)] if page.rights else []
     items = "".join(f"<div><dt>{term}</dt><dd>{show(fact)}</dd></div>" for term, fact in facts)
     return f'<dl class="facts seen">{items}</dl>'
@@ -138,7 +140,8 @@ def _variant_words(page: PageInput, version: Version) -> str:
     own = sum(edit.note is not None for edit in edits)
     what = f"{own} of {n_notes} notes" if own == len(edits) and n_notes else _spans(len(edits))
     about = f": {show(version.about.rstrip('.'))}" if version.about else ""
-    return f'<b class="v">{show(version.name)}</b>{about} ({what} moved).'
+    caveat = f", {version.plan.caveat}" if version.plan and version.plan.caveat else ""
+    return f'<b class="v">{show(version.name)}</b>{about} ({what} moved{caveat}).'
 
 
 def _spans(count: int) -> str:

@@ -10,7 +10,7 @@ from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.picture_words import chord_name, over_words, roman_shown
-from retune.core.carriers import Analysis, Consequence, Edit
+from retune.core.carriers import Analysis, Consequence, Edit, Verdict
 
 _SIGNS = {
     "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',
@@ -115,9 +115,20 @@ def edits_table(page: PageInput, version: Version) -> str:
     if not edits:
         return '<p class="quiet">This variant moves nothing.</p>'
     several = len({edit.stem for edit in edits}) > 1 or len(page.analysis.stems) > 1
+    judged = {edit: _verdict_of(version, edit) for edit in edits}
+    is_judged = any(verdict is not None for verdict in judged.values())
     head = ["Bar", *(["Stem"] if several else []), "From, to", "Over", "Role"]
+    head += ["In the mix"] if is_judged else []
     cells = "".join(f'<th scope="col">{word}</th>' for word in head)
-    body = "\n".join(_edit_row(page.analysis, edit, several=several) for edit in edits)
+    body = "\n".join(
+        _edit_row(
+            page.analysis,
+            edit,
+            several=several,
+            last=_verdict_cell(verdict) if is_judged else "",
+        )
+        for edit, verdict in judged.items()
+    )
     name = show(version.name)
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="Edits of {name}"><table>'
@@ -126,7 +137,30 @@ def edits_table(page: PageInput, version: Version) -> str:
     )
 
 
-def _edit_row(analysis: Analysis, edit: Edit, *, several: bool) -> str:
+def _verdict_of(version: Version, edit: Edit) -> Verdict | None:
+    return next((verdict for verdict in version.verdicts if verdict.is_of(edit)), None)
+
+
+def _verdict_cell(verdict: Verdict | None) -> str:
+    """The word of a verdict, with a sign where it says no, and why."""
+    if verdict is None:
+        return '<td class="quiet">not judged</td>'
+    word = f"<b>{show(verdict.word)}</b>"
+    if verdict.word == "do not use":
+        word = f'{_TRIANGLE}<b class="warn">{show(verdict.word)}</b>'
+    return f'<td>{word}<br><span class="small quiet">{show(verdict.text)}</span></td>'
+
+
+def _doubt_words(analysis: Analysis, edit: Edit) -> str:
+    """That the note which moves is itself in doubt, and why."""
+    stem = analysis.stems.get(edit.stem)
+    if stem is None or edit.note is None or edit.note > len(stem.notes):
+        return ""
+    doubt = stem.note(edit.note).doubt
+    return f'<br><span class="small">In doubt: {show(doubt)}</span>' if doubt else ""
+
+
+def _edit_row(analysis: Analysis, edit: Edit, *, several: bool, last: str) -> str:
     if edit.from_name and edit.to_name:
         move = f'{show(edit.from_name)} → <b class="v">{show(edit.to_name)}</b>'
     else:
@@ -145,8 +179,9 @@ def _edit_row(analysis: Analysis, edit: Edit, *, several: bool) -> str:
     return (
         f'<tr><th scope="row">{_bar_words(analysis, edit.bar, edit.start_s)}</th>{stem}'
         f'<td><span class="num">{move}</span><br>'
-        f'<span class="small quiet">{degrees}{interval_words(edit.shift_cents)}</span></td>'
-        f'<td class="num">{over}</td><td>{role}</td></tr>'
+        f'<span class="small quiet">{degrees}{interval_words(edit.shift_cents)}</span>'
+        f"{_doubt_words(analysis, edit)}</td>"
+        f'<td class="num">{over}</td><td>{role}</td>{last}</tr>'
     )
 
 

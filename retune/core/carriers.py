@@ -319,13 +319,15 @@ class Consequence:
 
 @dataclass(frozen=True)
 class Plan:
-    """Sorted, non-overlapping edits, what follows from them, and warnings in words."""
+    """Sorted, non-overlapping edits, what follows from them, and warnings in words; `caveat` is
+    what must be said wherever the plan is heard, "" for nothing."""
 
     edits: tuple[Edit, ...]
     consequences: tuple[Consequence, ...] = ()
     warnings: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
     name: str = "rules"
+    caveat: str = ""
 
     def of_stem(self, stem: str) -> tuple[Edit, ...]:
         return tuple(edit for edit in self.edits if edit.stem == stem)
@@ -360,6 +362,10 @@ class Verdict:
     text: str
     stem: str = ""
 
+    def is_of(self, edit: Edit) -> bool:
+        """Whether it judges this edit."""
+        return self.stem == edit.stem and abs(self.start_s - edit.start_s) < 1e-3
+
 
 @dataclass(frozen=True, eq=False)
 class StemRendition:
@@ -392,6 +398,12 @@ class Rendition:
     plan: Plan
     stems: Mapping[str, StemRendition]
     kind: str = "variant"
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Of all edits of a finished mix, in order of time."""
+        found = [verdict for stem in self.stems.values() for verdict in stem.verdicts]
+        return tuple(sorted(found, key=lambda verdict: (verdict.start_s, verdict.stem)))
 
 
 # --- the song file, read ---------------------------------------------------------------------

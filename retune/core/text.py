@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 
+FROM_MIX = "from a full mix: approximate"
+"""Said of everything that was heard or moved inside a finished mix."""
+
 _FLAT_SHARP = re.compile(
     r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IViv]))"
 )

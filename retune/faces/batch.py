@@ -31,7 +31,7 @@ MAX_TRIES = 2
 """A job that took its worker with it this often is given up."""
 COLUMNS = (
     *("song", "variant", "state", "edits", "largest_shift_cents", "loudness_lufs", "gain_db"),
-    *("true_peak_db", "seconds", "warnings", "inputs", "outputs", "error"),
+    *("true_peak_db", "seconds", "verdicts", "warnings", "inputs", "outputs", "error"),
 )
 Record = dict[str, Any]
 

@@ -77,6 +77,8 @@ def render(arguments: Arguments) -> int:
     if arguments.json:
         show.as_json({"out": arguments.out, "variants": manifests})
     for name, manifest in manifests.items():
+        if not arguments.json and not arguments.quiet:
+            show.show_verdicts(manifest)
         show.warn(manifest["warnings"])
         show.say(f"{name}: {Path(arguments.out) / name}", quiet=arguments.quiet)
     return 0

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -110,12 +110,13 @@ def show_analysis(analysis: Analysis) -> None:
     """Key, bars and, for every stem with phrases, how each phrase ends."""
     _print(analysis.title, ", ".join(_facts(analysis)))
     for stem in analysis.stems.values():
+        kind = f"{stem.role} inside {stem.inside}" if stem.inside else stem.role
         if not stem.notes:
             heard = "no notes heard" if stem.track is not None else "not read for notes"
-            _print(f"{stem.name} ({stem.role}): {heard}")
+            _print(f"{stem.name} ({kind}): {heard}")
             continue
         table = _table(
-            f"{stem.name} ({stem.role}): {_count(len(stem.notes), 'note')}, "
+            f"{stem.name} ({kind}): {_count(len(stem.notes), 'note')}, "
             f"{_count(len(stem.phrases), 'phrase')}",
             ("phrase", "bar", "time", "ends on", "degree", "over", "as", "ending"),
         )
@@ -128,7 +129,7 @@ def show_analysis(analysis: Analysis) -> None:
         if stem.phrases:
             _print(table)
         else:
-            _print(f"{stem.name} ({stem.role}): {_count(len(stem.notes), 'note')}")
+            _print(f"{stem.name} ({kind}): {_count(len(stem.notes), 'note')}")
 
 
 def _facts(analysis: Analysis) -> list[str]:
@@ -197,8 +198,32 @@ def show_plan(plan: Plan) -> None:
                 )
             )
         _print(table)
+    if plan.caveat:
+        _print(f"  {plan.caveat}")
     for item in plan.consequences:
         _print(f"  {item.kind}: {pretty(item.text)}")
+
+
+def show_verdicts(manifest: Mapping[str, Any]) -> None:
+    """How each edit of a finished mix came out, beside the edit."""
+    edits = {(edit["stem"], edit["start_s"]): edit for edit in manifest["edits"]}
+    rows = []
+    for verdict in manifest["verdicts"]:
+        edit = edits.get((verdict["stem"], verdict["start_s"]), {})
+        bar = edit.get("bar")
+        rows.append(
+            (
+                verdict["stem"],
+                "" if bar is None else str(bar),
+                f"{verdict['start_s']:.2f} s",
+                _change(edit.get("from"), edit.get("to")),
+                verdict["word"],
+                verdict["text"],
+            )
+        )
+    if rows:
+        title = f"{manifest['variant']}, {manifest['caveat']}"
+        _print(table(title, ("stem", "bar", "time", "from, to", "verdict", "why"), rows))
 
 
 def show_suggestions(found: Sequence[tuple[Variant, str]]) -> None:

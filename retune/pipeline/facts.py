@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -14,6 +15,7 @@ from retune.core.carriers import (
     Plan,
     Song,
     StemAnalysis,
+    Verdict,
 )
 
 
@@ -62,6 +64,7 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
 def _stem(stem: StemAnalysis) -> dict[str, Any]:
     return {
         "role": stem.role,
+        **({"inside": stem.inside} if stem.inside else {}),
         "notes": [_note(note) for note in stem.notes],
         "phrases": [_phrase(phrase) for phrase in stem.phrases],
     }
@@ -132,6 +135,20 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         ],
         "warnings": list(plan.warnings),
     }
+
+
+def verdict_facts(verdicts: Sequence[Verdict]) -> list[dict[str, Any]]:
+    """How each edit of a finished mix came out."""
+    return [
+        {
+            "stem": verdict.stem,
+            "start_s": number(verdict.start_s),
+            "end_s": number(verdict.end_s),
+            "word": verdict.word,
+            "text": verdict.text,
+        }
+        for verdict in verdicts
+    ]
 
 
 def song_facts(song: Song) -> dict[str, Any]:

@@ -191,6 +191,10 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, Any]:
         "loudness_lufs": levels.get("loudness_after"),
         "gain_db": levels.get("gain_db"),
         "true_peak_db": levels.get("true_peak_db"),
+        "verdicts": [
+            f"{item['stem']} {item['start_s']:.2f} s: {item['word']}"
+            for item in manifest.get("verdicts", ())
+        ],
         "warnings": list(manifest["warnings"]),
         "outputs": dict(manifest["outputs"]),
         "inputs": {name: facts["sha256"] for name, facts in manifest["inputs"].items()},

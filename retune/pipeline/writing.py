@@ -22,7 +22,7 @@ from retune.core.files import (
     sha256_file,
     write_reason,
 )
-from retune.pipeline.facts import number, plan_facts, song_facts
+from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
@@ -182,9 +182,14 @@ def _write_version(
 
 
 def _words(rendition: Rendition) -> str:
+    label = _label(rendition.plan)
     if rendition.kind == CONTROL:
-        return f"altered with retune: matched control of {rendition.name}, moved out and back"
-    return f"altered with retune: {rendition.name}: {'; '.join(rendition.plan.rules)}"
+        return f"{label}: matched control of {rendition.name}, moved out and back"
+    return f"{label}: {rendition.name}: {'; '.join(rendition.plan.rules)}"
+
+
+def _label(plan: Plan) -> str:
+    return "altered with retune" + (f" ({plan.caveat})" if plan.caveat else "")
 
 
 def _write_stem(
@@ -306,7 +311,7 @@ def _manifest(
     song = opened.song
     return {
         "format": 1,
-        "label": "altered with retune",
+        "label": _label(plan),
         "address": address(
             opened, rules=plan.rules, engine=engine, subtype=subtype, control=control
         ),
@@ -332,6 +337,8 @@ def _manifest(
         },
         "rules": list(plan.rules),
         **plan_facts(plan),
+        "caveat": plan.caveat or None,
+        "verdicts": verdict_facts(rendition.verdicts),
         "levels": {
             ORIGINAL: {
                 key: number(value) for key, value in asdict(levelled_mix(opened)[1]).items()

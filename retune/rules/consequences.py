@@ -6,12 +6,19 @@ Kinds: clash, new-chord, role, parallel, leap, early-rest, range, shift-size, le
 from __future__ import annotations
 
 from retune.core.carriers import Consequence
-from retune.rules.harmony_effects import clashes, early_rests, new_chords, role_changes
+from retune.rules.harmony_effects import (
+    chords_that_stay,
+    clashes,
+    early_rests,
+    new_chords,
+    role_changes,
+)
 from retune.rules.line_effects import leading_tones, leaps, parallels, ranges, shift_sizes
 from retune.rules.scene import Scene
 
 CHECKS = (
     clashes,
+    chords_that_stay,
     new_chords,
     role_changes,
     parallels,

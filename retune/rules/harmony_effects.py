@@ -66,6 +66,20 @@ def _semitone_tones(midi: int, chord: Chord | None) -> list[tuple[int, str]]:
     return [(pc, member) for pc, member in chord.tones if (midi - pc) % 12 in (1, 11)]
 
 
+def chords_that_stay(scene: Scene) -> Iterator[Consequence]:
+    """That the chords over a bass moved inside a mix stay where they are."""
+    bass = scene.band.bass
+    if bass is None or not bass.inside:
+        return
+    for note in scene.moved(bass):
+        yield Consequence(
+            "new-chord",
+            note.start_s,
+            f"the bass is moved inside the mix, below 250 Hz: its upper harmonics and the chords "
+            f"above it stay as they are ({bass.inside})",
+        )
+
+
 def new_chords(scene: Scene) -> Iterator[Consequence]:
     """The sonority under each chord whose bass or backing moved, named as what it is."""
     if scene.band.is_still:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from retune.core.carriers import MONOPHONIC_ROLES, Analysis, Edit, Plan, StemAnalysis
 from retune.core.errors import InputError, RuleError
+from retune.core.text import FROM_MIX
 from retune.rules.claims import Draft, claim_notes
 from retune.rules.consequences import consequences_of
 from retune.rules.edits import note_edit
@@ -66,8 +67,11 @@ def make_plan(
     for edit in going_along:
         if edit.note is not None:
             draft.warn_of_doubt(analysis.stems[edit.stem].note(edit.note))
+    ordered = _in_order([*edits, *going_along, *spans_apart(draft)])
+    moved = [analysis.stems[edit.stem] for edit in ordered]
     plan = Plan(
-        edits=_in_order([*edits, *going_along, *spans_apart(draft)]),
+        edits=ordered,
+        caveat=FROM_MIX if any(s.role == "mix" or s.inside for s in moved) else "",
         warnings=tuple(draft.warnings),
         rules=tuple(str(rule) for rule in read),
         name=name,

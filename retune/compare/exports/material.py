@@ -65,7 +65,8 @@ def label(plan: Plan | None) -> str:
     """ "unaltered", or that the music was altered, by which variant and which rules."""
     if plan is None:
         return "unaltered"
-    return f"altered with retune: {plan.name}: {'; '.join(plan.rules)}".rstrip(": ")
+    caveat = f" ({plan.caveat})" if plan.caveat else ""
+    return f"altered with retune{caveat}: {plan.name}: {'; '.join(plan.rules)}".rstrip(": ")
 
 
 def origin(material: Material, *, digits: int = 64) -> str:

@@ -16,7 +16,7 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed, stem_source, stem_wav
 from retune.pipeline.assisting import complete_rule
-from retune.pipeline.facts import number
+from retune.pipeline.facts import number, verdict_facts
 from retune.pipeline.rendering import CONTROL
 
 KINDS = ("variant", CONTROL)
@@ -53,7 +53,7 @@ def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def complete(bench: Bench, asked: Asked) -> dict[str, Any]:
-    stems = list(bench.desk.opened.song.stems)
+    stems = list(bench.desk.opened.parts)
     text = asked.text("text")
     return {"words": list(complete_rule(text, asked.whole("cursor", len(text)), stems=stems))}
 
@@ -110,6 +110,7 @@ def sound(bench: Bench, asked: Asked) -> Response:
         "edits": len(made.edits),
         "whole": whole,
         "warnings": [line for piece in pieces for line in piece.warnings],
+        "verdicts": verdict_facts([v for piece in pieces for v in piece.verdicts]),
     }
     body = packed(pieces, known=set(asked.lines("known")), facts=facts)
     return Response(body, media_type="application/octet-stream")

@@ -126,7 +126,7 @@ class Desk:
     # --- rules -------------------------------------------------------------------------------
 
     def read(self, rules: Sequence[str]) -> tuple[RuleLine, ...]:
-        return read_lines(rules, stems=list(self.opened.song.stems))
+        return read_lines(rules, stems=list(self.opened.parts))
 
     def plan(self, rules: Sequence[str], *, name: str = "rules") -> Plan:
         """The plan of the lines that read; the others are left out."""

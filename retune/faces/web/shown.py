@@ -82,6 +82,7 @@ def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict
         item["text"] = pretty(item["text"])
     return {
         **facts,
+        "caveat": plan.caveat,
         "lines": [_line(line, plan) for line in lines],
         "rows": _rows(analysis, plan),
     }
@@ -144,6 +145,7 @@ def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
                 "note": edit.note,
                 "bar": edit.bar,
                 "at_s": number(edit.start_s),
+                "doubt": _doubt(analysis, edit),
                 "from": pretty(edit.from_name or edit.stem),
                 "to": pretty(edit.to_name or ""),
                 "how": _how(edit),
@@ -154,6 +156,12 @@ def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _doubt(analysis: Analysis, edit: Edit) -> str:
+    """Why the note that moves is itself in doubt, "" where it is not."""
+    stem = analysis.stems[edit.stem]
+    return stem.note(edit.note).doubt if edit.note is not None else ""
 
 
 def _how(edit: Edit) -> str:

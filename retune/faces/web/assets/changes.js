@@ -22,7 +22,19 @@ function moved(row) {
   else cell.append(el("i", {}, row.stem));
   cell.append(el("br"), el("span", { class: "small quiet" }, row.how));
   if (row.to && row.stem !== state.song.melody) cell.prepend(el("i", {}, `${row.stem}: `));
+  if (row.doubt) cell.append(el("br"), el("span", { class: "small" }, `In doubt: ${row.doubt}. Listen, then correct it or say it is right.`));
   return cell;
+}
+
+const verdictOf = (row) => state.verdicts.find((v) => v.stem === row.stem && Math.abs(v.start_s - row.at_s) < 0.001);
+
+/** How an edit of a finished mix came out: a word, with a sign where it says no, and why. */
+function verdict(row) {
+  const found = verdictOf(row);
+  if (!found) return el("td", { class: "small quiet" }, "not judged yet");
+  const no = found.word === "do not use";
+  return el("td", {}, no ? shape("clash") : "", el("b", { class: no ? "warn" : null }, found.word),
+    el("br"), el("span", { class: "small quiet" }, found.text));
 }
 
 function line(row) {
@@ -33,13 +45,13 @@ function line(row) {
     : String(bar);
   const over = row.over ? [el("b", {}, row.over.roman || ""), ` ${row.over.name}`] : [""];
   return el("tr", { "data-note": isMelody ? row.note : null },
-    el("th", { scope: "row" }, label), moved(row), el("td", {}, ...over), ending(row));
+    el("th", { scope: "row" }, label), moved(row), el("td", {}, ...over), ending(row), state.plan.caveat ? verdict(row) : null);
 }
 
 function table(rows) {
   return el("table", {},
     el("caption", { class: "hide" }, `Edits of the variant ${state.name}`),
-    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending"].map((name) => el("th", { scope: "col" }, name)))),
+    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending", ...(state.plan.caveat ? ["In the mix"] : [])].map((name) => el("th", { scope: "col" }, name)))),
     el("tbody", {}, ...rows.map(line)));
 }
 
@@ -60,6 +72,7 @@ function show() {
   const plan = state.plan;
   if (!plan) return;
   const parts = [];
+  if (plan.caveat) parts.push(el("p", { class: "small" }, `${plan.caveat[0].toUpperCase()}${plan.caveat.slice(1)}.`));
   if (plan.rows.length) parts.push(table(plan.rows));
   else parts.push(el("p", { class: "quiet" }, state.plan.asked.some((text) => text.trim())
     ? "Nothing moves." : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”."));
@@ -95,6 +108,7 @@ function markRow() {
 
 export function setUpChanges() {
   on("planned", show);
+  on("followed", () => state.plan?.caveat && show());
   on("note", markRow);
   on("song", showNotes);
   $("#all-notes").addEventListener("toggle", showNotes);

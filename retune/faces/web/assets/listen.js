@@ -70,6 +70,7 @@ export async function follow() {
     state.plan = { ...(await plan), asked };
     tell("planned");
     const got = await sound;
+    state.verdicts = got.verdicts;
     soundState(got.warnings);
     tell("followed");
     if (player.chosen === "matched-control") await player.follow("matched-control", lines, here.signal);

@@ -16,6 +16,7 @@ export const state = {
   drafts: new Map(),   // name of a variant -> { rules, about, saved }
   name: "",
   plan: null,
+  verdicts: [],        // how each edit of a finished mix came out
   note: null,          // chosen note of the melody, by index
   place: 0,            // seconds where playing begins
   blind: false,
