@@ -14,12 +14,15 @@ import secrets
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.core.plain import from_plain, to_plain
+
 MAX_BYTES = 2_000_000_000
+Value = TypeVar("Value")
 
 
 class Cache:
@@ -79,6 +82,23 @@ class Cache:
                 temporary.unlink(missing_ok=True)
             return
         self._trim(keep=path)
+
+    def get_value(self, key: Mapping[str, Any], kind: type[Value]) -> Value | None:
+        """The carrier stored under `key`, or None when there is none of that `kind`."""
+        arrays = self.get(key)
+        if arrays is None:
+            return None
+        try:
+            value: Value = from_plain(kind, json.loads(arrays["plain"].tobytes()), arrays)
+        except (KeyError, ValueError):
+            return None
+        return value
+
+    def put_value(self, key: Mapping[str, Any], value: Any) -> None:
+        """Store a carrier (a frozen dataclass) under `key`."""
+        plain, arrays = to_plain(value)
+        text = json.dumps(plain, allow_nan=False).encode("utf-8")
+        self.put(key, {"plain": np.frombuffer(text, dtype=np.uint8), **arrays})
 
     def get_json(self, key: Mapping[str, Any]) -> Any:
         """The JSON value stored under `key`, or None."""

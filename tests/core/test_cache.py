@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from retune.core.cache import Cache, content_key
+from retune.core.carriers import Edit, Plan
 
 KEY = {"audio": "ab" * 32, "tracker": "pyin", "range": [65.0, 1200.0]}
 
@@ -37,6 +38,17 @@ def test_arrays_come_back_as_they_were(tmp_path: Path) -> None:
     for name, array in arrays.items():
         assert found[name].dtype == array.dtype
         np.testing.assert_array_equal(found[name], array)
+
+
+def test_a_carrier_comes_back(tmp_path: Path) -> None:
+    cache = Cache(tmp_path)
+    plan = Plan((Edit("vocal", 1.0, 2.5, -200.0, "é"),), rules=("é",))
+    cache.put_value(KEY, plan)
+    assert cache.get_value(KEY, Plan) == plan
+    assert cache.get_value({**KEY, "tracker": "librosa"}, Plan) is None
+    assert cache.get_value(KEY, Edit) is None
+    cache.put(KEY, {"f0_hz": np.zeros(3)})
+    assert cache.get_value(KEY, Plan) is None
 
 
 def test_json_comes_back(tmp_path: Path) -> None:
