@@ -15,6 +15,7 @@ from retune.compare.levels import (
 from retune.compare.mix import Mix, MixPart
 from retune.core.carriers import Rendition
 from retune.pipeline.opening import OpenSong
+from retune.pipeline.recalling import measured_once
 
 
 def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
@@ -31,7 +32,7 @@ def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
 def levels_of(opened: OpenSong, rendition: Rendition | None = None) -> MixLevels:
     """Loudness, gain and true peak of the original mix, or of a version matched to it."""
     if "original" not in opened._memo:
-        opened._memo["original"] = measure(mix_of(opened))
+        opened._memo["original"] = measured_once(opened, lambda: measure(mix_of(opened)))
     known: Measured = opened._memo["original"]
     original = original_levels(known)
     if rendition is None:

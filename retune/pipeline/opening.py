@@ -23,6 +23,7 @@ from retune.core.carriers import (
 from retune.core.errors import ChordError
 from retune.core.songfile import check_times, place_of, read_song
 from retune.pipeline.guiding import guide_of, hear_bass, hear_mix, parts_inside
+from retune.pipeline.recalling import heard_once
 from retune.pipeline.tracking import Tracked, remembered
 
 if TYPE_CHECKING:
@@ -68,6 +69,11 @@ class OpenSong:
         if stem not in hashes:
             hashes[stem] = self.audio[stem].sha256()
         return str(hashes[stem])
+
+    def know_sha256(self, stem: str, *, stamp: tuple[int, int], digest: str) -> None:
+        """Take a hash made elsewhere, if the file is still the one that was hashed there."""
+        if stem in self.audio and self.audio[stem].stamp == stamp:
+            self._memo.setdefault("sha256", {}).setdefault(stem, digest)
 
     @property
     def parts(self) -> Mapping[str, Stem]:
@@ -136,7 +142,7 @@ def analyze(source: Source, *, progress: Progress = silent, **options: Any) -> A
     """
     opened = open_song(source, **options)
     if "analysis" not in opened._memo:
-        opened._memo["analysis"] = _hear(opened, progress)
+        opened._memo["analysis"] = heard_once(opened, lambda: _hear(opened, progress))
     analysis: Analysis = opened._memo["analysis"]
     return analysis
 

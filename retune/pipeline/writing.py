@@ -26,6 +26,7 @@ from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.pipeline.recalling import made_from
 from retune.pipeline.rendering import CONTROL, render, render_control
 
 ORIGINAL = "original"
@@ -278,15 +279,7 @@ def address(
     """SHA-256 of all that a rendering depends on: equal addresses, equal files."""
     return content_key(
         {
-            "retune": __version__,
-            "song": song_facts(opened.song),
-            "inputs": {name: opened.sha256(name) for name in opened.audio},
-            "read": {
-                path.name: sha256_file(path)
-                for path in (opened.song.music.chords_file, opened.song.music.guide)
-                if path is not None
-            },
-            "tracker": opened.tracker,
+            **made_from(opened),
             "rules": list(rules),
             "engine": engine,
             "subtype": subtype,
