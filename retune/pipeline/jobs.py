@@ -1,11 +1,13 @@
 """One rendering as a job that can cross to another process or machine: strings and numbers in,
 a plain record out. A job is addressed by its content, so it can be skipped when it is whole and
-run twice without harm."""
+run twice without harm.
+
+A song is heard once, by a `Hearing`, which leaves the analysis in the cache for its variants;
+meanwhile another worker may write the song's unaltered files."""
 
 from __future__ import annotations
 
 import json
-import os
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,10 +15,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from retune.core.cache import content_key
 from retune.core.carriers import Plan
 from retune.core.errors import OutputError, RetuneError
-from retune.core.files import atomic_write, sha256_file, write_reason
+from retune.core.files import atomic_write, sha256_file
 from retune.pipeline.facts import number
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.opening import OpenSong, analyze, open_song
@@ -45,6 +46,8 @@ class Job:
     resume: bool = False
     extras: bool = False
     """Also a picture and a table of endings, for a report."""
+    known: tuple[tuple[str, int, int, str], ...] = ()
+    """Name, size, time of change (ns) and SHA-256 of stems that need not be hashed again."""
 
     @property
     def title(self) -> str:
@@ -56,10 +59,50 @@ class Job:
         """Its folder."""
         return Path(self.out) / self.name / self.variant
 
-    @property
-    def marker(self) -> Path:
-        """A file that stands while the job runs, so that a dead worker's job is known."""
-        return Path(self.out) / ".running" / f"{content_key({'job': self.title})}.txt"
+
+@dataclass(frozen=True)
+class Hearing:
+    """A song to be heard for the sake of `jobs`."""
+
+    song: str
+    name: str
+    jobs: tuple[Job, ...]
+    tracker: str = "pyin"
+    use_cache: bool = True
+    resume: bool = False
+
+
+def run_hearing(hearing: Hearing) -> dict[str, Any]:
+    """Hear a song, so that its jobs find the analysis in the cache; never raises.
+
+    The record holds seconds, error, and `known`: the hashes of the stems, for the jobs.
+    """
+    began = time.perf_counter()
+    record: dict[str, Any] = {"error": None, "known": ()}
+    try:
+        opened = _open(hearing)
+        hashes = ((name, *audio.stamp, opened.sha256(name)) for name, audio in opened.audio.items())
+        record["known"] = tuple(hashes)
+        if hearing.use_cache and not (hearing.resume and _all_there(opened, hearing.jobs)):
+            analyze(opened)
+    except RetuneError as error:
+        record["error"] = str(error)
+    except Exception as error:
+        record["error"] = _unexpected(error)
+    record["seconds"] = round(time.perf_counter() - began, 3)
+    return record
+
+
+def _all_there(opened: OpenSong, jobs: tuple[Job, ...]) -> bool:
+    """Whether every job left what it should, as far as can be seen without hashing it."""
+    for job in jobs:
+        manifest = _read_json(job.home / MANIFEST)
+        names = manifest.get("outputs", {})
+        if manifest.get("address") != _address(opened, job) or not names:
+            return False
+        if not all((job.home / name).is_file() for name in names):
+            return False
+    return True
 
 
 def run_job(job: Job) -> dict[str, Any]:
@@ -71,27 +114,24 @@ def run_job(job: Job) -> dict[str, Any]:
     began = time.perf_counter()
     record: dict[str, Any] = {"song": job.name, "variant": job.variant, "error": None}
     try:
-        _mark(job)
         record |= _original(job) if job.variant == ORIGINAL else _variant(job)
     except RetuneError as error:
         record |= {"state": "failed", "error": str(error)}
     except Exception as error:
-        record |= {"state": "failed", "error": f"unexpected: {type(error).__name__}: {error}"}
-    job.marker.unlink(missing_ok=True)
+        record |= {"state": "failed", "error": _unexpected(error)}
     record["seconds"] = round(time.perf_counter() - began, 3)
     return record
 
 
-def _mark(job: Job) -> None:
-    try:
-        job.marker.parent.mkdir(parents=True, exist_ok=True)
-        job.marker.write_text(f"{os.getpid()} {job.title}\n", encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"cannot write to {job.out}: {write_reason(error)}") from error
+def _unexpected(error: Exception) -> str:
+    return " ".join(f"unexpected: {type(error).__name__}: {error}".split())
 
 
-def _open(job: Job) -> OpenSong:
-    return _opened(job.song, _stamp(Path(job.song)), job.tracker, job.use_cache)
+def _open(job: Job | Hearing) -> OpenSong:
+    opened = _opened(job.song, _stamp(Path(job.song)), job.tracker, job.use_cache)
+    for name, size, changed_ns, digest in job.known if isinstance(job, Job) else ():
+        opened.know_sha256(name, stamp=(size, changed_ns), digest=digest)
+    return opened
 
 
 @lru_cache(maxsize=2)
@@ -116,7 +156,6 @@ def _original(job: Job) -> dict[str, Any]:
         known = _read_json(record)
         if known.get("address") == wanted and _whole(job.home, known.get("outputs", {})):
             return {"state": "skipped", "outputs": known["outputs"]}
-    analyze(opened)
     outputs = write_original(opened, job.home, subtype=job.subtype)
     with atomic_write(record, "w") as stream:
         json.dump({"address": wanted, "outputs": outputs}, stream, indent=1, sort_keys=True)
@@ -125,14 +164,8 @@ def _original(job: Job) -> dict[str, Any]:
 
 def _variant(job: Job) -> dict[str, Any]:
     opened = _open(job)
-    wanted = address(
-        opened,
-        rules=job.rules,
-        engine=job.engine,
-        subtype=job.subtype,
-        control=job.control,
-    )
     if job.resume:
+        wanted = _address(opened, job)
         manifest = _read_json(job.home / MANIFEST)
         if manifest.get("address") == wanted and _whole(job.home, manifest.get("outputs", {})):
             if job.extras and not (job.home / ENDINGS).is_file():
@@ -155,6 +188,12 @@ def _variant(job: Job) -> dict[str, Any]:
     if job.extras:
         _write_extras(opened, plan, job.home)
     return {"state": "done", **_summary(manifest)}
+
+
+def _address(opened: OpenSong, job: Job) -> str:
+    return address(
+        opened, rules=job.rules, engine=job.engine, subtype=job.subtype, control=job.control
+    )
 
 
 def _plan(opened: OpenSong, job: Job) -> Plan:

@@ -230,7 +230,7 @@ def command(songs: list[str], out: Path, *more: str) -> list[str]:
     ]
 
 
-def until(condition: object, seconds: float = 60.0) -> None:
+def until(condition: object, seconds: float = 180.0) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if condition():  # type: ignore[operator]

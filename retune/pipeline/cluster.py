@@ -1,0 +1,77 @@
+"""A Dask cluster as workers: only names and numbers cross to it, the stems lie on storage that
+every machine sees at the same path."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Sequence
+from concurrent.futures import Future
+from typing import Any
+from urllib.parse import urlsplit
+
+from retune.core.errors import UsageError
+from retune.pipeline.scheduling import Task
+
+ASK_AGAIN_S = 2.0
+
+
+class DaskCluster:
+    """The workers of the scheduler at `address` ("tcp://host:8786").
+
+    Dask itself gives the task of a dead worker to another one, and an error after a few deaths.
+
+    Raises
+    ------
+    UsageError
+        The extra is not installed, or no scheduler answers there.
+    """
+
+    def __init__(self, address: str) -> None:
+        try:
+            from distributed import Client
+        except ImportError:
+            raise UsageError("--dask needs the extra: pip install 'retune[dask]'") from None
+        _knock(address)
+        try:
+            client: Any = Client
+            self.client = client(address, timeout="10s", set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
+        self.executor = self.client.get_executor(pure=False)
+        self._width, self._asked = 0, 0.0
+
+    def submit(self, task: Task) -> Future[Any]:
+        future: Future[Any] = self.executor.submit(task.run, task.given)
+        return future
+
+    def width(self) -> int:
+        now = time.monotonic()
+        if now - self._asked > ASK_AGAIN_S:
+            self._width, self._asked = 2 * sum(self.client.nthreads().values()), now
+        return max(self._width, 2)
+
+    def broke(self, error: BaseException) -> bool:
+        return False
+
+    def suspects(self, tasks: Sequence[Task]) -> list[Task]:
+        return list(tasks)
+
+    def stop(self) -> None:
+        """Forget what is under way; workers end the jobs they are at."""
+        self.client.close(timeout=0.5)
+
+
+def _knock(address: str) -> None:
+    """Ask for a plain connection first: a Dask client waits long for one that never comes."""
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        host, port, parts = None, None, urlsplit("")
+    if parts.scheme not in ("tcp", "tls") or not host or not port:
+        raise UsageError(f'--dask {address}: write the scheduler as "tcp://host:8786"')
+    try:
+        socket.create_connection((host, port), timeout=5.0).close()
+    except OSError as error:
+        raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
