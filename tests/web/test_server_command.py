@@ -63,6 +63,23 @@ def test_it_prints_its_address_and_ends_at_ctrl_c(tmp_path: Path) -> None:
         assert "Traceback" not in errors
 
 
+def test_the_token_is_in_no_log(tmp_path: Path) -> None:
+    """It is told once, in the address; no request, right or wrong, makes it be said again."""
+    song = demo_copy(tmp_path / "song")
+    with served(str(song), cwd=tmp_path) as (process, address):
+        token = address.split("/#")[1]
+        asked(address, "state")
+        for path, body in (("plan", {"rules": 3}), ("task/stop", {"id": token}), ("no", {})):
+            with pytest.raises(urllib.error.HTTPError) as refused:
+                asked(address, path, body)
+            assert token not in str(refused.value.headers)
+            assert path == "task/stop" or token not in refused.value.read().decode()
+        process.send_signal(signal.SIGINT)
+        said, errors = process.communicate(timeout=15)
+    assert token not in said
+    assert token not in errors
+
+
 def test_it_listens_on_loopback_alone(tmp_path: Path) -> None:
     with served(cwd=tmp_path) as (_, address):
         port = int(address.split("/#")[0].rsplit(":", 1)[1])
