@@ -62,16 +62,13 @@ def test_after_a_plan_nothing_again_gives_the_input_bit_for_bit(
     assert len(moving.edits) == 1
     assert nothing.edits == ()
     pipeline.write_versions(opened, plans=[moving, nothing], out=tmp_path)
-    for name, subtype in (("vocal", "int16"), ("harp", "int32")):
-        given_, _ = soundfile.read(opened.song.stems[name].path, dtype="int32", always_2d=True)
+    for name, stem in opened.song.stems.items():
+        sung, _ = soundfile.read(stem.path, dtype="int32")
         for place in ("original", "nothing"):
-            made, _ = soundfile.read(
-                tmp_path / place / f"{name}.wav", dtype="int32", always_2d=True
-            )
-            np.testing.assert_array_equal(made, given_, err_msg=f"{place}, {subtype}")
-    assert (tmp_path / "nothing" / "mix.wav").read_bytes()[-64_000:] == (
-        tmp_path / "original" / "mix.wav"
-    ).read_bytes()[-64_000:]
+            made, _ = soundfile.read(tmp_path / place / f"{name}.wav", dtype="int32")
+            np.testing.assert_array_equal(made, sung, err_msg=f"{place}/{name}")
+    mixes = [soundfile.read(tmp_path / place / "mix.wav")[0] for place in ("original", "nothing")]
+    np.testing.assert_array_equal(*mixes)
     assert [one.identical for one in pipeline.verify(tmp_path)] == [True, True]
 
 

@@ -69,7 +69,7 @@ def after(names: list[str], rules: list[str]) -> list[str]:
 @settings(max_examples=60)
 def test_a_swap_of_neighbours_done_twice_is_none(names: list[str], pair: tuple[str, str]) -> None:
     one, other = pair
-    swap = [f"move every degree {one} to degree {other}", f"move every degree {other} to degree {one}"]  # fmt: skip
+    swap = [f"move every degree {a} to degree {b}" for a, b in ((one, other), (other, one))]
     swapped = after(names, swap)
     assert after(swapped, swap) == names
     degrees = {name: "1234567"["CDEFGAB".index(name[0])] for name in NAMES}
