@@ -17,18 +17,27 @@ from retune.core.units import db_to_gain
 
 @dataclass(frozen=True, eq=False)
 class MixPart:
-    """One stem in a mix: its sound, its level, and the changed spans if it has any."""
+    """One stem in a mix: its sound, its level, and the changed spans if it has any. Beside a
+    finished mix that holds it already, it gives only its `changes`."""
 
     audio: AudioLike
     gain_db: float = 0.0
     rendition: StemRendition | None = None
+    changes_only: bool = False
 
     def read(self, start: int, stop: int) -> Samples:
         """Samples [start, stop), clipped to what exists, before the gain."""
-        if self.rendition is None:
-            return self.audio.read(start, stop)
         stop = min(stop, self.audio.n_samples)
-        return self.rendition.apply(self.audio, min(start, stop), stop)
+        start = min(start, stop)
+        if self.rendition is not None and not self.changes_only:
+            return self.rendition.apply(self.audio, start, stop)
+        patches = self.rendition.patches if self.rendition is not None else ()
+        if self.changes_only and not any(p.start < stop and p.stop > start for p in patches):
+            return np.zeros((stop - start, self.audio.n_channels), np.float32)
+        heard = self.audio.read(start, stop)
+        if self.rendition is None:
+            return heard
+        return self.rendition.apply(self.audio, start, stop) - heard
 
 
 @dataclass(frozen=True, eq=False)

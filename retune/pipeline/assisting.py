@@ -145,7 +145,7 @@ def take_over(new: OpenSong, old: OpenSong | None) -> None:
     """What was measured of the original mix stays true for the same stems at the same gains."""
     if old is None or "original" not in old._memo or old.audio != new.audio:
         return
-    gains = [{name: s.gain_db for name, s in o.song.stems.items()} for o in (old, new)]
+    gains = [{n: (s.gain_db, s.role) for n, s in o.song.stems.items()} for o in (old, new)]
     if gains[0] == gains[1]:
         new._memo["original"] = old._memo["original"]
 

@@ -16,6 +16,7 @@ from retune.compare.mix import Mix, MixPart
 from retune.core.carriers import Rendition
 from retune.pipeline.opening import OpenSong
 from retune.pipeline.recalling import measured_once
+from retune.pipeline.summing import is_summed
 
 
 def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
@@ -23,7 +24,12 @@ def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
     changed = rendition.stems if rendition is not None else {}
     return Mix(
         tuple(
-            MixPart(opened.audio[name], gain_db=stem.gain_db, rendition=changed.get(name))
+            MixPart(
+                opened.audio[name],
+                gain_db=stem.gain_db,
+                rendition=changed.get(name),
+                changes_only=not is_summed(opened, name),
+            )
             for name, stem in opened.song.stems.items()
         )
     )

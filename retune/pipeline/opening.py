@@ -24,6 +24,7 @@ from retune.core.errors import ChordError
 from retune.core.songfile import check_times, place_of, read_song
 from retune.pipeline.guiding import guide_of, hear_bass, hear_mix, parts_inside
 from retune.pipeline.recalling import heard_once
+from retune.pipeline.summing import residual_words
 from retune.pipeline.tracking import Tracked, remembered
 
 if TYPE_CHECKING:
@@ -168,7 +169,11 @@ def _hear(opened: OpenSong, progress: Progress) -> Analysis:
     except ChordError as error:
         raise _placed(error, opened.song) from error
     progress("finding notes and phrases", 1.0)
-    told = [*opened.warnings, *(line for found in heard.values() for line in found.lines)]
+    told = [
+        *opened.warnings,
+        *residual_words(opened),
+        *(line for found in heard.values() for line in found.lines),
+    ]
     return replace(analysis, warnings=(*dict.fromkeys([*told, *analysis.warnings]),))
 
 

@@ -56,7 +56,8 @@ def measured_once(opened: OpenSong, measure: Callable[[], Measured]) -> Measured
         "kept": "measure",
         "code": code_of("retune.core", "retune.compare"),
         "stems": {
-            name: [opened.sha256(name), stem.gain_db] for name, stem in opened.song.stems.items()
+            name: [opened.sha256(name), stem.gain_db, stem.role]
+            for name, stem in opened.song.stems.items()
         },
     }
     return _once(key, Measured, measure)

@@ -15,6 +15,7 @@ from retune.core.text import pretty, pretty_numeral
 from retune.faces.web.desk import Desk
 from retune.pipeline.assisting import RuleLine
 from retune.pipeline.facts import analysis_facts, number, plan_facts
+from retune.pipeline.summing import is_summed
 from retune.pipeline.weighing import tension_curves, tension_words
 
 PICTURE_IDENT = "lane"
@@ -39,6 +40,7 @@ def song_view(desk: Desk) -> dict[str, Any]:
                 "name": name,
                 "role": stem.role,
                 "gain_db": stem.gain_db,
+                "summed": is_summed(opened, name),
                 "channels": opened.audio[name].n_channels,
                 "n_samples": opened.audio[name].n_samples,
             }

@@ -47,8 +47,8 @@ class Mixer extends AudioWorkletProcessor {
     if (message.ask) this.port.postMessage({ answer: message.ask, frame: currentFrame });
   }
 
-  setStem({ index, gain, channels }) {
-    this.stems[index] = { gain, channels, heard: true };
+  setStem({ index, gain, channels, summed }) {
+    this.stems[index] = { gain, channels, summed, heard: true };
     this.length = Math.max(this.length, channels[0].length);
   }
 
@@ -130,7 +130,8 @@ class Mixer extends AudioWorkletProcessor {
       if (!stem?.heard) return;
       const gain = stem.gain * version.gain;
       const [a, b] = [stem.channels[0], stem.channels[1] ?? stem.channels[0]];
-      const m = Math.min(n, a.length - this.at);
+      // Beside a finished mix a stem gives only what changes in it.
+      const m = stem.summed ? Math.min(n, a.length - this.at) : 0;
       for (let i = 0; i < m; i += 1) {
         left[i] += gain * a[this.at + i];
         right[i] += gain * b[this.at + i];

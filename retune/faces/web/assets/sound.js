@@ -62,7 +62,7 @@ export class Player {
     await Promise.all(this.song.sound.map(async (stem, index) => {
       const channels = (await this.decoded[index]).map((channel) => channel.slice());
       this.decoded[index] = null;   // a long song is not held twice
-      this.node.port.postMessage({ do: "stem", index, gain: 10 ** (stem.gain_db / 20), channels },
+      this.node.port.postMessage({ do: "stem", index, gain: 10 ** (stem.gain_db / 20), channels, summed: stem.summed },
         channels.map((channel) => channel.buffer));
       done += 1;
       this.onload?.(done, this.song.sound.length);
