@@ -11,8 +11,10 @@ import pytest
 import soundfile
 from web_client import RULE, Client, client_of, demo_copy
 
+from retune.core.errors import UsageError
 from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
+from retune.faces.web.work import MAX_ENDED, Tasks
 
 RATE_HZ = 22_050
 
@@ -77,6 +79,20 @@ def test_a_stopped_work_leaves_nothing_half_written(
     client.post("task/stop", {"id": task["id"]})
     assert ended(client, task, within_s=5)["state"] == "stopped"
     assert not list(client.desk.folder.rglob("*.tmp"))
+
+
+def test_ended_works_are_forgotten() -> None:
+    tasks = Tasks()
+    for number in range(1, 3 * MAX_ENDED):
+        task = tasks.begin("export", lambda tell: {"places": []})
+        until = time.monotonic() + 10
+        while task.state == "running":
+            assert time.monotonic() < until
+            time.sleep(0.001)
+        assert tasks.find(str(number)) is task
+    assert len(tasks._tasks) == len(tasks._threads) <= MAX_ENDED + 1
+    with pytest.raises(UsageError, match="no work has the number 1"):
+        tasks.find("1")
 
 
 def test_take_away_files_and_what_goes_wrong_with_them(client: Client) -> None:
