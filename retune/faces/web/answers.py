@@ -5,6 +5,7 @@ from __future__ import annotations
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -25,6 +26,18 @@ class Bench:
 
     desk: Desk
     tasks: Tasks
+
+
+def undisturbed(handler: Handler) -> Handler:
+    """A handler during which no other request changes the song: what it changes and what it
+    tells are one."""
+
+    @wraps(handler)
+    def run(bench: Bench, asked: Asked) -> Any:
+        with bench.desk.held:
+            return handler(bench, asked)
+
+    return run
 
 
 def endpoint(bench: Bench, handler: Handler) -> Callable[[Request], Any]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from retune.core.errors import UsageError
 from retune.core.songsave import SongEditor
-from retune.faces.web.answers import Bench
+from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
@@ -17,6 +17,7 @@ _TEXTS = ("key", "meter", "chords")
 MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, "phrases")
 
 
+@undisturbed
 def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Write a variant; `rules` that do not read are refused, so that the file stays usable."""
     desk: Desk = bench.desk
@@ -35,6 +36,7 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
+@undisturbed
 def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     desk: Desk = bench.desk
     name = asked.line("name")
@@ -42,6 +44,7 @@ def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
+@undisturbed
 def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Add corrections by hand: a list of {stem, at_s, set}, saved as one change."""
     desk: Desk = bench.desk
@@ -57,6 +60,7 @@ def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
+@undisturbed
 def uncorrect(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Remove one correction, as the song file has it."""
     desk: Desk = bench.desk
@@ -70,6 +74,7 @@ def uncorrect(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
+@undisturbed
 def music(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Set musical facts from fields of text; an empty field takes the fact away."""
     desk: Desk = bench.desk
@@ -119,16 +124,19 @@ def music_value(name: str, text: str) -> Any:
     return text
 
 
+@undisturbed
 def undo(bench: Bench, asked: Asked) -> dict[str, Any]:
     bench.desk.undo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
+@undisturbed
 def redo(bench: Bench, asked: Asked) -> dict[str, Any]:
     bench.desk.redo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
+@undisturbed
 def reload(bench: Bench, asked: Asked) -> dict[str, Any]:
     bench.desk.reload()
     return song_view(bench.desk)

@@ -10,7 +10,7 @@ from retune import pipeline
 from retune.core.carriers import Rendition, StemRendition
 from retune.core.errors import UsageError
 from retune.core.text import pretty
-from retune.faces.web.answers import Bench
+from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
@@ -39,6 +39,7 @@ def state(bench: Bench, asked: Asked) -> dict[str, Any]:
     }
 
 
+@undisturbed
 def song(bench: Bench, asked: Asked) -> dict[str, Any]:
     view = song_view(bench.desk)
     bench.desk.warm()

@@ -34,14 +34,18 @@ class ConflictError(InputError):
 
 
 class Desk:
-    """A song file and what was heard in it. `path` None: nothing is open yet in `folder`."""
+    """A song file and what was heard in it. `path` None: nothing is open yet in `folder`.
+
+    Whoever tells more than one thing of it (a revision and what it holds) does so `with desk.held`,
+    so that no other window's change comes between.
+    """
 
     def __init__(self, path: Path | None, *, folder: Path, use_cache: bool = True) -> None:
         self.path = path
         self.folder = folder
         self.use_cache = use_cache
         self.progress: tuple[str, float] = ("", 0.0)
-        self._lock = RLock()
+        self._lock = self.held = RLock()
         self._opened: OpenSong | None = None
         self._before: OpenSong | None = None
         self._measuring = Lock()
