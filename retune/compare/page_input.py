@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from retune.compare.blind import Design
+from retune.compare.difference import Difference
 from retune.compare.picture_rows import TensionPoint
 from retune.core.carriers import Analysis, Plan, Verdict
 from retune.core.errors import UsageError
@@ -62,6 +63,8 @@ class PageInput:
         Curves beneath the picture (see `lane_svg`).
     tests : tuple of Design
         Blind tests of two of the versions, one a sheet; none by default.
+    differences : tuple of Difference
+        How far the edits of a version lie from the same edits made from stems.
     """
 
     title: str
@@ -75,6 +78,7 @@ class PageInput:
     warnings: tuple[str, ...] = ()
     tension: Mapping[str, tuple[TensionPoint, ...]] = field(default_factory=dict)
     tests: tuple[Design, ...] = ()
+    differences: tuple[Difference, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.versions or self.versions[0].kind != "original":

@@ -10,6 +10,7 @@ from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.page_tables import (
     consequences_list,
+    differences_table,
     edits_table,
     endings_table,
     plain_list,
@@ -79,6 +80,9 @@ def article(page: PageInput, *, number: int, level: int, with_title: bool) -> st
             _section(_change_title(page, v), changes(page, v), heading, css="seen")
             for v in page.variants
         ),
+        _section("From the mix and from stems", differences_table(page), heading, css="seen")
+        if page.differences
+        else "",
         _section("Listen blind", blind(page), heading, css="noprint blind") if page.tests else "",
         _section("How it was made", made(page), heading, css="seen"),
     ]

@@ -137,6 +137,37 @@ def edits_table(page: PageInput, version: Version) -> str:
     )
 
 
+def differences_table(page: PageInput) -> str:
+    """Each edit as made from the mix beside the same edit made from stems, measured."""
+    head = ("Variant", "Bar", "From, to", "Pitch apart", "Spectra apart", "Before", "Verdict")
+    cells = "".join(f'<th scope="col">{word}</th>' for word in head)
+    body = "\n".join(
+        f'<tr><th scope="row">{show(row.name)}</th>'
+        f"<td>{_bar_words(page.analysis, row.edit.bar, row.edit.start_s)}</td>"
+        f'<td class="num">{show(row.edit.from_name or "")} → '
+        f'<b class="v">{show(row.edit.to_name or "")}</b></td>'
+        f'<td class="num">{_cents(row.pitch_cents)}</td>'
+        f'<td class="num">{row.log_spectral_db:.1f} dB</td>'
+        f'<td class="num quiet">{row.before_db:.1f} dB</td>'
+        f"<td>{show(row.word or 'not judged')}</td></tr>"
+        for row in page.differences
+    )
+    return (
+        '<p class="lede">The same rules, made once from the full mix and once from stems. Switch '
+        "between the two above: they are matched in level and lie on one clock.</p>"
+        '<div class="wide" tabindex="0" role="region" aria-label="From the mix and from stems">'
+        '<table><caption class="hide">Difference of each edit made two ways</caption>'
+        f"<thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table></div>"
+        '<p class="small quiet">Pitch apart: the median over the moved note. Spectra apart: '
+        "log-spectral distance, 50 Hz to 8 kHz, over the moved note. Before: the original beside "
+        "the version from stems, so what would remain if nothing were done.</p>"
+    )
+
+
+def _cents(value: float | None) -> str:
+    return "–" if value is None else f"{value:.0f} cents"
+
+
 def _verdict_of(version: Version, edit: Edit) -> Verdict | None:
     return next((verdict for verdict in version.verdicts if verdict.is_of(edit)), None)
 

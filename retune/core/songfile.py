@@ -22,7 +22,7 @@ from retune.core.songschema import (
     Field,
     is_table,
 )
-from retune.core.songvalues import Where
+from retune.core.songvalues import Where, check_guide, shown
 from retune.core.text import file_stem, printable
 from retune.core.textfile import read_text
 from retune.core.tomltext import key_lines, parse_toml
@@ -35,6 +35,7 @@ _OPTIONS = {
     "downbeat": "first_downbeat_s",
     "chords": "chords",
     "phrases": "phrases",
+    "guide": "guide",
 }
 _NUMBERS = ("tempo", "downbeat")
 SONG_SOURCES = "a song file (song.toml) or a recording (WAV, FLAC, OGG, MP3 or AIFF)"
@@ -49,11 +50,13 @@ def read_song(
     downbeat: str | None = None,
     chords: str | None = None,
     phrases: str | None = None,
+    guide: str | None = None,
 ) -> Song:
     """The song described by a song file, or by a bare recording and what is said about it.
 
     The options are strings as typed on a command line, for a bare recording only; its one stem
-    has the role "melody". Stem paths of a song file stay inside its folder.
+    has the role "melody", with a `guide` (a path) the role "mix". Stem paths of a song file stay
+    inside its folder.
 
     Raises SongFileError naming file, line, key, what was given and what is allowed; UsageError
     for options beside a song file.
@@ -61,7 +64,7 @@ def read_song(
     options = {
         name: value
         for name, value in zip(
-            _OPTIONS, (key, meter, tempo, downbeat, chords, phrases), strict=True
+            _OPTIONS, (key, meter, tempo, downbeat, chords, phrases, guide), strict=True
         )
         if value is not None
     }
@@ -219,11 +222,24 @@ def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
     facts = {}
     for option, text in options.items():
         name = _OPTIONS[option]
+        if option == "guide":
+            facts[name] = _guide(text, said_by[name])
+            continue
         facts[name] = MUSIC[name].check(_typed(option, text, said_by[name]), said_by[name])
     name = _stem_name(path)
-    stem = Stem(name, path.absolute(), "melody")
+    stem = Stem(name, path.absolute(), "mix" if "guide" in facts else "melody")
     music = _music(facts, said_by.__getitem__)
     return Song(path.absolute(), printable(path.stem), "", {name: stem}, music)
+
+
+def _guide(text: str, where: Where) -> Path:
+    """The guide of a recording that is a finished mix; any path, as for the recording itself."""
+    path = Path(text).absolute()
+    said = missing_as(path)
+    if said:
+        where.fail(f"{shown(text)} {said}; give a CSV, a MIDI file or a recording of the melody")
+    check_guide(path, where, text=shown(text))
+    return path
 
 
 def _typed(option: str, text: str, where: Where) -> Any:

@@ -63,6 +63,9 @@ def _facts(sub: argparse.ArgumentParser) -> None:
     facts.add_argument("--downbeat", metavar="S", help="time of the first downbeat in seconds")
     facts.add_argument("--chords", metavar="CHART", help='one cell a bar: "Bb | F7 | Bb"')
     facts.add_argument("--phrases", metavar="P", help='"auto" or "every 4 bars"')
+    facts.add_argument(
+        "--guide", metavar="FILE", help="it is a finished mix: its melody as CSV, MIDI or hummed"
+    )
     hearing = sub.add_argument_group("hearing")
     hearing.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
     hearing.add_argument("--no-cache", action="store_true", help="hear every stem anew")
@@ -127,6 +130,9 @@ def _compare(sub: argparse.ArgumentParser) -> None:
         "--out", type=_name, required=True, metavar="PAGE.html", help="the page to write"
     )
     _engine(sub)
+    sub.add_argument(
+        "--beside", metavar="STEMS.toml", help="the same music from stems, to measure a mix against"
+    )
     sub.add_argument("--no-control", action="store_true", help="leave the matched control out")
     sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
     sub.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")

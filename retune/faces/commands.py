@@ -14,7 +14,7 @@ from retune.pipeline.opening import OpenSong
 from retune.pipeline.suggesting import suggestion_facts
 
 Arguments = argparse.Namespace
-FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases")
+FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases", "guide")
 
 
 def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
@@ -94,6 +94,8 @@ def compare(arguments: Arguments) -> int:
     _check_rules(arguments)
     if (arguments.rule or arguments.variant) and len(arguments.song) > 1:
         raise UsageError("--rule and --variant go with one song at a time")
+    if arguments.beside and len(arguments.song) > 1:
+        raise UsageError("--beside goes with one song at a time")
     opened = [_open(arguments, song) for song in arguments.song]
     with show.progress(quiet=arguments.quiet) as tell:
         page = pipeline.compare_page(
@@ -105,6 +107,7 @@ def compare(arguments: Arguments) -> int:
             control=not arguments.no_control,
             passage=(arguments.from_, arguments.to, arguments.phrase),
             audio_format=arguments.format,
+            beside=Path(arguments.beside) if arguments.beside else None,
             progress=tell,
         )
     show.warn(page.warnings)

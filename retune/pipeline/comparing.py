@@ -16,6 +16,7 @@ from retune.compare.page_input import PageInput, Version, VersionKind
 from retune.core.carriers import Analysis, Plan, Rendition
 from retune.core.errors import UsageError
 from retune.core.files import atomic_write, make_folder, refuse_inputs
+from retune.pipeline.beside import FROM_STEMS, check_beside, differences, matched_mix
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.passages import find_passage
@@ -47,6 +48,7 @@ def compare(
     control: bool = True,
     passage: tuple[str | None, str | None, str | None] = (None, None, None),
     audio_format: str = "opus",
+    beside: Source | None = None,
     out: str | Path | None = None,
     progress: Progress = silent,
     **options: Any,
@@ -63,6 +65,9 @@ def compare(
         What to cut out: times "12.5s" or "bar:beat", or phrases "2" or "2-4".
     audio_format : {"opus", "flac"}
         What the page carries.
+    beside : path, Song or OpenSong, optional
+        The same music from stems: its version of the first variant goes on the page too, with the
+        measured difference of each edit.
     out : path, optional
         Also write the page there.
 
@@ -72,6 +77,9 @@ def compare(
         No variant of that name, or a passage that is not in the song.
     """
     opened = open_song(source, **options)
+    other = open_song(beside) if beside is not None else None
+    if other is not None:
+        check_beside(opened, other)
     analysis = analyze(opened, progress=progress)
     plans = (
         plans_of(opened, variants, progress=progress)
@@ -80,6 +88,9 @@ def compare(
     )
     span_s = find_passage(analysis, *passage)
     page = _page_input(opened, analysis, plans, span_s, engine, control, audio_format, progress)
+    moved = [plan for plan in plans if plan.edits]
+    if other is not None and moved:
+        page = _with_stems(page, opened, moved[0], other, engine, audio_format)
     if out is not None:
         write_page([page], [opened], Path(out))
     return page
@@ -177,6 +188,42 @@ def _page_input(
         tension=tension_curves(analysis, weighed),
     )
     return _with_test(page, plans)
+
+
+def _with_stems(
+    page: PageInput,
+    opened: OpenSong,
+    plan: Plan,
+    other: OpenSong,
+    engine: str,
+    audio_format: str,
+) -> PageInput:
+    """Add the version that the same rules make from stems, and how far apart the two are."""
+    mine = render(opened, plan=plan, engine=engine)
+    rules = make(other, rules=list(plan.rules))
+    theirs = render(other, plan=replace(rules, name=f"{plan.name}{FROM_STEMS}"), engine=engine)
+    mix, levels = matched_mix(opened, other, theirs)
+    version = _encoded(
+        mix,
+        levels,
+        name=theirs.name,
+        kind="variant",
+        rendition=theirs,
+        about=f"the same rules, made from the stems of {other.song.path.name}",
+        span_s=page.span_s,
+        audio_format=audio_format,
+    )
+    # The page draws the song as heard in the mix, so the same notes are said to move.
+    version = replace(version, plan=replace(plan, name=theirs.name, caveat=""))
+    versions = [*page.versions]
+    versions.insert(1 + next(k for k, v in enumerate(versions) if v.name == plan.name), version)
+    tension = {**page.tension, theirs.name: page.tension.get(plan.name, ())}
+    return replace(
+        page,
+        versions=tuple(versions),
+        tension=tension,
+        differences=differences(opened, mine, other, theirs),
+    )
 
 
 def _with_test(page: PageInput, plans: Sequence[Plan]) -> PageInput:

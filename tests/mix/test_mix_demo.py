@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from retune import pipeline
-from retune.core.errors import InputError
+from retune.core.errors import InputError, UsageError
 from retune.pipeline.opening import OpenSong
 
 JOIN_S = 0.075
@@ -118,3 +118,46 @@ def test_a_faulty_guide_is_named_with_its_line(folder: Path) -> None:
     (folder / "wrong.toml").write_text(text.replace("melody.csv", "wrong.csv"), encoding="utf-8")
     with pytest.raises(InputError, match=r'wrong.csv line 2: end_s "later"'):
         pipeline.analyze(pipeline.open_song(folder / "wrong.toml"))
+
+
+@pytest.mark.slow
+def test_the_page_measures_the_mix_beside_the_stems(song: OpenSong, tmp_path: Path) -> None:
+    page = pipeline.compare(
+        song,
+        variants=["home"],
+        beside=pipeline.demo_folder() / "song.toml",
+        out=tmp_path / "page.html",
+        control=False,
+    )
+    assert [v.name for v in page.versions] == ["original", "home", "home-from-stems"]
+    loudness = [v.loudness_lufs for v in page.versions]
+    assert max(loudness) - min(loudness) < 0.2
+    assert len(page.differences) == 2
+    for row in page.differences:
+        assert row.pitch_cents < 15
+        assert row.log_spectral_db < 0.4 * row.before_db
+    text = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "From the mix and from stems" in text
+    assert "from a full mix: approximate" in text
+
+
+def test_a_song_of_another_length_cannot_stand_beside(song: OpenSong, tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.wav", np.zeros(44100), song.rate_hz)
+    with pytest.raises(UsageError, match=r"--beside a.wav: it lasts 1.0 s"):
+        pipeline.compare(song, variants=["home"], beside=tmp_path / "a.wav")
+
+
+@pytest.mark.slow
+def test_without_a_guide_the_job_is_done_and_warned_of(folder: Path, tmp_path: Path) -> None:
+    text = (folder / "song.toml").read_text(encoding="utf-8")
+    (folder / "none.toml").write_text(text.replace('guide = "melody.csv"\n', ""), encoding="utf-8")
+    opened = pipeline.open_song(folder / "none.toml", use_cache=False)
+    warnings = pipeline.analyze(opened).warnings
+    assert any("without a guide expect wrong notes" in line for line in warnings)
+    plan = pipeline.plan(opened, rules=["move phrase-ending note to degree 1 in phrase 1"])
+    assert plan.edits
+    assert plan.caveat == "from a full mix: approximate"
+    manifests = pipeline.write_versions(opened, plans=[plan], out=tmp_path)
+    manifest = manifests["rules"]
+    assert len(manifest["verdicts"]) == len(plan.edits)
+    assert manifest["label"] == "altered with retune (from a full mix: approximate)"

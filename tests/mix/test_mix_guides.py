@@ -122,3 +122,14 @@ def test_the_bass_inside_moves_and_is_near_the_one_made_from_stems(folder: Path)
         return float(10 * np.log10(np.sum(spectra[1] ** 2) / np.sum(np.subtract(*spectra) ** 2)))
 
     assert snr_db(got) > snr_db(was) + 4
+
+
+def test_a_recording_with_a_guide_on_the_command_line_is_a_mix(folder: Path) -> None:
+    guide = str(folder / "melody.csv")
+    song = pipeline.open_song(folder / "mix.wav", use_cache=False, guide=guide).song
+    assert [stem.role for stem in song.stems.values()] == ["mix"]
+    assert song.music.guide == folder / "melody.csv"
+    with pytest.raises(InputError, match=r"--guide: .* does not exist; give a CSV"):
+        pipeline.open_song(folder / "mix.wav", guide=str(folder / "none.csv"))
+    with pytest.raises(InputError, match=r"--guide: .* must be a CSV .* or a recording"):
+        pipeline.open_song(folder / "mix.wav", guide=str(write_song(folder)))

@@ -1,0 +1,63 @@
+"""How far two versions of the same passage lie apart: what one edit sounds like made two ways."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from retune.core.carriers import AudioLike, Edit, FloatArray
+
+LOW_HZ, HIGH_HZ = 50.0, 8000.0
+FRAME_S = 0.046
+# Spectra are told apart down to this far below the loudest of the passage.
+FLOOR_DB = -60.0
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One edit of the version `name` beside the same edit of the version `other`:
+    `log_spectral_db` as `log_spectral_distance` has it (`before_db`: the original beside `other`),
+    `pitch_cents` the median difference of pitch, None where one of the two has none."""
+
+    name: str
+    other: str
+    edit: Edit
+    log_spectral_db: float
+    before_db: float
+    pitch_cents: float | None
+    word: str = ""
+
+
+def log_spectral_distance(
+    first: AudioLike, second: AudioLike, *, start_s: float, end_s: float
+) -> float:
+    """Root mean square over 50 Hz to 8 kHz of the difference of two levels in dB, the mean of the
+    frames between two times (Gray & Markel 1976, IEEE Trans. ASSP 24, 380-391)."""
+    spectra = [_levels(audio, start_s, end_s) for audio in (first, second)]
+    n = min(len(s) for s in spectra)
+    floor = max(float(s.max()) for s in spectra) + FLOOR_DB
+    one, two = (np.maximum(s[:n], floor) for s in spectra)
+    return float(np.mean(np.sqrt(np.mean((one - two) ** 2, axis=1))))
+
+
+def _levels(audio: AudioLike, start_s: float, end_s: float) -> FloatArray:
+    """Levels in dB, (n_frames, n_bins), of the sum of the channels' powers."""
+    size = round(FRAME_S * audio.rate_hz)
+    first = round(start_s * audio.rate_hz)
+    last = max(round(end_s * audio.rate_hz), first + size)
+    x = np.asarray(audio.read(first, last), dtype=np.float64)
+    x = np.pad(x, ((0, max(size - len(x), 0)), (0, 0)))
+    frames = np.lib.stride_tricks.sliding_window_view(x, size, axis=0)[:: size // 4]
+    power = np.sum(np.abs(np.fft.rfft(frames * np.hanning(size), axis=2)) ** 2, axis=1)
+    hz = np.fft.rfftfreq(size, 1 / audio.rate_hz)
+    return np.asarray(10 * np.log10(power[:, (hz >= LOW_HZ) & (hz <= HIGH_HZ)] + 1e-20))
+
+
+def median_cents(first_hz: FloatArray, second_hz: FloatArray) -> float | None:
+    """The median of how far two lines of pitch lie apart where both have one; None where less than
+    a third of the frames do."""
+    both = np.isfinite(first_hz) & np.isfinite(second_hz)
+    if both.sum() < max(len(both) / 3, 1):
+        return None
+    return float(np.median(np.abs(1200 * np.log2(first_hz[both] / second_hz[both]))))
