@@ -288,6 +288,18 @@ def test_of_two_rules_the_later_takes_the_overlap() -> None:
     assert any("stem harp is claimed by two rules from 8.00 s" in line for line in plan.warnings)
 
 
+@pytest.mark.parametrize(
+    ("later", "left"),
+    [("2", [(8.0, 14.0, 100.0)]), ("4", [(5.0, 11.0, 100.0)]), ("2-4", []), ("1-5", [])],
+)
+def test_a_later_rule_leaves_no_splinter_of_an_earlier_one(
+    later: str, left: list[tuple[float, float, float]]
+) -> None:
+    rules = ["shift harp up 1 semitone in bars 2-4", f"shift harp up an octave in bars {later}"]
+    found = spans(make_plan(lullaby(), rules))
+    assert [span for span in found if span[2] == 100.0] == left
+
+
 def test_what_a_whole_stem_cannot_do_is_said() -> None:
     def told(rule: str) -> str:
         plan = make_plan(lullaby(), [rule])
