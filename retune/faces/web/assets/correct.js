@@ -47,6 +47,33 @@ function editor(note) {
       button(isEnding ? "Not a phrase ending" : "A phrase ends here", () => set(note, isEnding ? "not an ending" : "ending here"))));
 }
 
+/** Puts in a note that was not heard; in a finished mix it becomes part of the guide. */
+function adder() {
+  const from = state.place;
+  const inputs = { pitch: "", start: from.toFixed(2), end: (from + 0.5).toFixed(2) };
+  const fields = Object.entries(inputs).flatMap(([word, value]) => {
+    const input = el("input", { type: "text", id: `add-${word}`, value, size: 6, autocomplete: "off" });
+    return [el("label", { for: `add-${word}` }, el("i", {}, word)), input];
+  });
+  const add = () => {
+    const [pitch, start, end] = Object.keys(inputs).map((word) => $(`#add-${word}`).value.trim().replace(",", "."));
+    const name = pitch.replace("\u266d", "b").replace("\u266f", "#");
+    if (!name || !(Number(end) > Number(start))) return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
+    return change("correct", { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] }, `Added ${name}. Undo takes it back.`);
+  };
+  return el("div", { class: "set" }, ...fields, button("Add a note", add));
+}
+
+/** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
+function doubts() {
+  const rows = melodyNotes().filter((note) => note.doubt);
+  if (!rows.length) return null;
+  return el("details", { open: rows.length < 6 }, el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`), el("ul", { class: "cons" },
+    ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${note.name ?? "?"}: ${note.doubt}. `,
+      el("button", { class: "plain", type: "button", onclick: () => chooseNote(note.index) }, "show"), " ",
+      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `yes, it is ${note.name}`)))));
+}
+
 function made() {
   const rows = state.song.corrections;
   if (!rows.length) return null;
@@ -61,7 +88,8 @@ function show() {
   const body = state.song.is_song_file
     ? note ? editor(note) : el("p", { class: "quiet" }, "Choose a note in the picture first.")
     : el("p", { class: "quiet" }, "A bare recording has no song file to keep corrections in.");
-  $("#correct").replaceChildren(body, made() ?? "");
+  const more = state.song.is_song_file ? [adder(), doubts() ?? "", made() ?? ""] : [];
+  $("#correct").replaceChildren(body, ...more);
 }
 
 // --- dragging a note up or down, or its ends -----------------------------------------------------
@@ -140,5 +168,6 @@ export function setUpCorrect() {
   });
   on("note", show);
   on("song", show);
+  on("place", show);
   drag();
 }

@@ -28,6 +28,7 @@ function show() {
   $("#facts").replaceChildren(...[
     fact("key", song.key_name ? `${song.key_name}${song.key.source === "given" ? "" : " (heard)"}` : "not known"),
     fact("meter", song.bars.meter), fact("tempo", song.bars.tempo_bpm ? `${Number(song.bars.tempo_bpm.toFixed(1))} a minute` : ""),
+    fact("made", melody?.role === "mix" ? "from a full mix: approximate" : ""),
     fact("length", length), fact("tuning", song.tuning_hz ? `A4 = ${song.tuning_hz.toFixed(1)} Hz` : ""),
     fact("stems", song.sound.map((stem) => stem.name).join(", ")), fact("rights", song.rights),
     song.is_song_file ? el("div", {}, el("dt", { class: "hide" }, "edit"), el("dd", {}, edit)) : null,
@@ -36,6 +37,7 @@ function show() {
   box.hidden = !song.warnings.length;
   $("summary", box).textContent = song.warnings.length === 1 ? "1 remark on the recording" : `${song.warnings.length} remarks on the recording`;
   $("ul", box).replaceChildren(...song.warnings.map((text) => el("li", {}, text)));
+  $("#from-mix").hidden = melody?.role !== "mix";
   if (!$("#facts-form").hidden) form();
 }
 
