@@ -2,23 +2,33 @@
 
     python tests/bench/bench_batch.py [--minutes 3] [--variants 50]
 
-Makes an invented song of four stereo stems, then: 50 variants on one process and on two, the
-time a job costs beyond its work, and the memory of a worker on a long song.
+Makes an invented song of four stereo stems, then: 50 variants on one process and on two, in turn;
+what scheduling costs beside jobs of a known cost; and the memory of a process on a long song.
+Time on the wall depends on what else the machine does; processor time hardly does. So the ratio
+for free cores is worked out from it: what is alone counts whole, the rest is halved.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
+import json
 import multiprocessing
 import os
+import resource
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import psutil
 import soundfile
+
+from retune.pipeline.scheduling import LocalProcesses, Task, run_tasks
 
 RATE_HZ = 44_100
 SONG = """format = 1
@@ -84,18 +94,81 @@ def write_variants(path: Path, count: int) -> None:
     path.write_text("\n".join(lines), encoding="utf-8")
 
 
-def run(song: Path, variants: Path, out: Path, *more: str) -> tuple[float, float]:
-    """Seconds of a batch as a whole process, and that process's own peak memory in MB."""
-    words = ["batch", str(song), "--variants", str(variants), "--out", str(out), "--quiet", *more]
+@dataclass(frozen=True)
+class Figures:
+    """What one batch cost, as a whole process with its workers."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+    first_s: float
+    """Until the first variant could begin."""
+    lonely_s: float
+    """After that, with fewer jobs under way than processes."""
+
+
+def run(song: Path, variants: Path, out: Path, *, jobs: int = 1) -> Figures:
+    """A batch in a process of its own; `peak_mb` is that process's, without its workers."""
+    words = ["batch", str(song), "--variants", str(variants), "--out", str(out), "--quiet"]
     code = (
         "import resource, sys; from retune.faces.cli import main; code = main(sys.argv[1:]);"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss); sys.exit(code)"
     )
-    began = time.perf_counter()
+    began, before = time.perf_counter(), cpu_of_children()
     done = subprocess.run(
-        [sys.executable, "-c", code, *words], check=True, capture_output=True, text=True
+        [sys.executable, "-W", "ignore", "-c", code, *words, "--jobs", str(jobs)],
+        check=True,
+        capture_output=True,
+        text=True,
     )
-    return time.perf_counter() - began, int(done.stdout) / 1024
+    wall_s, cpu_s = time.perf_counter() - began, cpu_of_children() - before
+    first_s, lonely_s = parallelism(out / "batch.json", jobs)
+    return Figures(wall_s, cpu_s, int(done.stdout) / 1024, first_s, lonely_s)
+
+
+def cpu_of_children() -> float:
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
+
+
+def parallelism(records: Path, jobs: int) -> tuple[float, float]:
+    """When the first variant began, and for how long fewer than `jobs` were then under way."""
+    rows = [r for r in json.loads(records.read_text()) if r["variant"] != "original"]
+    spans = [(r["ended_s"] - r["seconds"], r["ended_s"]) for r in rows]
+    times = sorted({edge for span in spans for edge in span})
+    lonely = sum(
+        b - a for a, b in itertools.pairwise(times) if sum(s <= a < e for s, e in spans) < jobs
+    )
+    return times[0], lonely
+
+
+def busy(seconds: float) -> None:
+    """Work of a known cost: processor time, not time on the wall."""
+    end = time.thread_time() + seconds
+    while time.thread_time() < end:
+        pass
+
+
+def overhead(job_s: float, count: int) -> float:
+    """Processor time of the scheduler and one worker beyond the work, as a share of the work."""
+    workers = LocalProcesses(2, marks=Path(tempfile.mkdtemp()))
+    tasks = [Task(f"warm {k}", busy, 0.1) for k in range(4)]
+    tasks += [Task(f"job {k}", busy, job_s) for k in range(count)]
+    spent: list[float] = []
+
+    def done(task: Task, result: object) -> tuple[Task, ...]:
+        spent.append(cpu_of_tree())
+        return ()
+
+    run_tasks(tasks, workers=workers, done=done, lost=lambda task, why: sys.exit(why))
+    workers.stop()
+    return (spent[-1] - spent[3]) / (job_s * count) - 1
+
+
+def cpu_of_tree() -> float:
+    """Processor time so far of this process and its living children."""
+    ours = psutil.Process()
+    return sum(sum(p.cpu_times()[:2]) for p in (ours, *ours.children(recursive=True)))
 
 
 def made_apart(folder: Path, minutes: float) -> Path:
@@ -111,6 +184,7 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--minutes", type=float, default=3.0)
     options.add_argument("--variants", type=int, default=50)
+    options.add_argument("--turns", type=int, default=2, help="runs of each, in turn")
     options.add_argument("--long-minutes", type=float, default=10.0)
     given = options.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -121,17 +195,35 @@ def main() -> None:
         write_variants(few, 1)
         write_variants(many, given.variants)
         run(song, few, root / "warm")  # hears the stems, compiles
-        one, _ = run(song, few, root / "one")
-        alone, _ = run(song, many, root / "alone")
-        both, _ = run(song, many, root / "both", "--jobs", "2")
-        work = given.minutes * 60 * given.variants
         print(f"song {given.minutes:g} min, four stereo stems, {given.variants} variants")
-        print(f"one process: {work / (alone - one):7.0f} x real time after analysis")
-        print(f"two:         {work / (both - one):7.0f} x real time after analysis")
-        print(f"two against one: {alone / both:.2f} x")
+        print("processes   wall s   processor s   first variant s   not all busy s")
+        best: dict[int, Figures] = {}
+        for turn, jobs in itertools.product(range(given.turns), (1, 2)):
+            figures = run(song, many, root / f"out{turn}{jobs}", jobs=jobs)
+            shutil.rmtree(root / f"out{turn}{jobs}")
+            print(
+                f"{jobs:9d}{figures.wall_s:9.1f}{figures.cpu_s:14.1f}"
+                f"{figures.first_s:18.1f}{figures.lonely_s:17.1f}",
+                flush=True,
+            )
+            if jobs not in best or figures.wall_s < best[jobs].wall_s:
+                best[jobs] = figures
+        one, two = best[1], best[2]
+        work_s = given.minutes * 60 * given.variants
+        for jobs, figures in best.items():
+            speed = work_s / (figures.wall_s - figures.first_s)
+            print(f"{jobs} process(es): {speed:.0f} x real time after analysis")
+        print(f"two against one: {one.wall_s / two.wall_s:.2f} x on this machine as it is loaded")
+        print(f"two need {100 * (two.cpu_s / one.cpu_s - 1):.1f} % more processor time than one")
+        alone = two.first_s + two.lonely_s / 2
+        limit = one.cpu_s / (alone + (two.cpu_s - alone) / 2)
+        print(f"so on two free cores: {limit:.2f} x")
+        for job_s in (0.05, 1.0):
+            share = overhead(job_s, round(8 / job_s) if job_s < 1 else 16)
+            print(f"scheduling of jobs of {job_s:g} s: {100 * share:.1f} % of processor time more")
         long = made_apart(root / "long", given.long_minutes)
-        _, peak = run(long, few, root / "longout")
-        print(f"one process on {given.long_minutes:g} min: {peak:.0f} MB at most")
+        peak_mb = run(long, few, root / "longout").peak_mb
+        print(f"one process on {given.long_minutes:g} min: {peak_mb:.0f} MB at most")
 
 
 if __name__ == "__main__":
