@@ -71,6 +71,7 @@ Begin with the volume low, then raise it.</p>
 </tbody>
 </table>
 </div>
+<p><button id="more" type="button" hidden>Show more</button></p>
 </main>
 <script>{script}</script>
 </body>
@@ -104,7 +105,7 @@ def _row(row: IndexRow) -> str:
 def _endings(row: IndexRow) -> str:
     told = []
     for phrase, before, after, ending in row.endings:
-        change = f"{before} → {after}" if after else before
-        words = f"phrase {phrase}: {pretty(change)}" + (f", {ending}" if ending else "")
+        words = f"phrase {phrase}: {pretty(before)}" + (f", {ending}" if ending else "")
+        words += f" → {pretty(after)}" if after else ""
         told.append(f"<b>{escape(words)}</b>" if after else escape(words))
     return "<br>".join(told)

@@ -8,20 +8,31 @@ const shown = document.getElementById("shown");
 const player = document.getElementById("player");
 const playing = document.getElementById("playing");
 
+const more = document.getElementById("more");
+const AT_ONCE = 100; // rows laid out at a time: a thousand at once make a browser stutter
+let limit = AT_ONCE;
+
 function search() {
   const words = field.value.toLowerCase().split(/\s+/).filter(Boolean);
   let count = 0;
   for (const [row, text] of rows) {
     const fits = words.every((word) => text.includes(word));
-    row.hidden = !fits;
     count += fits;
+    row.hidden = !fits || count > limit;
   }
-  shown.textContent = `${count} of ${rows.length} shown`;
+  const all = `${count} of ${rows.length} fit`;
+  shown.textContent = count > limit ? `${all}, the first ${limit} shown` : all;
+  more.hidden = count <= limit;
 }
 
+more.addEventListener("click", () => {
+  limit += AT_ONCE;
+  search();
+});
 let waiting = 0;
 field.addEventListener("input", () => {
   clearTimeout(waiting);
+  limit = AT_ONCE;
   waiting = setTimeout(search, 80);
 });
 document.addEventListener("click", (event) => {
