@@ -255,6 +255,8 @@ def _endings_table(opened: OpenSong, plan: Plan) -> list[dict[str, Any]]:
         rows.append(
             {
                 "phrase": phrase.index,
+                "at_s": number(note.start_s, 3) if note else None,
+                "note": note.name if note else None,
                 "key": str(key) if key else None,
                 "degree": phrase.ending_degree,
                 "chord": note.chord.label if note is not None and note.chord else None,

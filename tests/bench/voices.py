@@ -142,11 +142,16 @@ def tract_response(hz: Floats, formants: Floats) -> NDArray[np.complex128]:
 
 
 def sing(
-    singer: Singer, *, seed: int = 0, rate_hz: int = 44100, tune: tuple[int, ...] = TUNE
+    singer: Singer,
+    *,
+    seed: int = 0,
+    rate_hz: int = 44100,
+    tune: tuple[int, ...] = TUNE,
+    spans: list[dict[str, object]] | None = None,
 ) -> Sung:
-    """The tune sung once, about 17 s, peak 0.5."""
+    """The tune sung once, about 17 s, peak 0.5; or `spans`, as `plan_notes` makes them."""
     rng = np.random.default_rng([seed, singer.low_midi])
-    spans = plan_notes(singer, rng, tune)
+    spans = plan_notes(singer, rng, tune) if spans is None else spans
     midi, level, noise, formants = contour(spans, singer, rng)
     t = np.arange(len(midi)) * CONTROL_S
     time = np.arange(int(t[-1] * rate_hz)) / rate_hz
