@@ -17,8 +17,8 @@ from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.writing import ORIGINAL
 
 COLUMNS = (
-    *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role", "ending"),
-    *("ending_melodic", "moved", "to_degree", "to_chord_role"),
+    *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),
+    *("ending", "ending_melodic", "moved", "to_degree", "to_chord_role"),
 )
 
 

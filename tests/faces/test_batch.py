@@ -26,7 +26,7 @@ rules = ["move phrase-ending degree 2 to degree 1"]
 [variants.up]
 rules = ["move phrase-ending degree 2 to degree 3"]
 [variants.low]
-rules = ["shift every note down 1 semitone"]
+rules = ["shift every note down 1 semitones"]
 """
 SONG = """format = 1
 title = "Lantern Song, take {take}"
@@ -170,6 +170,9 @@ def test_a_rule_that_does_not_read_fails_its_variant_only(
     failed = [row["variant"] for row in rows(tmp_path / "o") if row["state"] == "failed"]
     assert failed == ["odd"]
     assert "take1/odd: a rule begins with move, shift or keep" in capsys.readouterr().err
+    assert main([*words, "--quiet", "--resume"]) == 1
+    state = {row["variant"]: row["state"] for row in rows(tmp_path / "o")}
+    assert state == {"odd": "failed"} | dict.fromkeys(("home", "low", "original", "up"), "skipped")
 
 
 def test_songs_of_one_name_get_folders_of_their_own(songs: list[str], tmp_path: Path) -> None:
