@@ -1,9 +1,10 @@
 """How well one note came out of a mix, judged from the mix and the result alone.
 
-Two things are measured on the voice's own clock (see `retune.repitch.lift`), at the harmonics of
-the old pitch that the new pitch does not share: how far the voice stood above what lies between
-its harmonics (`clear_db`; the less, the more of the backing moves along), and how much of it is
-left (`ghost_db`).
+Four figures are measured on the voice's own clock (see `retune.repitch.lift`) and weighed into
+the log odds that the edit is not clean. The truth they were fitted to, on mixes made with it
+beside them, against the same move of the voice alone: an edit is clean where the backing, where
+it rules, is off by 8 dB or more under itself (about what the move costs on a stem alone) and the
+old pitch is at most 3 dB (twice) too loud; unfit above -4 dB or 6 dB. Nobody listened.
 """
 
 from __future__ import annotations
@@ -13,37 +14,48 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import Edit, FloatArray, Samples, Verdict
+from retune.core.carriers import Edit, Samples, Verdict
 from retune.repitch.lift import (
     CONTEXT_S,
-    HOPS,
-    PERIODS,
-    backing_power,
     frames_of,
     make_warp,
     mid_and_side,
-    teeth_and_valleys,
     to_warped,
 )
 from retune.repitch.seam import FRAME_S, Passage
+from retune.repitch.share import HOPS, SHAPE, VOICE, Harmonics, harmonics
 
 TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"
-# Over mixes made with the truth beside them (tests/bench/bench_mix.py), the error of the lift lies
-# about .8 dB further under the voice for each dB of `clear_db`: 7 dB and 1 dB under it here.
-CLEAN_FROM_DB, NO_USE_BELOW_DB = 11.0, 3.5
-DOUBTFUL = 0.5
+# Of clear, lead, left, beside, and a constant.
+WEIGHTS, CONSTANT = (-0.255, 0.222, -0.054, 0.166), 2.738
+CLEAN_BELOW, NO_USE_ABOVE = -1.5, 0.5  # below the first, 1 in 20 was not clean
+# A note less sure than this is not to be moved; nor one less sure than UNSURE as faint as FAINT_DB:
+# what was lifted may be a chord.
+DOUBTFUL, UNSURE, FAINT_DB = 0.15, 0.5, -8.0
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
 
 @dataclass(frozen=True)
 class Measured:
-    """`clear_db`: the voice over what lies between its harmonics; `ghost_db`: what is left of it
-    at the old pitch, re what was there; `taken_db`: the backing that moves along, re the voice."""
+    """Figures of one edit, dB.
+
+    clear  what was lifted over all else on the same harmonics
+    lead   the same over all else in the mix up to `TOP_HZ`
+    left   what remains at the old pitch, re what was there
+    beside the voice at the sides, re the middle: how much room is around it
+    """
 
     clear_db: float
-    ghost_db: float
-    taken_db: float
+    lead_db: float
+    left_db: float
+    beside_db: float
+
+    @property
+    def risk(self) -> float:
+        """Log odds that the edit is not clean."""
+        figures = (self.clear_db, self.lead_db, self.left_db, self.beside_db)
+        return CONSTANT + sum(w * x for w, x in zip(WEIGHTS, figures, strict=True))
 
 
 def measure(passage: Passage, moved: Samples, *, start_s: float, end_s: float) -> Measured | None:
@@ -60,37 +72,35 @@ def measure(passage: Passage, moved: Samples, *, start_s: float, end_s: float) -
     hz = np.exp(np.interp(place, inside, np.log(passage.f0_hz[inside])))
     warp = make_warp(hz, rate_hz=passage.rate_hz)
     n_harmonics = int(np.clip(TOP_HZ / float(hz.max()), 1, warp.period // 2 - 1))
-    size = PERIODS * warp.period
+    size = VOICE.periods * warp.period
     sounds = [mid_and_side(s[first:last].T.astype(np.float64)) for s in (passage.samples, moved)]
-    powers = [
-        teeth_and_valleys(frames_of(to_warped(x, warp), size=size), n_harmonics=n_harmonics)
-        for x in sounds
-    ]
-    n_frames = powers[0][0].shape[1]
+    spectra = [frames_of(to_warped(x, warp), size=size) for x in sounds]
+    was, now = (harmonics(x, comb=VOICE, n_harmonics=n_harmonics) for x in spectra)
+    n_frames = was.tooth.shape[1]
     middle = (np.arange(n_frames) * (size // HOPS)) - size / 2
     at_s = np.interp(middle, warp.phase, np.arange(first, last) / passage.rate_hz)
     here = (at_s >= start_s) & (at_s <= end_s) & (middle >= 0) & (middle <= warp.phase[-1])
     offset = np.interp(at_s, np.arange(len(passage.offset_cents)) * FRAME_S, passage.offset_cents)
     apart = np.arange(1, n_harmonics + 1) / 2.0 ** (offset[:, None] / 1200)
     alone = (np.abs(apart - np.round(apart)) > SHARED) & here[:, None]
-    return _measured(powers[0], powers[1], here, alone)
+    all_of_it = spectra[0][:, here][..., : VOICE.periods * (n_harmonics + 1)]
+    return _measured(was, now, here, alone, float(np.sum(np.abs(all_of_it) ** 2)))
 
 
 def _measured(
-    was: tuple[FloatArray, FloatArray],
-    now: tuple[FloatArray, FloatArray],
+    was: Harmonics,
+    now: Harmonics,
     here: NDArray[np.bool_],
     alone: NDArray[np.bool_],
+    whole: float,
 ) -> Measured | None:
     if not alone.any():
         return None
-    tooth, backing = was[0], np.minimum(backing_power(*was), was[0])
-    share = 1 - backing / np.maximum(tooth, 1e-20)
-    voice = (tooth - backing)[:, here].sum()
-    taken = (share**2 * backing)[:, here].sum()
-    left = np.maximum(now[0] - np.minimum(backing_power(*now), now[0]), 0.0)[:, alone].sum()
-    before = (tooth - backing)[:, alone].sum()
-    return Measured(_db(voice, backing[:, here].sum()), _db(left, before), _db(taken, voice))
+    voice = float((was.share * was.power)[:, here].sum())
+    rest = float(was.power[:, here].sum()) - voice
+    lifted = float(np.sum(SHAPE**2)) * voice
+    left, before = (float(h.power[:, alone].sum()) for h in (now, was))
+    return Measured(_db(voice, rest), _db(lifted, whole - lifted), _db(left, before), was.beside_db)
 
 
 def _db(power: float, of: float) -> float:
@@ -106,14 +116,15 @@ def verdict(
     if found is None:
         return Verdict(edit.start_s, edit.end_s, DO_NOT_USE, "no pitch of the voice is heard here")
     word = AUDIBLE
-    if found.clear_db < NO_USE_BELOW_DB or confidence < DOUBTFUL:
+    doubtful = confidence < (UNSURE if found.lead_db < FAINT_DB else DOUBTFUL)
+    if found.risk > NO_USE_ABOVE or doubtful:
         word = DO_NOT_USE
-    elif found.clear_db >= CLEAN_FROM_DB:
+    elif found.risk < CLEAN_BELOW:
         word = CLEAN
     text = (
         f"the voice stands {found.clear_db:.0f} dB over the rest on its harmonics, "
-        f"{-found.ghost_db:.0f} dB of the old note are gone"
+        f"{-found.left_db:.0f} dB of what was at the old pitch are gone"
     )
-    if confidence < DOUBTFUL:
+    if doubtful:
         text += "; the note itself is doubtful"
     return Verdict(edit.start_s, edit.end_s, word, text)

@@ -15,6 +15,7 @@ from retune.repitch import psola
 from retune.repitch.lift import STILL_CENTS, lift_voiced
 from retune.repitch.pitch import passage_pitch
 from retune.repitch.seam import Passage
+from retune.repitch.share import BASS
 
 TOP_HZ = 250.0
 LOWS_HZ, ORDER = 180.0, 4
@@ -49,6 +50,7 @@ class LiftBass:
             passage.f0_hz,
             rate_hz=passage.rate_hz,
             top_hz=TOP_HZ,
+            comb=BASS,
             wanted=np.abs(passage.offset_cents) > STILL_CENTS,
         )
         bass = np.ascontiguousarray(lifted.T, dtype=np.float32)
