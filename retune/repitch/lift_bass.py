@@ -10,16 +10,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
+from retune.core.carriers import Edit, FloatArray, Note, PitchTrack, Samples, Verdict
 from retune.repitch import psola
 from retune.repitch.lift import STILL_CENTS, lift_voiced
 from retune.repitch.pitch import passage_pitch
-from retune.repitch.seam import Passage
+from retune.repitch.seam import FRAME_S, Passage
 from retune.repitch.share import BASS
 
 TOP_HZ = 250.0
 LOWS_HZ, ORDER = 180.0, 4
 CONTEXT_S = 0.35
+LEAST_VOICED, DOUBTFUL = 0.5, 0.5
 
 
 def bass_pitch(
@@ -60,3 +61,19 @@ class LiftBass:
 
 
 ENGINE = LiftBass()
+
+
+def bass_verdict(
+    passage: Passage, *, edit: Edit, first_s: float, confidence: float = 1.0
+) -> Verdict:
+    """What to expect of one edit of the bass; the passage begins at `first_s`, `confidence` is how
+    sure the note is. Never "clean": what is above `TOP_HZ` keeps the old pitch."""
+    a, b = (round((t - first_s) / FRAME_S) for t in (edit.start_s, edit.end_s))
+    voiced = np.isfinite(passage.f0_hz[max(a, 0) : max(b, a + 1)])
+    share = float(np.mean(voiced)) if len(voiced) else 0.0
+    word = "audible if you listen for it"
+    text = f"moved below {TOP_HZ:.0f} Hz; its upper harmonics keep the old pitch"
+    if share < LEAST_VOICED or confidence < DOUBTFUL:
+        word = "do not use"
+        text = f"the bass is hardly heard here ({share:.0%} of the note has its pitch)"
+    return Verdict(edit.start_s, edit.end_s, word, text)

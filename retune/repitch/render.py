@@ -20,6 +20,7 @@ from retune.core.carriers import (
 from retune.core.errors import EngineError, UsageError
 from retune.repitch.glide import smooth_step
 from retune.repitch.judge import CLEAN, verdict
+from retune.repitch.lift_bass import bass_verdict
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
@@ -114,8 +115,8 @@ def _render_by(
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
         moved = [shift(engine, part.passage) for part in work.parts]
         patches += _patches(work, moved)
-        if engine.name == "lift":
-            verdicts += _verdicts(work, moved, stem)
+        if engine.name in ("lift", "lift-bass"):
+            verdicts += _verdicts(work, moved, stem, engine)
     warnings += [
         f"{stem.name}: {v.start_s:.2f} s to {v.end_s:.2f} s: {v.word} ({v.text})"
         for v in verdicts
@@ -126,11 +127,18 @@ def _render_by(
     )
 
 
-def _verdicts(work: Work, moved: Sequence[Samples], stem: StemAnalysis) -> list[Verdict]:
+def _verdicts(
+    work: Work, moved: Sequence[Samples], stem: StemAnalysis, engine: Engine
+) -> list[Verdict]:
     """What to expect of each edit of a mix."""
     part, sound = work.parts[0], moved[0]
     first_s = part.first / part.passage.rate_hz
     sure = {note.index: note.confidence for note in stem.notes}
+    if engine.name == "lift-bass":
+        return [
+            bass_verdict(part.passage, edit=e, first_s=first_s, confidence=sure.get(e.note or 0, 1))
+            for e in work.group.edits
+        ]
     return [
         verdict(part.passage, sound, edit=e, first_s=first_s, confidence=sure.get(e.note or 0, 1.0))
         for e in work.group.edits

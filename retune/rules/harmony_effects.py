@@ -75,8 +75,8 @@ def chords_that_stay(scene: Scene) -> Iterator[Consequence]:
         yield Consequence(
             "new-chord",
             note.start_s,
-            f"the bass is moved inside the mix, below 250 Hz: its upper harmonics and the chords "
-            f"above it stay as they are ({bass.inside})",
+            "the bass is moved inside the mix, below 250 Hz: its upper harmonics and the chords "
+            "above it stay as they are",
         )
 
 
