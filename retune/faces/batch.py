@@ -61,8 +61,22 @@ def batch(arguments: argparse.Namespace) -> int:
     songs = _songs(arguments, tally)
     make_folder(out)
     total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
-    stopped = False
-    with _progress(total, quiet=arguments.quiet) as tell, _stoppable():
+    with _stoppable():
+        stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)
+        _clear_leftovers(out, songs)
+        _write_summary(out, tally)
+        if arguments.report is not None:
+            page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
+            show.say(f"open {page} in a browser", quiet=arguments.quiet)
+    _close(arguments, tally, total, stopped=stopped)
+    return 1 if stopped or tally.count("failed") else 0
+
+
+def _run(
+    songs: Sequence[SongJobs], workers: Workers, tally: Tally, *, total: int, quiet: bool
+) -> bool:
+    """Do the jobs; True if they were stopped before the end."""
+    with _progress(total, quiet=quiet) as tell:
 
         def note(record: Record) -> None:
             tally.add(record)
@@ -71,15 +85,9 @@ def batch(arguments: argparse.Namespace) -> int:
         try:
             run_batch(songs, workers=workers, note=note)
         except KeyboardInterrupt:
-            stopped = True
             workers.stop()
-    _clear_leftovers(out, songs)
-    _write_summary(out, tally)
-    if arguments.report is not None:
-        page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
-        show.say(f"open {page} in a browser", quiet=arguments.quiet)
-    _close(arguments, tally, total, stopped=stopped)
-    return 1 if stopped or tally.count("failed") else 0
+            return True
+    return False
 
 
 def _workers(arguments: argparse.Namespace) -> Workers:
@@ -94,16 +102,22 @@ def _workers(arguments: argparse.Namespace) -> Workers:
 
 @contextmanager
 def _stoppable() -> Iterator[None]:
-    """Let a request to end (SIGTERM) do what Ctrl-C does."""
+    """Let Ctrl-C and a request to end (SIGTERM) stop the run once; a second of them, which a
+    terminal or a scheduler often sends at once, does not break off the summary."""
+    asked = 0
 
     def stop(number: int, frame: Any) -> None:
-        raise KeyboardInterrupt
+        nonlocal asked
+        asked += 1
+        if asked != 2:
+            raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, stop)
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 # --- the list of jobs ------------------------------------------------------------------------
