@@ -4,8 +4,9 @@
 
 Makes an invented song of four stereo stems, then: 50 variants on one process and on two, in turn;
 what scheduling costs beside jobs of a known cost; and the memory of a process on a long song.
-Time on the wall depends on what else the machine does; processor time hardly does. So the ratio
-for free cores is worked out from it: what is alone counts whole, the rest is halved.
+Time on the wall depends on what else the machine does; processor time hardly does. So the figures
+for free cores are worked out from it: what goes before the first variant counts whole, the rest is
+halved.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -101,8 +103,9 @@ class Figures:
     wall_s: float
     cpu_s: float
     peak_mb: float
+    first_cpu_s: float
+    """Processor time until the first variant could begin: what more processes do not shorten."""
     first_s: float
-    """Until the first variant could begin."""
     lonely_s: float
     """After that, with fewer jobs under way than processes."""
 
@@ -115,15 +118,18 @@ def run(song: Path, variants: Path, out: Path, *, jobs: int = 1) -> Figures:
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss); sys.exit(code)"
     )
     began, before = time.perf_counter(), cpu_of_children()
-    done = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", code, *words, "--jobs", str(jobs)],
-        check=True,
-        capture_output=True,
-        text=True,
-    )
+    line = [sys.executable, "-W", "ignore", "-c", code, *words, "--jobs", str(jobs)]
+    running = subprocess.Popen(line, stdout=subprocess.PIPE, text=True)
+    first_cpu_s = 0.0
+    while running.poll() is None and not list(out.glob("*/original/original.json")):
+        first_cpu_s = cpu_of_tree(running.pid)
+        time.sleep(0.02)
+    told, _ = running.communicate()
+    if running.returncode:
+        sys.exit(f"the batch ended with {running.returncode}")
     wall_s, cpu_s = time.perf_counter() - began, cpu_of_children() - before
     first_s, lonely_s = parallelism(out / "batch.json", jobs)
-    return Figures(wall_s, cpu_s, int(done.stdout) / 1024, first_s, lonely_s)
+    return Figures(wall_s, cpu_s, int(told) / 1024, first_cpu_s, first_s, lonely_s)
 
 
 def cpu_of_children() -> float:
@@ -165,10 +171,14 @@ def overhead(job_s: float, count: int) -> float:
     return (spent[-1] - spent[3]) / (job_s * count) - 1
 
 
-def cpu_of_tree() -> float:
-    """Processor time so far of this process and its living children."""
-    ours = psutil.Process()
-    return sum(sum(p.cpu_times()[:2]) for p in (ours, *ours.children(recursive=True)))
+def cpu_of_tree(pid: int | None = None) -> float:
+    """Processor time so far of a process (this one) and its living children."""
+    spent = 0.0
+    with suppress(psutil.Error):
+        top = psutil.Process(pid)
+        for process in (top, *top.children(recursive=True)):
+            spent += sum(process.cpu_times()[:2])
+    return spent
 
 
 def made_apart(folder: Path, minutes: float) -> Path:
@@ -211,13 +221,17 @@ def main() -> None:
         one, two = best[1], best[2]
         work_s = given.minutes * 60 * given.variants
         for jobs, figures in best.items():
+            after_s = (figures.cpu_s - figures.first_cpu_s) / jobs
             speed = work_s / (figures.wall_s - figures.first_s)
-            print(f"{jobs} process(es): {speed:.0f} x real time after analysis")
+            print(
+                f"{jobs} process(es): {speed:.0f} x real time after analysis as the machine is "
+                f"loaded, {work_s / after_s:.0f} x by processor time"
+            )
         print(f"two against one: {one.wall_s / two.wall_s:.2f} x on this machine as it is loaded")
         print(f"two need {100 * (two.cpu_s / one.cpu_s - 1):.1f} % more processor time than one")
-        alone = two.first_s + two.lonely_s / 2
-        limit = one.cpu_s / (alone + (two.cpu_s - alone) / 2)
-        print(f"so on two free cores: {limit:.2f} x")
+        free_s = two.first_cpu_s + (two.cpu_s - two.first_cpu_s) / 2
+        print(f"before the first variant: {two.first_cpu_s:.1f} s of processor time")
+        print(f"so on two free cores at least {one.cpu_s / free_s:.2f} x")
         for job_s in (0.05, 1.0):
             share = overhead(job_s, round(8 / job_s) if job_s < 1 else 16)
             print(f"scheduling of jobs of {job_s:g} s: {100 * share:.1f} % of processor time more")

@@ -1,0 +1,116 @@
+"""Songs times variants: what is heard and hashed once, and what a lost song takes with it."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from retune.core.audio import AudioFile
+from retune.pipeline import opening
+from retune.pipeline.batching import Record, SongJobs, run_batch
+from retune.pipeline.demo import demo_folder
+from retune.pipeline.jobs import Job, _opened
+from retune.pipeline.scheduling import InThisProcess, Task
+
+RULES = {
+    "home": "move phrase-ending degree 2 to degree 1",
+    "low": "shift every note down 1 semitone",
+}
+
+
+class Strangers(InThisProcess):
+    """Each task as in a process that has seen none of the others."""
+
+    def __init__(self) -> None:
+        self.titles: list[str] = []
+
+    def submit(self, task: Task) -> Future[Any]:
+        self.titles.append(task.title)
+        _opened.cache_clear()
+        return super().submit(task)
+
+
+def demo_jobs(out: Path, **more: Any) -> SongJobs:
+    common: dict[str, Any] = {
+        "song": str(demo_folder() / "song.toml"),
+        "name": "lantern",
+        "out": str(out),
+        **more,
+    }
+    variants = [Job(variant=name, rules=(rule,), **common) for name, rule in RULES.items()]
+    return SongJobs(Job(variant="original", rules=(), **common), tuple(variants))
+
+
+@pytest.fixture
+def counts(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, int]:
+    """How often a song is heard and a stem hashed, with a cache that is empty at first."""
+    monkeypatch.setenv("RETUNE_CACHE", str(tmp_path / "cache"))
+    counted = {"heard": 0, "hashed": 0}
+    hear, sha256 = opening._hear, AudioFile.sha256
+
+    def hearing(*given: Any) -> Any:
+        counted["heard"] += 1
+        return hear(*given)
+
+    def hashing(self: AudioFile) -> str:
+        counted["hashed"] += 1
+        return sha256(self)
+
+    monkeypatch.setattr(opening, "_hear", hearing)
+    monkeypatch.setattr(AudioFile, "sha256", hashing)
+    return counted
+
+
+def states(records: list[Record]) -> dict[str, str]:
+    return {record["variant"]: record["state"] for record in records}
+
+
+@pytest.mark.slow
+def test_a_song_is_heard_once_for_all_its_jobs_wherever_they_run(
+    tmp_path: Path, counts: dict[str, int]
+) -> None:
+    records: list[Record] = []
+    workers = Strangers()
+    jobs = demo_jobs(tmp_path / "out")
+    run_batch([jobs], workers=workers, note=records.append)
+    assert states(records) == {"original": "done", "home": "done", "low": "done"}
+    assert workers.titles == ["lantern heard", "lantern/original", "lantern/home", "lantern/low"]
+    n_stems = len(opening.open_song(jobs.original.song).song.stems)
+    # The hearing and the unaltered files each hash the stems, side by side; variants take theirs.
+    assert counts == {"heard": 1, "hashed": 2 * n_stems}
+
+    records.clear()
+    again = demo_jobs(tmp_path / "out", resume=True)
+    run_batch([again], workers=Strangers(), note=records.append)
+    assert set(states(records).values()) == {"skipped"}
+    assert counts["heard"] == 1
+
+
+def test_a_song_that_cannot_be_heard_fails_with_its_variants_and_no_other(tmp_path: Path) -> None:
+    def fail(number: int) -> SongJobs:
+        jobs = demo_jobs(tmp_path, song=str(tmp_path / f"none{number}.toml"))
+        named = [replace(job, name=f"song{number}") for job in (jobs.original, *jobs.variants)]
+        return SongJobs(named[0], tuple(named[1:]), size_bytes=number)
+
+    records: list[Record] = []
+    workers = Strangers()
+    run_batch([fail(1), fail(2)], workers=workers, note=records.append)
+    assert [r["song"] for r in records] == ["song2"] * 3 + ["song1"] * 3
+    assert {r["state"] for r in records} == {"failed"}
+    assert "none2.toml" in records[0]["error"]
+    assert records[1]["error"] == f"not tried: {records[0]['error']}"
+
+
+def test_a_hash_made_elsewhere_counts_only_for_the_same_file(tmp_path: Path) -> None:
+    opened = opening.open_song(demo_folder() / "song.toml")
+    name, audio = next(iter(opened.audio.items()))
+    size, changed_ns = audio.stamp
+    opened.know_sha256(name, stamp=(size, changed_ns + 1), digest="0" * 64)
+    assert opened.sha256(name) == audio.sha256()
+    other = opening.open_song(demo_folder() / "song.toml")
+    other.know_sha256(name, stamp=audio.stamp, digest="0" * 64)
+    assert other.sha256(name) == "0" * 64
