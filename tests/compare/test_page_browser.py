@@ -288,3 +288,11 @@ CROWDED = """() => {
   }));
   return bad;
 }"""
+
+
+def test_an_output_that_never_begins_is_told(page: Any) -> None:
+    """As where there is no sound device and the browser waits for one without end."""
+    page.evaluate("void (AudioContext.prototype.resume = () => new Promise(() => {}))")
+    page.locator("[data-do=play]").click()
+    page.locator(".fault").wait_for(timeout=10_000)
+    assert "No sound output answers" in page.locator(".fault").inner_text()

@@ -33,6 +33,7 @@ pytestmark = [
 FULL_SIZE = os.environ.get("RETUNE_FULL_SIZE") == "1"
 CLIENTS = 20
 FLAT = 1.10
+MB_A_MINUTE = 4.0  # 1.24 measured from 2 to 60 minutes
 
 
 def memory_mb() -> float:
@@ -210,9 +211,6 @@ def test_a_long_stem_takes_bounded_memory(tmp_path: Path) -> None:
         f"{short} and {long} minutes: {peaks[0]:.0f} and {peaks[1]:.0f} MB, {growth:.2f} a minute"
     )
     assert growth < MB_A_MINUTE
-
-
-MB_A_MINUTE = 6.0
 
 
 def test_a_whole_song_is_opened_again_and_again(tmp_path: Path) -> None:

@@ -22,6 +22,14 @@ def test_nothing_plays_unasked_and_it_begins_quietly(page: Any) -> None:
     assert page.evaluate("workbench.player.volumeDb") <= -20
 
 
+def test_an_output_that_never_begins_is_told(page: Any) -> None:
+    """As where there is no sound device and the browser waits for one without end."""
+    page.evaluate("void (AudioContext.prototype.resume = () => new Promise(() => {}))")
+    page.locator("#play").click()
+    wait_until(page, "document.querySelector('#sound-state').innerText.includes('sound output')")
+    assert page.evaluate("workbench.player.playing") is False
+
+
 def test_a_switch_is_a_crossfade_and_a_patch_is_exact(page: Any, bench: tuple[str, Any]) -> None:
     """The mixer itself, rendered offline: before the switch the original, after it the variant
     as rendering gives it, within the browser's own rounding of 16-bit files (1 part in 2^15)."""

@@ -1,6 +1,7 @@
 // One clock for all versions: every source starts at the same instant, and only gains change.
 
 const FADE_S = 0.01;
+const BEGIN_MS = 4000;
 const SEAM_S = 0.008;
 
 /** Sources and gains for all `buffers` in `ctx` (real-time or offline), `chosen` open. */
@@ -57,6 +58,7 @@ class Player {
     this.voices = null;
     this.ctx = null;
     this.buffers = null;
+    this.onfault = () => {};
   }
 
   /** Decode everything once, at the rate of the file, so that nothing is resampled. */
@@ -87,7 +89,12 @@ class Player {
       this.meter.fftSize = 2048;
       this.seam.connect(this.master).connect(this.ctx.destination);
     }
-    await this.ctx.resume();
+    // Some browsers wait without end where there is no sound output.
+    const late = new Promise((done) => { setTimeout(done, BEGIN_MS, true); });
+    if (await Promise.race([this.ctx.resume(), late])) {
+      this.onfault("No sound output answers. Connect one, then load this page again.");
+      return;
+    }
     this.stop();
     const [first, last] = this.facts.passage;
     const loop = this.loop && until === null ? this.loop : null;

@@ -11,6 +11,14 @@ class Song {
     this.root = root;
     this.facts = JSON.parse($(`#facts-${number}`).textContent);
     this.player = new Player(this.facts, $$(`script[data-sound="${number}"]`));
+    this.player.onfault = (text) => {
+      const told = document.createElement("p");
+      told.className = "state fault";
+      told.textContent = text;
+      $(".fault", this.root)?.remove();
+      $("[data-do=play]", this.root).closest(".set").after(told);
+      say(text);
+    };
     this.pictures = $$(".pic", root).map((pic) => new Picture(pic, $(".here", root)));
     this.blind = $("[data-blind=start]", root) ? new Blind($(".blind", root), this.player, say) : null;
     this.phrase = this.facts.phrases[0]?.number ?? 0;

@@ -5,6 +5,7 @@ import { getBytes, postForBytes, post, unpack } from "./api.js";
 export const VERSIONS = ["original", "variant", "matched-control", "other"];
 const ofEach = (make) => Object.fromEntries(VERSIONS.map((name) => [name, make()]));
 const HEARD_BEGINS = -24;
+const BEGIN_MS = 4000;
 const asked = (kind) => (kind === "other" ? "variant" : kind);
 
 export class Player {
@@ -120,6 +121,14 @@ export class Player {
     return Math.max(0, at);
   }
 
+  /** Whether sound begins to flow; some browsers wait without end where there is no output. */
+  async begun() {
+    return Promise.race([
+      this.ctx.resume().then(() => true),
+      new Promise((done) => { setTimeout(done, BEGIN_MS, false); }),
+    ]);
+  }
+
   async play(at) {
     this.ready ??= this.build();
     try {
@@ -129,7 +138,10 @@ export class Player {
       this.onfault(error);
       return;
     }
-    await this.ctx.resume();
+    if (!(await this.begun())) {
+      this.onfault(new Error("no sound output answers. Connect one, then load this page again."));
+      return;
+    }
     this.position = at;
     this.stamp = this.ctx.currentTime;
     this.playing = true;
