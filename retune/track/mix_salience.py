@@ -4,9 +4,10 @@ A frame's salience at a pitch is the sum of the compressed magnitudes at its har
 half way between them, weighted 1/sqrt(h) (the kernel of SWIPE: Camacho & Harris 2008, JASA 124,
 1638-1652), so that neither the octave below (whose odd harmonics fall into valleys) nor the one
 above gains. What is loud in the side channel is taken off the mid first: a lead stands in the
-middle, wide chords do not. The best path bears with the leaps of a melody and may fall silent.
-With a guide, only pitches within `GUIDE_CENTS` of the note given there can be found, and nothing
-where the guide has no note.
+middle, wide chords do not. Without a guide so is what stands still in pitch for half a second: a
+voice wavers, a chord's partials do not. The best path bears with the leaps of a melody and may
+fall silent. With a guide, only pitches within `GUIDE_CENTS` of the note given there can be found,
+and nothing where the guide has no note.
 """
 
 from __future__ import annotations
@@ -28,10 +29,12 @@ WINDOW = 2048
 PADDED = 4096
 TOP_HZ = 5000.0
 BIN_CENTS = 20
-MAX_HARMONICS = 16
+MAX_HARMONICS = 10
 # A partial counts by how far it stands in the middle: 1 - this times side over mid.
 SIDE_WEIGHT = 2.0
 POWER = 0.7
+# Frames over which a partial that does not fade or move counts as standing still.
+STILL_FRAMES = 51
 # Below this, where bass and drums are, partials count less, in proportion.
 FULL_FROM_HZ = 400.0
 READ_FRAMES = 512
@@ -42,7 +45,7 @@ GUIDE_REACH_S = 0.12
 GUIDE_PULL = 0.05
 # Log weights of the path, in units of salience (0 to about 1 a frame).
 STEP_COST = 0.012
-LEAP_COST = 0.35
+LEAP_COST = 0.6
 REACH_BINS = 10
 SWITCH_COST = 0.3
 VOICED_ABOVE = 0.16
@@ -171,7 +174,17 @@ def _stretches(audio: AudioLike) -> Iterator[FloatArray]:
         yield held[:, first * HOP : (first + n_frames - 1) * HOP + WINDOW]
 
 
-def _roots(stretch: FloatArray, n_spectrum: int) -> tuple[FloatArray, FloatArray]:
+def _still(spectra: FloatArray) -> FloatArray:
+    """What of magnitudes (n_frames, n_bins) is there all the time: harmonic means over time."""
+    from scipy.ndimage import uniform_filter1d
+
+    rarity = uniform_filter1d(1 / (spectra + 1e-4), STILL_FRAMES, axis=0, mode="nearest")
+    return np.asarray(1 / np.maximum(rarity, 1e-9))
+
+
+def _roots(
+    stretch: FloatArray, n_spectrum: int, *, keep_still: bool = True
+) -> tuple[FloatArray, FloatArray]:
     """Compressed spectra (n_frames, n_spectrum) of the middle, and the frames' power."""
     from scipy.fft import rfft
 
@@ -180,6 +193,8 @@ def _roots(stretch: FloatArray, n_spectrum: int) -> tuple[FloatArray, FloatArray
     frames = frames[:, ::HOP] * window
     spectra = np.abs(rfft(frames, n=PADDED, axis=2)[:, :, :n_spectrum])
     middle = np.maximum(spectra[0] - SIDE_WEIGHT * spectra[1], 0.0)
+    if not keep_still:
+        middle = np.maximum(middle - _still(middle), 0.0)
     rise = np.minimum(np.arange(n_spectrum) * (RATE_HZ / PADDED) / FULL_FROM_HZ, 1.0)
     power = np.mean(frames[0].astype(np.float64) ** 2, axis=1)
     return (middle**POWER * rise).astype(np.float64), power
@@ -252,7 +267,7 @@ class MixSalience:
         n_done = 0
         threshold = GUIDED_ABOVE if self.guide else VOICED_ABOVE
         for stretch in _stretches(audio):
-            root, power = _roots(stretch, kernel.n_spectrum)
+            root, power = _roots(stretch, kernel.n_spectrum, keep_still=bool(self.guide))
             salience = np.zeros((len(root), n_bins))
             _sum_up(root, kernel.low, kernel.part, kernel.weight, salience)
             norm = np.sqrt(np.sum(root**2, axis=1, keepdims=True))
