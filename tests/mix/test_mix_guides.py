@@ -51,7 +51,7 @@ def test_a_hummed_guide_is_as_good_as_a_table(folder: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_guide_in_another_key_is_told_of_and_one_of_another_melody_refused(folder: Path) -> None:
+def test_a_guide_in_another_key_is_told_of_and_one_of_another_melody_doubted(folder: Path) -> None:
     write_hum(folder / "third.wav", semitones=3.0, late_s=2.0)
     third = heard(write_song(folder, guide="third.wav", name="third"))
     assert accuracy(third.stems["all"].notes) >= 0.95
@@ -61,8 +61,9 @@ def test_a_guide_in_another_key_is_told_of_and_one_of_another_melody_refused(fol
     soundfile.write(
         folder / "other.wav", hum(scale, rate_hz=rate_hz, semitones=0.0, late_s=0.0), rate_hz
     )
-    with pytest.raises(InputError, match=r"other.wav: this recording does not fit the mix"):
-        heard(write_song(folder, guide="other.wav", name="other"))
+    other = heard(write_song(folder, guide="other.wav", name="other"))
+    assert any("other.wav: it fits the mix hardly better" in line for line in other.warnings)
+    assert not any("hardly better" in line for line in third.warnings)
 
 
 def test_a_recording_without_notes_is_refused(folder: Path) -> None:
