@@ -190,6 +190,7 @@ def test_the_original_mix_is_measured_once(client: Client, monkeypatch: pytest.M
     calls = []
     measure = mixing.measure
     monkeypatch.setattr(mixing, "measure", lambda mix: calls.append(mix) or measure(mix))
+    monkeypatch.setattr(mixing, "measured_once", lambda opened, make: make())  # not from disk
     client.post("levels", {"rules": []})
     change(client, "music", set=[{"name": "key", "value": "G minor"}])
     change(client, "variant", name="a", rules=["move highest note to degree 1"])
