@@ -133,7 +133,7 @@ BODIES = st.one_of(
 # RETUNE_FULL_SIZE=1 runs the long ones at full size.
 FULL_SIZE = os.environ.get("RETUNE_FULL_SIZE") == "1"
 FAST = settings(max_examples=2, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
-LONG = settings(FAST, max_examples=150 if FULL_SIZE else 5)
+LONG = settings(FAST, max_examples=150 if FULL_SIZE else 3)
 
 
 class Target:
