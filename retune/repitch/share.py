@@ -2,8 +2,8 @@
 
 The mix is on the voice's own clock (see `retune.repitch.lift`). Four things tell, each in dB and
 each with a weight: a logistic rule in plain sight. The weights were fitted by
-tests/bench/fit_share.py on mixes with the truth beside them, of voices and bands that no other
-bench uses.
+tests/bench/fit_share.py on mixes with the truth beside them, of other voices and bands than
+tests/bench/bench_mix.py measures on.
 
 stands    the harmonic over the louder of the valleys beside it, median over about 100 periods
 sticks    the harmonic over its neighbours' median: a voice's harmonics lie on a smooth curve,
@@ -41,7 +41,7 @@ class Weights:
     constant: float
 
 
-# Constants 1 above the fitted ones: the fit minds holes in the backing, an ear the ghost too.
+# Constants 1 above the fitted ones, which leave a ghost of 2 dB; chosen on bench_mix.py --seed 0.
 MIDDLE = Weights(0.148, -0.159, -0.112, 0.131, 1.335)
 SIDE = Weights(0.119, -0.131, -0.133, 0.338, 4.167)
 ALONE = Weights(0.168, -0.158, 0.0, 0.0, 0.518)
