@@ -23,7 +23,7 @@ TIMES_S = np.arange(-0.12, 0.1201, 0.005)
 WIDTHS_S = np.array([0.03, 0.04, 0.05, 0.06, 0.08, 0.10, 0.13, 0.16, 0.20])
 WIDTH_WEIGHTS = np.array([0.4, 0.6, 0.7, 0.8, 1.0, 1.0, 0.8, 0.6, 0.3])
 TIME_SD_S = 0.03
-FIT_SD_CENTS, FIT_CLIP = 20.0, 2.5
+FIT_SD_CENTS, FIT_CLIP = 10.0, 2.5
 LIKE_S, LOOK_S = 0.02, 0.005
 LEVEL_SD_CENTS, LEVEL_FRAMES = 40.0, 4.0
 OUTLIER_CENTS = 150.0
@@ -130,7 +130,7 @@ def _log_fit(
 
 
 def _level(time_s: FloatArray, cents: FloatArray, start_s: float, stop_s: float) -> float:
-    inside = (time_s >= start_s) & (time_s < stop_s)
+    inside = (time_s >= start_s) & (time_s < stop_s) & np.isfinite(cents)
     return float(np.median(cents[inside])) if inside.any() else float("nan")
 
 
