@@ -307,3 +307,50 @@ def test_two_voices_at_once_are_doubted(voice) -> None:
     both = Audio((audio.samples[:, 0] + other).astype(np.float32) / 2, RATE_HZ)
     warnings = render_stem(both, stem=stem, edits=[edit]).warnings
     assert any("does not sound like one dry voice" in text for text in warnings)
+
+
+@pytest.mark.parametrize("kind", ["creaky", "jittery"])
+def test_rough_voices_move_too(kind: str) -> None:
+    """Every second pulse softer and late (creak), or each period off by 2 % at random."""
+    rng = np.random.default_rng(3)
+    period = RATE_HZ / 110.0
+    n = int(1.6 * RATE_HZ)
+    pulses, at, k = np.zeros(n), 0.0, 0
+    while at < n - 2:
+        late = 0.04 * period * (k % 2) if kind == "creaky" else 0.0
+        place = at + late
+        part = place - int(place)
+        height = 0.7 if kind == "creaky" and k % 2 else 1.0
+        pulses[int(place)] += height * (1 - part)
+        pulses[int(place) + 1] += height * part
+        at += period * (1 + (0.02 * rng.standard_normal() if kind == "jittery" else 0.0))
+        k += 1
+    time_s = np.arange(int(0.03 * RATE_HZ)) / RATE_HZ
+    ring = np.exp(-250 * time_s) * np.cos(2 * np.pi * 650 * time_s)
+    y = 0.4 * np.convolve(pulses, ring)[:n]
+    stem = StemAnalysis(
+        "voice",
+        "melody",
+        make_notes((110.0, 110.0), (0.0, 0.5, 1.6)),
+        (),
+        make_track(np.full(n, 110.0)),
+    )
+    audio = Audio(y.astype(np.float32), RATE_HZ)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)[:, 0]
+    at_s, hz = praat_hz(made, low_hz=75, high_hz=400)
+    core = (at_s > 0.7) & (at_s < 1.4)
+    assert np.nanmedian(cents_between(110.0, hz[core])) == pytest.approx(-200, abs=6.0)
+    inside = slice(int(0.7 * RATE_HZ), int(1.4 * RATE_HZ))
+    level = 20 * np.log10(np.std(made[inside]) / np.std(audio.samples[inside]))
+    assert level == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("rate_hz", "channels"), [(96000, 2), (192000, 1)])
+def test_high_rates(rate_hz: int, channels: int) -> None:
+    audio, stem, _ = make_stem(LEVELS, BOUNDS, rate_hz=rate_hz, channels=channels)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)]).apply(audio)
+    time_s, hz = praat_hz(made[:, 0], rate_hz=rate_hz)
+    core = (time_s > 0.75) & (time_s < 1.45)
+    assert np.median(cents_between(225.0, hz[core])) == pytest.approx(-200, abs=1.5)
+    if channels == 2:
+        assert np.allclose(made[:, 1], 0.6 * made[:, 0], atol=1e-5)
