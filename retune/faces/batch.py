@@ -116,8 +116,10 @@ def _stoppable() -> Iterator[None]:
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        # Whoever asked once may have asked twice, and the second is yet to arrive.
+        if not asked:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
 
 # --- the list of jobs ------------------------------------------------------------------------
