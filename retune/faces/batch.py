@@ -116,10 +116,9 @@ def _stoppable() -> Iterator[None]:
     try:
         yield
     finally:
-        # Whoever asked once may have asked twice, and the second is yet to arrive.
-        if not asked:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+        # Whoever asked once may ask again, up to the last moment of a process that ends anyway.
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_IGN if asked else handler)
 
 
 # --- the list of jobs ------------------------------------------------------------------------
