@@ -29,6 +29,9 @@ _REASONS = {
 }
 
 
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
 def write_reason(error: OSError) -> str:
     """Why a write failed and what to do, in words."""
     known = _REASONS.get(error.errno or 0)

@@ -347,9 +347,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if arguments.debug:
             raise
-        words = " ".join(f"{type(error).__name__}: {error}".split())
-        sys.stderr.write(f"retune: error: unexpected: {words} (--debug shows where)\n")
+        sys.stderr.write(f"retune: error: {_unforeseen(error)}\n")
         return FAILED
+
+
+def _unforeseen(error: Exception) -> str:
+    """An error that is not ours in words; a full disk may stop a library anywhere."""
+    from retune.core.files import FULL, write_reason
+    from retune.core.text import printable
+
+    if isinstance(error, OSError) and error.errno in FULL:
+        return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"
+    words = printable(f"{type(error).__name__}: {error}")
+    return f"unexpected: {words} (--debug shows where)"
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from pathlib import Path
 
@@ -136,6 +137,20 @@ def test_an_unwritable_place_is_exit_code_1(
     assert code == 1
     assert err.startswith("retune: error: ")
     assert err.count("\n") == 1
+
+
+def test_a_disk_that_fills_up_under_a_library_is_told(
+    song: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*args: object, **options: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", "/somewhere/kernel.nbc")
+
+    monkeypatch.setattr("retune.pipeline.analyze", fail)
+    assert run(capsys, "analyze", song)[::2] == (
+        1,
+        "retune: error: cannot write /somewhere/kernel.nbc: the disk is full; free some space or "
+        "write elsewhere\n",
+    )
 
 
 def test_render_json_and_folders(
