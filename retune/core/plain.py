@@ -60,8 +60,15 @@ def from_plain(kind: Any, plain: Any, arrays: Mapping[str, NDArray[Any]]) -> Any
         raise ValueError(f"no {getattr(kind, '__name__', kind)}: {error}") from error
 
 
+def _origin(kind: Any) -> Any:
+    """What a parameterized type is made from; numpy 2.5 gives NDArray a name of its own."""
+    origin = get_origin(kind)
+    named = getattr(origin, "__value__", None)
+    return origin if named is None else get_origin(named)
+
+
 def _value(kind: Any, plain: Any, arrays: Mapping[str, NDArray[Any]]) -> Any:
-    origin, inner = get_origin(kind), get_args(kind)
+    origin, inner = _origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         present = [option for option in inner if option is not type(None)]
         return None if plain is None else _value(present[0], plain, arrays)
