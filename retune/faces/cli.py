@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import io
+import os
 import sys
 from collections.abc import Callable, Sequence
 from typing import NoReturn
@@ -342,7 +343,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write("retune: stopped; nothing half-written\n")
         return FAILED
     except BrokenPipeError:
-        sys.stderr.close()
+        # What is left in the buffer has no reader, and Python would write it at its end.
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), sys.stdout.fileno())
         return DONE
     except Exception as error:
         if arguments.debug:
