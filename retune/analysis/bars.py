@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from retune.core.carriers import Bars, FloatArray, Music
+from retune.core.carriers import Bars, FloatArray
 from retune.core.errors import SongFileError
+from retune.core.song import Music
 
 
 def written_beats(meter: tuple[int, int]) -> int:

@@ -34,12 +34,12 @@ from retune.core.carriers import (
     Key,
     KeySpan,
     PitchTrack,
-    Song,
     StemAnalysis,
 )
 from retune.core.errors import InputError, SongFileError
 from retune.core.guide import GuideNote
 from retune.core.keys import parse_key
+from retune.core.song import Song
 from retune.core.songfile import place_of
 from retune.core.text import FROM_MIX
 

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.note_trust import DOUBTFUL, Heard
 from retune.analysis.notes import find_notes
-from retune.core.carriers import Correction, FloatArray, PitchTrack
+from retune.core.carriers import FloatArray, PitchTrack
 from retune.core.guide import GuideNote
+from retune.core.song import Correction
 from retune.core.units import hz_to_midi
 
 REACH_S = 0.12

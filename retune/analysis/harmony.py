@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from retune.analysis.bars import beat_length_s
-from retune.core.carriers import Bars, Chord, Key, Music
+from retune.core.carriers import Bars, Chord, Key
 from retune.core.chart import chart_cells, merged, read_chart, read_lab
 from retune.core.chords import is_no_chord, with_bass
+from retune.core.song import Music
 
 KeyAt = Callable[[float], Key | None]
 # What the bass plays first in a chord weighs this much more than what it plays later.

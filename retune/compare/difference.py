@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Edit, FloatArray
+from retune.core.carriers import AudioLike, FloatArray
+from retune.core.changes import Edit
 
 LOW_HZ, HIGH_HZ = 50.0, 8000.0
 FRAME_S = 0.046

@@ -6,17 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from retune.compare.picture_line import edit_of_note
-from retune.core.carriers import (
-    Analysis,
-    Chord,
-    Edit,
-    Ending,
-    Key,
-    Note,
-    Phrase,
-    Plan,
-    StemAnalysis,
-)
+from retune.core.carriers import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
+from retune.core.changes import Edit, Plan
 from retune.core.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
 from retune.core.pitch import spell_pitch_class
 from retune.core.roles import how_it_ends, melodic_ending

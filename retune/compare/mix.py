@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Samples, StemRendition
+from retune.core.carriers import AudioLike, Samples
+from retune.core.changes import StemRendition
 from retune.core.errors import AudioError
 from retune.core.units import db_to_gain
 

@@ -9,7 +9,8 @@ from typing import Literal
 from retune.compare.blind import Design
 from retune.compare.difference import Difference
 from retune.compare.picture_rows import TensionPoint
-from retune.core.carriers import Analysis, Plan, Verdict
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan, Verdict
 from retune.core.errors import UsageError
 
 VersionKind = Literal["original", "variant", "matched-control"]

@@ -19,7 +19,7 @@ from retune.compare.page_tables import (
 from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint
 from retune.compare.picture_time import bars_sung
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 
 # Class, width and text size of each drawing, and how many systems (None: as many as needed).
 DRAWINGS = (

@@ -10,7 +10,8 @@ from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.picture_words import chord_name, over_words, roman_shown
-from retune.core.carriers import Analysis, Consequence, Edit, Verdict
+from retune.core.carriers import Analysis
+from retune.core.changes import Consequence, Edit, Verdict
 
 _SIGNS = {
     "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',

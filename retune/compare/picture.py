@@ -36,7 +36,8 @@ from retune.compare.picture_style import THEMES, font_faces, style_sheet, text_w
 from retune.compare.picture_time import TimeAxis, time_axis
 from retune.compare.picture_words import alternative_text
 from retune.compare.svg import Pen
-from retune.core.carriers import Analysis, Edit, Key, Plan
+from retune.core.carriers import Analysis, Key
+from retune.core.changes import Edit, Plan
 from retune.core.errors import UsageError
 
 _CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from retune.core.carriers import Edit, FloatArray, Note, PitchTrack, StemAnalysis
+from retune.core.carriers import FloatArray, Note, PitchTrack, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.units import hz_to_midi
 
 _NEAR = 0.35  # semitones from the note's pitch where its steady part begins and ends

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from retune.compare.endings import PhraseEnding
 from retune.compare.picture_time import bars_sung
-from retune.core.carriers import Analysis, Chord, Note, Plan
+from retune.core.carriers import Analysis, Chord, Note
+from retune.core.changes import Plan
 from retune.core.chordnames import chord_name as lead_sheet_name
 from retune.core.text import pretty, pretty_chord, pretty_numeral
 

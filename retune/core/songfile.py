@@ -10,9 +10,10 @@ from typing import Any
 
 from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.audiohead import sniff_kind
-from retune.core.carriers import Bars, Correction, Music, Song, Stem, Variant
+from retune.core.carriers import Bars
 from retune.core.errors import SongFileError, UsageError
 from retune.core.files import missing_as
+from retune.core.song import Correction, Music, Song, Stem, Variant
 from retune.core.songschema import (
     MUSIC,
     RULE_WORDS,

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from retune.core.carriers import Song
 from retune.core.errors import SongFileError, UsageError
 from retune.core.files import atomic_write
+from retune.core.song import Song
 from retune.core.songfile import parse_song, song_text
 from retune.core.songschema import MUSIC
 

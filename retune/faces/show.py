@@ -10,7 +10,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from retune.core.carriers import Analysis, Note, Plan, Variant
+from retune.core.carriers import Analysis, Note
+from retune.core.changes import Plan
+from retune.core.song import Variant
 from retune.core.text import pretty
 
 PATIENCE_S = 1.0

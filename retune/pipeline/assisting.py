@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from threading import Lock
 
 from retune.core.cache import content_key
-from retune.core.carriers import Edit, Patch, Plan, Verdict
+from retune.core.changes import Edit, Patch, Plan, Verdict
 from retune.core.errors import RuleError, UsageError
 from retune.pipeline.opening import OpenSong
 from retune.pipeline.rendering import render_home

@@ -7,7 +7,8 @@ import numpy as np
 from retune.compare.difference import Difference, log_spectral_distance, median_cents
 from retune.compare.levels import MixLevels, measure, version_levels
 from retune.compare.mix import Mix
-from retune.core.carriers import Audio, Edit, FloatArray, Note, Rendition
+from retune.core.carriers import Audio, FloatArray, Note
+from retune.core.changes import Edit, Rendition
 from retune.core.errors import UsageError
 from retune.core.guide import GuideNote
 from retune.pipeline.guiding import BASS, BASS_RANGE_HZ, MIX_RANGE_HZ

@@ -13,7 +13,8 @@ from retune.compare.levels import MixLevels
 from retune.compare.mix import Mix, passage
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput, Version, VersionKind
-from retune.core.carriers import Analysis, Plan, Rendition
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan, Rendition
 from retune.core.errors import UsageError
 from retune.core.files import atomic_write, make_folder, refuse_inputs
 from retune.pipeline.beside import FROM_STEMS, check_beside, differences, matched_mix

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from retune.compare.exports.material import Material
-from retune.core.carriers import Rendition
+from retune.core.changes import Rendition
 from retune.core.files import make_folder, refuse_inputs
 from retune.pipeline.opening import OpenSong, Progress, silent
 

@@ -13,7 +13,8 @@ from retune.compare.exports.film import Scene, write_film
 from retune.compare.exports.material import ORIGINAL, label
 from retune.compare.mix import Mix, passage
 from retune.core.audio import blocks_of, write_wav
-from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
+from retune.core.carriers import AudioLike, Samples
+from retune.core.changes import Plan, Rendition, StemRendition
 from retune.core.errors import UsageError
 from retune.core.files import atomic_write, make_folder
 from retune.pipeline.export_job import Job

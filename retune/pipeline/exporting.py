@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from retune.compare.exports.material import ORIGINAL, Material
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import UsageError
 from retune.core.files import atomic_write
 from retune.pipeline.export_job import ExportOptions, Job

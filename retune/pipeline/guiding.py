@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 from retune.core.audio import AUDIO_SUFFIXES, AudioFile, open_audio
 from retune.core.cache import Cache
-from retune.core.carriers import PitchTrack, Song, Stem
+from retune.core.carriers import PitchTrack
 from retune.core.errors import InputError
 from retune.core.guide import GuideNote, read_guide
+from retune.core.song import Song, Stem
 from retune.pipeline.tracking import code_of, remembered
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import OutputError, RetuneError, RuleError
 from retune.core.files import atomic_write, sha256_file
 from retune.pipeline.facts import number

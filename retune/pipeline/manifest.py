@@ -10,8 +10,8 @@ import json
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from retune.core.carriers import Song
 from retune.core.errors import InputError
+from retune.core.song import Song
 from retune.core.songfile import song_of_tables
 from retune.core.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
 from retune.core.songvalues import Checker, Where, is_line, is_list, shown

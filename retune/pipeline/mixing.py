@@ -13,7 +13,7 @@ from retune.compare.levels import (
     version_levels,
 )
 from retune.compare.mix import Mix, MixPart
-from retune.core.carriers import Rendition
+from retune.core.changes import Rendition
 from retune.pipeline.opening import OpenSong
 from retune.pipeline.recalling import measured_once
 from retune.pipeline.summing import is_summed

@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from retune.core.carriers import Analysis, Plan, Song
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan
 from retune.core.errors import RuleError, UsageError
+from retune.core.song import Song
 from retune.core.songfile import place_of
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from retune.core.carriers import Variant
 from retune.core.errors import UsageError
+from retune.core.song import Variant
 from retune.core.songsave import edit_song
 from retune.pipeline.opening import Progress, Source, analyze, open_song, silent
 

@@ -13,7 +13,8 @@ from typing import Any
 from retune import __version__
 from retune.core.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.core.cache import content_key
-from retune.core.carriers import AudioLike, Plan, Rendition, Samples, StemRendition
+from retune.core.carriers import AudioLike, Samples
+from retune.core.changes import Plan, Rendition, StemRendition
 from retune.core.errors import OutputError, UsageError
 from retune.core.files import (
     atomic_write,

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Edit, Samples
+from retune.core.carriers import AudioLike, Samples
+from retune.core.changes import Edit
 
 QUIET_S = 0.01
 DISTANCE_DB = 6.0

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import Edit, Samples, Verdict
+from retune.core.carriers import Samples
+from retune.core.changes import Edit, Verdict
 from retune.repitch.lift import (
     CONTEXT_S,
     frames_of,

@@ -10,7 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.core.carriers import Edit, FloatArray, Note, PitchTrack, Samples, Verdict
+from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
+from retune.core.changes import Edit, Verdict
 from retune.repitch import psola
 from retune.repitch.lift import STILL_CENTS, lift_voiced
 from retune.repitch.pitch import passage_pitch

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Patch, StemRendition
+from retune.core.carriers import AudioLike
+from retune.core.changes import Patch, StemRendition
 
 
 def together(audio: AudioLike, first: StemRendition, second: StemRendition) -> StemRendition:

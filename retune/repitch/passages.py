@@ -8,7 +8,8 @@ from functools import cache
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Edit, FloatArray, Note, Samples, StemAnalysis
+from retune.core.carriers import AudioLike, FloatArray, Note, Samples, StemAnalysis
+from retune.core.changes import Edit
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of

@@ -7,16 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.core.carriers import (
-    AudioLike,
-    Edit,
-    FloatArray,
-    Patch,
-    Samples,
-    StemAnalysis,
-    StemRendition,
-    Verdict,
-)
+from retune.core.carriers import AudioLike, FloatArray, Samples, StemAnalysis
+from retune.core.changes import Edit, Patch, StemRendition, Verdict
 from retune.core.errors import EngineError, UsageError
 from retune.repitch.glide import smooth_step
 from retune.repitch.judge import CLEAN, verdict

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from retune.core.carriers import Analysis, Edit, Note
+from retune.core.carriers import Analysis, Note
+from retune.core.changes import Edit
 from retune.core.keys import degree_of
 from retune.core.pitch import pitch_name
 from retune.core.tension import stability

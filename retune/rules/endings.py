@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retune.core.carriers import Analysis, Chord, Key, Note, Plan
+from retune.core.carriers import Analysis, Chord, Key, Note
+from retune.core.changes import Plan
 from retune.core.keys import degree_of
 from retune.core.roles import how_it_ends, melodic_ending
 from retune.rules.scene import Scene

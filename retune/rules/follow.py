@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from retune.core.carriers import Analysis, Edit, Note, StemAnalysis
+from retune.core.carriers import Analysis, Note, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.pitch import parse_pitch_name
 from retune.rules.edits import note_edit
 from retune.rules.targets import Goal, followed

@@ -8,7 +8,8 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
-from retune.core.carriers import Chord, Consequence, Note
+from retune.core.carriers import Chord, Note
+from retune.core.changes import Consequence
 from retune.core.chordnames import chord_name
 from retune.core.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.core.keys import tonic_pc

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from retune.core.carriers import Consequence, Note, StemAnalysis
+from retune.core.carriers import Note, StemAnalysis
+from retune.core.changes import Consequence
 from retune.core.keys import tonic_pc
 from retune.core.pitch import LETTERS, spell_pitch_class
 from retune.rules.scene import Scene, bar_words, place

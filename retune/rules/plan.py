@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from retune.core.carriers import MONOPHONIC_ROLES, Analysis, Edit, Plan, StemAnalysis
+from retune.core.carriers import MONOPHONIC_ROLES, Analysis, StemAnalysis
+from retune.core.changes import Edit, Plan
 from retune.core.errors import InputError, RuleError
 from retune.core.text import FROM_MIX
 from retune.rules.claims import Draft, claim_notes

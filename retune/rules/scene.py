@@ -8,7 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from retune.core.carriers import Analysis, Chord, Edit, Note, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Chord, Note, StemAnalysis
+from retune.core.changes import Edit, Plan
 from retune.core.chordnames import chord_name
 from retune.core.noteroles import Placed, chord_roles
 from retune.core.pitch import pitch_name

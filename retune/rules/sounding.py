@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from retune.core.carriers import Analysis, Chord, Edit, Key, Note, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Chord, Key, Note, StemAnalysis
+from retune.core.changes import Edit, Plan
 from retune.core.chords import is_no_chord, parse_chord, roman_of, with_bass
 from retune.core.pitch import spell_pitch_class
 

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from retune.core.carriers import Analysis, Key, Note, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Key, Note, StemAnalysis
+from retune.core.changes import Plan
 from retune.core.tension import Tension, note_tension
 from retune.rules.scene import Scene
 

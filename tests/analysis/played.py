@@ -10,17 +10,8 @@ from typing import Any
 import numpy as np
 
 from retune.analysis import analyze_song
-from retune.core.carriers import (
-    Analysis,
-    Audio,
-    Correction,
-    FloatArray,
-    Music,
-    PitchTrack,
-    Role,
-    Song,
-    Stem,
-)
+from retune.core.carriers import Analysis, Audio, FloatArray, PitchTrack, Role
+from retune.core.song import Correction, Music, Song, Stem
 
 RATE_HZ = 16000
 HOP_S = 256 / 22050

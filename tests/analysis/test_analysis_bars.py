@@ -15,8 +15,9 @@ from retune.analysis.bars import (
     seconds_at,
 )
 from retune.analysis.phrases import find_phrases
-from retune.core.carriers import Bars, Music
+from retune.core.carriers import Bars
 from retune.core.errors import SongFileError
+from retune.core.song import Music
 
 WALTZ = bars_from_tempo(meter=(3, 4), tempo_bpm=90.0, first_downbeat_s=1.0, duration_s=25.0)
 

@@ -9,7 +9,8 @@ import pytest
 from played import Part, Tone, hear, row
 
 from retune.analysis import analyze_song
-from retune.core.carriers import Audio, Key, Music, PitchTrack, Song, Stem
+from retune.core.carriers import Audio, Key, PitchTrack
+from retune.core.song import Music, Song, Stem
 
 TWO_PHRASES = "60:1 64:1 67:1 64:1 62:3 r:1 60:1 64:1 62:1 59:1 60:3 r:1"
 

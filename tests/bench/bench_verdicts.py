@@ -27,7 +27,8 @@ from practice import RATE_HZ, Floats, Practice, make_practice
 from voice_controls import hertz
 
 from retune.analysis.guided import guided_notes
-from retune.core.carriers import Audio, Edit, Note, StemAnalysis
+from retune.core.carriers import Audio, Note, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.guide import GuideNote
 from retune.repitch import ENGINES, judge, psola
 from retune.repitch.passages import group_edits, prepare

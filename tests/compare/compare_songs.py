@@ -14,16 +14,14 @@ from retune.core.carriers import (
     Audio,
     Bars,
     Chord,
-    Consequence,
-    Edit,
     Key,
     KeySpan,
     Note,
     Phrase,
     PitchTrack,
-    Plan,
     StemAnalysis,
 )
+from retune.core.changes import Consequence, Edit, Plan
 from retune.core.units import midi_to_hz
 
 SCALE = {"1": 0, "2": 2, "3": 4, "4": 5, "5": 7, "6": 9, "7": 11, "#4": 6, "b7": 10}

@@ -13,7 +13,7 @@ from hypothesis import given
 
 from retune.compare.exports.material import Material
 from retune.compare.exports.midi import midi_bytes
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import UsageError
 
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from retune.compare.mix import Mix, MixPart, passage
 from retune.core.audio import blocks_of
-from retune.core.carriers import Audio, AudioLike, Patch, StemRendition
+from retune.core.carriers import Audio, AudioLike
+from retune.core.changes import Patch, StemRendition
 from retune.core.errors import AudioError
 
 RATE = 16_000

@@ -15,7 +15,7 @@ from compare_songs import lantern, lantern_page, without_theory
 
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput, Version
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import UsageError
 
 

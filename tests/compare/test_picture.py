@@ -23,7 +23,8 @@ from retune.compare.picture_line import simplified, sung_notes
 from retune.compare.picture_style import text_width
 from retune.compare.picture_time import time_axis
 from retune.compare.picture_words import chord_name, roman_shown
-from retune.core.carriers import Analysis, Edit, Key, Plan
+from retune.core.carriers import Analysis, Key
+from retune.core.changes import Edit, Plan
 from retune.core.chords import parse_chord
 from retune.core.errors import UsageError
 

@@ -32,7 +32,8 @@ from retune.compare.index_page import IndexRow, index_page
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput
 from retune.compare.sheet import answer_sheet, playing_sheet
-from retune.core.carriers import Analysis, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan
 from retune.core.csvtext import table
 
 SCRIPT = (

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from retune.core.cache import Cache, content_key
-from retune.core.carriers import Edit, Plan
+from retune.core.changes import Edit, Plan
 
 KEY = {"audio": "ab" * 32, "tracker": "pyin", "range": [65.0, 1200.0]}
 

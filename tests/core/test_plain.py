@@ -16,7 +16,6 @@ from retune.core.carriers import (
     Analysis,
     Bars,
     Chord,
-    Edit,
     Key,
     KeySpan,
     Note,
@@ -24,6 +23,7 @@ from retune.core.carriers import (
     PitchTrack,
     StemAnalysis,
 )
+from retune.core.changes import Edit
 from retune.core.plain import from_plain, to_plain
 
 

@@ -13,8 +13,9 @@ import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retune.core.carriers import ROLES, Correction, Music, Song, Variant
+from retune.core.carriers import ROLES
 from retune.core.errors import SongFileError, UsageError
+from retune.core.song import Correction, Music, Song, Variant
 from retune.core.songfile import parse_song, read_song, read_variants
 from retune.core.tomltext import key_lines
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retune.core.carriers import Correction, Variant
 from retune.core.errors import OutputError, SongFileError, UsageError
+from retune.core.song import Correction, Variant
 from retune.core.songfile import parse_song, read_song
 from retune.core.songsave import edit_song
 

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.analysis.guided import guided_notes
-from retune.core.carriers import Audio, Edit, Note, PitchTrack, StemAnalysis
+from retune.core.carriers import Audio, Note, PitchTrack, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.guide import GuideNote
 from retune.track import track_mix
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from band import LINE, MOVED, RATE_HZ, Floats, Mix, guide, make_mix, sing, stem_of
 
-from retune.core.carriers import Audio, Edit, StemRendition
+from retune.core.carriers import Audio
+from retune.core.changes import Edit, StemRendition
 from retune.repitch import render_control, render_stem
 from retune.repitch.judge import CLEAN, DO_NOT_USE
 from retune.repitch.lift import lift_run

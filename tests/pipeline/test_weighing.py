@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from retune import pipeline
-from retune.core.carriers import Analysis, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan
 from retune.pipeline.weighing import tension_curves, tension_words
 
 

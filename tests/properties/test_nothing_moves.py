@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from retune import pipeline
 from retune.core.audio import open_audio
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.songfile import parse_song
 from retune.pipeline.facts import song_facts
 from retune.pipeline.manifest import song_from_facts

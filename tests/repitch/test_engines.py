@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from singing import RATE_HZ, make_stem, move, praat_hz
 
-from retune.core.carriers import Audio, Edit, StemAnalysis
+from retune.core.carriers import Audio, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.errors import EngineError, UsageError
 from retune.core.units import cents_between
 from retune.repitch import ENGINES, choose_engine, render_control, render_stem

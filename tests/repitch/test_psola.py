@@ -19,7 +19,8 @@ from singing import (
     sung,
 )
 
-from retune.core.carriers import Audio, Edit, StemAnalysis
+from retune.core.carriers import Audio, StemAnalysis
+from retune.core.changes import Edit
 from retune.core.units import cents_between
 from retune.repitch import render_control, render_stem
 

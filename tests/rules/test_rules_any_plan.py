@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rule_songs import SONGS, lullaby, song
 from rules_strategies import rules as any_rule
 
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import InputError
 from retune.pipeline.facts import plan_facts
 from retune.rules import Rule, make_plan, parse_rule

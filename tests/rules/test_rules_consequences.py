@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 from rule_songs import empty, lament, lullaby, modal, rocking, song
 
-from retune.core.carriers import Analysis, Consequence, Role
+from retune.core.carriers import Analysis, Role
+from retune.core.changes import Consequence
 from retune.core.chords import parse_chord
 from retune.core.keys import parse_key
 from retune.rules import make_plan

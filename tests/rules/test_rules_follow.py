@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from rule_songs import song
 
-from retune.core.carriers import Analysis, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan
 from retune.rules import make_plan
 
 HOME = "move phrase-ending degree 2 to degree 1"

@@ -12,9 +12,10 @@ from rule_songs import SONGS, song
 from rules_strategies import rules as any_rule
 
 from retune.analysis.corrections import Draft, apply_corrections
-from retune.core.carriers import Correction, Plan
+from retune.core.changes import Plan
 from retune.core.errors import InputError
 from retune.core.pitch import parse_pitch_name
+from retune.core.song import Correction
 from retune.pipeline.facts import plan_facts
 from retune.rules import Rule, make_plan
 

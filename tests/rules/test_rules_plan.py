@@ -9,7 +9,8 @@ from dataclasses import replace
 import pytest
 from rule_songs import empty, lament, lullaby, modal, modulating, rocking, song
 
-from retune.core.carriers import Analysis, Edit, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Edit, Plan
 from retune.core.errors import InputError, RuleError
 from retune.rules import make_plan
 

@@ -12,7 +12,7 @@ from retune.compare.exports.material import Material, label, origin, software
 from retune.compare.exports.pictures import document_facts
 from retune.compare.exports.typesetting import typeset
 from retune.compare.responses import COLUMNS
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.csvtext import table
 
 CONTROL = "matched-control"

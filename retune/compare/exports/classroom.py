@@ -15,7 +15,8 @@ from retune.compare.exports.passages import busiest, stretches
 from retune.compare.exports.pictures import alt_text, document_facts, size_of
 from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Analysis, Consequence, Edit, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Consequence, Edit, Plan
 from retune.core.text import pretty
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3

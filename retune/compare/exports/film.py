@@ -23,7 +23,8 @@ from retune.compare.exports.passages import MOST_BARS, stretches
 from retune.compare.exports.pictures import size_of
 from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Analysis, Plan, Samples
+from retune.core.carriers import Analysis, Samples
+from retune.core.changes import Plan
 
 WIDTH, HEIGHT, FPS = 1280, 720, 25
 GAP_S = 1.0

@@ -20,7 +20,8 @@ from retune.compare.exports.material import (
     software,
     version_notes,
 )
-from retune.core.carriers import Plan, StemAnalysis
+from retune.core.carriers import StemAnalysis
+from retune.core.changes import Plan
 from retune.core.chordparts import read_harte
 
 _NAMED = re.compile(

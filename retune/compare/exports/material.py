@@ -9,7 +9,8 @@ from typing import Any
 
 from retune import __version__
 from retune.compare.picture_rows import TensionPoint
-from retune.core.carriers import Analysis, Edit, Note, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Note, StemAnalysis
+from retune.core.changes import Edit, Plan
 from retune.core.errors import UsageError
 from retune.core.text import file_stem
 

@@ -24,7 +24,8 @@ from retune.compare.exports.material import (
     version_notes,
 )
 from retune.compare.exports.signature import key_fifths
-from retune.core.carriers import Analysis, Bars, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Bars, StemAnalysis
+from retune.core.changes import Plan
 from retune.core.chordnames import chord_name
 from retune.core.errors import UsageError
 

@@ -34,7 +34,8 @@ from retune.compare.exports.rhythm import (
     written_notes,
 )
 from retune.compare.exports.signature import key_fifths
-from retune.core.carriers import Analysis, Chord, Key, Plan, StemAnalysis
+from retune.core.carriers import Analysis, Chord, Key, StemAnalysis
+from retune.core.changes import Plan
 from retune.core.chordnames import bass_name, chord_name
 from retune.core.chords import chord_parts
 from retune.core.errors import UsageError

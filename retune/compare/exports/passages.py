@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from retune.core.carriers import Analysis, Plan
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan
 
 MOST_BARS = 25
 """Bars that a slide holds with text big enough for a class; one more than six phrases of four."""

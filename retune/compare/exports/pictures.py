@@ -15,7 +15,7 @@ from retune.compare.exports.material import (
 )
 from retune.compare.exports.typesetting import png_with_text, typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 
 PNG_SCALE = 2.0
 _SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')

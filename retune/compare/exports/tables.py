@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from retune.compare.exports.material import Material, provenance, version_notes
-from retune.core.carriers import Edit, StemAnalysis
+from retune.core.carriers import StemAnalysis
+from retune.core.changes import Edit
 from retune.core.csvtext import table
 from retune.core.pitch import pitch_name
 

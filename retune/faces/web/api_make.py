@@ -11,7 +11,7 @@ from retune.compare.blind import pair_design, rating_design
 from retune.compare.responses import parse_responses
 from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
-from retune.core.carriers import Plan
+from retune.core.changes import Plan
 from retune.core.errors import UsageError
 from retune.core.files import safe_child_path
 from retune.core.text import file_stem

@@ -7,7 +7,7 @@ from typing import Any
 from starlette.responses import FileResponse, Response
 
 from retune import pipeline
-from retune.core.carriers import Rendition, StemRendition
+from retune.core.changes import Rendition, StemRendition
 from retune.core.errors import UsageError
 from retune.core.text import pretty
 from retune.faces.web.answers import Bench, undisturbed

@@ -18,8 +18,10 @@ from threading import Lock, RLock, Thread
 from retune import pipeline
 from retune.compare.levels import MixLevels
 from retune.core.audio import AUDIO_SUFFIXES
-from retune.core.carriers import Analysis, Plan, Rendition, Song
+from retune.core.carriers import Analysis
+from retune.core.changes import Plan, Rendition
 from retune.core.errors import InputError, RetuneError, UsageError
+from retune.core.song import Song
 from retune.core.songsave import SongEditor, edit_song
 from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
 from retune.pipeline.mixing import levels_of

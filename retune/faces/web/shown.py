@@ -9,8 +9,10 @@ from typing import Any
 from retune.compare.endings import phrase_endings
 from retune.compare.picture import lane_svg, picture_css
 from retune.compare.picture_time import bars_sung
-from retune.core.carriers import Analysis, Chord, Edit, Music, Plan
+from retune.core.carriers import Analysis, Chord
+from retune.core.changes import Edit, Plan
 from retune.core.errors import RuleError
+from retune.core.song import Music
 from retune.core.text import pretty, pretty_numeral
 from retune.faces.web.desk import Desk
 from retune.pipeline.assisting import RuleLine
