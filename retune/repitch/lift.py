@@ -149,6 +149,23 @@ def lift_voiced(
     return voice
 
 
+def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE) -> Samples:
+    """The mix with the voice that its f0 follows lifted out, moved by `psola` and put back;
+    float32 (n_samples, n_channels), the samples given wherever nothing moves."""
+    lifted = lift_voiced(
+        np.asarray(passage.samples.T, dtype=np.float64),
+        passage.f0_hz,
+        rate_hz=passage.rate_hz,
+        top_hz=top_hz,
+        comb=comb,
+        wanted=np.abs(passage.offset_cents) > STILL_CENTS,
+    )
+    voice = np.ascontiguousarray(lifted.T, dtype=np.float32)
+    moved = psola.ENGINE.shift(replace(passage, samples=voice))
+    mix = np.asarray(passage.samples)
+    return np.where(moved == voice, mix, mix + (moved - voice)).astype(np.float32)
+
+
 class Lift:
     name = "lift"
     about = "one voice moved inside a finished mix, lifted out by its harmonics; approximate"
@@ -158,16 +175,7 @@ class Lift:
     needs_pitch = True
 
     def shift(self, passage: Passage) -> Samples:
-        lifted = lift_voiced(
-            np.asarray(passage.samples.T, dtype=np.float64),
-            passage.f0_hz,
-            rate_hz=passage.rate_hz,
-            wanted=np.abs(passage.offset_cents) > STILL_CENTS,
-        )
-        voice = np.ascontiguousarray(lifted.T, dtype=np.float32)
-        moved = psola.ENGINE.shift(replace(passage, samples=voice))
-        mix = np.asarray(passage.samples)
-        return np.where(moved == voice, mix, mix + (moved - voice)).astype(np.float32)
+        return move_within(passage)
 
 
 ENGINE = Lift()

@@ -6,14 +6,11 @@ of a bass that plays their roots, and would move along.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
 from retune.core.changes import Edit, Verdict
-from retune.repitch import psola
-from retune.repitch.lift import STILL_CENTS, lift_voiced
+from retune.repitch.lift import move_within
 from retune.repitch.pitch import passage_pitch
 from retune.repitch.seam import FRAME_S, Passage
 from retune.repitch.share import BASS
@@ -47,18 +44,7 @@ class LiftBass:
     needs_pitch = True
 
     def shift(self, passage: Passage) -> Samples:
-        lifted = lift_voiced(
-            np.asarray(passage.samples.T, dtype=np.float64),
-            passage.f0_hz,
-            rate_hz=passage.rate_hz,
-            top_hz=TOP_HZ,
-            comb=BASS,
-            wanted=np.abs(passage.offset_cents) > STILL_CENTS,
-        )
-        bass = np.ascontiguousarray(lifted.T, dtype=np.float32)
-        moved = psola.ENGINE.shift(replace(passage, samples=bass))
-        mix = np.asarray(passage.samples)
-        return np.where(moved == bass, mix, mix + (moved - bass)).astype(np.float32)
+        return move_within(passage, top_hz=TOP_HZ, comb=BASS)
 
 
 ENGINE = LiftBass()
