@@ -23,13 +23,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_mix import SINGERS, TRUTH_S, at
 from mixtures import make_mixture
-from practice import RATE_HZ, Floats, Practice, make_practice
+from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
 from voice_controls import hertz
 
 from retune.analysis.guided import guided_notes
 from retune.core.carriers import Audio, Note, StemAnalysis
 from retune.core.changes import Edit
-from retune.core.guide import GuideNote
 from retune.repitch import ENGINES, judge, psola
 from retune.repitch.passages import group_edits, prepare
 from retune.repitch.seam import FRAME_S
@@ -53,11 +52,7 @@ def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int
 
 def analysed(m: Practice) -> StemAnalysis:
     """With a guide off by 30 ms (standard deviation)."""
-    rng, guide, last = np.random.default_rng(3), [], 0.0
-    for start_s, end_s, midi in m.notes:
-        start_s = max(start_s + rng.normal(0, 0.03), last)
-        last = max(end_s + rng.normal(0, 0.03), start_s + 0.05)
-        guide.append(GuideNote(start_s, last, float(round(midi))))
+    guide = rough_guide(m)
     audio = Audio(m.mix.astype(np.float32), RATE_HZ)
     track = track_mix(audio, fmin_hz=65.0, fmax_hz=1200.0, guide=guide)
     notes = tuple(

@@ -19,10 +19,9 @@ from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from practice import RATE_HZ, Floats, Practice, make_practice
+from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
 
 from retune.core.carriers import Audio
-from retune.core.guide import GuideNote
 from retune.repitch.lift import CONTEXT_S, frames_of, make_warp, mid_and_side, to_warped
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.seam import FRAME_S
@@ -35,11 +34,7 @@ Rows = tuple[Floats, Floats, Floats]  # figures, true share, power
 
 def heard(practice: Practice) -> Floats:
     """The pitch as the job finds it with a guide that is 30 ms off (standard deviation)."""
-    rng, guide, last = np.random.default_rng(3), [], 0.0
-    for start_s, end_s, midi in practice.notes:
-        start_s = max(start_s + rng.normal(0, 0.03), last)
-        last = max(end_s + rng.normal(0, 0.03), start_s + 0.05)
-        guide.append(GuideNote(start_s, last, float(round(midi))))
+    guide = rough_guide(practice)
     samples = practice.mix.astype(np.float32)
     track = track_mix(Audio(samples, RATE_HZ), fmin_hz=65.0, fmax_hz=1200.0, guide=guide)
     return mix_pitch(samples, rate_hz=RATE_HZ, start_s=0.0, track=track, notes=())

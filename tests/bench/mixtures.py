@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from ground_truth import RATE_HZ, SINGERS, Pair, make_pair
 from numpy.typing import NDArray
-from scipy.signal import butter, fftconvolve, sosfilt
+from rooms import in_room, panned
+from scipy.signal import butter, sosfilt
 
 Floats = NDArray[np.float64]
 BEAT_S = 0.55
@@ -50,11 +51,6 @@ def _tone(f: float, n: int, tilt: float, decay_s: float, rng: np.random.Generato
     return tone * fade * np.exp(-time_s / decay_s)
 
 
-def _panned(y: Floats, side: float) -> Floats:
-    angle = (side + 1) * np.pi / 4
-    return y[:, None] * np.array([np.cos(angle), np.sin(angle)])
-
-
 def backing(n: int, tonic_midi: int, *, seed: int) -> Floats:
     """Chords, bass and drums, (n, 2)."""
     rng = np.random.default_rng(seed)
@@ -65,34 +61,23 @@ def backing(n: int, tonic_midi: int, *, seed: int) -> Floats:
         here = slice(first, first + length)
         for semitones in (*chord, chord[0] + 12, chord[1] + 12):
             f = 440 * 2 ** ((tonic_midi + semitones - 69 + rng.normal(0, 0.03)) / 12)
-            out[here] += _panned(_tone(f, length, 1.3, 1.2, rng), rng.uniform(-0.7, 0.7))
+            out[here] += panned(_tone(f, length, 1.3, 1.2, rng), rng.uniform(-0.7, 0.7))
         f = 440 * 2 ** ((tonic_midi + chord[0] - 24 - 69) / 12)
-        out[here] += _panned(1.4 * _tone(f, length, 1.2, 0.8, rng), 0.0)
+        out[here] += panned(1.4 * _tone(f, length, 1.2, 0.8, rng), 0.0)
     snare = butter(2, [300, 5000], "bandpass", fs=RATE_HZ, output="sos")
     for i, first in enumerate(range(0, n, int(BEAT_S / 2 * RATE_HZ))):
         m = min(int(0.12 * RATE_HZ), n - first)
         hat = 0.5 * np.diff(rng.standard_normal(m + 1)) * np.exp(-np.arange(m) / (0.015 * RATE_HZ))
-        out[first : first + m] += _panned(hat, 0.2)
+        out[first : first + m] += panned(hat, 0.2)
         if i % 4 == 2:
             hit = sosfilt(snare, rng.standard_normal(m)) * np.exp(-np.arange(m) / (0.05 * RATE_HZ))
-            out[first : first + m] += _panned(2.0 * hit, 0.0)
+            out[first : first + m] += panned(2.0 * hit, 0.0)
     return out
 
 
-def in_room(y: Floats, *, seed: int) -> Floats:
-    """A stereo room of 0.9 s, 9 dB under the sound."""
+def _in_room(y: Floats, *, seed: int) -> Floats:
     rng = np.random.default_rng(seed)
-    n = int(ROOM_S * RATE_HZ)
-    low = butter(1, 5000, fs=RATE_HZ, output="sos")
-    out = np.empty_like(y)
-    for c in range(2):
-        tail = rng.standard_normal(n) * np.exp(-6.9 * np.arange(n) / n)
-        tail[: int(0.012 * RATE_HZ)] = 0
-        tail = np.asarray(sosfilt(low, tail))
-        tail *= 10 ** (WET_DB / 20) / np.sqrt(np.sum(tail**2))
-        tail[0] += 1
-        out[:, c] = fftconvolve(y[:, c], tail)[: len(y)]
-    return out
+    return in_room(y, rng, rt60_s=ROOM_S, wet_db=WET_DB, low_hz=5000.0)
 
 
 def make_mixture(
@@ -100,14 +85,14 @@ def make_mixture(
 ) -> Mixture:
     """One mix; `lead_db` is the level of the voice re the backing while it sings."""
     pair = make_pair(singer, tune, shift_cents)
-    voices = [_panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in (pair.original, pair.truth)]
+    voices = [panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in (pair.original, pair.truth)]
     band = backing(len(voices[0]), SINGERS[singer].tonic_midi, seed=seed)
     sung = np.abs(pair.original) > 0.01
     band *= np.sqrt(np.mean(voices[0][sung] ** 2) / np.mean(band[sung] ** 2)) * 10 ** (
         -lead_db / 20
     )
     if is_wet:
-        voices, band = [in_room(v, seed=5) for v in voices], in_room(band, seed=6)
+        voices, band = [_in_room(v, seed=5) for v in voices], _in_room(band, seed=6)
     gain = 0.7 / max(float(np.abs(v + band).max()) for v in voices)
     parts = [gain * v for v in voices]
     band = gain * band

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, fftconvolve, sosfilt
+from rooms import in_room, panned
+from scipy.signal import butter, sosfilt
 from voices import SINGERS, plan_notes, sing
+
+from retune.core.guide import GuideNote
 
 Floats = NDArray[np.float64]
 RATE_HZ = 44100
@@ -37,11 +40,6 @@ class Practice:
     notes: tuple[tuple[float, float, float], ...]
     time_s: Floats
     f0_hz: Floats
-
-
-def panned(y: Floats, side: float) -> Floats:
-    angle = (side + 1) * np.pi / 4
-    return y[:, None] * np.array([np.cos(angle), np.sin(angle)])
 
 
 def tone(kind: str, f: float, n: int, rng: np.random.Generator) -> Floats:
@@ -96,17 +94,14 @@ def band(n: int, tonic: int, kind: str, rng: np.random.Generator) -> Floats:
     return out
 
 
-def in_room(y: Floats, rng: np.random.Generator, *, rt60_s: float, wet_db: float) -> Floats:
-    n, out = int(rt60_s * RATE_HZ), np.empty_like(y)
-    low = butter(1, rng.uniform(3000, 7000), fs=RATE_HZ, output="sos")
-    for c in range(2):
-        tail = rng.standard_normal(n) * np.exp(-6.9 * np.arange(n) / n)
-        tail[: int(0.012 * RATE_HZ)] = 0
-        tail = np.asarray(sosfilt(low, tail))
-        tail *= 10 ** (wet_db / 20) / np.sqrt(np.sum(tail**2))
-        tail[0] += 1
-        out[:, c] = fftconvolve(y[:, c], tail)[: len(y)]
-    return out
+def rough_guide(practice: Practice) -> list[GuideNote]:
+    """The notes as a person would give them: off by 30 ms (standard deviation)."""
+    rng, guide, last = np.random.default_rng(3), [], 0.0
+    for start_s, end_s, midi in practice.notes:
+        start_s = max(start_s + rng.normal(0, 0.03), last)
+        last = max(end_s + rng.normal(0, 0.03), start_s + 0.05)
+        guide.append(GuideNote(start_s, last, float(round(midi))))
+    return guide
 
 
 def make_practice(k: int) -> Practice:
@@ -126,7 +121,9 @@ def make_practice(k: int) -> Practice:
     backing *= np.sqrt(np.mean(voice[on] ** 2) / np.mean(backing[on] ** 2)) * 10 ** (-lead_db / 20)
     if is_wet:
         room = {"rt60_s": rng.uniform(0.4, 1.6), "wet_db": rng.uniform(-14, -7)}
-        voice, backing = (in_room(y, rng, **room) for y in (voice, backing))
+        voice, backing = (
+            in_room(y, rng, low_hz=rng.uniform(3000, 7000), **room) for y in (voice, backing)
+        )
     gain = 0.7 / float(np.abs(voice + backing).max())
     voice, backing = gain * voice, gain * backing
     return Practice(voice + backing, voice, backing, notes, sung.time_s, sung.f0_hz)
