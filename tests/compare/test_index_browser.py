@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-import importlib.util
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from chromium import ARGUMENTS, CHROMIUM, NEEDS_CHROMIUM
 
 from retune.compare.index_page import IndexRow, index_page
 
-CHROMIUM = (
-    os.environ.get("RETUNE_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-)
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"]
-ARGUMENTS += ["--disable-background-networking", "--disable-component-update", "--disable-sync"]
 SMOOTH_MS = 100.0
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium: set RETUNE_CHROMIUM to its path"),
-    pytest.mark.skipif(
-        importlib.util.find_spec("playwright") is None, reason="the package playwright is missing"
-    ),
-]
+pytestmark = [*NEEDS_CHROMIUM, pytest.mark.slow]
 # The quickest of several turns: what the page costs, not what else the machine does.
 SEARCH_MS = """(words) => {
   const field = document.getElementById("search");

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from chromium import ARGUMENTS, CHROMIUM, NEEDS_CHROMIUM
 from compare_sketches import five_sketches
 from compare_songs import home_early, lantern, lantern_page, tension_of
 
@@ -17,28 +16,7 @@ from retune.compare.page import comparison_page
 from retune.compare.picture import lane_svg
 from retune.compare.statistics import binomial_p, wilson
 
-CHROMIUM = (
-    os.environ.get("RETUNE_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-)
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium: set RETUNE_CHROMIUM to its path"),
-    pytest.mark.skipif(
-        importlib.util.find_spec("playwright") is None, reason="the package playwright is missing"
-    ),
-]
+pytestmark = NEEDS_CHROMIUM
 SONG = "comparison.songs[0]"
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import os
-import shutil
 import socket
 import threading
 import time
@@ -14,33 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from chromium import ARGUMENTS, CHROMIUM, NEEDS_CHROMIUM
 
 from retune.faces.web.app import create_app
 from retune.faces.web.desk import Desk
 from retune.faces.web.listener import server_of
 
-CHROMIUM = (
-    os.environ.get("RETUNE_CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-)
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
-NEEDS_BROWSER = [
-    pytest.mark.browser,
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium: set RETUNE_CHROMIUM to its path"),
-    pytest.mark.skipif(
-        importlib.util.find_spec("playwright") is None, reason="the package playwright is missing"
-    ),
-]
+NEEDS_BROWSER = [*NEEDS_CHROMIUM, pytest.mark.slow]
 TOKEN = "token-of-the-test"
 
 
