@@ -240,8 +240,17 @@ def _towards_energy(x: FloatArray, marks: FloatArray, rate_hz: int) -> FloatArra
     drift = np.clip(np.diff(place), -MAX_CORRECTION, MAX_CORRECTION)
     turn = place[0] + np.append(0.0, np.cumsum(drift)) - ahead
     turn -= np.round(np.median(turn))
-    moved: FloatArray = marks + np.append(turn, turn[-1]) * np.append(length, length[-1])
-    return moved
+    return _read_between(marks, np.arange(len(marks)) + np.append(turn, turn[-1]))
+
+
+def _read_between(marks: FloatArray, place: FloatArray) -> FloatArray:
+    """`marks` at fractional places, beyond the ends by the last period there. Where the places
+    rise the result does, however the periods change in length."""
+    last = len(marks) - 1
+    found = np.interp(place, np.arange(last + 1), marks)
+    found += np.minimum(place, 0.0) * (marks[1] - marks[0])
+    found += np.maximum(place - last, 0.0) * (marks[-1] - marks[-2])
+    return np.asarray(found)
 
 
 def _filled(marks: FloatArray, start: float, stop: float) -> FloatArray:

@@ -23,6 +23,8 @@ from retune.core.carriers import Audio, StemAnalysis
 from retune.core.changes import Edit
 from retune.core.units import cents_between
 from retune.repitch import render_control, render_stem
+from retune.repitch.epochs import find_epochs
+from retune.repitch.seam import FRAME_S
 
 BOUNDS = (0.0, 0.6, 1.6, 2.2)
 LEVELS = (200.0, 225.0, 180.0)
@@ -355,3 +357,21 @@ def test_high_rates(rate_hz: int, channels: int) -> None:
     assert np.median(cents_between(225.0, hz[core])) == pytest.approx(-200, abs=1.5)
     if channels == 2:
         assert np.allclose(made[:, 1], 0.6 * made[:, 0], atol=1e-5)
+
+
+@pytest.mark.parametrize("seed", [75, 223, 334, 475])
+def test_marks_stay_in_order_where_the_track_is_wrong(seed: int) -> None:
+    # Partials that the track is 2 % off of, while the period it tells bends: no sung voice, but
+    # a wrong track may give any.
+    rng = np.random.default_rng(seed)
+    n_frames = int(rng.uniform(0.3, 1.2) / FRAME_S)
+    bends, hz = np.sort(rng.uniform(0, n_frames, 6)), rng.uniform(np.log(60), np.log(1000), 6)
+    f0_hz = np.exp(np.interp(np.arange(n_frames), bends, hz))
+    time_s = np.arange(int(n_frames * FRAME_S * 44_100)) / 44_100
+    sung_hz = 1.02 * np.interp(time_s, np.arange(n_frames) * FRAME_S, f0_hz)
+    phase = 2 * np.pi * np.cumsum(sung_hz) / 44_100
+    x = np.sum([0.1 * np.sin(k * phase) / k for k in range(1, 6)], axis=0)
+    stop = len(x) - 1
+    marks = find_epochs(x, f0_hz=f0_hz, rate_hz=44_100, frame_s=FRAME_S, start=0, stop=stop)
+    assert len(marks) > 3
+    assert np.all(np.diff(marks) > 0)
