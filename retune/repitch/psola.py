@@ -28,7 +28,7 @@ from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
-LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.9
+LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 
 
