@@ -14,7 +14,10 @@ RetuneError                 the root; a face catches this one, once
 
 from __future__ import annotations
 
-from retune.core.text import printable
+from retune.core.text import cut_short, printable
+
+MAX_QUOTED = 200
+"""So much of a rule stands in a message; `RuleError.text` holds all of it."""
 
 
 class RetuneError(Exception):
@@ -72,7 +75,7 @@ class RuleError(InputError):
             parts.append(f"expected {expected}")
         if nearest:
             parts.append(f'did you mean "{nearest}"?')
-        where = f' (column {column + 1} of "{text}")' if text else ""
+        where = f' (column {column + 1} of "{cut_short(text, MAX_QUOTED)}")' if text else ""
         super().__init__("; ".join(parts) + where)
 
     def caret(self) -> str:

@@ -16,7 +16,7 @@ from typing import Any, NoReturn
 from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.errors import InputError, SongFileError
 from retune.core.files import missing_as, safe_child_path
-from retune.core.text import printable
+from retune.core.text import cut_short, printable
 from retune.core.tomltext import KeyPath
 
 MAX_TIME_S = 86_400.0
@@ -82,8 +82,7 @@ def shown(value: Any) -> str:
         text = f'"{value}"' if isinstance(value, str) else repr(value)
     except ValueError:  # Python prints no whole number of more than 4300 digits
         return "a huge number"
-    text = printable(text)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return cut_short(printable(text))
 
 
 # --- checkers of one value -------------------------------------------------------------------

@@ -42,6 +42,15 @@ def pretty_numeral(numeral: str) -> str:
     return re.sub(r"(?<=[IViv])o", "°", _signs(numeral))
 
 
+def cut_short(text: str, most: int = 60) -> str:
+    """`text`, its end cut off where it has more than `most` characters.
+
+    >>> cut_short("a" * 9, 8), cut_short("a" * 8, 8)
+    ('aaaaa...', 'aaaaaaaa')
+    """
+    return text if len(text) <= most else text[: most - 3] + "..."
+
+
 _JOINERS = "\u200c\u200d"  # they join letters and emoji, and draw nothing of their own
 
 

@@ -11,6 +11,7 @@ from lark.exceptions import VisitError
 from lark.lexer import Lexer
 
 from retune.core.errors import RuleError
+from retune.core.text import cut_short
 from retune.rules.expected import expected_words, nearest_word, offers
 from retune.rules.grammar import GRAMMAR
 from retune.rules.model import Rule
@@ -18,6 +19,7 @@ from retune.rules.reader import Reader
 from retune.rules.words import Word, without_comment, words_of
 
 MAX_LENGTH = 2_000
+MAX_DEGREE = 3  # letters of the longest degree, such as bb7
 BEGINS = "a rule begins with move, shift or keep"
 
 
@@ -172,18 +174,18 @@ def _misfit(typed: str, word: Word, accepted: set[str], verb: str) -> tuple[str,
     if word.type == "DEGREENAME" and {"DEGREE", "PITCH"} <= accepted:
         digits = word.value.lstrip("b#")
         name = f'"B{digits}"' if word.value == f"b{digits}" else f'a note name such as "F{digits}"'
-        problem = f'"{typed}" alone could be a degree or a note'
+        problem = f'"{cut_short(typed)}" alone could be a degree or a note'
         return problem, f'"degree {word.value}" or {name}', f"degree {word.value}"
     if word.type == "NUMBER" and {"DEGREE", "PITCH"} <= accepted and word.value in "1234567":
-        return f'"{typed}" alone is no target', "", f"degree {word.value}"
+        return f'"{cut_short(typed)}" alone is no target', "", f"degree {word.value}"
     if word.type in ("NUMBER", "DEGREENAME") and "DEGREE" in accepted:
         return (
-            f'"{typed}" does not fit here',
+            f'"{cut_short(typed)}" does not fit here',
             expected_words(accepted, verb),
-            f"degree {word.value}",
+            f"degree {word.value}" if len(word.value) <= MAX_DEGREE else "",
         )
     if word.type == "A" and "PITCH" in accepted:
-        return f'"{typed}" does not fit here', expected_words(accepted, verb), "A"
+        return f'"{cut_short(typed)}" does not fit here', expected_words(accepted, verb), "A"
     if {"UP", "DOWN"} <= accepted and word.type == "TO":
         return 'a shift goes up or down; "move ... to" has a target', "up or down and how far", ""
     if word.type in ("UP", "DOWN") and verb == "MOVE" and "TO" in accepted:
@@ -193,7 +195,7 @@ def _misfit(typed: str, word: Word, accepted: set[str], verb: str) -> tuple[str,
             "",
         )
     return (
-        f'"{typed}" does not fit here',
+        f'"{cut_short(typed)}" does not fit here',
         expected_words(accepted, verb),
         nearest_word(typed, accepted),
     )

@@ -8,6 +8,7 @@ from typing import Any
 from lark import Token, Transformer
 
 from retune.core.errors import RuleError
+from retune.core.text import cut_short
 from retune.rules.model import (
     LAST,
     Except,
@@ -203,7 +204,9 @@ class Reader(Transformer):  # type: ignore[type-arg]
         if text == LAST:
             return LAST
         if not text.isdecimal() or len(text) > _DIGITS:
-            raise self._refuse(token, f'"{text}" is no such number', expected="a whole number")
+            raise self._refuse(
+                token, f'"{cut_short(text)}" is no such number', expected="a whole number"
+            )
         return int(text)
 
     def _counted_from_one(self, spans: Any, what: str) -> tuple[Span, ...]:
@@ -227,7 +230,9 @@ class Reader(Transformer):  # type: ignore[type-arg]
     def _time(self, token: Token) -> Time:
         text = token.value.value.lower()
         if len(text.replace(":", ".").partition(".")[0].rstrip("s")) > _DIGITS:
-            raise self._refuse(token, f"{text} is no such time", expected="a time in the song")
+            raise self._refuse(
+                token, f"{cut_short(text)} is no such time", expected="a time in the song"
+            )
         if text.endswith("s"):
             return Time(seconds=_number(text[:-1]))
         bar, _, beat = text.partition(":")

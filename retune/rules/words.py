@@ -15,6 +15,7 @@ from retune.core.chords import nearest_chord, parse_chord
 from retune.core.errors import ChordError, InputError, RuleError
 from retune.core.keys import parse_key
 from retune.core.pitch import ascii_accidentals, parse_pitch_name
+from retune.core.text import cut_short
 
 _COUNTED = "one two three four five six seven eight nine ten eleven twelve"
 NUMBERS = {word: str(number) for number, word in enumerate(_COUNTED.split(), start=1)}
@@ -189,7 +190,7 @@ class _Place:
             parse_chord(label, _C)
         except ChordError:
             raise self.refuse(
-                f'"{piece}" is not a chord or a numeral',
+                f'"{cut_short(piece)}" is not a chord or a numeral',
                 expected="a chord such as F7, a numeral such as V, or tonic chord",
                 nearest=nearest_chord(label) if len(label) <= 20 else "",
             ) from None
@@ -204,13 +205,14 @@ class _Place:
             )
         upper = ascii_accidentals(piece[:1].upper() + piece[1:])
         if _PITCH.fullmatch(upper):
-            return self.refuse(f'"{piece}" is no note name: its letter is a capital', nearest=upper)
+            return self.refuse(
+                f'"{cut_short(piece)}" is no note name: its letter is a capital', nearest=upper
+            )
         near = _first(difflib.get_close_matches(lower, [*WORDS, *self.stems], n=1, cutoff=0.65))
         if self.may_be("STEM", after=VERBS) and not near:
-            return self.refuse(
-                f'there is no stem "{piece}"; the stems are {", ".join(self.stems) or "not known"}'
-            )
-        return self.refuse(f'unknown word "{piece}"', nearest=near)
+            known = ", ".join(self.stems) or "not known"
+            return self.refuse(f'there is no stem "{cut_short(piece)}"; the stems are {known}')
+        return self.refuse(f'unknown word "{cut_short(piece)}"', nearest=near)
 
 
 def _first(found: Sequence[str]) -> str:

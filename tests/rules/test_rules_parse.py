@@ -69,6 +69,17 @@ def test_a_fault_is_told_under_its_word(text: str, word: str, says: str) -> None
     assert says in str(error)
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["{}", "move {}", "move every note to {}", "shift bass down {} cents", "move note at {}s"],
+)
+@pytest.mark.parametrize("word", ["x" * 400, "9" * 400, "V" * 400, "b" * 400])
+def test_a_long_word_makes_no_long_message(text: str, word: str) -> None:
+    error = refused(text.format(word))
+    assert len(str(error)) < 500
+    assert error.text == text.format(word)
+
+
 def test_the_caret_stands_under_the_word() -> None:
     assert refused("move every note ot F4").caret().splitlines() == [
         "move every note ot F4",
