@@ -93,10 +93,10 @@ def salience_of(audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> NDArray[
     """How far each pitch stands out, (n_frames, n_bins), frames `mix.HOP` apart; 0 and up."""
     kernel = mix.Kernel(fmin_hz=fmin_hz, fmax_hz=fmax_hz)
     kept = [np.zeros((0, len(kernel.hz)), np.float16)]
-    for stretch in mix._stretches(audio):
-        root, _ = mix._roots(stretch, kernel.n_spectrum)
+    for stretch in mix.stretches(audio):
+        root, _ = mix.roots(stretch, kernel.n_spectrum)
         found = np.zeros((len(root), len(kernel.hz)))
-        mix._sum_up(root, kernel.low, kernel.part, kernel.weight, found)
+        mix.sum_up(root, kernel.low, kernel.part, kernel.weight, found)
         norm = np.sqrt(np.sum(root**2, axis=1, keepdims=True))
         kept.append(np.maximum(found / np.maximum(norm, 1e-3), 0.0).astype(np.float16))
     return np.concatenate(kept)

@@ -76,7 +76,7 @@ class Kernel:
 
 
 @compiled
-def _sum_up(
+def sum_up(
     root: FloatArray, low: NDArray[np.int64], part: FloatArray, weight: FloatArray, out: FloatArray
 ) -> None:
     """out[t, b] = weighted sum of `root` (n_frames, n_spectrum) at the places of bin b."""
@@ -155,7 +155,7 @@ def _channels(audio: AudioLike) -> Iterator[tuple[FloatArray, FloatArray]]:
             yield pair[:, 0], pair[:, 1]
 
 
-def _stretches(audio: AudioLike) -> Iterator[FloatArray]:
+def stretches(audio: AudioLike) -> Iterator[FloatArray]:
     """(2, n) stretches of READ_FRAMES frames, each frame centred on a multiple of HOP."""
     held = np.zeros((2, WINDOW // 2))
     n_seen = n_done = 0
@@ -182,7 +182,7 @@ def _still(spectra: FloatArray) -> FloatArray:
     return np.asarray(1 / np.maximum(rarity, 1e-9))
 
 
-def _roots(
+def roots(
     stretch: FloatArray, n_spectrum: int, *, keep_still: bool = True
 ) -> tuple[FloatArray, FloatArray]:
     """Compressed spectra (n_frames, n_spectrum) of the middle, and the frames' power."""
@@ -266,10 +266,10 @@ class MixSalience:
         backs, kept, powers = [], [], []
         n_done = 0
         threshold = GUIDED_ABOVE if self.guide else VOICED_ABOVE
-        for stretch in _stretches(audio):
-            root, power = _roots(stretch, kernel.n_spectrum, keep_still=bool(self.guide))
+        for stretch in stretches(audio):
+            root, power = roots(stretch, kernel.n_spectrum, keep_still=bool(self.guide))
             salience = np.zeros((len(root), n_bins))
-            _sum_up(root, kernel.low, kernel.part, kernel.weight, salience)
+            sum_up(root, kernel.low, kernel.part, kernel.weight, salience)
             norm = np.sqrt(np.sum(root**2, axis=1, keepdims=True))
             salience /= np.maximum(norm, 1e-3)
             time_s = np.arange(n_done, n_done + len(root), dtype=np.float64) * (HOP / RATE_HZ)
