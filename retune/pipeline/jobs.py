@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -208,8 +208,6 @@ def _address(opened: OpenSong, job: Job) -> str:
 
 
 def _plan(opened: OpenSong, job: Job) -> Plan:
-    from dataclasses import replace
-
     return replace(make(opened, rules=job.rules), name=job.variant)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -142,8 +142,6 @@ def analyze(source: Source, *, progress: Progress = silent, **options: Any) -> A
 
 
 def _hear(opened: OpenSong, progress: Progress) -> Analysis:
-    from dataclasses import replace
-
     from retune.analysis import analyze_song
 
     heard = _listen(opened, progress)

@@ -54,7 +54,7 @@ def measured_once(opened: OpenSong, measure: Callable[[], Measured]) -> Measured
         return measure()
     key = {
         "kept": "measure",
-        "code": code_of("retune.core", "retune.compare"),
+        "code": code_of("retune.core", "retune.compare", "retune.pipeline"),
         "stems": {
             name: [opened.sha256(name), stem.gain_db, stem.role]
             for name, stem in opened.song.stems.items()

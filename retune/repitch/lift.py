@@ -21,7 +21,6 @@ from retune.repitch.seam import FRAME_S, Passage
 from retune.repitch.share import HOPS, SHAPE, VOICE, Comb, harmonics
 
 TOP_HZ = 9000.0
-STILL_CENTS = 1e-6
 CONTEXT_S = 0.25
 FADE_S = 0.01
 
@@ -158,7 +157,7 @@ def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE)
         rate_hz=passage.rate_hz,
         top_hz=top_hz,
         comb=comb,
-        wanted=np.abs(passage.offset_cents) > STILL_CENTS,
+        wanted=np.abs(passage.offset_cents) > psola.STILL_CENTS,
     )
     voice = np.ascontiguousarray(lifted.T, dtype=np.float32)
     moved = psola.ENGINE.shift(replace(passage, samples=voice))
