@@ -34,6 +34,9 @@ CLEAN_BELOW, NO_USE_ABOVE = -1.5, 0.5  # below the first, 1 in 20 was not clean
 # A note less sure than this is not to be moved; nor one less sure than UNSURE as faint as FAINT_DB:
 # what was lifted may be a chord.
 DOUBTFUL, UNSURE, FAINT_DB = 0.15, 0.5, -8.0
+# Where more than this is left at the old pitch no edit is clean, whatever the fit makes of it: in
+# the hush after a song all figures but this one look well. By choice: half the power.
+STILL_THERE_DB = -3.0
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
 
@@ -108,6 +111,15 @@ def _db(power: float, of: float) -> float:
     return float(10 * np.log10(max(power, 1e-12) / max(of, 1e-12)))
 
 
+def word_of(found: Measured, *, confidence: float) -> tuple[str, bool]:
+    """The word for an edit's figures, and whether the note itself is doubtful."""
+    doubtful = confidence < (UNSURE if found.lead_db < FAINT_DB else DOUBTFUL)
+    if doubtful or found.risk > NO_USE_ABOVE:
+        return DO_NOT_USE, doubtful
+    is_clean = found.risk < CLEAN_BELOW and found.left_db < STILL_THERE_DB
+    return CLEAN if is_clean else AUDIBLE, doubtful
+
+
 def verdict(
     passage: Passage, moved: Samples, *, edit: Edit, first_s: float, confidence: float = 1.0
 ) -> Verdict:
@@ -116,15 +128,10 @@ def verdict(
     found = measure(passage, moved, start_s=edit.start_s - first_s, end_s=edit.end_s - first_s)
     if found is None:
         return Verdict(edit.start_s, edit.end_s, DO_NOT_USE, "no pitch of the voice is heard here")
-    word = AUDIBLE
-    doubtful = confidence < (UNSURE if found.lead_db < FAINT_DB else DOUBTFUL)
-    if found.risk > NO_USE_ABOVE or doubtful:
-        word = DO_NOT_USE
-    elif found.risk < CLEAN_BELOW:
-        word = CLEAN
+    word, doubtful = word_of(found, confidence=confidence)
     text = (
-        f"the voice stands {found.clear_db:.0f} dB over the rest on its harmonics, "
-        f"{-found.left_db:.0f} dB of what was at the old pitch are gone"
+        f"voice {found.clear_db:.0f} dB over the rest on its harmonics, "
+        f"old pitch {-found.left_db:.0f} dB down"
     )
     if doubtful:
         text += "; the note itself is doubtful"

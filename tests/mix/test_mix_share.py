@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from retune.repitch.judge import CLEAN_BELOW, Measured
+from retune.repitch.judge import AUDIBLE, CLEAN, CLEAN_BELOW, DO_NOT_USE, Measured, word_of
 from retune.repitch.lift import frames_of
 from retune.repitch.share import BASS, VOICE, Comb, harmonics
 
@@ -53,3 +53,11 @@ def test_more_voice_on_the_harmonics_lowers_the_risk_and_room_raises_it() -> Non
     assert near.risk < CLEAN_BELOW
     assert Measured(5.0, 3.0, -15.0, -28.0).risk > near.risk
     assert Measured(15.0, 3.0, -15.0, -8.0).risk > near.risk
+
+
+def test_no_edit_is_clean_that_left_the_old_pitch_there() -> None:
+    assert word_of(Measured(15.0, 3.0, -15.0, -28.0), confidence=1.0) == (CLEAN, False)
+    still_there = Measured(15.0, 3.0, -1.0, -28.0)
+    assert still_there.risk < CLEAN_BELOW
+    assert word_of(still_there, confidence=1.0) == (AUDIBLE, False)
+    assert word_of(still_there, confidence=0.1) == (DO_NOT_USE, True)
