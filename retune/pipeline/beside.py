@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from retune.compare.difference import Difference, log_spectral_distance, median_cents
 from retune.compare.levels import MixLevels, measure, version_levels
 from retune.compare.mix import Mix
 from retune.core.carriers import Audio, FloatArray, Note
-from retune.core.changes import Edit, Rendition
+from retune.core.changes import Edit, Plan, Rendition
 from retune.core.errors import UsageError
 from retune.core.guide import GuideNote
 from retune.pipeline.guiding import BASS, BASS_RANGE_HZ, MIX_RANGE_HZ
@@ -18,6 +20,7 @@ from retune.pipeline.opening import OpenSong, analyze
 FROM_STEMS = "-from-stems"
 EDGE_S = 0.08
 CONTEXT_S = 0.3
+SAME_WITHIN_S = 0.2
 
 
 def check_beside(opened: OpenSong, other: OpenSong) -> None:
@@ -48,16 +51,54 @@ def matched_mix(opened: OpenSong, other: OpenSong, rendition: Rendition) -> tupl
     return mix.louder_by(levels.gain_db), levels
 
 
+def made_by_both(plan: Plan, other: Plan) -> tuple[Edit, ...]:
+    """The edits of a plan that another makes too: the same pitch from about the same moment on.
+    A mix is not always heard as its stems are, so the same rules may move other notes."""
+    return tuple(
+        edit
+        for edit in plan.edits
+        if any(
+            abs(edit.start_s - same.start_s) < SAME_WITHIN_S
+            and (edit.from_name, edit.to_name) == (same.from_name, same.to_name)
+            for same in other.edits
+        )
+    )
+
+
+def shared_plan(plan: Plan, other: Plan, *, song: str) -> tuple[Plan, tuple[str, ...]]:
+    """What of the plan for the stems (`other`) the mix's `plan` moves too; and a warning where
+    that is not all of both. `song` names the stems' file.
+
+    Raises
+    ------
+    UsageError
+        The two move no note in common, so that there is nothing to compare.
+    """
+    shared = made_by_both(other, plan)
+    heard = (
+        f"the mix is heard otherwise than its stems: {plan.name} moves {len(plan.edits)} notes in "
+        f"the mix and {len(other.edits)} in the stems, {len(shared)} of them the same"
+    )
+    if not shared:
+        raise UsageError(f"--beside {song}: {heard}; give the mix a guide")
+    if len(shared) == len(plan.edits) == len(other.edits):
+        return other, ()
+    return replace(other, edits=shared), (
+        f"{heard}; only those are moved in the version made "
+        "from stems (a guide helps a mix to be heard rightly)",
+    )
+
+
 def differences(
     opened: OpenSong, rendition: Rendition, other: OpenSong, others: Rendition
 ) -> tuple[Difference, ...]:
-    """Each edit of a version beside the same edit made from stems."""
+    """Each edit of a version that was made from stems too, beside that."""
     original, _ = levelled_mix(opened)
     mine, _ = levelled_mix(opened, rendition)
     theirs, _ = matched_mix(opened, other, others)
     stems = analyze(opened).stems
     found = []
-    for edit in rendition.plan.edits:
+    for edit in made_by_both(rendition.plan, others.plan):
         span = {"start_s": edit.start_s + EDGE_S, "end_s": edit.end_s - EDGE_S}
         if span["end_s"] - span["start_s"] < EDGE_S:
             continue

@@ -17,7 +17,14 @@ from retune.core.carriers import Analysis
 from retune.core.changes import Plan, Rendition
 from retune.core.errors import UsageError
 from retune.core.files import atomic_write, make_folder, refuse_inputs
-from retune.pipeline.beside import FROM_STEMS, check_beside, differences, matched_mix
+from retune.pipeline.beside import (
+    FROM_STEMS,
+    check_beside,
+    differences,
+    made_by_both,
+    matched_mix,
+    shared_plan,
+)
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.passages import find_passage
@@ -167,7 +174,7 @@ def _page_input(
             for stem in rendition.stems.values()
         ]
         for stem in rendition.stems.values():
-            warnings += [f"stem {stem.stem}: {line}" for line in stem.warnings]
+            warnings += [f"stem {line}" for line in stem.warnings]
         versions.append(version(rendition, plan.name, "variant"))
     if control and any(plan.edits for plan in plans):
         first = next(plan for plan in plans if plan.edits)
@@ -200,8 +207,9 @@ def _with_stems(
     audio_format: str,
 ) -> PageInput:
     """Add the version that the same rules make from stems, and how far apart the two are."""
-    mine = render(opened, plan=plan, engine=engine)
     rules = make(other, rules=list(plan.rules))
+    rules, warnings = shared_plan(plan, rules, song=other.song.path.name)
+    mine = render(opened, plan=plan, engine=engine)
     theirs = render(other, plan=replace(rules, name=f"{plan.name}{FROM_STEMS}"), engine=engine)
     mix, levels = matched_mix(opened, other, theirs)
     version = _encoded(
@@ -215,14 +223,18 @@ def _with_stems(
         audio_format=audio_format,
     )
     # The page draws the song as heard in the mix, so the same notes are said to move.
-    version = replace(version, plan=replace(plan, name=theirs.name, caveat=""))
+    drawn = replace(plan, name=theirs.name, caveat="", edits=made_by_both(plan, rules))
+    version = replace(version, plan=replace(drawn, consequences=()) if warnings else drawn)
     versions = [*page.versions]
     versions.insert(1 + next(k for k, v in enumerate(versions) if v.name == plan.name), version)
-    tension = {**page.tension, theirs.name: page.tension.get(plan.name, ())}
+    tension = dict(page.tension)
+    if not warnings:
+        tension[theirs.name] = page.tension.get(plan.name, ())
     return replace(
         page,
         versions=tuple(versions),
         tension=tension,
+        warnings=(*page.warnings, *warnings),
         differences=differences(opened, mine, other, theirs),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import soundfile
 
 from retune import pipeline
 from retune.core.errors import InputError, UsageError
+from retune.pipeline.beside import made_by_both, shared_plan
 from retune.pipeline.opening import OpenSong
 
 JOIN_S = 0.075
@@ -139,6 +141,20 @@ def test_the_page_measures_the_mix_beside_the_stems(song: OpenSong, tmp_path: Pa
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "From the mix and from stems" in text
     assert "from a full mix: approximate" in text
+
+
+def test_what_the_two_do_not_both_move_is_told(song: OpenSong) -> None:
+    (plan,) = pipeline.plans_of(song, None)
+    assert shared_plan(plan, plan, song="stems.toml") == (plan, ())
+    first, second = plan.edits
+    near = replace(first, start_s=first.start_s + 0.1)
+    octave = replace(second, from_name="C5", to_name="Bb4")
+    made, (told,) = shared_plan(plan, replace(plan, edits=(near, octave)), song="stems.toml")
+    assert made.edits == (near,)
+    assert made_by_both(plan, made) == (first,)
+    assert "moves 2 notes in the mix and 2 in the stems, 1 of them the same" in told
+    with pytest.raises(UsageError, match=r"--beside stems.toml: .* 0 of them .* a guide"):
+        shared_plan(plan, replace(plan, edits=(octave,)), song="stems.toml")
 
 
 def test_a_song_of_another_length_cannot_stand_beside(song: OpenSong, tmp_path: Path) -> None:
