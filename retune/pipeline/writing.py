@@ -150,7 +150,7 @@ def write_variant(
                 "original's loudness"
             )
         for stem in rendition.stems.values():
-            warnings += [f"stem {stem.stem}: {line}" for line in stem.warnings]
+            warnings += [f"stem {line}" for line in stem.warnings]
     manifest = _manifest(
         opened, plan, versions[0][1], outputs, levels, warnings, subtype, engine, control
     )
