@@ -166,7 +166,7 @@ def differences_table(page: PageInput) -> str:
 
 
 def _cents(value: float | None) -> str:
-    return "–" if value is None else f"{value:.0f} cents"
+    return "–" if value is None else f"{value:.0f} cent{'' if round(value) == 1 else 's'}"
 
 
 def _verdict_of(version: Version, edit: Edit) -> Verdict | None:
