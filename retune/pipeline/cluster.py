@@ -6,7 +6,9 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Sequence
-from concurrent.futures import Future
+from concurrent.futures import CancelledError, Future
+from contextlib import suppress
+from threading import Lock, Thread
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -14,6 +16,7 @@ from retune.core.errors import UsageError
 from retune.pipeline.scheduling import Task
 
 ASK_AGAIN_S = 2.0
+LOOK_S = 0.2
 
 
 class DaskCluster:
@@ -38,17 +41,64 @@ class DaskCluster:
             self.client = client(address, timeout="10s", set_as_default=False)
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
+        self.address = address
         self.executor = self.client.get_executor(pure=False)
         self._width, self._asked = 0, 0.0
+        self._away: set[Future[Any]] = set()
+        self._lock = Lock()
+        Thread(target=self._watch, daemon=True).start()
 
     def submit(self, task: Task) -> Future[Any]:
-        future: Future[Any] = self.executor.submit(task.run, task.given)
-        return future
+        # What is sent while the client looks for its scheduler is lost without a word.
+        while self.client.status == "connecting":
+            time.sleep(LOOK_S)
+        if self._is_gone():
+            raise self._gone()
+        sent, told = self.executor.submit(task.run, task.given), Future[Any]()
+        with self._lock:
+            self._away.add(told)
+        sent.add_done_callback(lambda done: self._settle(told, done))
+        return told
+
+    def _settle(self, told: Future[Any], done: Future[Any]) -> None:
+        """Hand on how a task ended, unless it was given up before."""
+        with self._lock:
+            if told not in self._away:
+                return
+            self._away.discard(told)
+        try:
+            error = done.exception()
+        except CancelledError as cancelled:
+            error = cancelled
+        if error is None:
+            told.set_result(done.result())
+        else:
+            told.set_exception(error)
+
+    def _watch(self) -> None:
+        """Give up what is under way once the client has: Dask leaves such tasks unended."""
+        while not self._is_gone():
+            time.sleep(LOOK_S)
+        with self._lock:
+            left, self._away = self._away, set()
+        for told in left:
+            told.set_exception(self._gone())
+
+    def _is_gone(self) -> bool:
+        return self.client.status in ("closing", "closed")
+
+    def _gone(self) -> ConnectionError:
+        return ConnectionError(
+            f"the scheduler at {self.address} is gone; start it and run again with --resume"
+        )
 
     def width(self) -> int:
         now = time.monotonic()
         if now - self._asked > ASK_AGAIN_S:
-            self._width, self._asked = 2 * sum(self.client.nthreads().values()), now
+            self._asked = now
+            # A client without its scheduler raises whatever it comes upon; `submit` tells.
+            with suppress(Exception):
+                self._width = 2 * sum(self.client.nthreads().values())
         return max(self._width, 2)
 
     def broke(self, error: BaseException) -> bool:

@@ -339,7 +339,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]
             )
         )
     address = json.loads(file.read_text(encoding="utf-8"))["address"]
-    yield address, started[1:]
+    yield address, started
     for process in started:
         process.kill()
         process.wait()
@@ -352,12 +352,34 @@ def test_a_dask_cluster_gives_the_same_bytes_and_survives_a_worker(
     tmp_path: Path,
     cluster: tuple[str, list[subprocess.Popen[bytes]]],
 ) -> None:
-    address, workers = cluster
+    address, (_, *workers) = cluster
     out = tmp_path / "out"
     running = subprocess.Popen(command(songs, out, "--dask", address), stderr=subprocess.DEVNULL)
     until(lambda: list(out.glob("*/*/manifest.json")))
     workers[0].kill()
     assert running.wait(timeout=180) == 0
+    assert bytes_below(out) == bytes_below(undisturbed)
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_dies_ends_the_batch_with_a_summary(
+    songs: list[str],
+    undisturbed: Path,
+    tmp_path: Path,
+    cluster: tuple[str, list[subprocess.Popen[bytes]]],
+) -> None:
+    address, (scheduler, *_) = cluster
+    out = tmp_path / "out"
+    words = command(songs, out, "--dask", address)
+    running = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    until(lambda: list(out.glob("*/*/manifest.json")))
+    scheduler.kill()
+    _, told = running.communicate(timeout=120)
+    assert running.returncode == 1
+    assert "unexpected" not in told
+    assert any("is gone; start it and run again with --resume" in r["error"] for r in rows(out))
+    assert len(rows(out)) == len(rows(undisturbed))
+    assert batch(songs, out, "--jobs", "1", "--resume") == 0
     assert bytes_below(out) == bytes_below(undisturbed)
 
 
