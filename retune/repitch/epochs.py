@@ -194,6 +194,29 @@ def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex
     return _project(_windows(x, marks, POINTS), waves)
 
 
+@compiled
+def _middle_turn(harmonics: NDArray[np.complex128], amplitude: FloatArray) -> FloatArray:
+    """For each mark but the first, how far from a whole turn the voice is since the one before, in
+    cycles: the weighted median over the harmonics."""
+    n, top = harmonics.shape
+    out, turn, weight = np.zeros(n - 1), np.empty(top), np.empty(top)
+    for k in range(n - 1):
+        both = np.minimum(amplitude[k], amplitude[k + 1])
+        loudest = max(both.max(), 1e-12)
+        for h in range(top):
+            apart = harmonics[k + 1, h] * harmonics[k, h].conjugate()
+            turn[h] = math.atan2(apart.imag, apart.real) / (2 * math.pi * (h + 1))
+            heard = both[h] > 0.03 * loudest
+            weight[h] = math.sqrt(both[h] / loudest) * (h + 1) if heard else 0.0
+        half, passed = 0.5 * weight.sum(), 0.0
+        for h in np.argsort(turn, kind="mergesort"):
+            passed += weight[h]
+            if passed >= half:
+                out[k] = turn[h]
+                break
+    return out
+
+
 def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> FloatArray:
     """Length in samples of each period between marks, by what most harmonics say.
 
@@ -203,17 +226,7 @@ def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> Float
     length = np.diff(marks)
     top = int(np.clip(TOP_HZ * np.median(length) / rate_hz, 1, MAX_HARMONICS))
     harmonics = _harmonics(x, marks, top)
-    amplitude = np.abs(harmonics)
-    turn = np.angle(harmonics[1:] * np.conj(harmonics[:-1])) / (2 * np.pi)
-    number = np.arange(1, top + 1)
-    turn /= number
-    both = np.minimum(amplitude[1:], amplitude[:-1])
-    loudest = both.max(axis=1, keepdims=True)
-    weight = np.sqrt(both / np.maximum(loudest, 1e-12)) * number * (both > 0.03 * loudest)
-    order = np.argsort(turn, axis=1)
-    rising = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1)
-    middle = np.argmax(rising >= 0.5 * rising[:, -1:], axis=1)
-    best = np.take_along_axis(turn, order, axis=1)[np.arange(len(turn)), middle]
+    best = _middle_turn(harmonics, np.abs(harmonics))
     return np.asarray(length * (1 - best))
 
 

@@ -46,12 +46,17 @@ def _cut(
         part = marks[k] - middle
         first = max(math.ceil(part - before[k]), -middle)
         last = min(math.floor(part + after[k]), x.shape[1] - 1 - middle)
-        for i in range(first, last + 1):
-            d = i - part
-            weight = 0.5 + 0.5 * math.cos(math.pi * d / (before[k] if d < 0 else after[k]))
-            place = i if i >= 0 else i + size
-            for c in range(x.shape[0]):
-                out[c, k, place] = weight * x[c, middle + i]
+        turn = math.ceil(part)
+        for begin, end, half in ((first, turn, before[k]), (max(turn, first), last + 1, after[k])):
+            step = math.pi / half
+            wave = complex(math.cos(step * (begin - part)), math.sin(step * (begin - part)))
+            on = complex(math.cos(step), math.sin(step))
+            for i in range(begin, min(end, last + 1)):
+                weight = 0.5 + 0.5 * wave.real
+                wave *= on
+                place = i if i >= 0 else i + size
+                for c in range(x.shape[0]):
+                    out[c, k, place] = weight * x[c, middle + i]
 
 
 @compiled
@@ -120,12 +125,19 @@ def _fill(
     return out
 
 
-def common_part(spectra: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """What each grain has in common with its neighbours: the periodic part of the voice."""
-    reach = len(SPREAD) // 2
-    padded = np.pad(spectra, ((0, 0), (reach, reach), (0, 0)), mode="edge")
-    n = spectra.shape[1]
-    return np.asarray(sum(w * padded[:, i : i + n] for i, w in enumerate(SPREAD)))
+@compiled
+def common_part(spectra: NDArray[np.complex128], spread: FloatArray) -> NDArray[np.complex128]:
+    """What each grain has in common with its neighbours, weighed by `spread`: the periodic part
+    of the voice."""
+    out = np.zeros_like(spectra)
+    n_channels, n, n_bins = spectra.shape
+    for c in range(n_channels):
+        for k in range(n):
+            for j in range(len(spread)):
+                near = min(max(k + j - len(spread) // 2, 0), n - 1)
+                for i in range(n_bins):
+                    out[c, k, i] += spread[j] * spectra[c, near, i]
+    return out
 
 
 def correction(periodic: NDArray[np.complex128], *, grains: Grains, rate_hz: int) -> FloatArray:
@@ -187,7 +199,7 @@ def shape_grains(
     """
     from scipy.fft import irfft
 
-    periodic = common_part(grains.spectra)
+    periodic = common_part(grains.spectra, SPREAD)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
     shape = (grains.spectra.shape[0], len(sources), grains.spectra.shape[2])
     out = np.empty(shape, dtype=np.complex128)
