@@ -26,7 +26,7 @@ from retune.core.songschema import (
 from retune.core.songvalues import Where, check_guide, shown
 from retune.core.text import file_stem, printable
 from retune.core.textfile import read_text
-from retune.core.tomltext import key_lines, parse_toml
+from retune.core.tomltext import parse_toml
 
 # Options of a bare recording, and the keys of [music] that they stand for.
 _OPTIONS = {
@@ -127,7 +127,7 @@ def place_of(song: Song, *key: str | int) -> str:
         options = {name: option for option, name in _OPTIONS.items()}
         return f"--{options.get(str(key[-1]), key[-1])}"
     try:
-        where = Where(song.path, key_lines(song_text(song.path))).at(*key)
+        where = Where(song.path, song_text(song.path)).at(*key)
     except SongFileError:
         where = Where(song.path).at(*key)
     return where.place
@@ -166,7 +166,7 @@ def _document(
     text: str, *, path: Path, fields: Mapping[str, Field]
 ) -> tuple[dict[str, Any], Where]:
     raw = parse_toml(text, path=path)
-    where = Where(path, key_lines(text))
+    where = Where(path, text)
     return is_table(fields)(raw, where), where
 
 

@@ -25,6 +25,7 @@ class SongEditor:
         self.path = Path(path)
         text = song_text(self.path)
         self.song: Song = parse_song(text, path=self.path)
+        self._checked = (text, self.song)
         self._seen = _fingerprint(self.path)
         self._line_end = "\r\n" if "\r\n" in text else "\n"
         try:
@@ -106,7 +107,10 @@ class SongEditor:
 
     def checked(self) -> Song:
         """The song as it would be saved. Raises SongFileError when it is no valid song file."""
-        return parse_song(self.text(), path=self.path)
+        text = self.text()
+        if text != self._checked[0]:
+            self._checked = (text, parse_song(text, path=self.path))
+        return self._checked[1]
 
     def save(self) -> Song:
         """Check the changed text as any song file, write it whole, and return the new song.
@@ -114,8 +118,8 @@ class SongEditor:
         Raises SongFileError when the change makes no valid song file, or when the file on disk
         is no longer the one that was read; OutputError when it cannot be written.
         """
-        text = self.text()
-        song = parse_song(text, path=self.path)
+        song = self.checked()
+        text = self._checked[0]
         if _fingerprint(self.path) != self._seen:
             raise SongFileError(
                 f"{self.path} was changed by something else since it was read; "

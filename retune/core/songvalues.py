@@ -7,8 +7,8 @@ hold it, or fails with file, line, key, what was given and what is allowed.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NoReturn
@@ -17,7 +17,7 @@ from retune.core.audio import AUDIO_SUFFIXES
 from retune.core.errors import InputError, SongFileError
 from retune.core.files import missing_as, safe_child_path
 from retune.core.text import cut_short, printable
-from retune.core.tomltext import KeyPath
+from retune.core.tomltext import KeyPath, key_lines
 
 MAX_TIME_S = 86_400.0
 MAX_TEXT = 100_000
@@ -28,14 +28,15 @@ Checker = Callable[[Any, "Where"], Any]
 
 @dataclass(frozen=True)
 class Where:
-    """A place in a song file, for messages: the file, the key, and through `lines` its line.
+    """A place in a song file, for messages: the file, the key, and its line in `text`, looked for
+    only when it is asked for.
 
     `label` stands instead of file and key when the value came from a command-line option; `home`
     is the folder that file names count from where it is not the file's own.
     """
 
     file: Path
-    lines: Mapping[KeyPath, int] = field(default_factory=dict)
+    text: str = ""
     key: KeyPath = ()
     label: str = ""
     home: Path | None = None
@@ -58,14 +59,9 @@ class Where:
         """File, line and key, or the label alone."""
         if self.label:
             return self.label
-        line = next(
-            (
-                self.lines[self.key[:depth]]
-                for depth in range(len(self.key), 0, -1)
-                if self.key[:depth] in self.lines
-            ),
-            None,
-        )
+        lines = key_lines(self.text)
+        above = (self.key[:depth] for depth in range(len(self.key), 0, -1))
+        line = next((lines[key] for key in above if key in lines), None)
         file = f"{self.file}, line {line}" if line else f"{self.file}"
         return f"{file}: {self.name}" if self.key else file
 

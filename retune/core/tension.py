@@ -10,6 +10,7 @@ Toolbox `melattraction`), probe-tone stability (Krumhansl & Kessler 1982), surfa
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from retune.core.carriers import Chord, Key
 from retune.core.chords import fifth_semitone, is_no_chord, third_semitone
@@ -27,6 +28,7 @@ def stability(midi: int, key: Key) -> float:
     return (table[(midi - tonic_pc(key)) % 12] - low) / (high - low)
 
 
+@lru_cache(maxsize=1024)
 def basic_space(chord: Chord, key: Key) -> tuple[int, ...]:
     """Levels (1 to 5) that each pitch class C..B holds over a chord in a key.
 
@@ -161,6 +163,7 @@ class Tension:
         return self.harmony + self.surface
 
 
+@lru_cache(maxsize=256)
 def tonic_chord(key: Key) -> Chord:
     """The tonic triad of a key."""
     from retune.core.chords import parse_chord
