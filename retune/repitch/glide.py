@@ -30,7 +30,6 @@ OUTLIER_CENTS = 150.0
 ADJACENT_S = 0.15
 STEP_GAP_S, STEP_CENTS = 0.02, 80.0
 TAIL_S = 0.03
-LEAST_S = 0.02
 LEAST_WEIGHT = 1e-4
 
 Change = Callable[[FloatArray], FloatArray]
@@ -57,13 +56,6 @@ class Slide:
         shapes = _shapes(self.start_s, self.stop_s, time_s[near])
         out[near] = np.sum(self.weight[:, None] * shapes, axis=0)
         return np.asarray(out)
-
-    def within(self, earliest_s: float, latest_s: float) -> Slide:
-        """The same slide pressed between two times."""
-        least = min(LEAST_S, max(latest_s - earliest_s, 1e-3))
-        start = np.clip(self.start_s, earliest_s, latest_s - least)
-        stop = np.clip(self.stop_s, earliest_s + least, latest_s)
-        return Slide(start, np.maximum(stop, start + 1e-3), self.weight)
 
 
 def _shapes(start_s: FloatArray, stop_s: FloatArray, time_s: FloatArray) -> FloatArray:

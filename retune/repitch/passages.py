@@ -12,7 +12,7 @@ from retune.core.carriers import AudioLike, FloatArray, Note, Samples, StemAnaly
 from retune.core.changes import Edit
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
-from retune.repitch.glide import Change, Slide, cut_at, slides_of
+from retune.repitch.glide import Change, Slide, cut_at, slides_of, smooth_step
 from retune.repitch.lift_bass import bass_pitch
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch, repetition
@@ -21,6 +21,7 @@ from retune.repitch.seam import FRAME_S, Engine, Passage
 JOIN_S = 0.075
 NEIGHBOUR_S = 0.35
 CUT_FADE_S = 0.02
+CLOSE_S = 0.01
 MARGIN_PERIODS = 1.5
 MIN_MARGIN_S = 0.008
 MIN_VOICED = 0.2
@@ -103,11 +104,18 @@ def _note_slides(
 def _curve(
     slides: Sequence[tuple[Slide, float]], *, n: int, low_s: float, high_s: float
 ) -> FloatArray:
-    """Offset of each frame, 0 outside [low_s, high_s]."""
+    """Offset of each frame, 0 outside [low_s, high_s].
+
+    A slide that goes on beyond them is followed up to CLOSE_S before the end, and closed there:
+    pressing all of it in between would bend more of the pitch, and by more.
+    """
     time_s = np.arange(n, dtype=np.float64) * FRAME_S
+    begun = smooth_step((time_s - low_s) / CLOSE_S)
+    closed = smooth_step((time_s - high_s) / CLOSE_S + 1)
     out = np.zeros(n)
     for slide, cents in slides:
-        out += cents * slide.within(low_s, high_s).progress(time_s)
+        progress = begun * slide.progress(time_s)
+        out += cents * (progress + closed * (1 - progress))
     out[(time_s <= low_s) | (time_s >= high_s) | (np.abs(out) < 1e-9)] = 0.0
     return out
 
