@@ -15,6 +15,7 @@ class Identity:
     exact = True
     follows = True
     needs_pitch = False
+    round_trips = 1
 
     def shift(self, passage: Passage) -> Samples:
         return np.array(passage.samples, dtype=np.float32)

@@ -172,6 +172,7 @@ class Lift:
     exact = True
     follows = True
     needs_pitch = True
+    round_trips = 1
 
     def shift(self, passage: Passage) -> Samples:
         return move_within(passage)

@@ -160,6 +160,7 @@ class Psola:
     exact = True
     follows = True
     needs_pitch = True
+    round_trips = 2
 
     def shift(self, passage: Passage) -> Samples:
         x = np.ascontiguousarray(passage.samples.T, dtype=np.float64)

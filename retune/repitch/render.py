@@ -59,8 +59,9 @@ def render_stem(
 def render_control(
     audio: AudioLike, *, stem: StemAnalysis, edits: Sequence[Edit], engine: str = "auto"
 ) -> StemRendition:
-    """The matched control: the same spans moved by the same amounts and back again, so that they
-    carry the same processing at the old pitch. Parameters and errors as for `render_stem`."""
+    """The matched control: the same spans moved by the same amounts and back again, as often as
+    it takes to lie as far from the original as a variant from the same melody truly sung
+    (`Engine.round_trips`). Parameters and errors as for `render_stem`."""
     return _render(audio, stem, edits, engine, _there_and_back)
 
 
@@ -69,14 +70,17 @@ def _there(engine: Engine, passage: Passage) -> Samples:
 
 
 def _there_and_back(engine: Engine, passage: Passage) -> Samples:
-    away = engine.shift(passage)
-    back = replace(
-        passage,
-        samples=away,
-        f0_hz=passage.f0_hz * 2.0 ** (passage.offset_cents / 1200),
-        offset_cents=-passage.offset_cents,
-    )
-    return engine.shift(back)
+    samples = passage.samples
+    for _ in range(engine.round_trips):
+        away = engine.shift(replace(passage, samples=samples))
+        back = replace(
+            passage,
+            samples=away,
+            f0_hz=passage.f0_hz * 2.0 ** (passage.offset_cents / 1200),
+            offset_cents=-passage.offset_cents,
+        )
+        samples = engine.shift(back)
+    return samples
 
 
 def _render(

@@ -66,6 +66,7 @@ class RubberBand:
     exact = False
     follows = True
     needs_pitch = False
+    round_trips = 1
 
     def shift(self, passage: Passage) -> Samples:
         if shutil.which(PROGRAM) is None:

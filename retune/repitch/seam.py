@@ -51,7 +51,8 @@ class Engine(Protocol):
 
     `exact` engines give back the very samples wherever the offset is 0 and join by themselves;
     the rest are crossfaded. Engines that `follow` move each frame by its own offset, the rest a
-    whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only.
+    whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only. After
+    `round_trips` out and back its sound is changed about as much as by one move that stays.
     """
 
     @property
@@ -66,6 +67,8 @@ class Engine(Protocol):
     def follows(self) -> bool: ...
     @property
     def needs_pitch(self) -> bool: ...
+    @property
+    def round_trips(self) -> int: ...
     def shift(self, passage: Passage) -> Samples:
         """`passage.samples` with the pitch moved by `offset_cents`, same shape, float32.
 

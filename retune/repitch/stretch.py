@@ -22,6 +22,7 @@ class Stretch:
     exact = False
     follows = False
     needs_pitch = False
+    round_trips = 1
 
     def shift(self, passage: Passage) -> Samples:
         try:

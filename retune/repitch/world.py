@@ -22,6 +22,7 @@ class World:
     exact = False
     follows = True
     needs_pitch = True
+    round_trips = 1
 
     def shift(self, passage: Passage) -> Samples:
         try:
