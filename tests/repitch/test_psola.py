@@ -293,6 +293,35 @@ def test_equal_pitches_part_where_the_vowel_changes(off_s: float) -> None:
     assert halfway == pytest.approx(0.7, abs=0.015)
 
 
+@pytest.mark.parametrize("off_s", [-0.04, 0.0, 0.04])
+def test_a_note_that_lands_on_its_neighbour_is_still_struck_anew(off_s: float) -> None:
+    """Two notes of one pitch: no slide is left between them, and the dip that parts them stays."""
+    levels = (225.0, 200.0)
+    f0 = steps(levels, (0.0, 0.7, 1.5))
+    time_s = np.arange(len(f0)) / RATE_HZ
+    dip = 1 - 0.75 * np.exp(-(((time_s - 0.7) / 0.02) ** 2))
+    notes = make_notes(levels, (0.0, 0.7 + off_s, 1.5))
+    stem = StemAnalysis("voice", "melody", notes, (), make_track(f0))
+    audio = Audio((dip * sung(f0)).astype(np.float32), RATE_HZ)
+    down = cents_between(225.0, 200.0)
+    made = render_stem(audio, stem=stem, edits=[move(stem, 1, down)]).apply(audio)[:, 0]
+    at, hz = praat_hz(made)
+    near = (at > 0.55) & (at < 0.85)
+    assert np.nanmax(np.abs(cents_between(200.0, hz[near]))) < 30
+    wanted, found = (_depth_db(y, 0.7) for y in (dip * sung(np.full(len(f0), 200.0)), made))
+    assert wanted < -9
+    assert found == pytest.approx(wanted, abs=1.5)
+
+
+def _depth_db(y: np.ndarray, at_s: float) -> float:
+    """Least level of 10 ms within 30 ms of a time, re the level about it."""
+    width = int(0.01 * RATE_HZ)
+    power = np.convolve(np.asarray(y, np.float64) ** 2, np.ones(width) / width, "same")
+    beside = power[int((at_s - 0.2) * RATE_HZ) : int((at_s + 0.2) * RATE_HZ)]
+    near = power[int((at_s - 0.03) * RATE_HZ) : int((at_s + 0.03) * RATE_HZ)]
+    return float(10 * np.log10(near.min() / np.median(beside)))
+
+
 def test_an_edit_of_a_note_the_analysis_does_not_have(voice) -> None:
     audio, stem, _ = voice
     edit = Edit("voice", 0.7, 1.5, -200, "shift", note=77)
