@@ -224,13 +224,20 @@ class Judge:
                 )
         return float(np.mean(errors)) if errors else float("nan")
 
+    def _edge_cents(self, x: Floats, error: Floats) -> float:
+        return _rms(error[np.isfinite(error) & self.edge(x)])
+
+    def edge_cents(self, y: NDArray[np.float32]) -> float:
+        """That one of NAMES alone, which is quick."""
+        x, cents = pitch(np.asarray(y, np.float32))
+        return self._edge_cents(x, cents - self.cents)
+
     def measure(self, y: NDArray[np.float32], *, off_s: float = 0.0) -> dict[str, float]:
         """All of NAMES for one rendering of the pair's original."""
         y = np.asarray(y, np.float32)
         x, cents = pitch(y)
         error = cents - self.cents
         core = np.isfinite(error) & self.core(x)
-        edge = np.isfinite(error) & self.edge(x)
         voiced = (self.f0 > 0) & (self.core(self.time_s) | self.edge(self.time_s))
         gap = self._cepstrum(y)[voiced, 1:] - self.cepstrum[voiced, 1:]
         _, mel = mel_levels(y)
@@ -250,7 +257,7 @@ class Judge:
         same = self.outside(len(y), off_s)
         return {
             "core_cents": _rms(error[core]),
-            "edge_cents": _rms(error[edge]),
+            "edge_cents": self._edge_cents(x, error),
             "vibrato_cents": self._vibrato_cents(x, cents),
             "mcd_db": float(np.mean(10 / np.log(10) * np.sqrt(2 * np.sum(gap**2, axis=1)))),
             "lsd_db": float(np.mean(np.sqrt(np.mean(off**2, axis=0)))),
