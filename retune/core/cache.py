@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.core.files import temporary_in
 from retune.core.plain import from_plain, to_plain
 
 MAX_BYTES = 2_000_000_000
@@ -38,9 +38,8 @@ class Cache:
         self.warning = ""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            probe = self.folder / f".{secrets.token_hex(8)}.tmp"
-            probe.touch(exist_ok=False)
-            probe.unlink()
+            with temporary_in(self.folder):
+                pass
         except OSError as error:
             reason = error.strerror or error
             self.warning = (
@@ -68,18 +67,16 @@ class Cache:
         if self.warning:
             return
         path = self._path(key)
-        temporary = self.folder / f".{secrets.token_hex(8)}.tmp"
         plain = {name: np.asarray(value) for name, value in arrays.items()}
         if any(array.dtype.hasobject for array in plain.values()):
             raise TypeError("a cache entry holds numbers, booleans or strings, not objects")
         try:
-            with open(temporary, "xb") as stream:
-                np.savez(stream, **plain)  # type: ignore[arg-type]
-            os.replace(temporary, path)
+            with temporary_in(self.folder) as temporary:
+                with open(temporary, "wb") as stream:
+                    np.savez(stream, **plain)  # type: ignore[arg-type]
+                os.replace(temporary, path)
         except OSError as error:
             self.warning = f"nothing is kept between runs: {error.strerror or error}"
-            with suppress(OSError):
-                temporary.unlink(missing_ok=True)
             return
         self._trim(keep=path)
 

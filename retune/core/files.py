@@ -6,10 +6,14 @@ import errno
 import hashlib
 import os
 import secrets
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
+
+if sys.platform != "win32":
+    import fcntl
 
 from retune.core.errors import InputError, OutputError, UsageError
 
@@ -29,6 +33,7 @@ _REASONS = {
 }
 
 
+_UNFINISHED = ".retune-"
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -59,29 +64,79 @@ def atomic_write(path: str | Path, mode: str = "wb") -> Iterator[IO[Any]]:
     text: dict[str, Any] = {}
     if mode == "w":  # a file name may hold bytes that are no UTF-8: "?" stands for them
         text = {"encoding": "utf-8", "errors": "replace", "newline": "\n"}
-    temporary: Path | None = None
     try:
         target = Path(os.path.realpath(path))
         if target.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder")
         if target.exists() and not target.is_file():  # a rename would do away with a device
             raise OSError("it is not a regular file")
-        temporary = target.parent / f".retune-{secrets.token_hex(8)}.tmp"
-        with open(temporary, mode.replace("w", "x"), **text) as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        if target.exists():
-            os.chmod(temporary, target.stat().st_mode & 0o7777)
-        os.replace(temporary, target)
-        temporary = None
-        _sync_folder(target.parent)
+        with temporary_in(target.parent) as temporary:
+            with open(temporary, mode, **text) as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            if target.exists():
+                os.chmod(temporary, target.stat().st_mode & 0o7777)
+            os.replace(temporary, target)
+            _sync_folder(target.parent)
     except OSError as error:
         raise OutputError(f"cannot write {path}: {write_reason(error)}") from error
+
+
+@contextmanager
+def temporary_in(folder: Path, *, suffix: str = "") -> Iterator[Path]:
+    """A new, empty file in `folder`, to be written and renamed; what was not renamed is removed.
+
+    What a killed process left there is removed first. A lock, which ends with its process, tells
+    such a file from one at work. Raises OSError.
+    """
+    clear_unfinished(folder)
+    path, handle = _begin(folder, suffix)
+    try:
+        yield path
     finally:
-        if temporary is not None:
-            with suppress(OSError):
-                temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+        os.close(handle)
+
+
+def unfinished_name(folder: Path, *, suffix: str = "") -> Path:
+    """A new name in `folder` that `clear_unfinished` knows for unfinished."""
+    return folder / f"{_UNFINISHED}{secrets.token_hex(8)}.tmp{suffix}"
+
+
+def _begin(folder: Path, suffix: str) -> tuple[Path, int]:
+    while True:
+        path = unfinished_name(folder, suffix=suffix)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
+        if _lock(handle) != "taken" and path.exists():
+            return path, handle
+        os.close(handle)  # another process took it for a leftover before it was locked
+
+
+def _lock(handle: int) -> str:
+    """Whether the file is now "ours", "taken" by another process, or has no lock ("none")."""
+    if sys.platform == "win32":  # where an open file cannot be removed
+        return "none"
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return "taken"
+    except OSError:
+        return "none"
+    return "ours"
+
+
+def clear_unfinished(folder: str | Path) -> None:
+    """Remove from a folder what processes left there that were killed as they wrote."""
+    for path in Path(folder).glob(f"{_UNFINISHED}*.tmp*"):
+        with suppress(OSError):
+            handle = os.open(path, os.O_RDWR | getattr(os, "O_NONBLOCK", 0))
+            try:
+                if _lock(handle) == "ours":
+                    path.unlink(missing_ok=True)
+            finally:
+                os.close(handle)
 
 
 def _sync_folder(folder: Path) -> None:

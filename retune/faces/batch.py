@@ -17,7 +17,7 @@ from typing import Any
 
 from retune.core.csvtext import table
 from retune.core.errors import InputError, RetuneError
-from retune.core.files import atomic_write, make_folder
+from retune.core.files import atomic_write, clear_unfinished, make_folder
 from retune.core.songfile import read_song, read_variants
 from retune.core.text import file_stem
 from retune.faces import show
@@ -185,9 +185,8 @@ def _named(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
 def _clear_leftovers(out: Path, songs: Sequence[SongJobs]) -> None:
     """Remove what killed workers left: their marks and half-written temporary files."""
     for job in (job for song in songs for job in (song.original, *song.variants)):
-        for pattern in (".retune-*.tmp", ".*.part"):
-            for path in job.home.rglob(pattern) if job.home.is_dir() else ():
-                path.unlink(missing_ok=True)
+        for folder in (job.home, *job.home.rglob("*/")):
+            clear_unfinished(folder)
     folder = out / RUNNING
     for path in folder.glob("*.txt") if folder.is_dir() else ():
         path.unlink(missing_ok=True)

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 from retune.core.errors import OutputError
-from retune.core.files import make_folder, write_reason
+from retune.core.files import atomic_write, make_folder, write_reason
 
 SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
 
@@ -47,9 +47,8 @@ def write_demo(out: str | Path) -> Path:
                 raise OutputError(
                     f"{target} exists and is not the demo's: choose another folder with --out"
                 )
-            part = folder / f".{name}.part"
-            shutil.copyfile(source / name, part)
-            part.replace(target)
+            with atomic_write(target) as stream, open(source / name, "rb") as shipped:
+                shutil.copyfileobj(shipped, stream)
     except OSError as error:
         raise OutputError(f"cannot write the demo to {folder}: {write_reason(error)}") from error
     return folder / "song.toml"

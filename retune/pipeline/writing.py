@@ -15,13 +15,13 @@ from retune.core.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_
 from retune.core.cache import content_key
 from retune.core.carriers import AudioLike, Samples
 from retune.core.changes import Plan, Rendition, StemRendition
-from retune.core.errors import OutputError, UsageError
+from retune.core.errors import UsageError
 from retune.core.files import (
     atomic_write,
     make_folder,
     refuse_inputs,
     sha256_file,
-    write_reason,
+    unfinished_name,
 )
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.manifest import MANIFEST
@@ -255,18 +255,16 @@ def _subtype(opened: OpenSong, audio: AudioLike) -> str:
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
     make_folder(target.parent)
-    part = target.with_name(f".{target.name}.part")
+    part = unfinished_name(target.parent)
     try:
-        part.unlink(missing_ok=True)
-        try:
-            os.link(source, part)
-        except OSError:
-            shutil.copyfile(source, part)
+        os.link(source, part)
         os.replace(part, target)
+    except OSError:
+        with atomic_write(target) as stream, open(source, "rb") as written:
+            shutil.copyfileobj(written, stream)
+    finally:
         # Renaming one link of a file over another does nothing and leaves both names.
         part.unlink(missing_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot write {target}: {write_reason(error)}") from error
 
 
 def address(

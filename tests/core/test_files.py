@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -130,3 +133,38 @@ def test_names_that_one_disk_takes_for_one() -> None:
     assert case_clash(["vocal", "Bass", "VOCAL", "bass"]) == ("vocal", "VOCAL")
     assert case_clash(["Straße", "STRASSE"]) == ("Straße", "STRASSE")
     assert case_clash(["vocal", "vocal2"]) is None
+
+
+LEAVE = """
+import os, signal, sys
+from retune.core.files import atomic_write
+with atomic_write(sys.argv[1]) as stream:
+    stream.write(b"half")
+    stream.flush()
+    if sys.argv[2] == "die":
+        os.kill(os.getpid(), signal.SIGKILL)
+    print("writing", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs locks of POSIX")
+def test_what_a_killed_process_left_goes_and_what_another_writes_stays(tmp_path: Path) -> None:
+    path = tmp_path / "a.bin"
+    words = [sys.executable, "-c", LEAVE, str(path)]
+    assert subprocess.run([*words, "die"], check=False).returncode == -signal.SIGKILL
+    (left,) = tmp_path.iterdir()
+    with subprocess.Popen(
+        [*words, "wait"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "writing\n"
+        assert not left.exists()
+        (at_work,) = tmp_path.iterdir()
+        with atomic_write(path) as stream:
+            assert at_work.exists()
+            stream.write(b"mine")
+        assert path.read_bytes() == b"mine"
+        other.communicate("", timeout=60)
+    assert path.read_bytes() == b"half"
+    assert os.listdir(tmp_path) == ["a.bin"]

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +16,7 @@ from retune import pipeline
 from retune.core.audio import AUDIO_SUFFIXES, open_audio
 from retune.core.carriers import ROLES
 from retune.core.errors import InputError, OutputError, RetuneError, UsageError
-from retune.core.files import atomic_write, safe_child_path, write_reason
+from retune.core.files import atomic_write, safe_child_path, temporary_in, write_reason
 from retune.core.songfile import parse_song
 from retune.core.text import file_stem, printable
 from retune.faces.web.answers import Bench, told
@@ -126,13 +124,9 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
     async def receive(request: Request) -> Response:
         try:
             path = _place(bench.desk.folder, request.query_params.get("name", ""))
-            part = path.parent / f".retune-{secrets.token_hex(8)}.tmp"
-            try:
+            with temporary_in(path.parent, suffix=path.suffix) as part:
                 await _stream_to(request, part)
                 await run_in_threadpool(_finish, part, path)
-            finally:
-                with suppress(OSError):
-                    part.unlink(missing_ok=True)
         except RetuneError as error:
             return told(error)
         return JSONResponse({"file": path.name})
@@ -155,7 +149,7 @@ def _place(folder: Path, name: str) -> Path:
 
 async def _stream_to(request: Request, part: Path) -> None:
     try:
-        with open(part, "xb") as stream:
+        with open(part, "wb") as stream:
             async for chunk in request.stream():
                 await run_in_threadpool(stream.write, chunk)
     except OSError as error:
@@ -166,12 +160,8 @@ async def _stream_to(request: Request, part: Path) -> None:
 
 def _finish(part: Path, path: Path) -> None:
     """Give a file its name once it reads as sound."""
-    named = part.with_suffix(path.suffix)
-    os.replace(part, named)
+    open_audio(part)
     try:
-        open_audio(named)
-        os.link(named, path)
+        os.link(part, path)
     except FileExistsError as error:
         raise UsageError(f"{path.name} is already in the folder; it is left as it is") from error
-    finally:
-        named.unlink(missing_ok=True)
