@@ -148,6 +148,7 @@ def test_a_full_slide_keeps_the_clash() -> None:
     assert _weightiest(told[:2]) == told[:2]
 
 
+@needs_poppler
 def test_a_long_song_takes_as_many_slides_as_it_needs() -> None:
     song = long_song(72)
     named = replace(song, analysis=replace(song.analysis, title="A very long name " * 8))
