@@ -6,7 +6,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -22,6 +21,7 @@ from retune.core.songfile import read_song, read_variants
 from retune.core.text import file_stem
 from retune.faces import show
 from retune.faces.batch_report import write_report
+from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batching import Record, SongJobs, failed, run_batch
 from retune.pipeline.jobs import Job
 from retune.pipeline.scheduling import InThisProcess, LocalProcesses, Workers
@@ -53,7 +53,8 @@ class Tally:
 
 
 def batch(arguments: argparse.Namespace) -> int:
-    """Run the command; 1 if any job failed, the rest being done all the same."""
+    """Run the command; 1 if any job failed, the rest being done all the same; the code of
+    `stopped_by` if it was stopped."""
     out = Path(arguments.out)
     workers = _workers(arguments)
     check_options(engine=arguments.engine, subtype=arguments.subtype)
@@ -61,21 +62,21 @@ def batch(arguments: argparse.Namespace) -> int:
     songs = _songs(arguments, tally)
     make_folder(out)
     total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
-    with _stoppable():
+    with stoppable_once():
         stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)
         _clear_leftovers(out, songs)
         _write_summary(out, tally)
         if arguments.report is not None:
             page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
             show.say(f"open {page} in a browser", quiet=arguments.quiet)
-    _close(arguments, tally, total, stopped=stopped)
-    return 1 if stopped or tally.count("failed") else 0
+    _close(arguments, tally, total, stopped=stopped > 0)
+    return stopped or int(tally.count("failed") > 0)
 
 
 def _run(
     songs: Sequence[SongJobs], workers: Workers, tally: Tally, *, total: int, quiet: bool
-) -> bool:
-    """Do the jobs; True if they were stopped before the end."""
+) -> int:
+    """Do the jobs; the exit code if they were stopped before the end, else 0."""
     with _progress(total, quiet=quiet) as tell:
 
         def note(record: Record) -> None:
@@ -84,10 +85,10 @@ def _run(
 
         try:
             run_batch(songs, workers=workers, note=note)
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stop:
             workers.stop()
-            return True
-    return False
+            return stopped_by(stop)
+    return 0
 
 
 def _workers(arguments: argparse.Namespace) -> Workers:
@@ -98,27 +99,6 @@ def _workers(arguments: argparse.Namespace) -> Workers:
     if arguments.jobs == 1:
         return InThisProcess()
     return LocalProcesses(arguments.jobs, marks=Path(os.path.realpath(arguments.out)) / RUNNING)
-
-
-@contextmanager
-def _stoppable() -> Iterator[None]:
-    """Let Ctrl-C and a request to end (SIGTERM) stop the run once; a second of them, which a
-    terminal or a scheduler often sends at once, does not break off the summary."""
-    asked = 0
-
-    def stop(number: int, frame: Any) -> None:
-        nonlocal asked
-        asked += 1
-        if asked != 2:
-            raise KeyboardInterrupt
-
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        # Whoever asked once may ask again, up to the last moment of a process that ends anyway.
-        for number, handler in before.items():
-            signal.signal(number, signal.SIG_IGN if asked else handler)
 
 
 # --- the list of jobs ------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from typing import NoReturn
 
 from retune import __version__
 from retune.core.errors import InputError, RetuneError
+from retune.faces.stopping import let_signals_stop, stopped_by
 
 DONE, FAILED, MISUSED = 0, 1, 2
 
@@ -321,7 +322,8 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input."""
+    """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input, and 128 plus
+    the number of the signal that ended it (130 for Ctrl-C)."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a letter that a terminal lacks is no error
             stream.reconfigure(errors="replace")
@@ -331,6 +333,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.print_help()
         return MISUSED
     try:
+        let_signals_stop()
         commands = importlib.import_module("retune.faces.commands")
         code: int = getattr(commands, arguments.command.replace("-", "_"))(arguments)
         return code
@@ -339,9 +342,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         sys.stderr.write(f"retune: error: {error}\n")
         return MISUSED if isinstance(error, InputError) else FAILED
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stop:
         sys.stderr.write("retune: stopped; nothing half-written\n")
-        return FAILED
+        return stopped_by(stop)
     except BrokenPipeError:
         # What is left in the buffer has no reader, and Python would write it at its end.
         with open(os.devnull, "wb") as nowhere:
