@@ -15,7 +15,9 @@ class Identity:
     exact = True
     follows = True
     needs_pitch = False
-    round_trips = 1
+
+    def round_trips(self, cents: float) -> int:
+        return 1
 
     def shift(self, passage: Passage) -> Samples:
         return np.array(passage.samples, dtype=np.float32)

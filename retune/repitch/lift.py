@@ -172,7 +172,9 @@ class Lift:
     exact = True
     follows = True
     needs_pitch = True
-    round_trips = 1
+
+    def round_trips(self, cents: float) -> int:
+        return 1
 
     def shift(self, passage: Passage) -> Samples:
         return move_within(passage)

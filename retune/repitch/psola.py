@@ -30,6 +30,9 @@ from retune.repitch.seam import FRAME_S, Passage
 STILL_CENTS = 1e-6
 LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
+# Once out and back harms less than a move that stays, which must guess the spectrum between its
+# harmonics; twice is about even, but too much where a far move up leaves few harmonics to compare.
+FAR_UP_CENTS = 500.0
 
 
 @compiled
@@ -160,7 +163,9 @@ class Psola:
     exact = True
     follows = True
     needs_pitch = True
-    round_trips = 2
+
+    def round_trips(self, cents: float) -> int:
+        return 1 if cents > FAR_UP_CENTS else 2
 
     def shift(self, passage: Passage) -> Samples:
         x = np.ascontiguousarray(passage.samples.T, dtype=np.float64)

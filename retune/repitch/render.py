@@ -71,7 +71,7 @@ def _there(engine: Engine, passage: Passage) -> Samples:
 
 def _there_and_back(engine: Engine, passage: Passage) -> Samples:
     samples = passage.samples
-    for _ in range(engine.round_trips):
+    for _ in range(engine.round_trips(passage.main_offset)):
         away = engine.shift(replace(passage, samples=samples))
         back = replace(
             passage,

@@ -51,8 +51,7 @@ class Engine(Protocol):
 
     `exact` engines give back the very samples wherever the offset is 0 and join by themselves;
     the rest are crossfaded. Engines that `follow` move each frame by its own offset, the rest a
-    whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only. After
-    `round_trips` out and back its sound is changed about as much as by one move that stays.
+    whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only.
     """
 
     @property
@@ -67,8 +66,11 @@ class Engine(Protocol):
     def follows(self) -> bool: ...
     @property
     def needs_pitch(self) -> bool: ...
-    @property
-    def round_trips(self) -> int: ...
+    def round_trips(self, cents: float) -> int:
+        """How often a sound goes out by `cents` and back until it is changed about as much as by
+        one such move that stays (measured, not derived)."""
+        ...
+
     def shift(self, passage: Passage) -> Samples:
         """`passage.samples` with the pitch moved by `offset_cents`, same shape, float32.
 

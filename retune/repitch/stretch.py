@@ -22,7 +22,9 @@ class Stretch:
     exact = False
     follows = False
     needs_pitch = False
-    round_trips = 1
+
+    def round_trips(self, cents: float) -> int:
+        return 1
 
     def shift(self, passage: Passage) -> Samples:
         try:

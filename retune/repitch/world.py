@@ -22,7 +22,9 @@ class World:
     exact = False
     follows = True
     needs_pitch = True
-    round_trips = 1
+
+    def round_trips(self, cents: float) -> int:
+        return 1
 
     def shift(self, passage: Passage) -> Samples:
         try:

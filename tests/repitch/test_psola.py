@@ -210,6 +210,39 @@ def test_the_control_is_back_at_the_old_pitch(voice) -> None:
     assert np.any(made.apply(audio) != audio.samples)
 
 
+@pytest.mark.parametrize("cents", [-400.0, -100.0, 200.0, 700.0])
+def test_the_control_is_changed_about_as_much_as_the_variant(cents: float) -> None:
+    """A little breath in the voice; how far both lie from what they should be, in mel bands."""
+    breath = np.random.default_rng(3).normal(0, 0.004, round(BOUNDS[-1] * RATE_HZ))
+    levels = (LEVELS[0], LEVELS[1] * 2 ** (cents / 1200), LEVELS[2])
+    old, truth = (sung(steps(hz, BOUNDS)) + breath for hz in (LEVELS, levels))
+    audio = Audio(old.astype(np.float32), RATE_HZ)
+    stem = make_stem(LEVELS, BOUNDS)[1]
+    made, control = (
+        run(audio, stem=stem, edits=[move(stem, 2, cents)]).apply(audio)[:, 0]
+        for run in (render_stem, render_control)
+    )
+    variant_db, control_db = _apart_db(made, truth), _apart_db(control, old)
+    assert 0.4 < control_db / variant_db < 1.8
+
+
+def _apart_db(a: np.ndarray, b: np.ndarray) -> float:
+    """Mean difference of 64 mel bands in the core of the second note, dB."""
+    import librosa
+
+    inside = slice(round(0.65 * RATE_HZ), round(1.5 * RATE_HZ))
+    one, other = (
+        librosa.power_to_db(
+            librosa.feature.melspectrogram(
+                y=y[inside].astype(np.float32), sr=RATE_HZ, n_mels=64, fmin=60, fmax=8000
+            ),
+            top_db=60,
+        )
+        for y in (a, b)
+    )
+    return float(np.mean(np.abs(one - other)))
+
+
 def test_the_same_bytes_every_time(voice) -> None:
     audio, stem, _ = voice
     edits = [move(stem, 1, 100), move(stem, 3, -200)]
