@@ -22,6 +22,7 @@ TOP_HZ, FADE_HZ = 6000.0, 1000.0
 LIMIT_DB = 20.0
 FULL_AT_CENTS = 100.0
 SPREAD = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
+REACH = len(SPREAD) // 2  # marks on both sides of a grain that its shape depends on
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,13 +73,25 @@ def _align(spectra: NDArray[np.complex128], part: FloatArray, size: int) -> None
             turn *= step
 
 
-def cut_grains(x: FloatArray, marks: FloatArray) -> Grains:
-    """Grains of `x`, (n_channels, n_samples), one a mark."""
-    from scipy.fft import next_fast_len, rfft
-
+def half_lengths(marks: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How far the grain about each mark reaches before and after it: to the next mark."""
     length = np.diff(marks)
-    before, after = np.append(length[0], length), np.append(length, length[-1])
-    size = int(next_fast_len(int(3.2 * (0.5 * (before + after)).max()) + 8, real=True))
+    return np.append(length[0], length), np.append(length, length[-1])
+
+
+def grain_size(before: FloatArray, after: FloatArray) -> int:
+    """Samples in which the longest grain fits, with room for what the correction adds."""
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(int(3.2 * (0.5 * (before + after)).max()) + 8, real=True))
+
+
+def cut_grains(
+    x: FloatArray, marks: FloatArray, *, before: FloatArray, after: FloatArray, size: int
+) -> Grains:
+    """Grains of `x`, (n_channels, n_samples), one a mark."""
+    from scipy.fft import rfft
+
     cut = np.zeros((x.shape[0], len(marks), size))
     _cut(cut, x, marks, before, after)
     spectra = np.asarray(rfft(cut, axis=2))

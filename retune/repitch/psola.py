@@ -20,14 +20,18 @@ from retune.core.compiled import compiled
 from retune.repitch.epochs import find_epochs
 from retune.repitch.grains import (
     FULL_AT_CENTS,
+    REACH,
     add_grains,
     cut_grains,
+    grain_size,
+    half_lengths,
     shape_grains,
 )
 from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
+BLOCK = 32  # grains made at a time: the memory of a few is used again and again
 LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 # Once out and back harms less than a move that stays, which must guess the spectrum between its
@@ -70,23 +74,33 @@ def _lay_out(
 ) -> None:
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
     indices into `marks`."""
-    grains = cut_grains(x, marks)
+    before, after = half_lengths(marks)
     sources = np.clip(sources, 0.0, len(marks) - 1.0)
     gap = np.diff(targets)
-    around = np.append(grains.before[0], gap) + np.append(gap, grains.after[-1])
-    length = np.interp(sources, np.arange(len(marks)), grains.before + grains.after)
-    gain = np.sqrt(around / length)
+    around = np.append(before[0], gap) + np.append(gap, after[-1])
+    gain = np.sqrt(around / np.interp(sources, np.arange(len(marks)), before + after))
     moved_cents = np.abs(2400 * np.log2(gain))
     amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
-    whole = np.floor(targets).astype(np.int64)
-    made = shape_grains(
-        grains, rate_hz=rate_hz, sources=sources, amount=amount, gain=gain, delay=targets - whole
-    )
-    lead, tail = grains.before[0], grains.after[-1]
+    lead, tail = before[0], after[-1]
     first = max(math.floor(targets[0] - lead), 0)
     last = min(math.ceil(targets[-1] + tail) + 1, out.shape[1])
     new = np.zeros((x.shape[0], last - first))
-    add_grains(new, made, whole - first)
+    size = grain_size(before, after)
+    for begin in range(0, len(targets), BLOCK):
+        now = slice(begin, begin + BLOCK)
+        low = max(int(sources[now][0]) - REACH, 0)
+        near = slice(low, int(sources[now][-1]) + 2 + REACH)
+        grains = cut_grains(x, marks[near], before=before[near], after=after[near], size=size)
+        whole = np.floor(targets[now]).astype(np.int64)
+        made = shape_grains(
+            grains,
+            rate_hz=rate_hz,
+            sources=sources[now] - low,
+            amount=amount[now],
+            gain=gain[now],
+            delay=targets[now] - whole,
+        )
+        add_grains(new, made, whole - first)
     _clear(out, targets[0], targets[-1], lead, tail)
     old, rest = x[:, first:last], out[:, first:last]
     level = level_gain(old, rest + new, at=targets - first, width=LEVEL_S * rate_hz)
