@@ -2,8 +2,8 @@
 
     python tests/bench/bench_repitch.py                          all voices, down two semitones
     python tests/bench/bench_repitch.py --quick                  two voices, one tune
-    python tests/bench/bench_repitch.py --shifts 100,-100,200,-200,-400,700 --plot out.png
-    python tests/bench/bench_repitch.py --engines psola,praat --shifts -200,700 --plot out.png
+    python tests/bench/bench_repitch.py --shifts=-100,100,-200,-400,700 --plot out.png
+    python tests/bench/bench_repitch.py --engines psola,praat --shifts=-200,700 --plot out.png
 
 Rows are means over the chosen voices of a kind; "floor" is the truth rendered again with other
 noise and pulses, "control" retune's matched control judged against the original. Columns: RMS of
@@ -41,7 +41,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--voices", default="", help=f"comma list of {', '.join(SINGERS)}")
     parser.add_argument("--tunes", default="a,b")
     parser.add_argument(
-        "--shifts", default="-200", help="cents, comma list, e.g. 100,-200,-400,700"
+        "--shifts", default="-200", help="cents, comma list, e.g. --shifts=-200,700"
     )
     parser.add_argument("--quick", action="store_true", help=f"voices {QUICK[0]}, tune {QUICK[1]}")
     parser.add_argument("--track", default="praat", choices=("praat", "retune"))
