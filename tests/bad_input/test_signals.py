@@ -19,19 +19,27 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "batch": ("batch", SONG, "--out", "OUT"),
 }
 SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
-# The first rename is that of the first file of the output, once it is written.
-AS_IT_WRITES = """
+# A job of nohup, or of a shell that is not interactive, inherits some of them ignored.
+AS_IN_A_TERMINAL = """
 import os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
+"""
+HOOK = """
 def hook(event, given):
-    if event == "os.rename" and "OUT" in str(given[1]):
+    if event == "{event}" and "{part}" in str(given[{which}]):
         os.kill(os.getpid(), signal.{name})
 sys.addaudithook(hook)
 """
-AS_IT_READS = (
-    AS_IT_WRITES.replace("os.rename", "open")
-    .replace("OUT", "vocal.wav")
-    .replace("given[1]", "given[0]")
-)
+
+
+def as_it_writes(name: str) -> str:
+    """Python that sends a signal at the first rename: that of the first file, once written."""
+    return AS_IN_A_TERMINAL + HOOK.format(event="os.rename", part="OUT", which=1, name=name)
+
+
+def as_it_reads(name: str) -> str:
+    return AS_IN_A_TERMINAL + HOOK.format(event="open", part="vocal.wav", which=0, name=name)
 
 
 @pytest.mark.parametrize(
@@ -40,7 +48,7 @@ AS_IT_READS = (
 )
 def test_a_signal_as_it_writes(command: str, name: str, home: Path) -> None:
     words = (*WRITERS[command], "--no-cache", "--quiet")
-    answer = run_apart(*words, before=AS_IT_WRITES.format(name=name), cwd=home.parent)
+    answer = run_apart(*words, before=as_it_writes(name), cwd=home.parent)
     assert answer.code == 128 + getattr(signal, name)
     assert "Traceback" not in answer.err
     if command != "batch":
@@ -50,16 +58,14 @@ def test_a_signal_as_it_writes(command: str, name: str, home: Path) -> None:
 
 @pytest.mark.parametrize("words", [("analyze",), ("plan", "--variant", "home"), ("suggest",)])
 def test_ctrl_c_as_it_reads(words: tuple[str, ...], home: Path) -> None:
-    hook = AS_IT_READS.format(name="SIGINT")
-    answer = run_apart(*words, SONG, "--no-cache", before=hook, cwd=home.parent)
+    answer = run_apart(*words, SONG, "--no-cache", before=as_it_reads("SIGINT"), cwd=home.parent)
     assert (answer.code, answer.out) == (130, "")
     assert answer.err == "retune: stopped; nothing half-written\n"
 
 
 def test_a_signal_that_is_ignored_stays_so(home: Path) -> None:
     """As `nohup retune batch ...` wants it."""
-    ignored = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
-    hook = ignored + AS_IT_WRITES.format(name="SIGHUP")
+    hook = as_it_writes("SIGHUP") + "signal.signal(signal.SIGHUP, signal.SIG_IGN)"
     assert run_apart(*WRITERS["export"], "--quiet", before=hook, cwd=home.parent).code == 0
 
 
@@ -67,7 +73,7 @@ def test_a_signal_that_is_ignored_stays_so(home: Path) -> None:
 @pytest.mark.parametrize("command", WRITERS)
 def test_after_a_kill_the_next_run_makes_the_same(command: str, home: Path) -> None:
     words, room = (*WRITERS[command], "--quiet"), home.parent
-    hook = AS_IT_WRITES.format(name="SIGKILL")
+    hook = as_it_writes("SIGKILL")
     assert run_apart(*words, before=hook, cwd=room).code == -signal.SIGKILL
     assert run_apart(*words, cwd=room).code == 0
     again = seen(room / "OUT")
