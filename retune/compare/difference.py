@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,31 @@ class Difference:
     before_db: float
     pitch_cents: float | None
     word: str = ""
+
+
+def difference_words(differences: Sequence[Difference]) -> tuple[str, ...]:
+    """How far the two makings of a variant lie apart, a sentence a variant, medians of its edits:
+    "home, from the mix and from stems: 1 cent and 2.6 dB apart ..."."""
+    said = []
+    for name in dict.fromkeys(row.name for row in differences):
+        rows = [row for row in differences if row.name == name]
+        cents = [row.pitch_cents for row in rows if row.pitch_cents is not None]
+        pitch = f"{cents_words(float(np.median(cents)))} and " if cents else ""
+        apart, before = (
+            float(np.median(values))
+            for values in ([r.log_spectral_db for r in rows], [r.before_db for r in rows])
+        )
+        moves = "1 edit" if len(rows) == 1 else f"{len(rows)} edits"
+        said.append(
+            f"{name}, from the mix and from stems: {pitch}{apart:.1f} dB apart (the median of "
+            f"{moves}); with nothing moved it would be {before:.1f} dB"
+        )
+    return tuple(said)
+
+
+def cents_words(value: float | None) -> str:
+    """A difference of pitch: "1 cent", "12 cents", "–" where none is known."""
+    return "–" if value is None else f"{value:.0f} cent{'' if round(value) == 1 else 's'}"
 
 
 def log_spectral_distance(

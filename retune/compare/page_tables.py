@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from html import escape
 
+from retune.compare.difference import cents_words, difference_words
 from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
@@ -147,15 +148,17 @@ def differences_table(page: PageInput) -> str:
         f"<td>{_bar_words(page.analysis, row.edit.bar, row.edit.start_s)}</td>"
         f'<td class="num">{show(row.edit.from_name or "")} → '
         f'<b class="v">{show(row.edit.to_name or "")}</b></td>'
-        f'<td class="num">{_cents(row.pitch_cents)}</td>'
+        f'<td class="num">{cents_words(row.pitch_cents)}</td>'
         f'<td class="num">{row.log_spectral_db:.1f} dB</td>'
         f'<td class="num quiet">{row.before_db:.1f} dB</td>'
         f"<td>{show(row.word or 'not judged')}</td></tr>"
         for row in page.differences
     )
+    said = "".join(f"<p>{show(words)}.</p>" for words in difference_words(page.differences))
     return (
         '<p class="lede">The same rules, made once from the full mix and once from stems. Switch '
         "between the two above: they are matched in level and lie on one clock.</p>"
+        f"{said}"
         '<div class="wide" tabindex="0" role="region" aria-label="From the mix and from stems">'
         '<table><caption class="hide">Difference of each edit made two ways</caption>'
         f"<thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table></div>"
@@ -163,10 +166,6 @@ def differences_table(page: PageInput) -> str:
         "log-spectral distance, 50 Hz to 8 kHz, over the moved note. Before: the original beside "
         "the version from stems, so what would remain if nothing were done.</p>"
     )
-
-
-def _cents(value: float | None) -> str:
-    return "–" if value is None else f"{value:.0f} cent{'' if round(value) == 1 else 's'}"
 
 
 def _verdict_of(version: Version, edit: Edit) -> Verdict | None:

@@ -111,6 +111,8 @@ def compare(arguments: Arguments) -> int:
             progress=tell,
         )
     show.warn(page.warnings)
+    for line in page.differences:
+        show.say(line, quiet=arguments.quiet)
     show.say(
         f"open {page.path} in a browser ({page.size_bytes / 1e6:.1f} MB)", quiet=arguments.quiet
     )

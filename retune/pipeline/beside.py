@@ -65,27 +65,21 @@ def made_by_both(plan: Plan, other: Plan) -> tuple[Edit, ...]:
     )
 
 
-def shared_plan(plan: Plan, other: Plan, *, song: str) -> tuple[Plan, tuple[str, ...]]:
-    """What of the plan for the stems (`other`) the mix's `plan` moves too; and a warning where
-    that is not all of both. `song` names the stems' file.
-
-    Raises
-    ------
-    UsageError
-        The two move no note in common, so that there is nothing to compare.
-    """
+def shared_plan(plan: Plan, other: Plan) -> tuple[Plan, tuple[str, ...]]:
+    """What of the plan for the stems (`other`) the mix's `plan` moves too, without edits where the
+    two move no note in common; and a warning where that is not all of both."""
     shared = made_by_both(other, plan)
-    heard = (
-        f"the mix is heard otherwise than its stems: {plan.name} moves {len(plan.edits)} notes in "
-        f"the mix and {len(other.edits)} in the stems, {len(shared)} of them the same"
-    )
-    if not shared:
-        raise UsageError(f"--beside {song}: {heard}; give the mix a guide")
     if len(shared) == len(plan.edits) == len(other.edits):
         return other, ()
+    made = (
+        "only those are moved in the version made from stems"
+        if shared
+        else "so no version of it is made from stems"
+    )
     return replace(other, edits=shared), (
-        f"{heard}; only those are moved in the version made "
-        "from stems (a guide helps a mix to be heard rightly)",
+        f"the mix is heard otherwise than its stems: {plan.name} moves {len(plan.edits)} notes in "
+        f"the mix and {len(other.edits)} in the stems, {len(shared)} of them the same; {made} "
+        "(a guide helps a mix to be heard rightly)",
     )
 
 

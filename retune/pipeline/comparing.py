@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from retune.compare.blind import pair_design
+from retune.compare.difference import difference_words
 from retune.compare.encode import MIMES, encode_audio, opus_rate_hz
 from retune.compare.levels import MixLevels
 from retune.compare.mix import Mix, passage
@@ -45,6 +46,8 @@ class PageWritten:
     path: Path
     size_bytes: int
     warnings: tuple[str, ...]
+    differences: tuple[str, ...] = ()
+    """How far versions made from a mix and from stems lie apart, a sentence a variant."""
 
 
 def compare(
@@ -74,7 +77,7 @@ def compare(
     audio_format : {"opus", "flac"}
         What the page carries.
     beside : path, Song or OpenSong, optional
-        The same music from stems: its version of the first variant goes on the page too, with the
+        The same music from stems: its version of every variant goes on the page too, with the
         measured difference of each edit.
     out : path, optional
         Also write the page there.
@@ -82,7 +85,8 @@ def compare(
     Raises
     ------
     UsageError
-        No variant of that name, or a passage that is not in the song.
+        No variant of that name, a passage that is not in the song, or stems `beside` a mix of
+        which no variant moves the same note.
     """
     opened = open_song(source, **options)
     other = open_song(beside) if beside is not None else None
@@ -98,7 +102,7 @@ def compare(
     page = _page_input(opened, analysis, plans, span_s, engine, control, audio_format, progress)
     moved = [plan for plan in plans if plan.edits]
     if other is not None and moved:
-        page = _with_stems(page, opened, moved[0], other, engine, audio_format)
+        page = _with_stems(page, opened, moved, other, engine, audio_format)
     if out is not None:
         write_page([page], [opened], Path(out))
     return page
@@ -132,7 +136,8 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Pat
     with atomic_write(path, "w") as stream:
         stream.write(text)
     warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))
-    return PageWritten(path, path.stat().st_size, warnings)
+    apart = tuple(line for page in pages for line in difference_words(page.differences))
+    return PageWritten(path, path.stat().st_size, warnings, apart)
 
 
 def _page_input(
@@ -201,14 +206,37 @@ def _page_input(
 def _with_stems(
     page: PageInput,
     opened: OpenSong,
+    plans: Sequence[Plan],
+    other: OpenSong,
+    engine: str,
+    audio_format: str,
+) -> PageInput:
+    """Add what the same rules make from stems, and how far apart the two are, variant by
+    variant."""
+    before = page
+    for plan in plans:
+        page = _with_twin(page, opened, plan, other, engine, audio_format)
+    if len(page.versions) == len(before.versions):
+        raise UsageError(
+            f"--beside {other.song.path.name}: {page.warnings[-1]}, and so it is with every "
+            "variant; give the mix a guide"
+        )
+    return page
+
+
+def _with_twin(
+    page: PageInput,
+    opened: OpenSong,
     plan: Plan,
     other: OpenSong,
     engine: str,
     audio_format: str,
 ) -> PageInput:
-    """Add the version that the same rules make from stems, and how far apart the two are."""
-    rules = make(other, rules=list(plan.rules))
-    rules, warnings = shared_plan(plan, rules, song=other.song.path.name)
+    """Add the version that the rules of one variant make from stems, after that variant."""
+    rules, warnings = shared_plan(plan, make(other, rules=list(plan.rules)))
+    page = replace(page, warnings=(*page.warnings, *warnings))
+    if not rules.edits:
+        return page
     mine = render(opened, plan=plan, engine=engine)
     theirs = render(other, plan=replace(rules, name=f"{plan.name}{FROM_STEMS}"), engine=engine)
     mix, levels = matched_mix(opened, other, theirs)
@@ -234,8 +262,7 @@ def _with_stems(
         page,
         versions=tuple(versions),
         tension=tension,
-        warnings=(*page.warnings, *warnings),
-        differences=differences(opened, mine, other, theirs),
+        differences=(*page.differences, *differences(opened, mine, other, theirs)),
     )
 
 

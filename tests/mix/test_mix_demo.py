@@ -12,7 +12,9 @@ import pytest
 import soundfile
 
 from retune import pipeline
+from retune.compare.difference import difference_words
 from retune.core.errors import InputError, UsageError
+from retune.core.song import Variant
 from retune.pipeline.beside import made_by_both, shared_plan
 from retune.pipeline.opening import OpenSong
 
@@ -124,37 +126,53 @@ def test_a_faulty_guide_is_named_with_its_line(folder: Path) -> None:
 
 @pytest.mark.slow
 def test_the_page_measures_the_mix_beside_the_stems(song: OpenSong, tmp_path: Path) -> None:
-    page = pipeline.compare(
-        song,
-        variants=["home"],
-        beside=pipeline.demo_folder() / "song.toml",
-        out=tmp_path / "page.html",
-        control=False,
-    )
-    assert [v.name for v in page.versions] == ["original", "home", "home-from-stems"]
+    """Every variant, each followed by its twin made from stems."""
+    up = Variant("up", ("move phrase-ending degree 2 to degree 3 in phrase 2",))
+    two = replace(song, song=replace(song.song, variants={**song.song.variants, "up": up}))
+    stems = pipeline.demo_folder() / "song.toml"
+    page = pipeline.compare(two, beside=stems, out=tmp_path / "page.html", control=False)
+    names = ["original", "home", "home-from-stems", "up", "up-from-stems"]
+    assert [v.name for v in page.versions] == names
     loudness = [v.loudness_lufs for v in page.versions]
     assert max(loudness) - min(loudness) < 0.2
-    assert len(page.differences) == 2
+    assert [row.name for row in page.differences] == ["home", "home", "up"]
     for row in page.differences:
         assert row.pitch_cents < 15
         assert row.log_spectral_db < 0.4 * row.before_db
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "From the mix and from stems" in text
     assert "from a full mix: approximate" in text
+    for words in difference_words(page.differences):
+        assert words in text
+
+
+@pytest.mark.slow
+def test_stems_that_share_no_note_with_the_mix_are_refused(song: OpenSong) -> None:
+    """In another key the same degrees are other notes."""
+    rule = "move every degree 2 to degree 1 in phrase 2"
+    plan = pipeline.plan(song, rules=[rule])
+    assert plan.edits
+    stems = pipeline.demo_folder() / "song.toml"
+    other = pipeline.open_song(stems)
+    moved = replace(other.song.music, key="A major")
+    other = pipeline.open_song(replace(other.song, music=moved), use_cache=False)
+    with pytest.raises(UsageError, match=r"--beside song.toml: .* 0 of them .* a guide"):
+        pipeline.compare(song, rules=[rule], beside=other, control=False)
 
 
 def test_what_the_two_do_not_both_move_is_told(song: OpenSong) -> None:
     (plan,) = pipeline.plans_of(song, None)
-    assert shared_plan(plan, plan, song="stems.toml") == (plan, ())
+    assert shared_plan(plan, plan) == (plan, ())
     first, second = plan.edits
     near = replace(first, start_s=first.start_s + 0.1)
     octave = replace(second, from_name="C5", to_name="Bb4")
-    made, (told,) = shared_plan(plan, replace(plan, edits=(near, octave)), song="stems.toml")
+    made, (told,) = shared_plan(plan, replace(plan, edits=(near, octave)))
     assert made.edits == (near,)
     assert made_by_both(plan, made) == (first,)
     assert "moves 2 notes in the mix and 2 in the stems, 1 of them the same" in told
-    with pytest.raises(UsageError, match=r"--beside stems.toml: .* 0 of them .* a guide"):
-        shared_plan(plan, replace(plan, edits=(octave,)), song="stems.toml")
+    none, (told,) = shared_plan(plan, replace(plan, edits=(octave,)))
+    assert none.edits == ()
+    assert "0 of them the same; so no version of it is made from stems" in told
 
 
 def test_a_song_of_another_length_cannot_stand_beside(song: OpenSong, tmp_path: Path) -> None:
