@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -13,6 +12,7 @@ from typing import NoReturn
 from retune import __version__
 from retune.core.errors import InputError, RetuneError
 from retune.faces.stopping import let_signals_stop, stopped_by
+from retune.faces.streams import forget_readers, ready_streams
 
 DONE, FAILED, MISUSED = 0, 1, 2
 
@@ -324,9 +324,7 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input, and 128 plus
     the number of the signal that ended it (130 for Ctrl-C)."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a letter that a terminal lacks is no error
-            stream.reconfigure(errors="replace")
+    ready_streams()
     parser = build_parser()
     arguments = parser.parse_args(argv)
     if arguments.command is None:
@@ -336,6 +334,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         let_signals_stop()
         commands = importlib.import_module("retune.faces.commands")
         code: int = getattr(commands, arguments.command.replace("-", "_"))(arguments)
+        sys.stdout.flush()
         return code
     except RetuneError as error:
         if arguments.debug:
@@ -346,9 +345,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write("retune: stopped; nothing half-written\n")
         return stopped_by(stop)
     except BrokenPipeError:
-        # What is left in the buffer has no reader, and Python would write it at its end.
-        with open(os.devnull, "wb") as nowhere:
-            os.dup2(nowhere.fileno(), sys.stdout.fileno())
+        forget_readers()
         return DONE
     except Exception as error:
         if arguments.debug:
@@ -364,8 +361,18 @@ def _unforeseen(error: Exception) -> str:
 
     if isinstance(error, OSError) and error.errno in FULL:
         return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"
+    if isinstance(error, FileNotFoundError) and _is_nowhere():
+        return "the current folder was removed; change to one that exists (cd) and run again"
     words = printable(f"{type(error).__name__}: {error}")
     return f"unexpected: {words} (--debug shows where)"
+
+
+def _is_nowhere() -> bool:
+    try:
+        os.getcwd()
+    except FileNotFoundError:
+        return True
+    return False
 
 
 if __name__ == "__main__":

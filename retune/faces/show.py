@@ -38,17 +38,27 @@ def say(line: str, *, quiet: bool = False) -> None:
         sys.stderr.write(line + "\n")
 
 
+def console(**options: Any) -> Any:
+    """A rich console that leaves it to `retune.faces.cli.main` what a reader that left means."""
+    from rich.console import Console
+
+    class Plain(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    return Plain(**options)
+
+
 @contextmanager
 def progress(*, quiet: bool) -> Iterator[Any]:
     """A callback (stage, fraction) that draws a bar once work has lasted a second."""
     if quiet or not sys.stderr.isatty():
         yield lambda stage, fraction: None
         return
-    from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    bar = Progress(*columns, console=Console(stderr=True), transient=True)
+    bar = Progress(*columns, console=console(stderr=True), transient=True)
     began, task, started = time.monotonic(), bar.add_task("", total=1.0), False
 
     def tell(stage: str, fraction: float) -> None:
@@ -95,11 +105,9 @@ def _table(title: str, columns: Sequence[str]) -> Any:
 
 
 def _print(*things: Any) -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False)
+    terminal = console(highlight=False)
     for thing in things:
-        console.print(thing, markup=False) if isinstance(thing, str) else console.print(thing)
+        terminal.print(thing, markup=False) if isinstance(thing, str) else terminal.print(thing)
 
 
 def _cell(text: str) -> Any:
@@ -136,12 +144,14 @@ def show_analysis(analysis: Analysis) -> None:
 
 def _facts(analysis: Analysis) -> list[str]:
     """What is known of the whole song; what was not found is said so, once."""
+    from retune.compare.picture_time import bars_sung
+
     bars, key, found = analysis.bars, analysis.key, bool(analysis.bars.downbeats_s)
     facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]
     if found:
         facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
         facts.append(f"{round(bars.tempo_bpm, 1):g} beats a minute ({bars.source})")
-        facts.append(_count(len(bars.downbeats_s) - 1, "bar"))
+        facts.append(_count(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")
     if any(stem.notes for stem in analysis.stems.values()):

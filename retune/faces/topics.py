@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Any
 
 from retune.core.errors import UsageError
+from retune.faces.show import console
 
 COMMANDS_TOPIC = "commands"
 """This page is made from the command line itself."""
@@ -85,10 +86,9 @@ def show_topic(topic: str | None) -> int:
     else:
         text = topic_text(topic)
     if sys.stdout.isatty():
-        from rich.console import Console
         from rich.markdown import Markdown
 
-        Console(width=min(Console().width, 96)).print(Markdown(text))
+        console(width=min(console().width, 96)).print(Markdown(text))
     else:
         sys.stdout.write(text)
     return 0

@@ -192,3 +192,44 @@ def test_errors_of_a_real_process_are_one_line_and_debug_shows_more(home: Path) 
     debug = run_apart("analyze", home / "song.toml", "--debug")
     assert "Traceback" in debug.err
     assert seen(home) == before
+
+
+LEFT_EARLY = "import os; r, w = os.pipe(); os.close(r); os.dup2(w, 1)"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("plan", "song.toml", "--variant", "home"),
+        ("suggest", "song.toml"),
+        ("help", "rules"),
+        ("--help",),
+        ("--version",),
+    ],
+)
+def test_no_command_minds_a_reader_that_leaves(words: tuple[str, ...], home: Path) -> None:
+    answer = run_apart(*words, before=LEFT_EARLY, cwd=home)
+    assert (answer.code, answer.err) == (0, "")
+
+
+@pytest.mark.parametrize("closed", ["0", "1", "2", "0, 1, 2"])
+def test_streams_that_are_closed(closed: str, home: Path) -> None:
+    """As `>&-` leaves them; no file of ours may take the number of one."""
+    shut = f"import os\nfor n in ({closed},): os.close(n)\n"
+    shut += f"sys.stdin, sys.stdout, sys.stderr = [None if n in ({closed},) else s for n, s in "
+    shut += "enumerate((sys.stdin, sys.stdout, sys.stderr))]"
+    good = ("export", "song.toml", "--format", "midi", "--out", "out", "--quiet")
+    assert run_apart(*good, before=shut, cwd=home).code == 0
+    assert list((home / "out").iterdir())
+    assert run_apart("analyze", "none.toml", before=shut, cwd=home).code == 2
+
+
+def test_a_current_folder_that_is_gone(home: Path) -> None:
+    gone = "import os; os.mkdir('gone'); os.chdir('gone'); os.rmdir('../gone')"
+    words = ("render", home / "song.toml", "--rule", RULE, "--out", "out")
+    answer = run_apart(*words, before=gone, cwd=home)
+    assert answer.code == 1
+    assert answer.refusal == (
+        "the current folder was removed; change to one that exists (cd) and run again"
+    )
+    assert run_apart("analyze", home / "song.toml", before=gone, cwd=home).code == 0
