@@ -147,6 +147,8 @@ def role_changes(scene: Scene) -> Iterator[Consequence]:
             if note.chord is None or now is None:
                 continue
             old, new = role_words(before, note.chord), role_words(after, now)
+            same = f" over {chord_name(now)}"
+            old = old.removesuffix(same) if new.endswith(same) else old
             yield Consequence(
                 "role",
                 note.start_s,

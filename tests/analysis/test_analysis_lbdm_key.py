@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from retune.analysis.key import find_key, histogram
+from retune.analysis.key import _beside, find_key, histogram
 from retune.analysis.lbdm import boundary_strength
 from retune.core.carriers import Key
 
@@ -49,6 +49,23 @@ def test_a_scale_and_its_tonic_give_the_key(tonic: int, mode: str, scale: tuple[
     assert found.key is not None
     assert (found.key.mode, found.confidence > 0) == (mode, True)
     assert histogram(notes, [1.0] * len(notes))[tonic] == 2
+
+
+@pytest.mark.parametrize(
+    ("key", "rival", "written"),
+    [
+        (Key("Db", "major"), Key("Bb", "minor"), "Bb minor"),
+        (Key("Db", "major"), Key("F#", "major"), "Gb major"),
+        (Key("Eb", "major"), Key("G#", "minor"), "Ab minor"),
+        (Key("E", "major"), Key("G#", "minor"), "G# minor"),
+        (Key("F#", "major"), Key("Eb", "minor"), "D# minor"),
+        (Key("C#", "minor"), Key("Db", "major"), "C# major"),
+        (Key("Bb", "major"), Key("G", "minor"), "G minor"),
+    ],
+)
+def test_a_rival_is_written_as_its_neighbour_is(key: Key, rival: Key, written: str) -> None:
+    # Signatures of Db major: 5 flats, Gb major 6, F# major 6 sharps (common practice, no source).
+    assert str(_beside(key, rival)) == written
 
 
 def test_the_third_decides_the_mode() -> None:

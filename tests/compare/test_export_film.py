@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 import sys
+from dataclasses import replace
 from typing import Any
 
 import av
 import numpy as np
 import pytest
-from compare_songs import lantern
+from compare_songs import lantern, tension_of
 from export_songs import lantern_material
 
 from retune.compare.exports.film import (
@@ -23,6 +24,7 @@ from retune.compare.exports.film import (
     frames_of,
     write_film,
 )
+from retune.compare.exports.material import Material
 from retune.core.errors import UsageError
 
 RATE_HZ = 44_100
@@ -40,8 +42,7 @@ def ticks(frequency_hz: float) -> np.ndarray:
     return sound
 
 
-def film() -> bytes:
-    material = lantern_material()
+def film(material: Material) -> bytes:
     scenes = [
         Scene("original", None, ticks(440.0), "1 of 2"),
         Scene("home-early", material.plans[0], ticks(880.0), "2 of 2"),
@@ -53,7 +54,7 @@ def film() -> bytes:
 
 @pytest.fixture(scope="module")
 def made() -> bytes:
-    return film()
+    return film(lantern_material())
 
 
 def decoded(data: bytes) -> tuple[list[np.ndarray], np.ndarray, Any]:
@@ -114,8 +115,19 @@ def test_a_second_of_silence_keeps_the_line_still(made: bytes) -> None:
     assert np.abs(gap[0].astype(int) - frames[first - 2]).mean() > 0.5
 
 
+def test_a_film_draws_the_tension_that_is_known(made: bytes) -> None:
+    """Ink under the chords that is not there without a curve."""
+    material = lantern_material()
+    plan = material.plans[0]
+    curve = tuple(tension_of(material.analysis, plan))
+    with_curve = decoded(film(replace(material, tension={plan.name: curve})))[0]
+    without = decoded(made)[0]
+    assert np.abs(with_curve[2].astype(int) - without[2]).max() < 30
+    assert (np.abs(with_curve[-2].astype(int) - without[-2]) > 100).sum() > 5000
+
+
 def test_equal_input_gives_equal_bytes(made: bytes) -> None:
-    assert film() == made
+    assert film(lantern_material()) == made
 
 
 def test_a_long_song_turns_its_pages() -> None:
@@ -142,4 +154,4 @@ def test_bars_of_a_passage() -> None:
 def test_a_missing_library_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "av", None)
     with pytest.raises(UsageError, match=r"pip install 'retune\[video\]'"):
-        film()
+        film(lantern_material())

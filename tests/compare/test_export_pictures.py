@@ -13,7 +13,7 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 import pytest
-from compare_songs import lantern
+from compare_songs import lantern, tension_of
 from export_songs import lantern_material
 from PIL import Image
 
@@ -115,6 +115,16 @@ def test_slides_say_what_was_found() -> None:
     assert "clash: B♭4 sounds a semitone from A" in " ".join(pages[3].split())
     assert "Hearing" in pages[4]
     assert slides_pdf(material) == data
+
+
+@needs_poppler
+def test_slides_draw_the_tension_that_is_known() -> None:
+    material = lantern_material()
+    assert "tension" not in poppler("pdftotext", slides_pdf(material))
+    plan = material.plans[0]
+    curve = tuple(tension_of(material.analysis, plan))
+    pages = poppler("pdftotext", slides_pdf(replace(material, tension={plan.name: curve})))
+    assert ["tension" in page for page in pages.split("\f")[1:3]] == [False, True]
 
 
 @needs_poppler

@@ -167,13 +167,13 @@ def test_a_phrase_ending_is_judged_by_the_chord_at_its_end() -> None:
 def test_a_neighbour_that_moves_away_leaves_a_passing_note_without_its_way() -> None:
     line = tune("Bb4:1 C5:1 D5:2", "Bb")
     assert texts(line, "move note D5 to F5", kind="role") == [
-        "Bar 1: C5, not moved, turns from passing note over Bb to escape note over Bb"
+        "Bar 1: C5, not moved, turns from passing note to escape note over Bb"
     ]
 
 
 def test_a_passing_note_becomes_a_neighbour_where_the_line_turns_back() -> None:
     assert texts(tune("Bb4:1 C5:1 D5:2", "Bb"), "move note D5 to Bb4", kind="role") == [
-        "Bar 1: C5, not moved, turns from passing note over Bb to neighbour note over Bb"
+        "Bar 1: C5, not moved, turns from passing note to neighbour note over Bb"
     ]
 
 

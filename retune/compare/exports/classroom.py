@@ -88,6 +88,7 @@ def _pictures(
             width=_SLIDE_WIDTH,
             font=_SLIDE_FONT,
             bars=bars,
+            tension=material.curve(plan),
             embed_fonts=False,
             ident="slide",
         )

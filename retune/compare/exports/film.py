@@ -236,6 +236,7 @@ def _still(av: Any, material: Material, scene: Scene, bars: tuple[int, int] | No
         width=1840,
         font=30,
         bars=bars,
+        tension=material.curve(scene.plan),
         embed_fonts=False,
         ident="film",
     )
