@@ -28,6 +28,15 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]
     return code, out, err
 
 
+def test_the_terminal_counts_the_bars_of_the_page(
+    song: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The bars that are sung: the last note rings into what a grid to the end calls bar 25."""
+    code, out, _ = run(capsys, "analyze", song)
+    assert code == 0
+    assert "24 bars" in " ".join(out.split())
+
+
 def test_analyze_json_keeps_the_contract(song: str, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "analyze", song, "--json")
     facts = json.loads(out)
