@@ -28,13 +28,14 @@ function moved(row) {
 
 const verdictOf = (row) => state.verdicts.find((v) => v.stem === row.stem && Math.abs(v.start_s - row.at_s) < 0.001);
 
-/** How an edit of a finished mix came out: a word, with a sign where it says no, and why. */
+/** How an edit of a finished mix came out: a word, with a sign where it says no, and why. It has a
+ *  line of its own under the edit, as wide as the table. */
 function verdict(row) {
   const found = verdictOf(row);
-  if (!found) return el("td", { class: "small quiet" }, "not judged yet");
+  if (!found) return el("td", { colspan: 3, class: "small quiet" }, "In the mix: not judged yet");
   const no = found.word === "do not use";
-  return el("td", {}, no ? shape("clash") : "", el("b", { class: no ? "warn" : null }, found.word),
-    el("br"), el("span", { class: "small quiet" }, found.text));
+  return el("td", { colspan: 3, class: "small" }, el("span", { class: "quiet" }, "In the mix: "), no ? shape("clash") : "",
+    el("b", { class: no ? "warn" : null }, found.word), el("span", { class: "quiet" }, `: ${found.text}`));
 }
 
 function line(row) {
@@ -44,15 +45,17 @@ function line(row) {
     ? el("button", { class: "plain", type: "button", "aria-label": `Bar ${bar}: choose this note`, onclick: () => chooseNote(row.note) }, String(bar))
     : String(bar);
   const over = row.over ? [el("b", {}, row.over.roman || ""), ` ${row.over.name}`] : [""];
-  return el("tr", { "data-note": isMelody ? row.note : null },
-    el("th", { scope: "row" }, label), moved(row), el("td", {}, ...over), ending(row), state.plan.caveat ? verdict(row) : null);
+  const isJudged = Boolean(state.plan.caveat);
+  const note = { "data-note": isMelody ? row.note : null };
+  const cells = [el("th", { scope: "row", rowspan: isJudged ? 2 : null }, label), moved(row), el("td", {}, ...over), ending(row)];
+  return [el("tr", note, ...cells), ...(isJudged ? [el("tr", { ...note, class: "verdict" }, verdict(row))] : [])];
 }
 
 function table(rows) {
   return el("table", {},
     el("caption", { class: "hide" }, `Edits of the variant ${state.name}`),
-    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending", ...(state.plan.caveat ? ["In the mix"] : [])].map((name) => el("th", { scope: "col" }, name)))),
-    el("tbody", {}, ...rows.map(line)));
+    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending"].map((name) => el("th", { scope: "col" }, name)))),
+    el("tbody", {}, ...rows.flatMap(line)));
 }
 
 function consequence(item) {

@@ -1,6 +1,6 @@
 // Correcting by hand what was heard: each change is saved to the song file at once, and undone.
 
-import { $, el, minus, say } from "./dom.js";
+import { $, el, minus, printed, say, typed } from "./dom.js";
 import { timeAt } from "./picture.js";
 import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.js";
 
@@ -34,8 +34,8 @@ function editor(note) {
   const isEnding = note.phrase_ending;
   const nudge = (word, by) => set(note, `${word} ${(note[`${word}_s`] + by).toFixed(3)}`);
   return el("div", { class: "correcting" },
-    el("p", {}, `Note ${note.index}: ${note.name ?? "?"}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`),
-    el("div", { class: "set" }, ...field("pitch", "set-pitch", (note.name ?? "").replace("♭", "b").replace("♯", "#"), (text) => set(note, `pitch ${text}`)),
+    el("p", {}, `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`),
+    el("div", { class: "set" }, ...field("pitch", "set-pitch", typed(note.name), (text) => set(note, `pitch ${text}`)),
       ...field("or degree", "set-degree", note.degree ?? "", (text) => set(note, `degree ${text}`), { size: 3 }),
       button("Octave up", () => set(note, "octave up")), button("Octave down", () => set(note, "octave down"))),
     el("div", { class: "set" }, ...field("start", "set-start", note.start_s.toFixed(3), (text) => seconds(text, note, "start")),
@@ -51,15 +51,15 @@ function editor(note) {
 function adder() {
   const from = state.place;
   const inputs = { pitch: "", start: from.toFixed(2), end: (from + 0.5).toFixed(2) };
-  const fields = Object.entries(inputs).flatMap(([word, value]) => {
+  const fields = Object.entries(inputs).map(([word, value]) => {
     const input = el("input", { type: "text", id: `add-${word}`, value, size: 6, autocomplete: "off" });
-    return [el("label", { for: `add-${word}` }, el("i", {}, word)), input];
+    return el("span", { class: "set" }, el("label", { for: `add-${word}` }, el("i", {}, word)), input);
   });
   const add = () => {
     const [pitch, start, end] = Object.keys(inputs).map((word) => $(`#add-${word}`).value.trim().replace(",", "."));
-    const name = pitch.replace("\u266d", "b").replace("\u266f", "#");
+    const name = typed(pitch);
     if (!name || !(Number(end) > Number(start))) return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
-    return change("correct", { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] }, `Added ${name}. Undo takes it back.`);
+    return change("correct", { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] }, `Added ${printed(name)}. Undo takes it back.`);
   };
   return el("div", { class: "set" }, ...fields, button("Add a note", add));
 }
@@ -69,15 +69,15 @@ function doubts() {
   const rows = melodyNotes().filter((note) => note.doubt);
   if (!rows.length) return null;
   return el("details", { open: rows.length < 6 }, el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`), el("ul", { class: "cons" },
-    ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${note.name ?? "?"}: ${note.doubt}. `,
+    ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${printed(note.name)}: ${note.doubt}. `,
       el("button", { class: "plain", type: "button", onclick: () => chooseNote(note.index) }, "show"), " ",
-      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `yes, it is ${note.name}`)))));
+      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `yes, it is ${printed(note.name)}`)))));
 }
 
 function made() {
   const rows = state.song.corrections;
   if (!rows.length) return null;
-  return el("details", {}, el("summary", {}, `${rows.length} corrections by hand`), el("ul", { class: "cons" },
+  return el("details", {}, el("summary", {}, `${rows.length} correction${rows.length === 1 ? "" : "s"} by hand`), el("ul", { class: "cons" },
     ...rows.map((row) => el("li", {}, `${row.stem} at ${row.at_s.toFixed(2)} s: ${row.set} `,
       el("button", { class: "plain", type: "button", onclick: () => change("correct/remove", row, "Taken away") }, "take away")))));
 }

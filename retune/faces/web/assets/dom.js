@@ -37,6 +37,12 @@ export function shape(kind) {
 export const minus = (number, digits = 1) =>
   (Math.abs(number) < 0.5 * 10 ** -digits ? 0 : number).toFixed(digits).replace("-", "\u2212");
 
+/** A note name with the signs of print: "B♭4" for "Bb4". */
+export const printed = (name) => (name ?? "?").replaceAll("b", "♭").replaceAll("#", "♯");
+
+/** A note name as it is typed: "Bb4" for "B♭4". */
+export const typed = (name) => (name ?? "").replaceAll("♭", "b").replaceAll("♯", "#");
+
 export const clock = (seconds) =>
   `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
