@@ -59,6 +59,7 @@ def version_label(version: Version, *, only_one: bool) -> str:
 
 
 def control_of(version: Version) -> str:
+    """The variant that a matched control belongs to."""
     return version.plan.name if version.plan is not None else version.name
 
 
@@ -381,6 +382,7 @@ def _unit(value: float | None, unit: str) -> str:
 
 
 def key_list(rows: Iterable[tuple[str, str]]) -> str:
+    """Keys and what they do, as items of a list in HTML."""
     return "".join(
         f"<li><b>{escape(key)}</b><span>{escape(what)}</span></li>" for key, what in rows
     )

@@ -23,6 +23,7 @@ def roman_shown(chord: Chord) -> str:
 
 
 def state_words(state: str | None) -> str:
+    """How a phrase ends, in words; None says that it is not known."""
     return state or "ending unknown"
 
 

@@ -93,6 +93,7 @@ def _role_order(degree: str) -> tuple[bool, int, int]:
 
 
 def sorted_degrees(degrees: set[str]) -> tuple[str, ...]:
+    """Chord degrees by number, then by size."""
     return tuple(sorted(degrees, key=_order))
 
 

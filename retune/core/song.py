@@ -14,6 +14,9 @@ from retune.core.carriers import Role
 
 @dataclass(frozen=True)
 class Stem:
+    """A stem: its sound file (absolute path), role, gain in dB, and what it does when a rule moves
+    the melody (`follow`)."""
+
     name: str
     path: Path
     role: Role
@@ -47,6 +50,8 @@ class Music:
 
 @dataclass(frozen=True)
 class Variant:
+    """A named list of rules, in the order in which they are applied."""
+
     name: str
     rules: tuple[str, ...]
     about: str = ""
@@ -54,6 +59,9 @@ class Variant:
 
 @dataclass(frozen=True)
 class Correction:
+    """A correction by hand: `set` says what is so of the note of `stem` that sounds at `at_s`
+    seconds."""
+
     stem: str
     at_s: float
     set: str

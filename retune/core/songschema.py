@@ -150,6 +150,7 @@ CORRECTION = {
 
 
 def is_format(value: Any, where: Where) -> int:
+    """The version of the file format; one that this program does not know is refused."""
     if isinstance(value, bool) or value != FORMAT or not isinstance(value, int):
         where.fail(f"{shown(value)} is not known; this retune reads format = {FORMAT}")
     return value

@@ -265,6 +265,7 @@ def is_file(value: Any, where: Where) -> Path:
 
 
 def is_guide(value: Any, where: Where) -> Path:
+    """The path of a rough guide to the melody, which must be there and read as CSV or MIDI."""
     path = is_file(value, where)
     check_guide(path, where, text=shown(value))
     return path

@@ -27,6 +27,7 @@ def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
 
 
 def analyze(arguments: Arguments) -> int:
+    """Show what is heard in a song."""
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
         analysis = pipeline.analyze(opened, progress=tell)
@@ -49,6 +50,7 @@ def _check_rules(arguments: Arguments) -> None:
 
 
 def plan(arguments: Arguments) -> int:
+    """Show what rules would move, and what follows."""
     _check_rules(arguments)
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
@@ -62,6 +64,7 @@ def plan(arguments: Arguments) -> int:
 
 
 def render(arguments: Arguments) -> int:
+    """Write stems and mixes of variants."""
     _check_rules(arguments)
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
@@ -91,6 +94,7 @@ def _plans(arguments: Arguments, opened: OpenSong, tell: Any) -> tuple[Any, ...]
 
 
 def compare(arguments: Arguments) -> int:
+    """Write the comparison page."""
     _check_rules(arguments)
     if (arguments.rule or arguments.variant) and len(arguments.song) > 1:
         raise UsageError("--rule and --variant go with one song at a time")
@@ -120,6 +124,7 @@ def compare(arguments: Arguments) -> int:
 
 
 def demo(arguments: Arguments) -> int:
+    """Copy the demo song and run the whole job on it."""
     out = Path(arguments.out)
     song = pipeline.write_demo(out)
     opened = pipeline.open_song(song)
@@ -147,18 +152,21 @@ def demo(arguments: Arguments) -> int:
 
 
 def serve(arguments: Arguments) -> int:
+    """Open the workbench."""
     from retune.faces.web.command import serve as run
 
     return run(arguments)
 
 
 def batch(arguments: Arguments) -> int:
+    """Render many variants of many songs."""
     from retune.faces.batch import batch as run
 
     return run(arguments)
 
 
 def export(arguments: Arguments) -> int:
+    """Write files for other programs."""
     from retune.pipeline.export_job import ExportOptions
 
     _check_rules(arguments)
@@ -193,6 +201,7 @@ def _listed(text: str) -> list[str]:
 
 
 def suggest(arguments: Arguments) -> int:
+    """Show contrasts worth hearing; add them to the song file if asked."""
     opened = _open(arguments)
     with show.progress(quiet=arguments.quiet) as tell:
         found = pipeline.suggest(opened, write=arguments.write, progress=tell)
@@ -208,18 +217,21 @@ def suggest(arguments: Arguments) -> int:
 
 
 def tally(arguments: Arguments) -> int:
+    """Count the answers of a blind test."""
     from retune.faces.tally import tally as run
 
     return run(arguments)
 
 
 def help(arguments: Arguments) -> int:
+    """Print a page of help."""
     from retune.faces.topics import show_topic
 
     return show_topic(arguments.topic)
 
 
 def verify(arguments: Arguments) -> int:
+    """Render again from manifests; 1 where a file differs."""
     with show.progress(quiet=arguments.quiet) as tell:
         found = pipeline.verify(Path(arguments.folder), song=arguments.song, progress=tell)
     if arguments.json:

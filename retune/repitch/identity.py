@@ -9,6 +9,8 @@ from retune.repitch.seam import Passage
 
 
 class Identity:
+    """The engine that changes nothing."""
+
     name = "identity"
     about = "changes nothing (for tests)"
     context_s = 0.0

@@ -166,6 +166,8 @@ def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE)
 
 
 class Lift:
+    """The engine that lifts a voice out of a mix, moves it and puts it back."""
+
     name = "lift"
     about = "one voice moved inside a finished mix, lifted out by its harmonics; approximate"
     context_s = CONTEXT_S

@@ -36,6 +36,8 @@ def bass_pitch(
 
 
 class LiftBass:
+    """The engine that moves the bass inside a mix."""
+
     name = "lift-bass"
     about = "the bass moved inside a finished mix, below 250 Hz; approximate"
     context_s = CONTEXT_S

@@ -171,6 +171,8 @@ def _shift_run(out: FloatArray, x: FloatArray, marks: FloatArray, passage: Passa
 
 
 class Psola:
+    """The engine that moves one voice by overlapping grains of its periods."""
+
     name = "psola"
     about = "pitch-synchronous overlap-add; one voice, vowels and consonants kept"
     context_s = 0.1

@@ -60,6 +60,8 @@ def _pitch_map(passage: Passage, path: Path) -> None:
 
 
 class RubberBand:
+    """The engine that hands the span to the Rubber Band program."""
+
     name = "rubberband"
     about = "the Rubber Band program (R3, formants kept); needs the program"
     context_s = 0.35

@@ -16,6 +16,8 @@ SEED = 1
 
 
 class Stretch:
+    """The engine that shifts the whole spectrum of a span."""
+
     name = "stretch"
     about = "spectral shift of whole spans; chords and many voices"
     context_s = 0.35

@@ -16,6 +16,8 @@ LOWEST_HZ = 32.0
 
 
 class World:
+    """The engine that makes a voice anew from pitch, envelope and noise."""
+
     name = "world"
     about = "vocoder; one voice, everything made anew (extra: world)"
     context_s = 0.1

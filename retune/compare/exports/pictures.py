@@ -84,6 +84,7 @@ def document_facts(material: Material, *plans: Plan | None) -> dict[str, Any]:
 
 
 def title_of(material: Material, plan: Plan | None) -> str:
+    """The heading of a picture: the song, and the variant where there is one."""
     return material.title if plan is None else f"{material.title}: {plan.name}"
 
 

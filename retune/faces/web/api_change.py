@@ -38,6 +38,7 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 @undisturbed
 def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Take a variant out of the song file."""
     desk: Desk = bench.desk
     name = asked.line("name")
     desk.change(lambda editor: editor.remove_variant(name), seen=asked.line("revision"))
@@ -126,17 +127,20 @@ def music_value(name: str, text: str) -> Any:
 
 @undisturbed
 def undo(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Take the last change back."""
     bench.desk.undo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
 @undisturbed
 def redo(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Make the change again that was taken back last."""
     bench.desk.redo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
 @undisturbed
 def reload(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Take the song file as it is on disk now."""
     bench.desk.reload()
     return song_view(bench.desk)

@@ -91,10 +91,12 @@ def _below(path: Path, folder: Path) -> str:
 
 
 def task(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """How far a task is."""
     return bench.tasks.find(asked.line("id")).view()
 
 
 def stop_task(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Ask a task to stop, and tell how far it is."""
     found = bench.tasks.find(asked.line("id"))
     found.stop.set()
     return found.view()

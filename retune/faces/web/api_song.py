@@ -41,12 +41,14 @@ def state(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 @undisturbed
 def song(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The song on the desk; what its first rule needs is then made ready."""
     view = song_view(bench.desk)
     bench.desk.warm()
     return view
 
 
 def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """What rules would move, line by line."""
     desk: Desk = bench.desk
     rules = asked.lines("rules")
     made = desk.plan(rules, name=asked.line("name", "rules"))
@@ -54,6 +56,7 @@ def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def complete(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Words that may stand at a place in a rule."""
     stems = list(bench.desk.opened.parts)
     text = asked.text("text")
     return {"words": list(complete_rule(text, asked.whole("cursor", len(text)), stems=stems))}
@@ -78,6 +81,7 @@ def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def picture(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The picture of the song, and of a plan where rules are given."""
     desk: Desk = bench.desk
     rules = asked.lines("rules")
     made = desk.plan(rules, name=asked.line("name", "rules")) if rules else None
