@@ -73,6 +73,11 @@ class _Work:
         stems = self.song.stems
         return [n for n in self.drafts if stems[n].role in roles and not stems[n].inside]
 
+    @property
+    def is_guided(self) -> bool:
+        """Whether a person gave the melody of the mix, roughly or note by note."""
+        return bool(self.guide) or self.corrected is not None
+
     def lead(self) -> str | None:
         """The stem whose melody decides phrases and key: the one that rules mean."""
         for roles in (("melody",), ("mix",), ("harmony", "double"), ("bass",)):
@@ -187,8 +192,7 @@ def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
     role, track = work.song.stems[name].role, work.tracks[name]
     if role != "mix":
         return find_notes(track, work.audio.get(name), is_bass=role == "bass")
-    is_guided = work.guide or work.corrected is not None
-    work.warnings.append(f"stem {name}: {FROM_MIX}" + ("" if is_guided else f"; {NO_GUIDE}"))
+    work.warnings.append(f"stem {name}: {FROM_MIX}" + ("" if work.is_guided else f"; {NO_GUIDE}"))
     if work.corrected is not None:
         return guided_notes(track, work.corrected)
     return mix_notes(track, work.guide)
@@ -383,6 +387,7 @@ def _stems(
             drafts=tuple(work.drafts[name]),
             tuned=work.tuned[name],
             joined=work.joined[name],
+            guided=stem.role == "mix" and work.is_guided,
             spans=spans if name == lead else shared_phrases(spans, onsets),
             bars=bars,
             keys=keys,

@@ -47,6 +47,7 @@ class StemFacts:
     bars: Bars
     keys: tuple[KeySpan, ...]
     chords: tuple[Chord, ...]
+    guided: bool = False
 
     def key_at(self, time_s: float) -> Key | None:
         found = self.keys[0].key if self.keys else None
@@ -83,7 +84,9 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
         for index, (span, end) in enumerate(zip(facts.spans, ends, strict=True), start=1)
     ]
     told += _doubts(facts.name, notes)
-    stem = StemAnalysis(facts.name, facts.role, tuple(notes), tuple(phrases), facts.track)
+    stem = StemAnalysis(
+        facts.name, facts.role, tuple(notes), tuple(phrases), facts.track, guided=facts.guided
+    )
     return stem, told
 
 

@@ -34,8 +34,10 @@ CLEAN_BELOW, NO_USE_ABOVE = -1.5, 0.5  # below the first, 1 in 20 was not clean
 # A note less sure than this is not to be moved; nor one less sure than UNSURE as faint as FAINT_DB:
 # what was lifted may be a chord.
 DOUBTFUL, UNSURE, FAINT_DB = 0.15, 0.5, -8.0
-# Where more than this is left at the old pitch no edit is clean, whatever the fit makes of it: in
-# the hush after a song all figures but this one look well. By choice: half the power.
+# Where more than this is left at the old pitch no edit of a note found without a guide is clean,
+# whatever the fit makes of it: in the hush after a song all figures but this one look well. By
+# choice: half the power. With a guide it is the band that plays the old pitch too (of 84 such edits
+# 3 were not clean).
 STILL_THERE_DB = -3.0
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
@@ -111,24 +113,34 @@ def _db(power: float, of: float) -> float:
     return float(10 * np.log10(max(power, 1e-12) / max(of, 1e-12)))
 
 
-def word_of(found: Measured, *, confidence: float) -> tuple[str, bool]:
-    """The word for an edit's figures, and whether the note itself is doubtful."""
-    doubtful = confidence < (UNSURE if found.lead_db < FAINT_DB else DOUBTFUL)
-    if doubtful or found.risk > NO_USE_ABOVE:
+def word_of(found: Measured, *, confidence: float, guided: bool = False) -> tuple[str, bool]:
+    """The word for an edit's figures, and whether the note itself is doubtful. A note that a
+    person gave may be faint, but it is no chord taken for a voice."""
+    is_faint = found.lead_db < FAINT_DB and not guided
+    doubtful = confidence < (UNSURE if is_faint else DOUBTFUL)
+    if (doubtful and not guided) or found.risk > NO_USE_ABOVE:
         return DO_NOT_USE, doubtful
-    is_clean = found.risk < CLEAN_BELOW and found.left_db < STILL_THERE_DB
+    still_there = found.left_db >= STILL_THERE_DB and not guided
+    is_clean = found.risk < CLEAN_BELOW and not doubtful and not still_there
     return CLEAN if is_clean else AUDIBLE, doubtful
 
 
 def verdict(
-    passage: Passage, moved: Samples, *, edit: Edit, first_s: float, confidence: float = 1.0
+    passage: Passage,
+    moved: Samples,
+    *,
+    edit: Edit,
+    first_s: float,
+    confidence: float = 1.0,
+    guided: bool = False,
 ) -> Verdict:
     """What to expect of one edit; the passage begins at `first_s`, `confidence` is how sure the
-    note itself is (a chord can stand on a wrong note's harmonics as clearly as a voice)."""
+    note itself is (a chord can stand on a wrong note's harmonics as clearly as a voice), `guided`
+    whether a person gave it."""
     found = measure(passage, moved, start_s=edit.start_s - first_s, end_s=edit.end_s - first_s)
     if found is None:
         return Verdict(edit.start_s, edit.end_s, DO_NOT_USE, "no pitch of the voice is heard here")
-    word, doubtful = word_of(found, confidence=confidence)
+    word, doubtful = word_of(found, confidence=confidence, guided=guided)
     text = (
         f"voice {found.clear_db:.0f} dB over the rest on its harmonics, "
         f"old pitch {-found.left_db:.0f} dB down"

@@ -136,7 +136,14 @@ def _verdicts(
             for e in work.group.edits
         ]
     return [
-        verdict(part.passage, sound, edit=e, first_s=first_s, confidence=sure.get(e.note or 0, 1.0))
+        verdict(
+            part.passage,
+            sound,
+            edit=e,
+            first_s=first_s,
+            confidence=sure.get(e.note or 0, 1.0),
+            guided=stem.guided,
+        )
         for e in work.group.edits
     ]
 

@@ -59,7 +59,7 @@ def analysed(m: Practice) -> StemAnalysis:
         Note(k, n.start_s, n.end_s, n.midi, "", 0.0, confidence=n.confidence, doubt=n.doubt)
         for k, n in enumerate(guided_notes(track, guide), 1)
     )
-    return StemAnalysis("all", "mix", notes, (), track)
+    return StemAnalysis("all", "mix", notes, (), track, guided=True)
 
 
 def spectra(y: Floats) -> Floats:
@@ -106,7 +106,12 @@ def judged(m: Practice) -> list[Row]:
             start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
             found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
             said = judge.verdict(
-                passage, moved, edit=edit, first_s=first_s, confidence=sure[edit.note or 0]
+                passage,
+                moved,
+                edit=edit,
+                first_s=first_s,
+                confidence=sure[edit.note or 0],
+                guided=stem.guided,
             )
             rows.append((2 if unfit else 0 if fine else 1, WORDS.index(said.word), found))
     return rows

@@ -57,6 +57,7 @@ def song(folder: Path) -> OpenSong:
 
 def test_the_melody_is_read_from_the_mix_and_labelled(song: OpenSong) -> None:
     analysis = pipeline.analyze(song)
+    assert [stem.guided for stem in analysis.stems.values() if stem.role == "mix"] == [True]
     truth = rows("truth_notes.csv")
     notes = analysis.stems["all"].notes
     right = [n.midi_name == int(r["midi"]) for n, r in zip(notes, truth, strict=True)]
@@ -186,7 +187,9 @@ def test_without_a_guide_the_job_is_done_and_warned_of(folder: Path, tmp_path: P
     text = (folder / "song.toml").read_text(encoding="utf-8")
     (folder / "none.toml").write_text(text.replace('guide = "melody.csv"\n', ""), encoding="utf-8")
     opened = pipeline.open_song(folder / "none.toml", use_cache=False)
-    warnings = pipeline.analyze(opened).warnings
+    analysis = pipeline.analyze(opened)
+    assert not any(stem.guided for stem in analysis.stems.values())
+    warnings = analysis.warnings
     assert any("without a guide expect wrong notes" in line for line in warnings)
     plan = pipeline.plan(opened, rules=["move phrase-ending note to degree 1 in phrase 1"])
     assert plan.edits

@@ -61,3 +61,11 @@ def test_no_edit_is_clean_that_left_the_old_pitch_there() -> None:
     assert still_there.risk < CLEAN_BELOW
     assert word_of(still_there, confidence=1.0) == (AUDIBLE, False)
     assert word_of(still_there, confidence=0.1) == (DO_NOT_USE, True)
+
+
+def test_a_note_that_a_person_gave_may_be_faint() -> None:
+    faint = Measured(12.0, -9.0, -2.0, -28.0)
+    assert faint.risk < CLEAN_BELOW
+    assert word_of(faint, confidence=0.4) == (DO_NOT_USE, True)
+    assert word_of(faint, confidence=0.4, guided=True) == (CLEAN, False)
+    assert word_of(faint, confidence=0.1, guided=True) == (AUDIBLE, True)
