@@ -46,6 +46,7 @@ RIGHT: Mapping[str, Any] = {
     "add": [{"stem": "vocal", "at_s": 12.4, "set": "pitch F4"}],
     "at_s": 12.4,
     "bars": [1, 8],
+    "beside": "",
     "control": True,
     "csv": ANSWERS,
     "cursor": 3,

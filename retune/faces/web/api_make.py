@@ -12,14 +12,17 @@ from retune.compare.responses import parse_responses
 from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
 from retune.core.changes import Plan
-from retune.core.errors import UsageError
+from retune.core.errors import RetuneError, UsageError
 from retune.core.files import safe_child_path
+from retune.core.song import Song
+from retune.core.songfile import read_song
 from retune.core.text import file_stem
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.opening import Progress
 
+MOST_BESIDE = 50  # song files of one folder that are offered
 ONE_SIDED: Sides = "one-sided"
 RENDITIONS, PAGES, TAKE_AWAY = "renditions", "comparison", "take-away"
 
@@ -55,12 +58,37 @@ def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     opened = desk.opened
     path = safe_child_path(desk.folder, f"{PAGES}/{made.name}.html")
     which = _which(desk, made)
+    stems = asked.line("beside", "")
+    beside = safe_child_path(desk.folder, stems) if stems else None
 
     def work(tell: Progress) -> dict[str, Any]:
-        page = pipeline.compare_page([opened], out=path, progress=tell, **which)
-        return {"places": [f"{PAGES}/{path.name}"], "warnings": list(page.warnings)}
+        page = pipeline.compare_page([opened], out=path, beside=beside, progress=tell, **which)
+        said = [*page.differences, *page.warnings]
+        return {"places": [f"{PAGES}/{path.name}"], "warnings": said}
 
     return work
+
+
+def beside(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The song files of the folder that have stems, to measure a finished mix against; none
+    beside a song that has stems itself."""
+    desk: Desk = bench.desk
+    if not _is_mix(desk.opened.song):
+        return {"songs": []}
+    found = [path for path in sorted(desk.folder.glob("*.toml")) if path != desk.path]
+    return {"songs": [path.name for path in found[:MOST_BESIDE] if _has_stems(desk, path.name)]}
+
+
+def _has_stems(desk: Desk, name: str) -> bool:
+    try:
+        return not _is_mix(read_song(safe_child_path(desk.folder, name)))
+    except RetuneError:
+        return False
+
+
+def _is_mix(song: Song) -> bool:
+    roles = {stem.role for stem in song.stems.values()}
+    return "mix" in roles and "melody" not in roles
 
 
 def _export(desk: Desk, made: Plan, asked: Asked) -> Any:

@@ -27,6 +27,7 @@ GET: Mapping[str, Handler] = {
     "stem": api_song.stem,
     "task": api_make.task,
     "files": api_new.files,
+    "beside": api_make.beside,
 }
 POST: Mapping[str, Handler] = {
     "plan": api_song.plan,

@@ -15,6 +15,9 @@ function showVariants() {
   showSaved();
 }
 
+let told = "";      // what showSaved said last: said anew only when it changes, so that what was
+                    // said of a change stays to be read
+
 function showSaved() {
   const open = unsaved();
   const here = !isSaved();
@@ -26,8 +29,16 @@ function showSaved() {
   $("#redo").disabled = !state.song.redo;
   $("#remove-variant").disabled = !state.song.variants.some((v) => v.name === state.name);
   const fault = state.plan?.lines.findIndex((line) => line.fault) ?? -1;
-  if (fault >= 0) say(`Rule ${fault + 1} cannot be read; the others still hold`);
-  else say(open.length ? `Not saved: ${open.join(", ")}` : "All changes saved");
+  const words = fault >= 0 ? `Rule ${fault + 1} cannot be read; the others still hold`
+    : open.length ? `Not saved: ${open.join(", ")}` : "All changes saved";
+  if (words !== told) say(words);
+  told = words;
+}
+
+/** Says again what is saved, over whatever was said since. */
+function tellSaved() {
+  told = "";
+  showSaved();
 }
 
 export async function save() {
@@ -162,6 +173,16 @@ function showExport() {
     el("button", { type: "button", onclick: () => begin("export", { formats: [...box.querySelectorAll("input:checked")].map((i) => i.value) }) }, "Write these files"));
 }
 
+/** A finished mix can be measured against song files with stems that lie in its folder. */
+async function showBeside() {
+  const isMix = state.song.stems[state.song.melody]?.role === "mix";
+  const { songs } = isMix ? await get("beside").catch(() => ({ songs: [] })) : { songs: [] };
+  const chosen = $("#stems-song").value;
+  $("#stems-beside").hidden = !songs.length;
+  $("#stems-song").replaceChildren(...["", ...songs].map((name) => el("option", { value: name }, name || "none")));
+  $("#stems-song").value = songs.includes(chosen) ? chosen : "";
+}
+
 // --- a file that moved on ----------------------------------------------------------------------
 
 function conflict(text) {
@@ -174,11 +195,11 @@ function conflict(text) {
 }
 
 export function setUpKeep() {
-  on("song", () => { $("#conflict").hidden = true; showVariants(); });
+  on("song", () => { $("#conflict").hidden = true; showVariants(); showBeside(); });
   on("variant", showVariants);
   on("rules", showSaved);
   on("planned", showSaved);
-  on("status", showSaved);
+  on("status", tellSaved);
   on("conflict", conflict);
   $("#variant").addEventListener("change", () => choose($("#variant").value));
   $("#new-variant").addEventListener("click", () => askName("new"));
@@ -195,7 +216,7 @@ export function setUpKeep() {
   $("#redo").addEventListener("click", redo);
   $("#remove-variant").addEventListener("click", removeVariant);
   $("#render").addEventListener("click", () => begin("render"));
-  $("#page").addEventListener("click", () => begin("page"));
+  $("#page").addEventListener("click", () => begin("page", { beside: $("#stems-song").value }));
   $("#export").addEventListener("click", showExport);
   window.addEventListener("beforeunload", (event) => { if (state.song && unsaved().length) event.preventDefault(); });
 }
