@@ -13,12 +13,7 @@ from retune.analysis.beats import SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.guided import drafts_of, found_again, guided_notes, mix_notes
-from retune.analysis.harmony import (
-    BassNote,
-    chart_warnings,
-    charted_chords,
-    on_their_basses,
-)
+from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
 from retune.analysis.key import FoundKey, find_key
 from retune.analysis.naming import APART_CENTS, Tuned, note_weight, song_tuning, tune_stem
 from retune.analysis.note_trust import Heard
