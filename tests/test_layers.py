@@ -59,6 +59,11 @@ def test_a_file_imports_only_what_its_room_may(path: Path) -> None:
             assert room in allowed, f"{path}:{line} imports retune.{room}"
 
 
+def test_no_file_is_long() -> None:
+    lengths = {path: len(path.read_text("utf-8").splitlines()) for path in ROOT.rglob("*.py")}
+    assert not [path for path, n_lines in lengths.items() if n_lines > 400]
+
+
 def test_help_needs_no_heavy_library() -> None:
     code = (
         "import sys; from retune.faces import cli; cli.build_parser().format_help();"
