@@ -30,6 +30,9 @@ from retune.core.tension import stability
 
 DOUBTFUL = 0.5
 NAMED_AT_MOST = 5
+# Share of doubtful notes over which a recording hardly holds one voice: sung clips have up to .12,
+# the demo as a finished mix .35.
+MANY = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +86,7 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
         _phrase(facts, index, span, end, notes)
         for index, (span, end) in enumerate(zip(facts.spans, ends, strict=True), start=1)
     ]
-    told += _doubts(facts.name, notes)
+    told += _doubts(facts.name, notes, role=facts.role)
     stem = StemAnalysis(
         facts.name, facts.role, tuple(notes), tuple(phrases), facts.track, guided=facts.guided
     )
@@ -210,8 +213,9 @@ def _phrase(
     )
 
 
-def _doubts(name: str, notes: Sequence[Note]) -> list[str]:
-    """One line on the notes that are not to be trusted."""
+def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
+    """One line on the notes that are not to be trusted; where they are too many for one voice, with
+    what to do if it is none."""
     doubtful = [note for note in notes if note.confidence < DOUBTFUL]
     if not doubtful:
         return []
@@ -222,4 +226,10 @@ def _doubts(name: str, notes: Sequence[Note]) -> list[str]:
     more = len(doubtful) - NAMED_AT_MOST
     rest = f"; and {more} more" if more > 0 else ""
     count = "1 note is" if len(doubtful) == 1 else f"{len(doubtful)} notes are"
-    return [f"stem {name}: {count} doubtful: {shown}{rest}"]
+    told = f"stem {name}: {count} doubtful: {shown}{rest}"
+    if role == "melody" and len(doubtful) > MANY * len(notes):
+        told += (
+            '. So many speak for more than one voice: if this is a finished mix, give role = "mix" '
+            "in the song file, or --guide with its melody (see retune help stems)"
+        )
+    return [told]

@@ -9,7 +9,8 @@ import pytest
 from played import Part, Tone, hear, row
 
 from retune.analysis import analyze_song
-from retune.core.carriers import Audio, Key, PitchTrack
+from retune.analysis.stems import _doubts
+from retune.core.carriers import Audio, Key, Note, PitchTrack, Role
 from retune.core.song import Music, Song, Stem
 
 TWO_PHRASES = "60:1 64:1 67:1 64:1 62:3 r:1 60:1 64:1 62:1 59:1 60:3 r:1"
@@ -266,3 +267,26 @@ def test_silence_has_no_notes_and_says_so() -> None:
     assert found.stems["vocal"].notes == ()
     assert found.key is None
     assert any("no note was heard" in line for line in found.warnings)
+
+
+@pytest.mark.parametrize(
+    ("role", "doubtful", "told"),
+    [
+        ("melody", 3, True),
+        ("melody", 2, False),
+        ("mix", 3, False),
+    ],
+)
+def test_so_many_doubts_that_it_may_be_a_finished_mix(
+    role: Role, doubtful: int, told: bool
+) -> None:
+    """More than a quarter of eight notes."""
+    notes = [
+        Note(
+            k + 1, 0.5 * k, 0.5 * k + 0.4, 60.0, "C4", 0.0, confidence=0.2 if k < doubtful else 1.0
+        )
+        for k in range(8)
+    ]
+    (line,) = _doubts("vocal", notes, role=role)
+    assert line.startswith(f"stem vocal: {doubtful} notes are doubtful: 0.00 s C4")
+    assert ("if this is a finished mix, give role" in line) == told
