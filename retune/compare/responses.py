@@ -105,6 +105,7 @@ def _response(row: dict[str, str | None], where: str) -> Response:
         raise InputError(f'{where}: kind "{values["kind"]}"; give one of {", ".join(KINDS)}')
     if not re.fullmatch(r"\d{1,6}", values["trial"]):
         raise InputError(f'{where}: trial "{values["trial"]}"; give a whole number from 1')
+    # Of the words that are not free, `kind` is checked above and the rest in `_check_answer`.
     response = Response(**{**values, "trial": int(values["trial"])})  # type: ignore[arg-type]
     _check_answer(response, where)
     return response

@@ -186,6 +186,7 @@ def _stream(path: Path) -> Any:
     """
     import soundfile
 
+    # soundfile has no types, so that its class is Any for the checker.
     class Straight(soundfile.SoundFile):  # type: ignore[misc]
         def seekable(self) -> bool:
             return False

@@ -73,6 +73,7 @@ class Cache:
         try:
             with temporary_in(self.folder) as temporary:
                 with open(temporary, "wb") as stream:
+                    # numpy's stub takes a mapping of names for its one other option.
                     np.savez(stream, **plain)  # type: ignore[arg-type]
                 os.replace(temporary, path)
         except OSError as error:

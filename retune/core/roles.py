@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from retune.core.carriers import Chord, Ending, Key
 from retune.core.chords import (
     fifth_semitone,
@@ -24,13 +27,16 @@ def is_chord_tone(midi: int, chord: Chord | None) -> bool:
     return chord_member(midi, chord) is not None
 
 
+_REST: Mapping[str, Ending] = MappingProxyType(
+    {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}
+)
+
+
 def melodic_ending(degree: str | None) -> Ending | None:
     """How an ending sounds by its degree alone: 1 at rest, 3 and 5 partly, the rest open."""
     if degree is None:
         return None
-    return {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}.get(  # type: ignore[return-value]
-        degree, "open"
-    )
+    return _REST.get(degree, "open")
 
 
 def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | None:

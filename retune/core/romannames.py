@@ -59,7 +59,7 @@ def natural_triads(key: Key) -> dict[int, tuple[int, int]]:
     """Semitone of each degree of the scale -> (third, fifth) of its triad in that scale."""
     scale = scale_semitones(key)
     return {
-        root: tuple((scale[(place + step) % 7] - root) % 12 for step in (2, 4))  # type: ignore[misc]
+        root: ((scale[(place + 2) % 7] - root) % 12, (scale[(place + 4) % 7] - root) % 12)
         for place, root in enumerate(scale)
     }
 

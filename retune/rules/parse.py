@@ -29,6 +29,7 @@ class RuleLexer(Lexer):
     def __init__(self, lexer_conf: Any) -> None:
         self.conf = lexer_conf
 
+    # lark lexes text; this lexer is given words that were read already.
     def lex(self, data: Any) -> Iterator[Token]:  # type: ignore[override]
         for word in data:
             yield Token(word.type, word, start_pos=word.column, column=word.column + 1)

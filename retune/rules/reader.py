@@ -32,7 +32,7 @@ _DIGITS = 6  # of a bar, a phrase or a whole second; more is a slip of the hand
 _LARGEST = {"semitone": 48, "cent": 4800, "scale step": 28, "octave": 4}
 
 
-class Reader(Transformer):  # type: ignore[type-arg]
+class Reader(Transformer[Any, Any]):
     """Builds the value of a sentence from its tree."""
 
     def __init__(self, text: str) -> None:
@@ -142,6 +142,7 @@ class Reader(Transformer):  # type: ignore[type-arg]
     def interval(self, parts: list[Any]) -> Interval:
         way = next(part for part in parts if isinstance(part, _Way))
         amount, unit = next(part for part in parts if isinstance(part, tuple))
+        # The grammar gives `parts` in any order and of many kinds; it is what warrants their types.
         return Interval(way, amount, unit)  # type: ignore[arg-type]
 
     def counted(self, parts: list[Any]) -> tuple[float, str]:

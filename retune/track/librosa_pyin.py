@@ -25,7 +25,8 @@ class LibrosaPyin:
 
         mono: FloatArray = np.asarray(audio.read().mean(axis=1), dtype=np.float64)
         if not len(mono):
-            return PitchTrack([], [], [], [], self.name)  # type: ignore[arg-type]
+            none = np.zeros(0)
+            return PitchTrack(none, none, none, none, self.name)
         samples = librosa.resample(mono, orig_sr=audio.rate_hz, target_sr=RATE_HZ)
         window = 2048
         while RATE_HZ / fmin_hz >= window // 2:

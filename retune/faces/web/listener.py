@@ -19,6 +19,7 @@ class TimedProtocol(H11Protocol):
 
     _hang_up: asyncio.TimerHandle | None = None
 
+    # As uvicorn's own method, which narrows the transport of asyncio in the same way.
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._watch_head()
