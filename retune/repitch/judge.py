@@ -34,6 +34,8 @@ CLEAN_BELOW, NO_USE_ABOVE = -1.5, 0.5  # below the first, 1 in 20 was not clean
 # A note less sure than this is not to be moved; nor one less sure than UNSURE as faint as FAINT_DB:
 # what was lifted may be a chord.
 DOUBTFUL, UNSURE, FAINT_DB = 0.15, 0.5, -8.0
+# One that a person gave may be unsure, but less than this there is next to nothing to move.
+HARDLY_HEARD = 0.05
 # Where more than this is left at the old pitch no edit of a note found without a guide is clean,
 # whatever the fit makes of it: in the hush after a song all figures but this one look well. By
 # choice: half the power. With a guide it is the band that plays the old pitch too (of 84 such edits
@@ -118,7 +120,8 @@ def word_of(found: Measured, *, confidence: float, guided: bool = False) -> tupl
     person gave may be faint, but it is no chord taken for a voice."""
     is_faint = found.lead_db < FAINT_DB and not guided
     doubtful = confidence < (UNSURE if is_faint else DOUBTFUL)
-    if (doubtful and not guided) or found.risk > NO_USE_ABOVE:
+    unusable = confidence < HARDLY_HEARD if guided else doubtful
+    if unusable or found.risk > NO_USE_ABOVE:
         return DO_NOT_USE, doubtful
     still_there = found.left_db >= STILL_THERE_DB and not guided
     is_clean = found.risk < CLEAN_BELOW and not doubtful and not still_there

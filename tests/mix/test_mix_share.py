@@ -69,3 +69,4 @@ def test_a_note_that_a_person_gave_may_be_faint() -> None:
     assert word_of(faint, confidence=0.4) == (DO_NOT_USE, True)
     assert word_of(faint, confidence=0.4, guided=True) == (CLEAN, False)
     assert word_of(faint, confidence=0.1, guided=True) == (AUDIBLE, True)
+    assert word_of(faint, confidence=0.01, guided=True) == (DO_NOT_USE, True)
