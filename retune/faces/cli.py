@@ -363,6 +363,8 @@ def _unforeseen(error: Exception) -> str:
         return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"
     if isinstance(error, FileNotFoundError) and _is_nowhere():
         return "the current folder was removed; change to one that exists (cd) and run again"
+    if isinstance(error, MemoryError):
+        return "there is not enough memory; close other programs, or split the recording"
     words = printable(f"{type(error).__name__}: {error}")
     return f"unexpected: {words} (--debug shows where)"
 

@@ -24,6 +24,14 @@ def let_signals_stop() -> None:
             signal.signal(number, stop)
 
 
+def end_when_hung_up() -> None:
+    """For a server that minds SIGTERM itself: let a terminal that closes (SIGHUP) be the same."""
+    number = getattr(signal, "SIGHUP", None)
+    is_main = threading.current_thread() is threading.main_thread()
+    if is_main and number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+        signal.signal(number, lambda _, frame: signal.raise_signal(signal.SIGTERM))
+
+
 def stopped_by(stop: KeyboardInterrupt) -> int:
     """The exit code of a command that was stopped: 128 plus the number of the signal, as shells
     count it; 130 for Ctrl-C."""

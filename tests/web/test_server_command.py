@@ -50,14 +50,15 @@ def asked(address: str, path: str, body: Any = None) -> Any:
         return json.loads(answer.read())
 
 
-def test_it_prints_its_address_and_ends_at_ctrl_c(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_it_prints_its_address_and_ends_when_asked(name: str, tmp_path: Path) -> None:
     with served(cwd=tmp_path) as (process, address):
         assert address.startswith("http://127.0.0.1:")
         assert len(address.split("/#")[1]) >= 32
         assert asked(address, "state")["open"] is False
         with pytest.raises(urllib.error.HTTPError, match="401"):
             asked(address.split("#")[0] + "#wrong", "state")
-        process.send_signal(signal.SIGINT)
+        process.send_signal(getattr(signal, name))
         _, errors = process.communicate(timeout=15)
         assert process.returncode == 0
         assert "Traceback" not in errors

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from retune.core.errors import SongFileError, UsageError, WorkError
 from retune.core.files import missing_as
+from retune.faces.stopping import end_when_hung_up
 
 HOST = "127.0.0.1"
 DEFAULT_PORT = 8732
@@ -78,6 +79,7 @@ def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Names
     if not arguments.no_browser:
         webbrowser.open(address)
     app = create_app(desk, token=token, port=port)
+    end_when_hung_up()
     with contextlib.suppress(KeyboardInterrupt):
         server_of(app).run(sockets=[listener])
     return 0
