@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -140,6 +140,28 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Pat
     return PageWritten(path, path.stat().st_size, warnings, apart)
 
 
+def _renditions(
+    opened: OpenSong, plans: Sequence[Plan], engine: str, control: bool, progress: Progress
+) -> Iterator[tuple[str, VersionKind, Rendition | None]]:
+    """The original, every variant, and the matched control of the first that moves anything."""
+    yield "original", "original", None
+    for done, plan in enumerate(plans):
+        progress(f"rendering {plan.name}", done / len(plans))
+        yield plan.name, "variant", render(opened, plan=plan, engine=engine)
+    first = next((plan for plan in plans if plan.edits), None)
+    if control and first is not None:
+        made = render_control(opened, first, engine=engine)
+        yield CONTROL, "matched-control", replace(made, name=CONTROL)
+
+
+def _engines(rendition: Rendition) -> list[str]:
+    """Which engine moved each stem, and why that one."""
+    return [
+        f"{rendition.name}, stem {stem.stem}: engine {stem.engine} ({stem.reason})"
+        for stem in rendition.stems.values()
+    ]
+
+
 def _page_input(
     opened: OpenSong,
     analysis: Analysis,
@@ -152,40 +174,32 @@ def _page_input(
 ) -> PageInput:
     if audio_format not in MIMES:
         raise UsageError(f'no audio format "{audio_format}": use {" or ".join(MIMES)}')
+    versions: list[Version] = []
     made: list[str] = []
     warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
-
-    def version(rendition: Rendition | None, name: str, kind: VersionKind) -> Version:
+    for name, kind, rendition in _renditions(opened, plans, engine, control, progress):
         mix, levels = levelled_mix(opened, rendition)
+        versions.append(
+            _encoded(
+                mix,
+                levels,
+                name=name,
+                kind=kind,
+                rendition=rendition,
+                about=_about(opened, rendition),
+                span_s=span_s,
+                audio_format=audio_format,
+            )
+        )
+        if rendition is not None and kind == "variant":
+            made += _engines(rendition)
+            warnings += [
+                f"stem {line}" for stem in rendition.stems.values() for line in stem.warnings
+            ]
+        elif rendition is not None:
+            made.append(f"matched control: the spans of {rendition.plan.name}, moved out and back")
         if levels.short_by_db > 0.05:
             warnings.append(f"{name}: {levels.short_by_db:.1f} dB below the original's loudness")
-        return _encoded(
-            mix,
-            levels,
-            name=name,
-            kind=kind,
-            rendition=rendition,
-            about=_about(opened, rendition),
-            span_s=span_s,
-            audio_format=audio_format,
-        )
-
-    versions = [version(None, "original", "original")]
-    for done, plan in enumerate(plans):
-        progress(f"rendering {plan.name}", done / len(plans))
-        rendition = render(opened, plan=plan, engine=engine)
-        made += [
-            f"{plan.name}, stem {stem.stem}: engine {stem.engine} ({stem.reason})"
-            for stem in rendition.stems.values()
-        ]
-        for stem in rendition.stems.values():
-            warnings += [f"stem {line}" for line in stem.warnings]
-        versions.append(version(rendition, plan.name, "variant"))
-    if control and any(plan.edits for plan in plans):
-        first = next(plan for plan in plans if plan.edits)
-        rendition = replace(render_control(opened, first, engine=engine), name=CONTROL)
-        made.append(f"matched control: the spans of {first.name}, moved out and back")
-        versions.append(version(rendition, CONTROL, "matched-control"))
     progress("encoding", 1.0)
     # A page without variants draws the song as sung, under no name.
     weighed = plans or [Plan((), name="")]
