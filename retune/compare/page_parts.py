@@ -20,6 +20,7 @@ from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint
 from retune.compare.picture_time import bars_sung
 from retune.core.changes import Plan
+from retune.core.text import tempo_text
 
 # Class, width and text size of each drawing, and how many systems (None: as many as needed).
 DRAWINGS = (
@@ -109,7 +110,7 @@ def facts_line(page: PageInput) -> str:
         top, bottom = analysis.bars.meter
         facts += [
             ("meter", f"{top}/{bottom}"),
-            ("tempo", f"{analysis.bars.tempo_bpm:.0f} a minute"),
+            ("tempo", f"{tempo_text(analysis.bars.tempo_bpm)} a minute"),
         ]
     length = f"{n_bars} bars" if n_bars > 0 else f"{analysis.duration_s:.0f} s"
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0

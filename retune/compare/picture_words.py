@@ -9,7 +9,7 @@ from retune.compare.picture_time import bars_sung
 from retune.core.carriers import Analysis, Chord, Note
 from retune.core.changes import Plan
 from retune.core.chordnames import chord_name as lead_sheet_name
-from retune.core.text import pretty, pretty_chord, pretty_numeral
+from retune.core.text import pretty, pretty_chord, pretty_numeral, tempo_text
 
 
 def chord_name(chord: Chord) -> str:
@@ -85,7 +85,7 @@ def _facts(analysis: Analysis, n_phrases: int) -> str:
     words = [" then ".join(facts)]
     if len(analysis.bars.downbeats_s) > 1:
         top, bottom = analysis.bars.meter
-        words += [f"{top}/{bottom}", f"{analysis.bars.tempo_bpm:.0f} beats a minute"]
+        words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
     words.append(f"{n_phrases} phrase" + ("" if n_phrases == 1 else "s"))
     return ", ".join(words) + "."
 

@@ -42,6 +42,15 @@ def pretty_numeral(numeral: str) -> str:
     return re.sub(r"(?<=[IViv])o", "°", _signs(numeral))
 
 
+def tempo_text(bpm: float) -> str:
+    """Beats a minute to a tenth, as everything that is shown rounds them.
+
+    >>> tempo_text(92.0), tempo_text(119.48)
+    ('92', '119.5')
+    """
+    return f"{round(bpm, 1):g}"
+
+
 def cut_short(text: str, most: int = 60) -> str:
     """`text`, its end cut off where it has more than `most` characters.
 

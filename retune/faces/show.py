@@ -13,7 +13,7 @@ from typing import Any
 from retune.core.carriers import Analysis, Note
 from retune.core.changes import Plan
 from retune.core.song import Variant
-from retune.core.text import pretty
+from retune.core.text import pretty, tempo_text
 
 PATIENCE_S = 1.0
 """Work longer than this shows progress."""
@@ -150,7 +150,7 @@ def _facts(analysis: Analysis) -> list[str]:
     facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]
     if found:
         facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
-        facts.append(f"{round(bars.tempo_bpm, 1):g} beats a minute ({bars.source})")
+        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({bars.source})")
         facts.append(_count(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")
