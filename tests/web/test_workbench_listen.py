@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from web_client import RULE
-from workbench_browser import NEEDS_BROWSER, play, wait_until
+from workbench_browser import NEEDS_BROWSER, opened, page_at, play, wait_until
 
 from retune import pipeline
 from retune.pipeline.mixing import mix_of
@@ -183,3 +183,27 @@ def test_ratings_one_at_a_time(page: Any) -> None:
     words = page.locator("#blind").inner_text()
     assert "matched-control: rated" in words
     assert "home-early: rated" in words
+
+
+PLACES = """() => new Promise((done) => {
+  const line = document.querySelector("#reading");
+  const seen = new Set();
+  const began = performance.now();
+  const look = () => {
+    seen.add(line.style.transform);
+    if (performance.now() - began > 1500) done(seen.size);
+    else requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+})"""
+
+
+@pytest.mark.parametrize("motion", ["reduce", "no-preference"])
+def test_the_reading_line_keeps_calm_for_those_who_ask(
+    browser: Any, bench: tuple[str, Any], motion: str
+) -> None:
+    with page_at(browser, bench[0], reduced_motion=motion) as page:
+        opened(page)
+        play(page)
+        places = page.evaluate(PLACES)
+    assert places <= 5 if motion == "reduce" else places > 15, places

@@ -221,13 +221,18 @@ function meter() {
 }
 
 export const frames = { longest: 0, count: 0 };
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+const CALM_MS = 400;   // between two places of the reading line for those who want little motion
+let drawnAt = -Infinity;
 function frame() {
   const began = performance.now();
-  if (player?.playing) {
+  const isDue = !calm.matches || began - drawnAt > CALM_MS;
+  if (player?.playing && isDue) {
+    drawnAt = began;
     moveReading(player.now(), true);
-    if (frames.count % 3 === 0) meter();
+    if (calm.matches || frames.count % 3 === 0) meter();
     frames.longest = Math.max(frames.longest, performance.now() - began);
-  } else if (frames.count % 30 === 0 && player) meter();
+  } else if (player && !player.playing && frames.count % 30 === 0) meter();
   frames.count += 1;
   requestAnimationFrame(frame);
 }
