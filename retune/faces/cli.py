@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import NoReturn
 
 from retune import __version__
-from retune.core.errors import InputError, RetuneError
+from retune.core.errors import InputError, RetuneError, UsageError
 from retune.faces.stopping import let_signals_stop, stopped_by
 from retune.faces.streams import forget_readers, ready_streams
 
@@ -332,6 +332,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return MISUSED
     try:
         let_signals_stop()
+        _refuse_to_be_nowhere()
         commands = importlib.import_module("retune.faces.commands")
         code: int = getattr(commands, arguments.command.replace("-", "_"))(arguments)
         sys.stdout.flush()
@@ -361,20 +362,20 @@ def _unforeseen(error: Exception) -> str:
 
     if isinstance(error, OSError) and error.errno in FULL:
         return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"
-    if isinstance(error, FileNotFoundError) and _is_nowhere():
-        return "the current folder was removed; change to one that exists (cd) and run again"
     if isinstance(error, MemoryError):
         return "there is not enough memory; close other programs, or split the recording"
     words = printable(f"{type(error).__name__}: {error}")
     return f"unexpected: {words} (--debug shows where)"
 
 
-def _is_nowhere() -> bool:
+def _refuse_to_be_nowhere() -> None:
+    """Libraries fail in many ways, some as they are imported, where the current folder is gone."""
     try:
         os.getcwd()
-    except FileNotFoundError:
-        return True
-    return False
+    except FileNotFoundError as error:
+        raise UsageError(
+            "the current folder was removed; change to one that exists (cd) and run again"
+        ) from error
 
 
 if __name__ == "__main__":
