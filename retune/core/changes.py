@@ -37,6 +37,9 @@ class Edit:
     stability_after: float | None = None
 
 
+_SAID = {"shift-size": "large shift", "parallel": "parallels"}
+
+
 @dataclass(frozen=True)
 class Consequence:
     """What an edit does to the music; `kind` is a word of the plan contract."""
@@ -44,6 +47,11 @@ class Consequence:
     kind: str
     at_s: float
     text: str
+
+    @property
+    def word(self) -> str:
+        """The kind as people say it: "clash", "early rest", "large shift"."""
+        return _SAID.get(self.kind, self.kind.replace("-", " "))
 
 
 @dataclass(frozen=True)

@@ -213,7 +213,7 @@ def show_plan(plan: Plan) -> None:
     if plan.caveat:
         _print(f"  {plan.caveat}")
     for item in plan.consequences:
-        _print(f"  {item.kind}: {pretty(item.text)}")
+        _print(f"  {item.word}: {pretty(item.text)}")
 
 
 def show_verdicts(manifest: Mapping[str, Any]) -> None:

@@ -113,6 +113,7 @@ def test_slides_say_what_was_found() -> None:
     assert "What home-early changes" in pages[3]
     assert "−2 semitones" in pages[3]
     assert "clash: B♭4 sounds a semitone from A" in " ".join(pages[3].split())
+    assert "early rest: Bar 8" in pages[3]
     assert "Hearing" in pages[4]
     assert slides_pdf(material) == data
 

@@ -95,6 +95,8 @@ def test_plan_of_several_rules_and_tables(song: str, capsys: pytest.CaptureFixtu
     assert code == 0
     assert "C4 → B♭3" in out
     assert "keep every note in phrase 2" in out
+    assert "early rest: Bar" in out
+    assert "large shift: Bar" in out
     assert "retune: warning:" not in err
 
     code, out, err = run(capsys, "plan", song, "--rule", "move every degree b2 to degree 1")

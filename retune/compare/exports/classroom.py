@@ -121,7 +121,7 @@ def _weightiest(consequences: Sequence[Consequence]) -> list[Consequence]:
 def _changes(material: Material, plan: Plan) -> Slide:
     rows = [_row(edit) for edit in plan.edits[:_MOST_ROWS]]
     said = [
-        {"kind": item.kind, "text": pretty(item.text)} for item in _weightiest(plan.consequences)
+        {"kind": item.word, "text": pretty(item.text)} for item in _weightiest(plan.consequences)
     ]
     several = len(plan.consequences) - len(said)
     if several:

@@ -82,8 +82,8 @@ def _spans(spans: Sequence[tuple[float, float]]) -> str:
 def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:
     """A plan line by line, as a table, and with what it does to the endings."""
     facts = plan_facts(plan)
-    for item in facts["consequences"]:
-        item["text"] = pretty(item["text"])
+    for item, consequence in zip(facts["consequences"], plan.consequences, strict=True):
+        item.update(word=consequence.word, text=pretty(consequence.text))
     return {
         **facts,
         "caveat": plan.caveat,

@@ -3,10 +3,7 @@
 import { $, el, shape } from "./dom.js";
 import { chooseNote, melodyNotes, on, phrases, state } from "./store.js";
 
-const KINDS = {
-  clash: "Clash", "new-chord": "New chord", role: "Role", parallel: "Parallels", leap: "Leap",
-  "early-rest": "Early rest", range: "Range", "shift-size": "Large shift", "leading-tone": "Leading tone",
-};
+const capital = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
 
 function ending(row) {
   if (!row.before && !row.after) return el("td", {}, "");
@@ -60,9 +57,8 @@ function table(rows) {
 
 function consequence(item) {
   const isClash = item.kind === "clash";
-  const word = KINDS[item.kind] ?? item.kind;
   return el("li", {}, shape(isClash ? "clash" : "dash"),
-    el("b", { class: isClash ? "warn" : null }, `${word}${barWords(item)}: `), item.text);
+    el("b", { class: isClash ? "warn" : null }, `${capital(item.word)}${barWords(item)}: `), item.text);
 }
 
 function barWords(item) {
@@ -75,14 +71,14 @@ function show() {
   const plan = state.plan;
   if (!plan) return;
   const parts = [];
-  if (plan.caveat) parts.push(el("p", { class: "small" }, `${plan.caveat[0].toUpperCase()}${plan.caveat.slice(1)}.`));
+  if (plan.caveat) parts.push(el("p", { class: "small" }, `${capital(plan.caveat)}.`));
   if (plan.rows.length) parts.push(table(plan.rows));
   else parts.push(el("p", { class: "quiet" }, state.plan.asked.some((text) => text.trim())
     ? "Nothing moves." : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”."));
   const items = [...plan.consequences.map(consequence),
     ...plan.warnings.map((text) => el("li", {}, shape("dash"), text))];
   if (items.length) parts.push(el("ul", { class: "cons" }, ...items));
-  if (plan.rows.length) parts.push(...state.song.tension.map((text) => el("p", { class: "small quiet" }, `${text[0].toUpperCase()}${text.slice(1)}.`)));
+  if (plan.rows.length) parts.push(...state.song.tension.map((text) => el("p", { class: "small quiet" }, `${capital(text)}.`)));
   $("#changes").replaceChildren(...parts);
   markRow();
 }
