@@ -10,6 +10,7 @@ from typing import Any
 
 from retune.compare.responses import Response, read_responses
 from retune.compare.statistics import Score, Sides, score
+from retune.core.errors import UsageError
 
 POOLING = (
     "answers of several listeners are pooled: a listener's own answers hang together, so the "
@@ -74,7 +75,8 @@ def tally(
     `version` names the version that scores count; by default the one of each pair that is not
     "original".
 
-    Raises InputError for a file that does not read as answers.
+    Raises InputError for a file that does not read as answers, UsageError for a `version` that no
+    pair holds.
     """
     responses: list[Response] = []
     warnings: list[str] = []
@@ -99,11 +101,20 @@ def tally_responses(
     sides: Sides = "two-sided",
     warnings: Sequence[str] = (),
 ) -> Tally:
-    """Count answers that are already read."""
+    """Count answers that are already read.
+
+    Raises UsageError for a `version` that no pair holds.
+    """
     answers = list(responses)
     said = list(warnings)
     pairs = []
     asked = [r for r in answers if r.kind == "pair"]
+    heard = sorted({name for r in asked for name in (r.first, r.second)})
+    if version is not None and version not in heard:
+        raise UsageError(
+            f'no pair of these answers holds the version "{version}"; there '
+            f"{'are ' + ', '.join(heard) if heard else 'is no pair'}"
+        )
     for names in sorted({tuple(sorted((r.first, r.second))) for r in asked}):
         own = [r for r in asked if {r.first, r.second} == set(names)]
         pairs.append(_pair(names, own, version, sides))

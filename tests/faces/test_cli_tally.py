@@ -87,3 +87,15 @@ def test_wrong_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["tally", paths, "--plot", paths]) == 2
     assert "is an input" in capsys.readouterr().err
     assert Path(paths).read_text() == before
+
+
+def test_a_version_that_nobody_heard_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Else the other version would be counted, as if it had been asked for."""
+    paths = answers(tmp_path, chosen={"anna": (7, 10)})
+    assert main(["tally", *paths, "--version", "home"]) == 2
+    told = 'no pair of these answers holds the version "home"; there are home-early, original'
+    assert told in capsys.readouterr().err
+    assert main(["tally", *paths, "--version", "original"]) == 0
+    assert "original chosen over home-early" in capsys.readouterr().out
