@@ -101,6 +101,27 @@ def test_a_note_that_was_not_heard_is_put_in_and_taken_out(page: Any, song: Path
     assert names(page) == before
 
 
+@pytest.mark.parametrize("by_key", [False, True])
+def test_the_times_of_a_note_are_tapped_while_it_sounds(page: Any, by_key: bool) -> None:
+    tap = page.get_by_role("button", name="Hold while it sounds")
+    tap.click()
+    assert "Play first" in page.locator("#status").inner_text()
+    page.locator("#correct-toggle").focus()
+    page.keyboard.press("p")
+    wait_until(page, "workbench.player.playing && workbench.player.position > 0.1")
+    tap.focus()
+    tap.hover()
+    page.keyboard.down(" ") if by_key else page.mouse.down()
+    page.wait_for_timeout(400)
+    page.keyboard.up(" ") if by_key else page.mouse.up()
+    start_s, end_s = (
+        float(page.locator(f"#add-{word}").input_value()) for word in ("start", "end")
+    )
+    assert start_s > 0.1
+    assert 0.3 < end_s - start_s < 1.5
+    assert page.evaluate("document.activeElement.id") == "add-pitch"
+
+
 @pytest.mark.parametrize(("pitch", "end"), [("", "3.8"), ("E4", "3.2"), ("E4", "soon")])
 def test_half_a_note_is_refused_with_what_is_missing(
     page: Any, song: Path, pitch: str, end: str

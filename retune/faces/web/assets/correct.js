@@ -1,6 +1,7 @@
 // Correcting by hand what was heard: each change is saved to the song file at once, and undone.
 
 import { $, el, minus, printed, say, typed } from "./dom.js";
+import { player } from "./listen.js";
 import { timeAt } from "./picture.js";
 import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.js";
 
@@ -61,7 +62,29 @@ function adder() {
     if (!name || !(Number(end) > Number(start))) return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
     return change("correct", { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] }, `Added ${printed(name)}. Undo takes it back.`);
   };
-  return el("div", { class: "set" }, ...fields, button("Add a note", add));
+  return el("div", { class: "set" }, ...fields, tapper(), button("Add a note", add));
+}
+
+/** A button held down for as long as a note sounds, by pointer, touch or space bar. */
+function tapper() {
+  let from = null;
+  const down = () => {
+    if (!player?.playing) return say("Play first (P), then hold the button for as long as the note sounds");
+    from ??= player.now();
+    return undefined;
+  };
+  const up = () => {
+    if (from === null) return;
+    const [start, end] = [from, player.now()].sort((a, b) => a - b);
+    from = null;
+    $("#add-start").value = start.toFixed(2);
+    $("#add-end").value = end.toFixed(2);
+    $("#add-pitch").focus();
+    say(`From ${start.toFixed(2)} to ${end.toFixed(2)} s: write the pitch, then add the note`);
+  };
+  return el("button", { type: "button", onpointerdown: down, onpointerup: up, onpointercancel: up, onpointerleave: up,
+    onkeydown: (event) => { if (event.key === " " && !event.repeat) down(); },
+    onkeyup: (event) => { if (event.key === " ") up(); } }, "Hold while it sounds");
 }
 
 /** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
