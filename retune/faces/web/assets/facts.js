@@ -23,7 +23,8 @@ function show() {
   $("#s1").textContent = song.title;
   const melody = song.stems[song.melody];
   const count = melody ? melody.phrases.length : 0;
-  const length = [song.n_bars ? `${song.n_bars} bars` : "", count ? `${count} phrases` : ""].filter(Boolean).join(", ");
+  const many = (n, word) => (n ? `${n} ${word}${n === 1 ? "" : "s"}` : "");
+  const length = [many(song.n_bars, "bar"), many(count, "phrase")].filter(Boolean).join(", ");
   const edit = el("button", { class: "plain", type: "button", id: "edit-facts", "aria-expanded": String(!$("#facts-form").hidden), onclick: toggle }, "Change these facts");
   $("#facts").replaceChildren(...[
     fact("key", song.key_name ? `${song.key_name}${song.key.source === "given" ? "" : " (heard)"}` : "not known"),
