@@ -34,6 +34,9 @@ EDGE_S = (0.06, 0.04)
 SURE_PROB = 0.75
 FAINT_DB, DIP_DB = 7.0, 14.0
 NOT_HEARD = "not heard in the mix"
+# Without a guide, what lies so far below the middle one of the notes is doubted.
+SILENT_DB, SILENT_TRUST = 18.0, 0.3
+SILENT = "it lies in near-silence beside the rest"
 
 
 class Rough(Protocol):
@@ -55,7 +58,23 @@ def drafts_of(heard: Sequence[Heard]) -> list[Draft]:
 def mix_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
     """The notes of a melody in a mix, with the levels of the track alone, since those of the sound
     are everyone's."""
-    return guided_notes(track, guide) if guide else find_notes(track)
+    return guided_notes(track, guide) if guide else _near_silence(track, find_notes(track))
+
+
+def _near_silence(track: PitchTrack, heard: tuple[Heard, ...]) -> tuple[Heard, ...]:
+    """Notes much softer than most are doubted: what is left of the room or of a chord sounds like
+    one where nobody sings."""
+    if not heard:
+        return heard
+    spans = (np.searchsorted(track.time_s, [note.start_s, note.end_s]) for note in heard)
+    level_db = np.array([np.median(track.energy_db[a : max(b, a + 1)]) for a, b in spans])
+    soft = level_db < np.median(level_db) - SILENT_DB
+    return tuple(
+        replace(note, confidence=min(note.confidence, SILENT_TRUST), doubt=note.doubt or SILENT)
+        if is_soft
+        else note
+        for note, is_soft in zip(heard, soft, strict=True)
+    )
 
 
 def corrected_guide(

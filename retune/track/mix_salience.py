@@ -4,10 +4,11 @@ A frame's salience at a pitch is the sum of the compressed magnitudes at its har
 half way between them, weighted 1/sqrt(h) (the kernel of SWIPE: Camacho & Harris 2008, JASA 124,
 1638-1652), so that neither the octave below (whose odd harmonics fall into valleys) nor the one
 above gains. What is loud in the side channel is taken off the mid first: a lead stands in the
-middle, wide chords do not. Without a guide so is what stands still in pitch for half a second: a
-voice wavers, a chord's partials do not. The best path bears with the leaps of a melody and may
-fall silent. With a guide, only pitches within `GUIDE_CENTS` of the note given there can be found,
-and nothing where the guide has no note.
+middle, wide chords do not. Without a guide so is what stands still in pitch for a while: a
+voice wavers, a chord's partials do not; and what only dies away after a stronger moment, as
+plucked strings, reverberation and the note before do. The best path bears with the leaps of a
+melody and may fall silent. With a guide, only pitches within `GUIDE_CENTS` of the note given there
+can be found, and nothing where the guide has no note.
 """
 
 from __future__ import annotations
@@ -32,9 +33,15 @@ BIN_CENTS = 20
 MAX_HARMONICS = 10
 # A partial counts by how far it stands in the middle: 1 - this times side over mid.
 SIDE_WEIGHT = 2.0
+# Without a guide less, since the room of the voice is in the side too.
+SIDE_WEIGHT_ALONE = 1.5
 POWER = 0.7
 # Frames over which a partial that does not fade or move counts as standing still.
-STILL_FRAMES = 51
+STILL_FRAMES = 35
+# What dies away slower than this after it was stronger, so many frames ago, counts that much less.
+DYING_DB_PER_S = 120.0
+DYING_FRAMES = 3
+DYING_SHARE = 0.7
 # Below this, where bass and drums are, partials count less, in proportion.
 FULL_FROM_HZ = 400.0
 READ_FRAMES = 512
@@ -182,6 +189,15 @@ def _still(spectra: FloatArray) -> FloatArray:
     return np.asarray(1 / np.maximum(rarity, 1e-9))
 
 
+def _dying(spectra: FloatArray) -> FloatArray:
+    """What magnitudes (n_frames, n_bins) would be if all that was heard before died away."""
+    fade = 10 ** (-DYING_DB_PER_S * HOP / RATE_HZ / 20 * np.arange(len(spectra)))[:, None]
+    peaks = np.maximum.accumulate(spectra[:-DYING_FRAMES] / fade[:-DYING_FRAMES], axis=0)
+    before = np.zeros(spectra.shape)
+    before[DYING_FRAMES:] = peaks * fade[:-DYING_FRAMES]
+    return before
+
+
 def roots(
     stretch: FloatArray, n_spectrum: int, *, keep_still: bool = True
 ) -> tuple[FloatArray, FloatArray]:
@@ -192,8 +208,10 @@ def roots(
     frames = np.lib.stride_tricks.sliding_window_view(stretch.astype(np.float32), WINDOW, axis=1)
     frames = frames[:, ::HOP] * window
     spectra = np.abs(rfft(frames, n=PADDED, axis=2)[:, :, :n_spectrum])
-    middle = np.maximum(spectra[0] - SIDE_WEIGHT * spectra[1], 0.0)
+    side_weight = SIDE_WEIGHT if keep_still else SIDE_WEIGHT_ALONE
+    middle = np.maximum(spectra[0] - side_weight * spectra[1], 0.0)
     if not keep_still:
+        middle = np.maximum(middle - DYING_SHARE * _dying(middle), 0.0)
         middle = np.maximum(middle - _still(middle), 0.0)
     rise = np.minimum(np.arange(n_spectrum) * (RATE_HZ / PADDED) / FULL_FROM_HZ, 1.0)
     power = np.mean(frames[0].astype(np.float64) ** 2, axis=1)

@@ -88,7 +88,8 @@ def test_what_is_corrected_in_a_mix_becomes_its_guide(folder: Path) -> None:
     (note,) = [n for n in found.notes if n.start_s < 0.5 * (start_s + end_s) < n.end_s]
     assert note.midi_name == midi
     assert abs(note.pitch_midi - midi) < 0.6
-    inside = (found.track.time_s > start_s + 0.1) & (found.track.time_s < end_s - 0.1)
+    edge_s = min(0.1, 0.25 * (end_s - start_s))
+    inside = (found.track.time_s > start_s + edge_s) & (found.track.time_s < end_s - edge_s)
     heard_midi = 69 + 12 * np.log2(found.track.f0_hz[inside] / 440)
     assert np.mean(np.abs(heard_midi - midi) < 1) > 0.8
 

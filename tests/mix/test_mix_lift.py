@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from band import LINE, MOVED, RATE_HZ, Floats, Mix, guide, make_mix, sing, stem_of
 
-from retune.core.carriers import Audio
+from retune.analysis.guided import mix_notes
+from retune.core.carriers import Audio, PitchTrack
 from retune.core.changes import Edit, StemRendition
 from retune.repitch import render_control, render_stem
 from retune.repitch.judge import CLEAN, DO_NOT_USE
@@ -87,6 +88,18 @@ def test_without_a_guide_a_loud_lead_is_found() -> None:
     for _, start_s, end_s in LINE:
         sung |= (track.time_s > start_s + 0.08) & (track.time_s < end_s - 0.08)
     assert np.mean(np.abs(1200 * np.log2(track.f0_hz[sung] / truth[sung])) < 50) > 0.9
+
+
+def test_a_note_in_near_silence_is_doubted_without_a_guide() -> None:
+    time_s = np.arange(500) * 0.0116
+    f0_hz = np.where(time_s % 1.0 < 0.8, 220.0 * 2 ** (np.floor(time_s) / 6), np.nan)
+    energy_db = np.where(time_s < 5.0, -20.0, -42.0)
+    track = PitchTrack(time_s, f0_hz, np.full(500, 0.9), energy_db, "mix")
+    heard = mix_notes(track, ())
+    assert heard[-1].start_s > 4.9
+    assert heard[-1].confidence < 0.5
+    assert heard[-1].doubt
+    assert all(note.confidence >= 0.5 for note in heard[:-1])
 
 
 def test_nothing_is_found_where_the_guide_is_silent(mix: Mix) -> None:
