@@ -22,6 +22,13 @@ from retune.core.songfile import read_song
 from retune.faces import cli
 
 
+def _hear_signals() -> None:
+    """As in a terminal, wherever the tests run: under nohup or in the background some are ignored,
+    and a process hands that on to those it starts."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
+
+
 @contextmanager
 def served(*arguments: str, cwd: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """A server and the address it printed."""
@@ -31,6 +38,7 @@ def served(*arguments: str, cwd: Path) -> Iterator[tuple[subprocess.Popen[str], 
         stderr=subprocess.PIPE,
         text=True,
         cwd=cwd,
+        preexec_fn=_hear_signals,
     )
     try:
         assert process.stdout is not None
