@@ -18,6 +18,7 @@ import numpy as np
 
 from retune.core.carriers import FloatArray, Key
 from retune.core.profiles import profile_correlations
+from retune.core.signature import key_fifths
 
 DEFAULT_PROFILE = "kostka-payne"
 # In correlation. 82 % of major and 96 % of minor folk tunes end on their tonic (counted in the
@@ -119,10 +120,4 @@ def _beside(key: Key, rival: Key) -> Key:
     twin = TWINS.get((rival.tonic, rival.mode))
     if twin is None:
         return rival
-    return min((rival, Key(twin, rival.mode)), key=lambda k: abs(_signs(k) - _signs(key)))
-
-
-def _signs(key: Key) -> int:
-    """Sharps of the key's signature, flats negative."""
-    at = "FCGDAEB".index(key.tonic[0]) - 1
-    return at + 7 * (key.tonic.count("#") - key.tonic.count("b")) - 3 * (key.mode == "minor")
+    return min((rival, Key(twin, rival.mode)), key=lambda k: abs(key_fifths(k) - key_fifths(key)))

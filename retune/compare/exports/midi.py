@@ -23,11 +23,11 @@ from retune.compare.exports.material import (
     provenance,
     version_notes,
 )
-from retune.compare.exports.signature import key_fifths
 from retune.core.carriers import Analysis, Bars, StemAnalysis
 from retune.core.changes import Plan
 from retune.core.chordnames import chord_name
 from retune.core.errors import UsageError
+from retune.core.signature import key_fifths
 
 TICKS_PER_QUARTER = 960
 _CHANNELS = (*range(9), *range(10, 16))  # the tenth is for drums (General MIDI, from memory)

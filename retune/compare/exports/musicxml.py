@@ -33,13 +33,13 @@ from retune.compare.exports.rhythm import (
     pieces,
     written_notes,
 )
-from retune.compare.exports.signature import key_fifths
 from retune.core.carriers import Analysis, Chord, Key, StemAnalysis
 from retune.core.changes import Plan
 from retune.core.chordnames import bass_name, chord_name
 from retune.core.chords import chord_parts
 from retune.core.errors import UsageError
 from retune.core.pitch import accidental_semitones, pitch_name
+from retune.core.signature import key_fifths
 from retune.core.text import pretty
 
 _NAME = re.compile(r"([A-G])([b#]*)(-?\d+)")
