@@ -9,6 +9,7 @@ import numpy as np
 
 from retune.core.carriers import AudioLike, FloatArray
 from retune.core.changes import Edit
+from retune.core.text import counted
 
 LOW_HZ, HIGH_HZ = 50.0, 8000.0
 FRAME_S = 0.046
@@ -43,10 +44,9 @@ def difference_words(differences: Sequence[Difference]) -> tuple[str, ...]:
             float(np.median(values))
             for values in ([r.log_spectral_db for r in rows], [r.before_db for r in rows])
         )
-        moves = "1 edit" if len(rows) == 1 else f"{len(rows)} edits"
         said.append(
             f"{name}, from the mix and from stems: {pitch}{apart:.1f} dB apart (the median of "
-            f"{moves}); with nothing moved it would be {before:.1f} dB"
+            f"{counted(len(rows), 'edit')}); with nothing moved it would be {before:.1f} dB"
         )
     return tuple(said)
 

@@ -20,7 +20,7 @@ from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint
 from retune.compare.picture_time import bars_sung
 from retune.core.changes import Plan
-from retune.core.text import tempo_text
+from retune.core.text import counted, tempo_text
 
 # Class, width and text size of each drawing, and how many systems (None: as many as needed).
 DRAWINGS = (
@@ -114,8 +114,10 @@ def facts_line(page: PageInput) -> str:
         ]
     length = f"{n_bars} bars" if n_bars > 0 else f"{analysis.duration_s:.0f} s"
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
-    phrases = f"{n_phrases} phrase{'' if n_phrases == 1 else 's'}"
-    facts += [("length", f"{length}, {phrases}"), ("tuning", f"A4 = {analysis.tuning_hz:.1f} Hz")]
+    facts += [
+        ("length", f"{length}, {counted(n_phrases, 'phrase')}"),
+        ("tuning", f"A4 = {analysis.tuning_hz:.1f} Hz"),
+    ]
     if not page.is_whole:
         first, last = page.span_s
         facts.append(("heard here", f"{first:.1f} to {last:.1f} s"))

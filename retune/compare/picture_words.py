@@ -9,7 +9,7 @@ from retune.compare.picture_time import bars_sung
 from retune.core.carriers import Analysis, Chord, Note
 from retune.core.changes import Plan
 from retune.core.chordnames import chord_name as lead_sheet_name
-from retune.core.text import pretty, pretty_chord, pretty_numeral, tempo_text
+from retune.core.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
 
 
 def chord_name(chord: Chord) -> str:
@@ -86,7 +86,7 @@ def _facts(analysis: Analysis, n_phrases: int) -> str:
     if len(analysis.bars.downbeats_s) > 1:
         top, bottom = analysis.bars.meter
         words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
-    words.append(f"{n_phrases} phrase" + ("" if n_phrases == 1 else "s"))
+    words.append(counted(n_phrases, "phrase"))
     return ", ".join(words) + "."
 
 
@@ -105,9 +105,9 @@ def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name
     moved = [ending for ending in endings if ending.is_moved]
     others = len(plan.edits) - len(moved)
     beneath = [ending for ending in endings if ending.is_changed and not ending.is_moved]
-    count = f"{len(moved)} ending" + ("" if len(moved) == 1 else "s")
+    count = counted(len(moved), "ending")
     if others:
-        count += f" and {others} other span" + ("" if others == 1 else "s")
+        count += f" and {counted(others, 'other span')}"
     first = f"The variant {variant_name} moves {count}"
     moves = [
         f"phrase {ending.number} from {degree_words(ending.note.name, ending.degree)} to "

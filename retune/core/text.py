@@ -51,6 +51,15 @@ def tempo_text(bpm: float) -> str:
     return f"{round(bpm, 1):g}"
 
 
+def counted(number: int, word: str) -> str:
+    """How many of something, the word in the singular for one.
+
+    >>> counted(1, "bar"), counted(24, "bar")
+    ('1 bar', '24 bars')
+    """
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
 def cut_short(text: str, most: int = 60) -> str:
     """`text`, its end cut off where it has more than `most` characters.
 

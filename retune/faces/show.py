@@ -13,7 +13,7 @@ from typing import Any
 from retune.core.carriers import Analysis, Note
 from retune.core.changes import Plan
 from retune.core.song import Variant
-from retune.core.text import pretty, tempo_text
+from retune.core.text import counted, pretty, tempo_text
 
 PATIENCE_S = 1.0
 """Work longer than this shows progress."""
@@ -126,8 +126,8 @@ def show_analysis(analysis: Analysis) -> None:
             _print(f"{stem.name} ({kind}): {heard}")
             continue
         table = _table(
-            f"{stem.name} ({kind}): {_count(len(stem.notes), 'note')}, "
-            f"{_count(len(stem.phrases), 'phrase')}",
+            f"{stem.name} ({kind}): {counted(len(stem.notes), 'note')}, "
+            f"{counted(len(stem.phrases), 'phrase')}",
             ("phrase", "bar", "time", "ends on", "degree", "over", "as", "ending"),
         )
         for phrase in stem.phrases:
@@ -139,7 +139,7 @@ def show_analysis(analysis: Analysis) -> None:
         if stem.phrases:
             _print(table)
         else:
-            _print(f"{stem.name} ({kind}): {_count(len(stem.notes), 'note')}")
+            _print(f"{stem.name} ({kind}): {counted(len(stem.notes), 'note')}")
 
 
 def _facts(analysis: Analysis) -> list[str]:
@@ -151,16 +151,12 @@ def _facts(analysis: Analysis) -> list[str]:
     if found:
         facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
         facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({bars.source})")
-        facts.append(_count(bars_sung(analysis), "bar"))
+        facts.append(counted(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")
     if any(stem.notes for stem in analysis.stems.values()):
         facts.append(f"tuning A4 = {analysis.tuning_hz:.1f} Hz")
     return [*facts, f"{analysis.duration_s:.1f} s"]
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:

@@ -18,6 +18,7 @@ from retune.core.carriers import PitchTrack
 from retune.core.errors import InputError
 from retune.core.guide import GuideNote, read_guide
 from retune.core.song import Song, Stem
+from retune.core.text import counted
 from retune.pipeline.tracking import code_of, remembered
 
 if TYPE_CHECKING:
@@ -134,7 +135,7 @@ def _moved_words(octaves: int, semitones: int) -> str:
         size = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
         words += f", {size} {'higher' if octaves > 0 else 'lower'}"
     if semitones:
-        size = f"{abs(semitones)} semitone{'' if abs(semitones) == 1 else 's'}"
+        size = counted(abs(semitones), "semitone")
         side = "higher" if semitones > 0 else "lower"
         words += f", {size} {side} since it is hummed in another key"
     return words

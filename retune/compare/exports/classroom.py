@@ -17,7 +17,7 @@ from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
 from retune.core.carriers import Analysis
 from retune.core.changes import Consequence, Edit, Plan
-from retune.core.text import pretty, tempo_text
+from retune.core.text import counted, pretty, tempo_text
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
 # Which consequences a full slide keeps; kinds not named here give way.
@@ -184,7 +184,7 @@ def facts_line(analysis: Analysis) -> str:
         top, bottom = analysis.bars.meter
         words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
-    return ", ".join([*words, f"{n_phrases} phrase{'' if n_phrases == 1 else 's'}"])
+    return ", ".join([*words, counted(n_phrases, "phrase")])
 
 
 def as_sung(analysis: Analysis) -> str:

@@ -13,7 +13,7 @@ from retune.core.carriers import Analysis, Chord
 from retune.core.changes import Edit, Plan
 from retune.core.errors import RuleError
 from retune.core.song import Music
-from retune.core.text import pretty, pretty_numeral
+from retune.core.text import counted, pretty, pretty_numeral
 from retune.faces.web.desk import Desk
 from retune.pipeline.assisting import RuleLine
 from retune.pipeline.facts import analysis_facts, number, plan_facts
@@ -107,17 +107,13 @@ def _effect(edits: Sequence[Edit]) -> str:
     bars = list(dict.fromkeys(edit.bar for edit in edits if edit.bar is not None))
     notes = sum(edit.note is not None for edit in edits)
     spans = len(edits) - notes
-    what = [_count(notes, "note")] if notes else []
-    what += [_count(spans, "passage")] if spans else []
+    what = [counted(notes, "note")] if notes else []
+    what += [counted(spans, "passage")] if spans else []
     where = ""
     if bars:
         shown = ", ".join(map(str, bars[:8])) + (" …" if len(bars) > 8 else "")
         where = f": {'bar' if len(bars) == 1 else 'bars'} {shown}"
     return f"Moves {' and '.join(what)}{where}."
-
-
-def _count(number_of: int, word: str) -> str:
-    return f"{number_of} {word}{'' if number_of == 1 else 's'}"
 
 
 def _fault(fault: RuleError | None) -> dict[str, Any] | None:
@@ -174,7 +170,7 @@ def _how(edit: Edit) -> str:
     way = "down" if edit.shift_cents < 0 else "up"
     steps = cents / 100
     if abs(steps - round(steps)) < 0.005:
-        size = _count(round(steps), "semitone")
+        size = counted(round(steps), "semitone")
     else:
         size = f"{cents:.0f} cents"
     degrees = ""
