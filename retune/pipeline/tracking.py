@@ -37,11 +37,12 @@ def remembered(
 
 @functools.cache
 def code_of(*rooms: str) -> str:
-    """A digest of the source of whole rooms, so that what a changed one made is made anew."""
+    """A digest of the source of whole rooms and of what they were taught, so that what a changed
+    one made is made anew."""
     digest = hashlib.sha256()
     for room in rooms:
         home = Path(str(importlib.import_module(room).__file__)).parent
-        for path in sorted(home.glob("*.py")):
+        for path in sorted((*home.glob("*.py"), *home.glob("*.npz"))):
             digest.update(path.read_bytes())
     return digest.hexdigest()
 

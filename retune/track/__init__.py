@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from retune.track.hummed import Aligned, align_to_mix
     from retune.track.lows import Lows
-    from retune.track.mix_salience import track_mix
+    from retune.track.mix_melody import track_mix
     from retune.track.pyin import warm_up
     from retune.track.seam import TRACKERS, Tracker, find_tracker, track_pitch
     from retune.track.voice import voice_warnings
@@ -39,7 +39,7 @@ _HOMES = {
     "Tracker": "seam",
     "align_to_mix": "hummed",
     "find_tracker": "seam",
-    "track_mix": "mix_salience",
+    "track_mix": "mix_melody",
     "track_pitch": "seam",
     "voice_warnings": "voice",
     "warm_up": "pyin",

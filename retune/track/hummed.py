@@ -1,7 +1,7 @@
 """Where the notes of a hummed or played guide lie in a finished mix.
 
-The guide's line is laid against what stands out in the mix (the salience of
-`retune.track.mix_salience`) by dynamic time warping of a part against the whole (Mueller 2015,
+The guide's line is laid against what stands out in the mix (the odds of
+`retune.track.melody_net`) by dynamic time warping of a part against the whole (Mueller 2015,
 Fundamentals of Music Processing, 7.2). Octaves are folded together first, and every transposition
 is tried; then each note votes for its octave, and the line is laid out again, finer, at that
 octave. Nobody hums in the right octave, on time and in tune, but the order of the notes and the
@@ -19,15 +19,17 @@ from numpy.typing import NDArray
 from retune.core.carriers import AudioLike, FloatArray
 from retune.core.guide import GuideNote
 from retune.core.units import hz_to_midi
-from retune.track import mix_salience as mix
+from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
+from retune.track.mix_frames import HOP, RATE_HZ, frames_of
 
 STEP_S = 0.046
 COARSE_S = 0.19
 # No more cells than this in one table of costs: a long song is laid out more coarsely.
 MOST_CELLS = 6_000_000
-PER_OCTAVE = 1200 // mix.BIN_CENTS
-PER_SEMITONE = 100 // mix.BIN_CENTS
-NEAR_BINS = 2
+PER_SEMITONE = PER_OCTAVE // 12
+NEAR_BINS = 1
+# Where the odds are this low, in natural logarithms, a pitch does not stand out at all.
+FAINT_ODDS = 8.0
 SILENT_COST = 0.55
 # Steps of the line and of the mix that a way may take at once, and what each costs: at most half
 # or double the pace, and the mix may go on while the line waits, but not the other way round.
@@ -70,8 +72,7 @@ def align_to_mix(
         Where the melody of the mix may lie.
     """
     first_s, last_s = guide[0].start_s, guide[-1].end_s
-    whole = salience_of(audio, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
-    low_midi = float(hz_to_midi(fmin_hz))
+    whole, low_midi = salience_of(audio, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
     n_cells = (last_s - first_s) * audio.n_samples / audio.rate_hz
     steps_s = [max(step, (n_cells / MOST_CELLS) ** 0.5) for step in (COARSE_S, STEP_S)]
     coarse, fine = (_every(whole, step_s) for step_s in steps_s)
@@ -89,22 +90,22 @@ def align_to_mix(
     return Aligned(notes, octaves, semitones, 1 - tried[best][1], 1 - tried[second][1])
 
 
-def salience_of(audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> NDArray[np.float16]:
-    """How far each pitch stands out, (n_frames, n_bins), frames `mix.HOP` apart; 0 and up."""
-    kernel = mix.Kernel(fmin_hz=fmin_hz, fmax_hz=fmax_hz)
-    kept = [np.zeros((0, len(kernel.hz)), np.float16)]
-    for stretch in mix.stretches(audio):
-        root, _ = mix.roots(stretch, kernel.n_spectrum)
-        found = np.zeros((len(root), len(kernel.hz)))
-        mix.sum_up(root, kernel.low, kernel.part, kernel.weight, found)
-        norm = np.sqrt(np.sum(root**2, axis=1, keepdims=True))
-        kept.append(np.maximum(found / np.maximum(norm, 1e-3), 0.0).astype(np.float16))
-    return np.concatenate(kept)
+def salience_of(
+    audio: AudioLike, *, fmin_hz: float, fmax_hz: float
+) -> tuple[NDArray[np.float16], float]:
+    """How far each pitch stands out, (n_frames, n_bins), frames `HOP` apart, 0 to 1; and the MIDI
+    number of the first."""
+    inside = np.flatnonzero((fmin_hz <= PITCHES_HZ) & (fmax_hz >= PITCHES_HZ))
+    kept = [np.zeros((0, len(inside)), np.float16)]
+    for frames in frames_of(audio):
+        odds = frames.log_odds[:, inside]
+        kept.append((np.clip(1 + odds / FAINT_ODDS, 0.0, 1.0)).astype(np.float16))
+    return np.concatenate(kept), float(hz_to_midi(PITCHES_HZ[inside[0]]))
 
 
 def _every(whole: NDArray[np.float16], step_s: float) -> FloatArray:
     """Means over stretches of `step_s`."""
-    frames = np.arange(0.0, len(whole), step_s * mix.RATE_HZ / mix.HOP)
+    frames = np.arange(0.0, len(whole), step_s * RATE_HZ / HOP)
     places = np.minimum(np.round(frames).astype(int), len(whole) - 1)
     sums = np.add.reduceat(whole.astype(np.float32), places, axis=0)
     counts = np.diff(np.append(places, len(whole)))
@@ -135,7 +136,7 @@ def _costs(salience: FloatArray, line: FloatArray, *, wraps: bool) -> FloatArray
     bins = np.round(np.nan_to_num(line) * PER_SEMITONE).astype(int)
     n = salience.shape[1]
     at = bins % n if wraps else np.clip(bins, 0, n - 1)
-    costs = 1 - np.clip(near[:, at].T / mix.FULL_AT, 0.0, 1.0)
+    costs = 1 - near[:, at].T
     costs[np.isnan(line)] = SILENT_COST
     return np.asarray(costs)
 
