@@ -39,7 +39,7 @@ def _show(counted: Tally) -> None:
         show.print_lines(show.table(_title(pair), COLUMNS, _rows(pair)))
         show.print_lines(pair.pooled.verdict)
         firsts, n = pair.first_heard
-        show.print_lines(f"the first heard was chosen {firsts} times of {n}")
+        show.print_lines(f"the first heard was chosen in {firsts} of {n} trials")
         show.print_lines(_power_words(pair.pooled))
     for rating in counted.ratings:
         show.print_lines(
@@ -50,7 +50,7 @@ def _show(counted: Tally) -> None:
         show.print_lines(f"hands for {names}: {one} and {other} (hands influence each other: no p)")
     firsts, n = counted.identical
     if n:
-        show.print_lines(f"identical pairs: the first was chosen {firsts} times of {n}")
+        show.print_lines(f"identical pairs: the first was chosen in {firsts} of {n} trials")
 
 
 COLUMNS = ("listener", "chosen", "p", "95 % exact", "95 % Wilson")

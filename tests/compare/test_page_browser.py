@@ -190,7 +190,7 @@ def test_a_blind_test_from_start_to_file(page: Any, tmp_path: Path) -> None:
         variant_first = trial["first"] == "home-early"
         page.keyboard.press("1" if variant_first or trial["kind"] == "identical" else "2")
     words = page.locator("[data-blind=words]").inner_text()
-    assert "“home-early” 6 times of 6" in words
+    assert "“home-early” in 6 of 6 trials" in words
     assert "p = 0.031" in words
     assert page.locator(".pic").first.is_visible()
     with page.expect_download() as waiting:

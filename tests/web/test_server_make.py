@@ -137,7 +137,7 @@ def test_a_blind_test_is_balanced_and_counted(client: Client) -> None:
 def test_naming_x_is_tested_one_sided(client: Client) -> None:
     told = client.post("blind/score", {"right": 9, "of": 10}).json()
     assert told["p"] == pytest.approx(11 / 1024)  # (10 + 1) of 2^10 outcomes, closed form
-    assert '"the right one" was chosen 9 times of 10' in told["verdict"]
+    assert '"the right one" was chosen in 9 of 10 trials' in told["verdict"]
     assert client.post("blind/score", {"right": 11, "of": 10}).status_code == 400
 
 

@@ -156,7 +156,7 @@ def test_naming_x(page: Any) -> None:
         page.get_by_role("button", name="X is B").click()
     page.get_by_role("heading", name="Results").wait_for()
     # X is B in half of the trials: the design is balanced.
-    assert "chosen 3 times of 6" in page.locator("#blind").inner_text()
+    assert "chosen in 3 of 6 trials" in page.locator("#blind").inner_text()
 
 
 def test_a_chosen_note_is_played_from_the_start_of_its_phrase(page: Any) -> None:

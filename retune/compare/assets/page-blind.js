@@ -158,7 +158,7 @@ class Blind {
     const reading = p < 0.05
       ? "That is more one-sided than chance alone would often give"
       : "That can well be chance, which does not show that there is no difference";
-    return `You chose “${other}” ${k} times of ${n}, “${one}” ${n - k} times (two-sided exact p = ${p.toFixed(3)}; 95 % interval of the share ${low} to ${high} %). ${reading}.${check} One listener, this song only.`;
+    return `You chose “${other}” in ${k} of ${n} trials, “${one}” in ${n - k} (two-sided exact p = ${p.toFixed(3)}; 95 % interval of the share ${low} to ${high} %). ${reading}.${check} One listener, this song only.`;
   }
 
   rows() {

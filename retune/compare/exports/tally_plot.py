@@ -92,7 +92,7 @@ def _words(pair: PairTally) -> str:
     from html import escape
 
     parts = [
-        f"{name} chose {pair.version} {score.k} times of {score.n}" for name, score in _rows(pair)
+        f"{name} chose {pair.version} in {score.k} of {score.n} trials" for name, score in _rows(pair)
     ]
     return escape("; ".join(parts) + ".")
 

@@ -187,7 +187,7 @@ async function results() {
     const words = [];
     for (const pair of tally.pairs) {
       words.push(el("p", {}, pair.pooled.verdict));
-      words.push(el("p", { class: "small quiet" }, `The first heard was chosen ${pair.first_heard[0]} times of ${pair.first_heard[1]}.`));
+      words.push(el("p", { class: "small quiet" }, `The first heard was chosen in ${pair.first_heard[0]} of ${pair.first_heard[1]} trials.`));
     }
     for (const rated of tally.ratings) words.push(el("p", {}, `${rated.version}: rated ${rated.mean.toFixed(1)} on average, ${rated.median} in the middle, of ${rated.n}.`));
     if (tally.identical.n) words.push(el("p", { class: "small quiet" }, `In pairs of the same twice: the first ${tally.identical.first} of ${tally.identical.n}.`));
