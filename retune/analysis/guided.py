@@ -31,12 +31,14 @@ BRIDGE_S = 0.06
 HEARD_SHARE = 0.35
 JOINED_S = 0.03
 EDGE_S = (0.06, 0.04)
-SURE_PROB = 0.75
+# Odds of the melody, as the tracker hears them, that leave no doubt about a note of a guide.
+SURE_PROB = 0.4
 FAINT_DB, DIP_DB = 7.0, 14.0
 NOT_HEARD = "not heard in the mix"
 # Without a guide, what lies so far below the middle one of the notes is doubted.
 SILENT_DB, SILENT_TRUST = 18.0, 0.3
 SILENT = "it lies in near-silence beside the rest"
+ELSEWHERE = "the melody may lie elsewhere here"
 
 
 class Rough(Protocol):
@@ -58,23 +60,30 @@ def drafts_of(heard: Sequence[Heard]) -> list[Draft]:
 def mix_notes(track: PitchTrack, guide: Sequence[GuideNote]) -> tuple[Heard, ...]:
     """The notes of a melody in a mix, with the levels of the track alone, since those of the sound
     are everyone's."""
-    return guided_notes(track, guide) if guide else _near_silence(track, find_notes(track))
+    return guided_notes(track, guide) if guide else _unguided(track, find_notes(track))
 
 
-def _near_silence(track: PitchTrack, heard: tuple[Heard, ...]) -> tuple[Heard, ...]:
-    """Notes much softer than most are doubted: what is left of the room or of a chord sounds like
-    one where nobody sings."""
+def _unguided(track: PitchTrack, heard: tuple[Heard, ...]) -> tuple[Heard, ...]:
+    """Nobody said what is sung, so a note is trusted no more than the tracker's own odds that the
+    melody is there; and what is much softer than most is doubted: what is left of the room or of
+    a chord sounds like a note where nobody sings."""
     if not heard:
         return heard
-    spans = (np.searchsorted(track.time_s, [note.start_s, note.end_s]) for note in heard)
+    spans = [np.searchsorted(track.time_s, [note.start_s, note.end_s]) for note in heard]
     level_db = np.array([np.median(track.energy_db[a : max(b, a + 1)]) for a, b in spans])
+    odds = [float(np.mean(track.voiced_prob[a : max(b, a + 1)])) for a, b in spans]
     soft = level_db < np.median(level_db) - SILENT_DB
     return tuple(
-        replace(note, confidence=min(note.confidence, SILENT_TRUST), doubt=note.doubt or SILENT)
-        if is_soft
-        else note
-        for note, is_soft in zip(heard, soft, strict=True)
+        _trusted_less(_trusted_less(note, odd, ELSEWHERE), SILENT_TRUST if is_soft else 1.0, SILENT)
+        for note, odd, is_soft in zip(heard, odds, soft, strict=True)
     )
+
+
+def _trusted_less(note: Heard, most: float, reason: str) -> Heard:
+    if note.confidence <= most:
+        return note
+    doubt = note.doubt or (reason if most < DOUBTFUL else "")
+    return replace(note, confidence=round(most, 3), doubt=doubt)
 
 
 def corrected_guide(

@@ -151,8 +151,8 @@ def verdict(k: int, n: int, *, version: str, sides: Sides = "two-sided") -> str:
     p = binomial_p(k, n, sides=sides)
     low, high = clopper_pearson(k, n)
     words = (
-        f'"{version}" was chosen in {k} of {n} trials (exact {sides} p {_p_words(p)}; 95 % interval '
-        f"of the share {100 * low:.0f} to {100 * high:.0f} %). "
+        f'"{version}" was chosen in {k} of {n} trials (exact {sides} p {_p_words(p)}; 95 % '
+        f"interval of the share {100 * low:.0f} to {100 * high:.0f} %). "
     )
     if fewest_correct(n, sides=sides) is None:
         return words + f"{n} trials are too few to tell anything from chance."

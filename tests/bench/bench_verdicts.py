@@ -1,20 +1,25 @@
 """How often is an edit of a finished mix judged as it is? Notes moved as the job moves them.
 
     python tests/bench/bench_verdicts.py                 four voices at +5, 0, -7 dB, dry and wet
-    python tests/bench/bench_verdicts.py --fit 120       fit the weights on practice mixes
+    python tests/bench/bench_verdicts.py --guide poor    times off by 80 ms, one note in six wrong
+    python tests/bench/bench_verdicts.py --guide none    notes found without a guide
+    python tests/bench/bench_verdicts.py --fit 60        fit the weights on practice mixes
 
 Truth: the same move of the voice alone, over the band. An edit is clean where, in the core of the
 note, the backing where it rules (6 dB over the voices) is off by 8 dB or more under itself, and
 the old pitch is at most 3 dB too loud (13 dB under what was there counts as masked); unfit above
--4 dB or 6 dB, or where another pitch than the sung one was moved. Nobody listened: the limits are
-by choice. "always" is what calling every edit clean would score.
+-4 dB or 6 dB, or where another pitch than the sung one was moved, or nothing was sung. Nobody
+listened: the limits are by choice. Printed: how often the word is the true one; "always", what
+calling every edit clean would score; "evenly", the share found of each true word, the mean of the
+three; how many are called clean and how many of these wrongly; and counts, true words down.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,19 +31,31 @@ from mixtures import make_mixture
 from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
 from voice_controls import hertz
 
-from retune.analysis.guided import guided_notes
+from retune.analysis.guided import mix_notes
 from retune.core.carriers import Audio, Note, StemAnalysis
 from retune.core.changes import Edit
+from retune.core.guide import GuideNote
 from retune.repitch import ENGINES, judge, psola
 from retune.repitch.passages import group_edits, prepare
-from retune.repitch.seam import FRAME_S
+from retune.repitch.seam import FRAME_S, Passage
 from retune.track import track_mix
 
 SIZE, HOP = 2048, 512
 SHIFTS = (-300.0, -200.0, -100.0, 100.0, 200.0)
 CLEAN_DB, NO_USE_DB, WRONG_CENTS, MASKED = (-8.0, 3.0), (-4.0, 6.0), 100.0, 0.05
 WORDS = (judge.CLEAN, judge.AUDIBLE, judge.DO_NOT_USE)
-Row = tuple[int, int, judge.Measured | None]  # true word, word said, figures
+GUIDES = ("rough", "poor", "none")
+
+
+@dataclass(frozen=True)
+class Row:
+    """The true word and the one said, as places in WORDS; what the judge went by."""
+
+    true: int
+    said: int
+    found: judge.Measured | None
+    sure: float
+    guided: bool
 
 
 def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int) -> Practice:
@@ -50,16 +67,26 @@ def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int
     return Practice(m.mix, m.voice, m.backing, notes, time_s, f0_hz)
 
 
-def analysed(m: Practice) -> StemAnalysis:
-    """With a guide off by 30 ms (standard deviation)."""
-    guide = rough_guide(m)
+def poor_guide(m: Practice) -> list[GuideNote]:
+    """Times off by 80 ms (standard deviation), one note in six wrong by up to four semitones."""
+    rng, guide, last = np.random.default_rng(len(m.mix) + 77), [], 0.0
+    for start_s, end_s, midi in m.notes:
+        start_s = max(start_s + rng.normal(0, 0.08), last)
+        last = max(end_s + rng.normal(0, 0.08), start_s + 0.05)
+        off = rng.choice([-4, -3, -2, -1, 1, 2, 3, 4]) if rng.random() < 1 / 6 else 0
+        guide.append(GuideNote(start_s, last, float(round(midi) + off)))
+    return guide
+
+
+def analysed(m: Practice, kind: str) -> StemAnalysis:
+    guide = {"rough": rough_guide, "poor": poor_guide, "none": lambda _: []}[kind](m)
     audio = Audio(m.mix.astype(np.float32), RATE_HZ)
     track = track_mix(audio, fmin_hz=65.0, fmax_hz=1200.0, guide=guide)
     notes = tuple(
         Note(k, n.start_s, n.end_s, n.midi, "", 0.0, confidence=n.confidence, doubt=n.doubt)
-        for k, n in enumerate(guided_notes(track, guide), 1)
+        for k, n in enumerate(mix_notes(track, guide), 1)
     )
-    return StemAnalysis("all", "mix", notes, (), track, guided=True)
+    return StemAnalysis("all", "mix", notes, (), track, guided=bool(guide))
 
 
 def spectra(y: Floats) -> Floats:
@@ -67,54 +94,70 @@ def spectra(y: Floats) -> Floats:
     return np.abs(np.stack([np.fft.rfft(f * np.hanning(SIZE)) for f in frames]))
 
 
-def judged(m: Practice) -> list[Row]:
+def judged(m: Practice, kind: str = "rough") -> list[Row]:
     """Three in five of the longer notes moved, by lot."""
-    stem, audio, rows = analysed(m), Audio(m.mix.astype(np.float32), RATE_HZ), []
+    stem, audio = analysed(m, kind), Audio(m.mix.astype(np.float32), RATE_HZ)
     rng = np.random.default_rng(len(m.mix))
     picked = [n for n in stem.notes if n.end_s - n.start_s >= 0.3 and rng.random() < 0.6]
     edits = [
         Edit("all", n.start_s, n.end_s, float(rng.choice(SHIFTS)), "", note=n.index) for n in picked
     ]
-    sure, sung = {n.index: n.confidence for n in stem.notes}, np.isfinite(m.f0_hz)
-    for group in group_edits(edits, audio=audio):
-        part = prepare(group, audio=audio, stem=stem, engine=ENGINES["lift"]).parts[0]
-        passage, first_s = part.passage, part.first / RATE_HZ
-        moved = ENGINES["lift"].shift(passage)
-        time_s = first_s + np.arange(len(passage.f0_hz)) * FRAME_S
-        f0_hz = np.interp(time_s, m.time_s[sung], m.f0_hz[sung])
-        heard = np.interp(time_s, m.time_s, sung.astype(float)) > 0.5
-        here = slice(part.first, part.first + len(passage.samples))
-        voice = m.voice[here].astype(np.float32)
-        alone = psola.ENGINE.shift(
-            replace(passage, samples=voice, f0_hz=np.where(heard, f0_hz, np.nan))
+    sure = {n.index: n.confidence for n in stem.notes}
+    groups = group_edits(edits, audio=audio)
+    parts = (prepare(g, audio=audio, stem=stem, engine=ENGINES["lift"]).parts[0] for g in groups)
+    return [
+        row
+        for group, part in zip(groups, parts, strict=True)
+        for row in _rows(m, group.edits, part.passage, part.first / RATE_HZ, sure, stem.guided)
+    ]
+
+
+def _rows(
+    m: Practice,
+    edits: Sequence[Edit],
+    passage: Passage,
+    first_s: float,
+    sure: dict[int, float],
+    guided: bool,
+) -> list[Row]:
+    moved, sung = ENGINES["lift"].shift(passage), np.isfinite(m.f0_hz)
+    time_s = first_s + np.arange(len(passage.f0_hz)) * FRAME_S
+    f0_hz = np.interp(time_s, m.time_s[sung], m.f0_hz[sung])
+    heard = np.interp(time_s, m.time_s, sung.astype(float)) > 0.5
+    first = round(first_s * RATE_HZ)
+    here = slice(first, first + len(passage.samples))
+    voice = m.voice[here].astype(np.float32)
+    alone = psola.ENGINE.shift(
+        replace(passage, samples=voice, f0_hz=np.where(heard, f0_hz, np.nan))
+    )
+    sounds = (passage.samples, moved, passage.samples + alone - voice, voice, alone)
+    looks = [spectra(np.asarray(y, float)) for y in (*sounds, m.backing[here])]
+    middle_s = first_s + (np.arange(looks[0].shape[1]) * HOP + SIZE / 2) / RATE_HZ
+    offset = np.interp(middle_s, time_s, passage.offset_cents)
+    true_hz = np.interp(middle_s, time_s, f0_hz)
+    off = np.abs(1200 * np.log2(passage.f0_hz / f0_hz))
+    rows = []
+    for edit in edits:
+        core = (middle_s > edit.start_s + 0.08) & (middle_s < edit.end_s - 0.06)
+        inside = (time_s > edit.start_s) & (time_s < edit.end_s)
+        if core.sum() < 3 or not np.isfinite(off[inside]).any():
+            continue
+        wrong = float(np.nanmedian(off[inside])) >= WRONG_CENTS or heard[inside].mean() < 0.5
+        true = _word(*_truth(looks, core, true_hz, offset), wrong=wrong)
+        start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
+        found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
+        sure_of_it = sure[edit.note or 0]
+        said = judge.verdict(
+            passage, moved, edit=edit, first_s=first_s, confidence=sure_of_it, guided=guided
         )
-        sounds = (passage.samples, moved, passage.samples + alone - voice, voice, alone)
-        looks = [spectra(np.asarray(y, float)) for y in (*sounds, m.backing[here])]
-        middle_s = first_s + (np.arange(looks[0].shape[1]) * HOP + SIZE / 2) / RATE_HZ
-        offset = np.interp(middle_s, time_s, passage.offset_cents)
-        true_hz = np.interp(middle_s, time_s, f0_hz)
-        off = np.abs(1200 * np.log2(passage.f0_hz / f0_hz))
-        for edit in group.edits:
-            core = (middle_s > edit.start_s + 0.08) & (middle_s < edit.end_s - 0.06)
-            inside = off[(time_s > edit.start_s) & (time_s < edit.end_s)]
-            if core.sum() < 3 or not np.isfinite(inside).any():
-                continue
-            ghost, damage = _truth(looks, core, true_hz, offset)
-            wrong = float(np.nanmedian(inside)) >= WRONG_CENTS
-            unfit = damage > NO_USE_DB[0] or ghost > NO_USE_DB[1] or wrong
-            fine = damage <= CLEAN_DB[0] and ghost <= CLEAN_DB[1]
-            start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
-            found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
-            said = judge.verdict(
-                passage,
-                moved,
-                edit=edit,
-                first_s=first_s,
-                confidence=sure[edit.note or 0],
-                guided=stem.guided,
-            )
-            rows.append((2 if unfit else 0 if fine else 1, WORDS.index(said.word), found))
+        rows.append(Row(true, WORDS.index(said.word), found, sure_of_it, guided))
     return rows
+
+
+def _word(ghost_db: float, damage_db: float, *, wrong: bool) -> int:
+    if wrong or damage_db > NO_USE_DB[0] or ghost_db > NO_USE_DB[1]:
+        return 2
+    return 0 if damage_db <= CLEAN_DB[0] and ghost_db <= CLEAN_DB[1] else 1
 
 
 def _truth(looks: list[Floats], core: Floats, f0: Floats, offset: Floats) -> tuple[float, float]:
@@ -139,11 +182,12 @@ def _truth(looks: list[Floats], core: Floats, f0: Floats, offset: Floats) -> tup
 
 def show(name: str, rows: list[Row]) -> None:
     table = np.zeros((3, 3), int)
-    for true, said, _ in rows:
-        table[true, said] += 1
-    clean, agree = table[:, 0], np.trace(table) / table.sum()
+    for row in rows:
+        table[row.true, row.said] += 1
+    clean, agree, there = table[:, 0], np.trace(table) / table.sum(), table.sum(axis=1)
+    found = np.diag(table)[there > 0] / there[there > 0]
     print(f"{name:9}{table.sum():5d} edits  agree {agree:.2f}", end="  ")
-    print(f"always {table[0].sum() / table.sum():.2f}", end="  ")
+    print(f"always {there[0] / table.sum():.2f}  evenly {np.mean(found):.2f}", end="  ")
     print(f"called clean {clean.sum()}, wrongly {clean[1:].sum()}  {table.tolist()}", flush=True)
 
 

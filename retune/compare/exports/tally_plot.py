@@ -92,7 +92,8 @@ def _words(pair: PairTally) -> str:
     from html import escape
 
     parts = [
-        f"{name} chose {pair.version} in {score.k} of {score.n} trials" for name, score in _rows(pair)
+        f"{name} chose {pair.version} in {score.k} of {score.n} trials"
+        for name, score in _rows(pair)
     ]
     return escape("; ".join(parts) + ".")
 
