@@ -69,7 +69,7 @@ class Network:
 @cache
 def network() -> Network:
     """The taught network."""
-    with np.load(WEIGHTS) as file:
+    with np.load(WEIGHTS, allow_pickle=False) as file:
         n_layers = sum(name.startswith("bias_") for name in file.files)
         layers = tuple(
             Layer(file[f"weight_{k}"].astype(np.float32), file[f"bias_{k}"], 2**k)
