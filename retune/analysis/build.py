@@ -42,8 +42,9 @@ LATE_START_S = 8.0
 KEY_SURE = 0.25
 DRIFT_TOLD_CENTS = 25.0
 NO_GUIDE = (
-    "without a guide expect wrong notes: give guide = a CSV (start_s,end_s,pitch), a MIDI file "
-    "or a recording of the melody hummed or played"
+    "without a guide some notes may be wrong or missing: check them, the doubtful ones first, or "
+    "give guide = a CSV (start_s,end_s,pitch), a MIDI file or a recording of the melody hummed or "
+    "played"
 )
 
 
@@ -382,7 +383,6 @@ def _stems(
             drafts=tuple(work.drafts[name]),
             tuned=work.tuned[name],
             joined=work.joined[name],
-            guided=stem.role == "mix" and work.is_guided,
             spans=spans if name == lead else shared_phrases(spans, onsets),
             bars=bars,
             keys=keys,

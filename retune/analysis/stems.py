@@ -50,7 +50,6 @@ class StemFacts:
     bars: Bars
     keys: tuple[KeySpan, ...]
     chords: tuple[Chord, ...]
-    guided: bool = False
 
     def key_at(self, time_s: float) -> Key | None:
         found = self.keys[0].key if self.keys else None
@@ -87,9 +86,7 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
         for index, (span, end) in enumerate(zip(facts.spans, ends, strict=True), start=1)
     ]
     told += _doubts(facts.name, notes, role=facts.role)
-    stem = StemAnalysis(
-        facts.name, facts.role, tuple(notes), tuple(phrases), facts.track, guided=facts.guided
-    )
+    stem = StemAnalysis(facts.name, facts.role, tuple(notes), tuple(phrases), facts.track)
     return stem, told
 
 

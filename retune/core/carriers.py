@@ -223,8 +223,7 @@ class Phrase:
 @dataclass(frozen=True, eq=False)
 class StemAnalysis:
     """What was heard in one stem. Notes are in order of time, `index` counting from 1. `inside`
-    names the mix that holds this part, "" for a stem with a sound of its own; `guided` says that a
-    person gave the melody of the mix, so that its notes may be faint but are not other ones."""
+    names the mix that holds this part, "" for a stem with a sound of its own."""
 
     name: str
     role: Role
@@ -232,7 +231,6 @@ class StemAnalysis:
     phrases: tuple[Phrase, ...] = ()
     track: PitchTrack | None = None
     inside: str = ""
-    guided: bool = False
 
     def note(self, index: int) -> Note:
         return self.notes[index - 1]

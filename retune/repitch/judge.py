@@ -1,10 +1,12 @@
 """How well one note came out of a mix, judged from the mix and the result alone.
 
-Four figures are measured on the voice's own clock (see `retune.repitch.lift`) and weighed into
-the log odds that the edit is not clean. The truth they were fitted to, on mixes made with it
-beside them, against the same move of the voice alone: an edit is clean where the backing, where
-it rules, is off by 8 dB or more under itself (about what the move costs on a stem alone) and the
-old pitch is at most 3 dB (twice) too loud; unfit above -4 dB or 6 dB. Nobody listened.
+Four figures are measured on the voice's own clock (see `retune.repitch.lift`); with the certainty
+of the note they are weighed into two chances, that the edit is not clean and that it is unfit. The
+word is the likeliest of the three, but for a note that is hardly heard. The truth they were fitted
+to, on mixes made with it beside them, against the same move of the voice alone: an edit is clean
+where the backing, where it rules, is off by 8 dB or more under itself (about what the move costs on
+a stem alone) and the old pitch is at most 3 dB (twice) too loud; unfit above -4 dB or 6 dB, or
+where another note was moved than the one sung. Nobody listened.
 """
 
 from __future__ import annotations
@@ -28,20 +30,28 @@ from retune.repitch.share import HOPS, SHAPE, VOICE, Harmonics, harmonics
 
 TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"
-# Of clear, lead, left, beside, and a constant.
-WEIGHTS, CONSTANT = (-0.255, 0.222, -0.054, 0.166), 2.738
-CLEAN_BELOW, NO_USE_ABOVE = -1.5, 0.5  # below the first, 1 in 20 was not clean
-# A note less sure than this is not to be moved; nor one less sure than UNSURE as faint as FAINT_DB:
-# what was lifted may be a chord.
-DOUBTFUL, UNSURE, FAINT_DB = 0.15, 0.5, -8.0
-# One that a person gave may be unsure, but less than this there is next to nothing to move.
-HARDLY_HEARD = 0.05
-# Where more than this is left at the old pitch no edit of a note found without a guide is clean,
-# whatever the fit makes of it: in the hush after a song all figures but this one look well. By
-# choice: half the power. With a guide it is the band that plays the old pitch too (of 84 such edits
-# 3 were not clean).
-STILL_THERE_DB = -3.0
+# A note less sure than the first is told to be doubtful; one no surer than the second is not to be
+# moved, however well its harmonics come out: they may be the band's.
+DOUBTFUL, HARDLY_HEARD = 0.5, 0.1
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Log odds: each figure in dB times its weight, `sure` times the note's certainty (0 to 1),
+    and a constant."""
+
+    clear: float
+    lead: float
+    left: float
+    beside: float
+    sure: float
+    constant: float
+
+
+# Fitted by tests/bench/bench_verdicts.py --fit 54.
+NOT_CLEAN = Weights(-0.037, -0.018, -0.086, 0.061, -3.315, -0.248)
+UNFIT = Weights(0.034, -0.133, -0.014, 0.048, -6.947, -0.885)
 
 
 @dataclass(frozen=True)
@@ -59,11 +69,17 @@ class Measured:
     left_db: float
     beside_db: float
 
-    @property
-    def risk(self) -> float:
-        """Log odds that the edit is not clean."""
-        figures = (self.clear_db, self.lead_db, self.left_db, self.beside_db)
-        return CONSTANT + sum(w * x for w, x in zip(WEIGHTS, figures, strict=True))
+    def chances(self, *, sure: float) -> dict[str, float]:
+        """How likely each word is the true one, for a note this `sure`."""
+        unfit = _chance(self, UNFIT, sure)
+        not_clean = max(_chance(self, NOT_CLEAN, sure), unfit)
+        return {CLEAN: 1 - not_clean, AUDIBLE: not_clean - unfit, DO_NOT_USE: unfit}
+
+
+def _chance(found: Measured, w: Weights, sure: float) -> float:
+    odds = w.clear * found.clear_db + w.lead * found.lead_db + w.left * found.left_db
+    odds += w.beside * found.beside_db + w.sure * sure + w.constant
+    return float(1 / (1 + np.exp(-odds)))
 
 
 def measure(passage: Passage, moved: Samples, *, start_s: float, end_s: float) -> Measured | None:
@@ -115,39 +131,30 @@ def _db(power: float, of: float) -> float:
     return float(10 * np.log10(max(power, 1e-12) / max(of, 1e-12)))
 
 
-def word_of(found: Measured, *, confidence: float, guided: bool = False) -> tuple[str, bool]:
-    """The word for an edit's figures, and whether the note itself is doubtful. A note that a
-    person gave may be faint, but it is no chord taken for a voice."""
-    is_faint = found.lead_db < FAINT_DB and not guided
-    doubtful = confidence < (UNSURE if is_faint else DOUBTFUL)
-    unusable = confidence < HARDLY_HEARD if guided else doubtful
-    if unusable or found.risk > NO_USE_ABOVE:
-        return DO_NOT_USE, doubtful
-    still_there = found.left_db >= STILL_THERE_DB and not guided
-    is_clean = found.risk < CLEAN_BELOW and not doubtful and not still_there
-    return CLEAN if is_clean else AUDIBLE, doubtful
+def word_of(chances: dict[str, float], *, sure: float) -> str:
+    """The likeliest word, for a note this `sure`."""
+    return DO_NOT_USE if sure <= HARDLY_HEARD else max(chances, key=lambda name: chances[name])
 
 
 def verdict(
-    passage: Passage,
-    moved: Samples,
-    *,
-    edit: Edit,
-    first_s: float,
-    confidence: float = 1.0,
-    guided: bool = False,
+    passage: Passage, moved: Samples, *, edit: Edit, first_s: float, sure: float = 1.0
 ) -> Verdict:
-    """What to expect of one edit; the passage begins at `first_s`, `confidence` is how sure the
-    note itself is (a chord can stand on a wrong note's harmonics as clearly as a voice), `guided`
-    whether a person gave it."""
+    """What to expect of one edit; the passage begins at `first_s`, `sure` is how certain the note
+    itself is (a chord can stand on a wrong note's harmonics as clearly as a voice)."""
     found = measure(passage, moved, start_s=edit.start_s - first_s, end_s=edit.end_s - first_s)
     if found is None:
         return Verdict(edit.start_s, edit.end_s, DO_NOT_USE, "no pitch of the voice is heard here")
-    word, doubtful = word_of(found, confidence=confidence, guided=guided)
+    chances = found.chances(sure=sure)
+    word = word_of(chances, sure=sure)
     text = (
         f"voice {found.clear_db:.0f} dB over the rest on its harmonics, "
-        f"old pitch {-found.left_db:.0f} dB down"
+        f"old pitch {-found.left_db:.0f} dB down; {_out_of_ten(chances[CLEAN])} like it are clean"
     )
-    if doubtful:
-        text += "; the note itself is doubtful"
+    if sure < DOUBTFUL:
+        text += f"; the note itself is {'hardly heard' if sure <= HARDLY_HEARD else 'doubtful'}"
     return Verdict(edit.start_s, edit.end_s, word, text)
+
+
+def _out_of_ten(chance: float) -> str:
+    n = round(10 * chance)
+    return "hardly any" if n == 0 else "nearly all" if n == 10 else f"about {n} in 10"

@@ -55,17 +55,15 @@ class LiftBass:
 ENGINE = LiftBass()
 
 
-def bass_verdict(
-    passage: Passage, *, edit: Edit, first_s: float, confidence: float = 1.0
-) -> Verdict:
-    """What to expect of one edit of the bass; the passage begins at `first_s`, `confidence` is how
-    sure the note is. Never "clean": what is above `TOP_HZ` keeps the old pitch."""
+def bass_verdict(passage: Passage, *, edit: Edit, first_s: float, sure: float = 1.0) -> Verdict:
+    """What to expect of one edit of the bass; the passage begins at `first_s`, `sure` is how
+    certain the note is. Never "clean": what is above `TOP_HZ` keeps the old pitch."""
     a, b = (round((t - first_s) / FRAME_S) for t in (edit.start_s, edit.end_s))
     voiced = np.isfinite(passage.f0_hz[max(a, 0) : max(b, a + 1)])
     share = float(np.mean(voiced)) if len(voiced) else 0.0
     word = "audible if you listen for it"
     text = f"moved below {TOP_HZ:.0f} Hz; its upper harmonics keep the old pitch"
-    if share < LEAST_VOICED or confidence < DOUBTFUL:
+    if share < LEAST_VOICED or sure < DOUBTFUL:
         word = "do not use"
         text = f"the bass is hardly heard here ({share:.0%} of the note has its pitch)"
     return Verdict(edit.start_s, edit.end_s, word, text)

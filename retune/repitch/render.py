@@ -132,7 +132,7 @@ def _verdicts(
     sure = {note.index: note.confidence for note in stem.notes}
     if engine.name == "lift-bass":
         return [
-            bass_verdict(part.passage, edit=e, first_s=first_s, confidence=sure.get(e.note or 0, 1))
+            bass_verdict(part.passage, edit=e, first_s=first_s, sure=sure.get(e.note or 0, 1.0))
             for e in work.group.edits
         ]
     return [
@@ -141,8 +141,7 @@ def _verdicts(
             sound,
             edit=e,
             first_s=first_s,
-            confidence=sure.get(e.note or 0, 1.0),
-            guided=stem.guided,
+            sure=sure.get(e.note or 0, 1.0),
         )
         for e in work.group.edits
     ]

@@ -1,50 +1,35 @@
 """How much of what stands on a voice's harmonics in a mix is the voice.
 
-The mix is on the voice's own clock (see `retune.repitch.lift`). Four things tell, each in dB and
-each with a weight: a logistic rule in plain sight. The weights were fitted by
-tests/bench/fit_share.py on mixes with the truth beside them, of other voices and bands than
-tests/bench/bench_mix.py measures on.
-
-stands    the harmonic over the louder of the valleys beside it, median over about 100 periods
-sticks    the harmonic over its neighbours' median: a voice's harmonics lie on a smooth curve,
-          a chord's tone sticks out of it
-side      the side channel over the middle at this harmonic: the voice stands in the middle
-beside    the same for the voice itself, from the harmonics no chord shares: a room spreads it
+The mix is on the voice's own clock (see `retune.repitch.lift`). A small network looks at what is
+measured of each harmonic in each frame, at its neighbours in time and at those above and below: a
+voice's harmonics lie on a smooth curve and begin and end together, stand in the middle and, on
+their own clock, keep their phase; a chord's tone sticks out, stays when the voice is gone, and
+turns. The network was taught by tests/bench/fit_share.py on mixes made with the truth beside them,
+of other voices and bands than tests/bench/bench_mix.py measures on. Its weights lie beside this
+file.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray
+from retune.core.netlayers import Floats, Layer, read_weights
 
 Spectra = NDArray[np.complex128]
 
+WEIGHTS = Path(__file__).with_name("share_net.npz")
 HOPS = 8
 SHAPE = np.array([-0.5, 1.0, -0.5])
 LONG, NEIGHBOURS = 33, 7  # frames, harmonics
 CLEAR_DB, FEW, QUANTILE, WIDE = 6.0, 20, 0.35, 0.04
 LEAST_DB, MOST_DB = -60.0, 60.0
-
-
-@dataclass(frozen=True)
-class Weights:
-    """Log odds that a harmonic is voice: each figure in dB times its weight, and a constant."""
-
-    stands: float
-    sticks: float
-    side: float
-    beside: float
-    constant: float
-
-
-# Constants 1 above the fitted ones, which leave a ghost of 2 dB; chosen on bench_mix.py --seed 0.
-MIDDLE = Weights(0.148, -0.159, -0.112, 0.131, 1.335)
-SIDE = Weights(0.119, -0.131, -0.133, 0.338, 4.167)
-ALONE = Weights(0.168, -0.158, 0.0, 0.0, 0.518)
+N_FIGURES = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +43,12 @@ class Harmonics:
 
     @property
     def power(self) -> FloatArray:
-        return np.asarray(self.tooth.real**2 + self.tooth.imag**2)
+        return _power(self.tooth)
 
 
 @dataclass(frozen=True)
 class Comb:
-    """Frames of so many periods; `learned` tells the share by the fitted rule, else it is what
+    """Frames of so many periods; `learned` tells the share by the network, else it is what
     rises above the quieter valley."""
 
     periods: int
@@ -80,10 +65,20 @@ def harmonics(spectra: Spectra, *, comb: Comb, n_harmonics: int) -> Harmonics:
     below, above = valleys(spectra, comb=comb, n_harmonics=n_harmonics)
     if not comb.learned:
         return Harmonics(tooth, _above(tooth, np.minimum(below, above)))
-    kinds = (MIDDLE, SIDE) if len(tooth) == 2 else (ALONE,) * len(tooth)
-    figures = measure(tooth, np.maximum(below, above))
-    share = np.stack([_odds(f, w) for f, w in zip(figures, kinds, strict=True)])
-    return Harmonics(tooth, share, float(figures[0][0, 0, -1]))
+    if len(tooth) == 2:
+        seen = measure(tooth, below, above)
+        return Harmonics(tooth, share_of(seen), voice_beside_db(tooth, below, above))
+    alone = [_with_silence(tooth[c], below[c], above[c]) for c in range(len(tooth))]
+    return Harmonics(tooth, np.stack([share_of(measure(*parts))[0] for parts in alone]))
+
+
+def _with_silence(
+    tooth: Spectra, below: FloatArray, above: FloatArray
+) -> tuple[Spectra, FloatArray, FloatArray]:
+    """A channel alone as a middle whose side is silent."""
+    silent = np.zeros_like(below)
+    pair = np.stack([tooth, np.zeros_like(tooth)])
+    return pair, np.stack([below, silent]), np.stack([above, silent])
 
 
 def teeth(spectra: Spectra, *, comb: Comb, n_harmonics: int) -> Spectra:
@@ -105,35 +100,38 @@ def valleys(spectra: Spectra, *, comb: Comb, n_harmonics: int) -> tuple[FloatArr
 
 
 def _above(tooth: Spectra, valley: FloatArray) -> FloatArray:
-    from scipy.ndimage import uniform_filter1d
-
-    power = uniform_filter1d(tooth.real**2 + tooth.imag**2, 3, axis=1)
-    return np.asarray(
-        np.clip(1 - uniform_filter1d(valley, 3, axis=1) / np.maximum(power, 1e-20), 0.0, 1.0)
-    )
+    return np.clip(1 - _three(valley) / np.maximum(_three(_power(tooth)), 1e-20), 0.0, 1.0)
 
 
-def measure(tooth: Spectra, valley: FloatArray) -> list[FloatArray]:
-    """The figures of each channel, (n_frames, n_harmonics, 4), in the order of `Weights`."""
+def measure(tooth: Spectra, below: FloatArray, above: FloatArray) -> Floats:
+    """What the network is given of a middle and a side: (N_FIGURES, n_frames, n_harmonics), about
+    1 in size. Levels, what stands over its valleys now and over about 100 periods, what sticks out
+    of its neighbours, the side over the middle, how steady the phase is, and the place."""
     from scipy.ndimage import median_filter, uniform_filter1d
 
-    power = tooth.real**2 + tooth.imag**2
-    now = uniform_filter1d(power, 3, axis=1)
-    level = _db(now)
-    over = level - _db(uniform_filter1d(valley, 3, axis=1))
+    power = _power(tooth)
+    level = _db(_three(power))
+    usual = _db(np.mean(power[0], keepdims=True)).reshape(1, 1, 1)
+    over = level - _db(_three(np.maximum(below, above)))
+    over_lower = level - _db(_three(np.minimum(below, above)))
     stands = median_filter(over, size=(1, LONG, 1), mode="nearest")
     sticks = level - median_filter(level, size=(1, 1, NEIGHBOURS), mode="nearest")
-    if len(tooth) != 2:
-        none = np.zeros(now.shape[1:])
-        return [np.stack([*both, none, none], axis=-1) for both in zip(stands, sticks, strict=True)]
     side = np.clip(level[1] - level[0], LEAST_DB, MOST_DB)
-    beside = np.full(side.shape, _voice_beside(now, over[0]))
-    return [np.stack([stands[0], sticks[0], side, beside], axis=-1)] * 2
+    beside = np.full(side.shape, voice_beside_db(tooth, below, above))
+    steady = np.abs(uniform_filter1d(tooth, 3, axis=1)) ** 2 / np.maximum(_three(power), 1e-14)
+    shared = uniform_filter1d(tooth[0] * np.conj(tooth[1]), 3, axis=0)
+    together = np.abs(shared) / np.sqrt(np.maximum(np.prod(_three(power), axis=0), 1e-28))
+    place = np.broadcast_to(np.arange(1, tooth.shape[2] + 1) / 20, side.shape)
+    in_db = [*(level - usual), *over, *over_lower, *stands, *sticks, side, beside]
+    scaled = [np.clip(x, LEAST_DB, MOST_DB) / 20 for x in in_db]
+    return np.stack([*scaled, *np.minimum(steady, 1), together, place]).astype(np.float32)
 
 
-def _voice_beside(power: FloatArray, over_db: FloatArray) -> float:
-    """Side over middle of the voice, dB: a low quantile over the harmonics that stand out."""
-    clear = over_db > CLEAR_DB
+def voice_beside_db(tooth: Spectra, below: FloatArray, above: FloatArray) -> float:
+    """Side over middle of the voice, dB: a low quantile over the harmonics that stand out, since a
+    room spreads a voice and a chord lies to the side."""
+    power = _three(_power(tooth))
+    clear = _db(power[0]) - _db(_three(np.maximum(below[0], above[0]))) > CLEAR_DB
     ratio = WIDE
     if clear.sum() >= FEW:
         ratios = (power[1] / np.maximum(power[0], 1e-20))[clear]
@@ -143,10 +141,30 @@ def _voice_beside(power: FloatArray, over_db: FloatArray) -> float:
     return float(10 * np.log10(ratio + 1e-3))
 
 
-def _odds(figures: FloatArray, weights: Weights) -> FloatArray:
-    w = weights
-    slopes = np.array([w.stands, w.sticks, w.side, w.beside])
-    return np.asarray(1 / (1 + np.exp(-np.clip(figures @ slopes + w.constant, -30, 30))))
+@cache
+def network() -> tuple[Layer, ...]:
+    """The taught network."""
+    return read_weights(WEIGHTS)[0]
+
+
+def share_of(figures: Floats) -> FloatArray:
+    """How much of the power of each harmonic is voice, (2, n_frames, n_harmonics), 0 to 1."""
+    *hidden, last = network()
+    x = figures
+    for layer in hidden:
+        x = np.maximum(layer.of(x), 0.0)
+    return np.asarray(1 / (1 + np.exp(-np.clip(last.of(x), -30, 30))), dtype=np.float64)
+
+
+def _power(tooth: Spectra) -> FloatArray:
+    return np.asarray(tooth.real**2 + tooth.imag**2)
+
+
+def _three(power: FloatArray) -> FloatArray:
+    """Means of three frames."""
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(np.maximum(uniform_filter1d(power, 3, axis=1), 0.0))
 
 
 def _db(power: FloatArray) -> FloatArray:

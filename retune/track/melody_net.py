@@ -15,11 +15,9 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray
-
-Floats = NDArray[np.float32]
+from retune.core.netlayers import Floats, Layer, read_weights
 
 WEIGHTS = Path(__file__).with_name("melody_net.npz")
 PER_OCTAVE = 36
@@ -28,28 +26,11 @@ TOP_HZ = 5200.0
 HARMONICS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8)
 SIDE_HARMONICS = (1, 2, 3, 4)
 GAIN = 8.0
-# Rows of the table that one product takes: what fits the processor's cache.
-CHUNK = 16
 
 PITCHES_HZ: FloatArray = LOWEST_HZ * 2.0 ** (np.arange(N_PITCHES) / PER_OCTAVE)
 # The spectra's own grid begins an octave lower, for what lies under a pitch.
 N_GRID = int(PER_OCTAVE * (1 + np.log2(TOP_HZ / LOWEST_HZ))) + 1
 GRID_HZ: FloatArray = LOWEST_HZ / 2 * 2.0 ** (np.arange(N_GRID) / PER_OCTAVE)
-
-
-@dataclass(frozen=True, eq=False)
-class Layer:
-    """A convolution: `weight` (n_out, n_in, n_time, n_pitch), `bias` (n_out,); its steps in time
-    are `dilation` frames."""
-
-    weight: Floats
-    bias: Floats
-    dilation: int
-
-    @property
-    def reach(self) -> int:
-        """Frames that it looks to each side."""
-        return self.dilation * int(self.weight.shape[2] // 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,15 +50,10 @@ class Network:
 @cache
 def network() -> Network:
     """The taught network."""
-    with np.load(WEIGHTS, allow_pickle=False) as file:
-        n_layers = sum(name.startswith("bias_") for name in file.files)
-        layers = tuple(
-            Layer(file[f"weight_{k}"].astype(np.float32), file[f"bias_{k}"], 2**k)
-            for k in range(n_layers)
-        )
-        pitch, silence = (
-            (file[f"weight_{name}"], float(file[f"offset_{name}"])) for name in ("pitch", "silence")
-        )
+    layers, heads = read_weights(WEIGHTS)
+    pitch, silence = (
+        (heads[f"weight_{name}"], float(heads[f"offset_{name}"])) for name in ("pitch", "silence")
+    )
     return Network(layers, pitch, silence)
 
 
@@ -87,7 +63,7 @@ def log_odds(magnitudes: Floats, *, loud: float) -> Floats:
     net = network()
     x = _on_harmonics(np.log1p(magnitudes * np.float32(GAIN / loud)))
     for layer in net.layers:
-        x = np.maximum(_convolved(x, layer), 0.0)
+        x = np.maximum(layer.of(x), 0.0)
     pitch = np.tensordot(net.pitch[0], x, 1) + net.pitch[1]
     pooled = np.concatenate([x.mean(axis=2), x.max(axis=2)])
     silence = net.silence[0] @ pooled + net.silence[1]
@@ -110,22 +86,3 @@ def at_harmonics(channel: Floats, harmonics: tuple[float, ...]) -> Floats:
 
 def _on_harmonics(x: Floats) -> Floats:
     return np.concatenate([at_harmonics(x[0], HARMONICS), at_harmonics(x[1], SIDE_HARMONICS)])
-
-
-def _convolved(x: Floats, layer: Layer) -> Floats:
-    """`x` (n_in, n_frames, n_pitches), zeros around it, under the layer's weights."""
-    n_in, n_frames, n_pitches = x.shape
-    n_out, _, n_time, n_near = layer.weight.shape
-    padded = np.pad(x, ((0, 0), (layer.reach,) * 2, (n_near // 2,) * 2))
-    weight = layer.weight.transpose(0, 2, 3, 1).reshape(n_out, -1)
-    out = np.empty((n_out, n_frames, n_pitches), np.float32)
-    for first in range(0, n_frames, CHUNK):
-        rows = min(CHUNK, n_frames - first)
-        taps = [
-            padded[:, t : t + rows, k : k + n_pitches]
-            for t in range(first, first + n_time * layer.dilation, layer.dilation)
-            for k in range(n_near)
-        ]
-        table = np.concatenate(taps).reshape(len(taps) * n_in, rows * n_pitches)
-        out[:, first : first + rows] = (weight @ table).reshape(n_out, rows, n_pitches)
-    return out + layer.bias[:, None, None]

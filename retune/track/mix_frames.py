@@ -10,8 +10,9 @@ from functools import cache
 import numpy as np
 
 from retune.core.carriers import AudioLike, FloatArray
+from retune.core.netlayers import Floats
 from retune.track import melody_net
-from retune.track.melody_net import GRID_HZ, N_GRID, Floats
+from retune.track.melody_net import GRID_HZ, N_GRID
 
 RATE_HZ = 22050
 HOP = 256

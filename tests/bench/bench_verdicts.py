@@ -3,7 +3,7 @@
     python tests/bench/bench_verdicts.py                 four voices at +5, 0, -7 dB, dry and wet
     python tests/bench/bench_verdicts.py --guide poor    times off by 80 ms, one note in six wrong
     python tests/bench/bench_verdicts.py --guide none    notes found without a guide
-    python tests/bench/bench_verdicts.py --fit 60        fit the weights on practice mixes
+    python tests/bench/bench_verdicts.py --fit 54        fit the weights on practice mixes
 
 Truth: the same move of the voice alone, over the band. An edit is clean where, in the core of the
 note, the backing where it rules (6 dB over the voices) is off by 8 dB or more under itself, and
@@ -45,6 +45,7 @@ SHIFTS = (-300.0, -200.0, -100.0, 100.0, 200.0)
 CLEAN_DB, NO_USE_DB, WRONG_CENTS, MASKED = (-8.0, 3.0), (-4.0, 6.0), 100.0, 0.05
 WORDS = (judge.CLEAN, judge.AUDIBLE, judge.DO_NOT_USE)
 GUIDES = ("rough", "poor", "none")
+SOFTER_DB = (0.0, -9.0)  # practice mixes to fit on, the voice brought down by so much
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,6 @@ class Row:
     said: int
     found: judge.Measured | None
     sure: float
-    guided: bool
 
 
 def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int) -> Practice:
@@ -65,6 +65,12 @@ def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int
     sung = np.any([(time_s >= a) & (time_s < b) for a, b, _ in notes], axis=0)
     f0_hz = np.where(sung, hertz(at(m.pair.cents, time_s)), np.nan)
     return Practice(m.mix, m.voice, m.backing, notes, time_s, f0_hz)
+
+
+def softer(m: Practice, db: float) -> Practice:
+    """The same mix with the voice `db` up or, below 0, down."""
+    voice = m.voice * 10 ** (db / 20)
+    return replace(m, voice=voice, mix=voice + m.backing)
 
 
 def poor_guide(m: Practice) -> list[GuideNote]:
@@ -86,7 +92,7 @@ def analysed(m: Practice, kind: str) -> StemAnalysis:
         Note(k, n.start_s, n.end_s, n.midi, "", 0.0, confidence=n.confidence, doubt=n.doubt)
         for k, n in enumerate(mix_notes(track, guide), 1)
     )
-    return StemAnalysis("all", "mix", notes, (), track, guided=bool(guide))
+    return StemAnalysis("all", "mix", notes, (), track)
 
 
 def spectra(y: Floats) -> Floats:
@@ -108,7 +114,7 @@ def judged(m: Practice, kind: str = "rough") -> list[Row]:
     return [
         row
         for group, part in zip(groups, parts, strict=True)
-        for row in _rows(m, group.edits, part.passage, part.first / RATE_HZ, sure, stem.guided)
+        for row in _rows(m, group.edits, part.passage, part.first / RATE_HZ, sure)
     ]
 
 
@@ -118,7 +124,6 @@ def _rows(
     passage: Passage,
     first_s: float,
     sure: dict[int, float],
-    guided: bool,
 ) -> list[Row]:
     moved, sung = ENGINES["lift"].shift(passage), np.isfinite(m.f0_hz)
     time_s = first_s + np.arange(len(passage.f0_hz)) * FRAME_S
@@ -147,10 +152,8 @@ def _rows(
         start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
         found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
         sure_of_it = sure[edit.note or 0]
-        said = judge.verdict(
-            passage, moved, edit=edit, first_s=first_s, confidence=sure_of_it, guided=guided
-        )
-        rows.append(Row(true, WORDS.index(said.word), found, sure_of_it, guided))
+        said = judge.verdict(passage, moved, edit=edit, first_s=first_s, sure=sure_of_it)
+        rows.append(Row(true, WORDS.index(said.word), found, sure_of_it))
     return rows
 
 
@@ -192,17 +195,22 @@ def show(name: str, rows: list[Row]) -> None:
 
 
 def fit(rows: list[Row]) -> None:
-    """Logistic regression of "not clean", a unit of shrinkage on the weights."""
+    """Logistic regression of "not clean" and of "unfit", a unit of shrinkage on the weights (ten
+    on that of certainty, which goes from 0 to 1)."""
     from scipy.optimize import minimize
 
-    known = [(r[0] > 0, r[2]) for r in rows if r[2] is not None]
-    x = np.array([[f.clear_db, f.lead_db, f.left_db, f.beside_db, 1.0] for _, f in known])
-    sign = np.where([bad for bad, _ in known], 1.0, -1.0)
+    known = [(r.true, r.sure, r.found) for r in rows if r.found is not None]
+    x = np.array(
+        [(f.clear_db, f.lead_db, f.left_db, f.beside_db, 10 * sure, 1) for _, sure, f in known]
+    )
+    for name, least in (("NOT_CLEAN", 1), ("UNFIT", 2)):
+        sign = np.where([true >= least for true, _, _ in known], 1.0, -1.0)
 
-    def loss(w: Floats) -> float:
-        return float(np.sum(np.logaddexp(0, -sign * (x @ w))) + 0.5 * w[:-1] @ w[:-1])
+        def loss(w: Floats, sign: Floats = sign) -> float:
+            return float(np.sum(np.logaddexp(0, -sign * (x @ w))) + 0.5 * w[:-1] @ w[:-1])
 
-    print("clear lead left beside constant:", minimize(loss, np.zeros(5)).x.round(3))
+        w = minimize(loss, np.zeros(6)).x * [1, 1, 1, 1, 10, 1]
+        print(name, *w.round(3))
 
 
 def main() -> None:
@@ -211,10 +219,12 @@ def main() -> None:
     )
     parser.add_argument("--levels", default="5,0,-7", help="lead re backing, dB")
     parser.add_argument("--seed", type=int, default=60, help="of the first band")
+    parser.add_argument("--guide", choices=GUIDES, default="rough")
     parser.add_argument("--fit", type=int, default=0, help="how many practice mixes to fit on")
     args = parser.parse_args()
     if args.fit:
-        rows = [row for k in range(args.fit) for row in judged(make_practice(k))]
+        mixes = [softer(make_practice(k), db) for k in range(args.fit) for db in SOFTER_DB]
+        rows = [row for m in mixes for kind in GUIDES for row in judged(m, kind)]
         show("practice", rows)
         fit(rows)
         return
@@ -224,7 +234,7 @@ def main() -> None:
         for lead_db in map(float, args.levels.split(",")):
             for k, (singer, tune) in enumerate(SINGERS.items(), start=args.seed):
                 mix = bench_mix(singer, tune, lead_db=lead_db, is_wet=is_wet, seed=k)
-                rows += judged(mix)
+                rows += judged(mix, args.guide)
         show("wet" if is_wet else "dry", rows)
         everything += rows
     show("all", everything)

@@ -273,7 +273,7 @@ def some_colour(y: Floats, rng: Rng) -> Floats:
     return np.asarray(y)
 
 
-def some_mix(lead: Lead, band: Floats, rng: Rng) -> Floats:
+def some_parts(lead: Lead, band: Floats, rng: Rng) -> tuple[Floats, Floats]:
     """Voice and band (N, 2): the voice near the middle, about as loud; six in ten in a room."""
     sung = np.abs(lead.samples) > 0.05
     voice = some_colour(panned(np.sqrt(2) * lead.samples, rng.normal(0, 0.03)), rng)
@@ -285,7 +285,12 @@ def some_mix(lead: Lead, band: Floats, rng: Rng) -> Floats:
         voice = some_room(voice, rng, rt60_s=rt60_s, wet_db=wet_db + rng.normal(0, 1))
         if rng.random() < 0.85:
             band = some_room(band, rng, rt60_s=rt60_s, wet_db=wet_db + rng.normal(0, 2))
-    mix = voice + band
+    return voice, band
+
+
+def some_mix(lead: Lead, band: Floats, rng: Rng) -> Floats:
+    """Voice and band together (N, 2), one in five pressed, one in eight mono."""
+    mix = np.sum(some_parts(lead, band, rng), axis=0)
     if rng.random() < 0.2:
         gain = 0.7 / np.abs(mix).max() * rng.uniform(1, 3)
         mix = np.tanh(mix * gain) / gain

@@ -57,7 +57,6 @@ def song(folder: Path) -> OpenSong:
 
 def test_the_melody_is_read_from_the_mix_and_labelled(song: OpenSong) -> None:
     analysis = pipeline.analyze(song)
-    assert [stem.guided for stem in analysis.stems.values() if stem.role == "mix"] == [True]
     truth = rows("truth_notes.csv")
     notes = analysis.stems["all"].notes
     right = [n.midi_name == int(r["midi"]) for n, r in zip(notes, truth, strict=True)]
@@ -188,9 +187,8 @@ def test_without_a_guide_the_job_is_done_and_warned_of(folder: Path, tmp_path: P
     (folder / "none.toml").write_text(text.replace('guide = "melody.csv"\n', ""), encoding="utf-8")
     opened = pipeline.open_song(folder / "none.toml", use_cache=False)
     analysis = pipeline.analyze(opened)
-    assert not any(stem.guided for stem in analysis.stems.values())
     warnings = analysis.warnings
-    assert any("without a guide expect wrong notes" in line for line in warnings)
+    assert any("without a guide some notes may be wrong" in line for line in warnings)
     plan = pipeline.plan(opened, rules=["move phrase-ending note to degree 1 in phrase 1"])
     assert plan.edits
     assert plan.caveat == "from a full mix: approximate"

@@ -8,6 +8,7 @@ from scipy.signal import convolve
 
 from retune.core.carriers import Audio
 from retune.core.errors import UsageError
+from retune.core.netlayers import Layer
 from retune.track import melody_net as net
 from retune.track import track_mix
 from retune.track.mix_frames import BLOCK, HOP, RATE_HZ, STRIDE, Frames, frames_of, spectra_of
@@ -50,9 +51,9 @@ def sung() -> Audio:
 def test_a_layer_is_a_convolution() -> None:
     # scipy.signal.convolve is the reference; it turns its kernel round.
     rng = np.random.default_rng(0)
-    layer = net.Layer(rng.normal(size=(3, 2, 5, 3)).astype(np.float32), np.arange(3.0), 2)
+    layer = Layer(rng.normal(size=(3, 2, 5, 3)).astype(np.float32), np.arange(3.0), 2)
     x = rng.normal(size=(2, 37, 11)).astype(np.float32)
-    got = net._convolved(x, layer)
+    got = layer.of(x)
     spread = np.zeros((3, 2, 9, 3))
     spread[:, :, ::2] = layer.weight
     for o in range(3):

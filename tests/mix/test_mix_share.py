@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from retune.repitch.judge import AUDIBLE, CLEAN, CLEAN_BELOW, DO_NOT_USE, Measured, word_of
+from retune.repitch.judge import AUDIBLE, CLEAN, DO_NOT_USE, Measured, word_of
 from retune.repitch.lift import frames_of
 from retune.repitch.share import BASS, VOICE, Comb, harmonics
 
@@ -32,7 +34,9 @@ HARMONICS = [float(h) for h in range(1, 9)]
 @pytest.mark.parametrize("comb", [VOICE, BASS])
 def test_a_voice_over_silence_is_nearly_all_voice(comb: Comb) -> None:
     for side in (np.zeros(N), None):
-        assert (shares(tones(HARMONICS, seed=1), side, comb=comb) > 0.9).all()
+        found = shares(tones(HARMONICS, seed=1), side, comb=comb)
+        assert (found[1:] > 0.8).all()  # one steady low tone may be a bass's
+        assert np.median(found) > 0.95
 
 
 def test_noise_alone_is_less_than_half_voice() -> None:
@@ -44,29 +48,34 @@ def test_a_chord_at_the_side_on_the_same_harmonic_is_doubted_alone() -> None:
     voice, chord = tones(HARMONICS, seed=1), 2 * tones([3.02], seed=2)
     alone, mixed = shares(voice, np.zeros(N)), shares(voice + chord, 0.8 * chord)
     doubt = (1 - mixed) / (1 - alone)  # as good as the odds
-    assert doubt[2] > 30
+    assert doubt[2] > 10
     assert (doubt[[0, 5, 6]] < 5).all()
 
 
-def test_more_voice_on_the_harmonics_lowers_the_risk_and_room_raises_it() -> None:
-    near = Measured(clear_db=15.0, lead_db=3.0, left_db=-15.0, beside_db=-28.0)
-    assert near.risk < CLEAN_BELOW
-    assert Measured(5.0, 3.0, -15.0, -28.0).risk > near.risk
-    assert Measured(15.0, 3.0, -15.0, -8.0).risk > near.risk
+CLEAR = Measured(clear_db=15.0, lead_db=3.0, left_db=-15.0, beside_db=-28.0)
 
 
-def test_no_edit_is_clean_that_left_the_old_pitch_there() -> None:
-    assert word_of(Measured(15.0, 3.0, -15.0, -28.0), confidence=1.0) == (CLEAN, False)
-    still_there = Measured(15.0, 3.0, -1.0, -28.0)
-    assert still_there.risk < CLEAN_BELOW
-    assert word_of(still_there, confidence=1.0) == (AUDIBLE, False)
-    assert word_of(still_there, confidence=0.1) == (DO_NOT_USE, True)
+def clean(found: Measured, *, sure: float = 1.0) -> float:
+    return found.chances(sure=sure)[CLEAN]
 
 
-def test_a_note_that_a_person_gave_may_be_faint() -> None:
-    faint = Measured(12.0, -9.0, -2.0, -28.0)
-    assert faint.risk < CLEAN_BELOW
-    assert word_of(faint, confidence=0.4) == (DO_NOT_USE, True)
-    assert word_of(faint, confidence=0.4, guided=True) == (CLEAN, False)
-    assert word_of(faint, confidence=0.1, guided=True) == (AUDIBLE, True)
-    assert word_of(faint, confidence=0.01, guided=True) == (DO_NOT_USE, True)
+def test_chances_are_of_three_words_and_add_up_to_one() -> None:
+    for sure in (0.0, 0.3, 1.0):
+        for clear_db in (-10.0, 5.0, 20.0):
+            chances = replace(CLEAR, clear_db=clear_db).chances(sure=sure)
+            assert list(chances) == [CLEAN, AUDIBLE, DO_NOT_USE]
+            assert sum(chances.values()) == pytest.approx(1.0)
+            assert min(chances.values()) >= 0.0
+
+
+def test_more_voice_on_the_harmonics_makes_clean_likelier_and_room_less_likely() -> None:
+    assert clean(CLEAR) > 0.9
+    assert clean(replace(CLEAR, clear_db=5.0)) < clean(CLEAR)
+    assert clean(replace(CLEAR, beside_db=-8.0)) < clean(CLEAR)
+
+
+def test_a_note_that_may_not_be_the_melody_is_not_to_be_moved() -> None:
+    chances = replace(CLEAR, lead_db=-9.0).chances(sure=0.0)
+    assert chances[DO_NOT_USE] > CLEAR.chances(sure=1.0)[DO_NOT_USE] + 0.3
+    assert word_of(CLEAR.chances(sure=0.05), sure=0.05) == DO_NOT_USE
+    assert word_of(CLEAR.chances(sure=0.9), sure=0.9) == CLEAN

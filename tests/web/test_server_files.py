@@ -198,5 +198,5 @@ def test_no_archive_is_opened() -> None:
         assert not archives & set(named), path.name
         assert "unpack_archive" not in text
         loads = re.findall(r"np\.load\(([^)]*)\)", text)
-        assert not loads or path.name in {"cache.py", "melody_net.py"}
+        assert not loads or path.name in {"cache.py", "netlayers.py"}
         assert all("allow_pickle=False" in arguments for arguments in loads)
