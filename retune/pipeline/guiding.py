@@ -30,9 +30,9 @@ BASS_RANGE_HZ = (30.0, 180.0)
 # Somebody who hums may be a bass, somebody who whistles high up.
 HUMMED_RANGE_HZ = (55.0, 2100.0)
 BASS = "bass"
-# How much better a hummed guide fits than in any other key. On practice mixes, hummed a fifth and an
-# octave lower and slower: right melodies .07 and more, half of them .18; nine of ten other melodies
-# less than this. So a doubt is told and nothing refused: the notes themselves are judged later.
+# How much better a hummed guide fits than in any other key. On practice mixes, hummed slower, an
+# octave and a fifth lower: right melodies .07 and more, half of them .18; nine in ten of other
+# melodies below this. So a doubt is told and nothing refused: the notes are judged later.
 DOUBTED_BELOW = 0.08
 
 
