@@ -8,8 +8,9 @@ Over the cores of the moved notes: "notes" the share of all notes whose pitch wa
 cents; "ghost" what is left at the old pitch re the mix, dB, and in brackets less what the truth
 has; "lsd" log-spectral distance from the truth where the backing rules, dB; "snr" of magnitudes
 against the truth, dB, to 9 kHz; "cost" processor time re the length of the moved notes. "tail
-held" and "tail falling" also move the reverb after a phrase's last note, for 0.35 s; "stem" moves
-the voice alone and adds the band: what no separation can better, as the truth is sung anew.
+held", "tail falling" and "tail decay" also move the reverb after a phrase's last note, for 0.35 s:
+all on its harmonics, ever less, or what a room's decay leaves; "stem" moves the voice alone and
+adds the band: what no separation can better, as the truth is sung anew.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import argparse
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -33,9 +34,17 @@ from voice_controls import hertz
 from retune.core.carriers import Audio, PitchTrack
 from retune.core.guide import GuideNote
 from retune.repitch import ENGINES, Passage, psola
-from retune.repitch.lift import lift_voiced
+from retune.repitch.lift import (
+    frames_of,
+    from_warped,
+    lift_voiced,
+    make_warp,
+    mid_and_side,
+    to_warped,
+)
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.seam import FRAME_S
+from retune.repitch.share import HOPS, SHAPE, VOICE, harmonics
 from retune.track import track_mix
 
 SINGERS = {"tenor": "b", "alto": "a", "soprano": "b", "baritone": "b"}
@@ -98,27 +107,91 @@ def lifted(mixture: Mixture, *, guided: bool) -> Floats:
     return ENGINES["lift"].shift(passage).astype(np.float64)
 
 
-def with_tail(mixture: Mixture, *, falling: bool) -> Floats:
-    """The pitch held on after the last note of a phrase; `falling` lifts ever less of it."""
-    f0_hz = heard_f0(mixture, guided=True)
-    passage = passage_of(mixture, f0_hz)
-    held, offset = np.array(f0_hz), np.array(passage.offset_cents)
-    weight = np.ones(len(held))
-    reach = int(TAIL_S / FRAME_S)
+@dataclass(frozen=True)
+class Tail:
+    """Frames of the pitch track behind the last note of a phrase: its pitch, held."""
+
+    last: int
+    stop: int
+    hz: float
+
+
+def tails_of(mixture: Mixture, f0_hz: Floats) -> list[Tail]:
+    found = []
     for note, after in zip(mixture.pair.notes, (*mixture.pair.notes[1:], None), strict=True):
         if not note.moved or (after is not None and after.legato):
             continue
         inside = np.flatnonzero(np.isfinite(f0_hz[: int((note.end_s + 0.1) / FRAME_S)]))
         last = int(inside[-1])
-        until = len(held) if after is None else int((after.start_s - 0.02) / FRAME_S)
-        stop = min(last + 1 + reach, until)
-        held[last + 1 : stop], offset[last - 20 : stop] = f0_hz[last], mixture.pair.shift_cents
-        if falling:
-            weight[last + 1 : stop] = 10 ** (-np.arange(1, stop - last) * FRAME_S * 20 / 20)
+        until = len(f0_hz) if after is None else int((after.start_s - 0.02) / FRAME_S)
+        stop = min(last + 1 + int(TAIL_S / FRAME_S), until)
+        found.append(Tail(last, stop, float(f0_hz[last])))
+    return found
+
+
+def with_tail(mixture: Mixture, *, way: str) -> Floats:
+    """The pitch held on after the last note of a phrase: all that stands on its harmonics is
+    lifted ("held"), ever less of it ("falling"), or what the room's decay leaves ("decay")."""
+    f0_hz = heard_f0(mixture, guided=True)
+    passage = passage_of(mixture, f0_hz)
+    held, offset = np.array(f0_hz), np.array(passage.offset_cents)
+    weight, tails = np.ones(len(held)), tails_of(mixture, f0_hz)
+    for tail in tails:
+        behind = slice(tail.last + 1, tail.stop)
+        held[behind], offset[tail.last - 20 : tail.stop] = tail.hz, mixture.pair.shift_cents
+        if way == "falling":
+            weight[behind] = 10 ** (-np.arange(1, tail.stop - tail.last) * FRAME_S)
     x = mixture.mix.T.astype(np.float64)
-    voice = lift_voiced(x, held, rate_hz=RATE_HZ, wanted=np.abs(offset) > 0)
+    followed = f0_hz if way == "decay" else held
+    voice = lift_voiced(x, followed, rate_hz=RATE_HZ, wanted=np.abs(offset) > 0)
     voice *= np.interp(np.arange(x.shape[1]) / RATE_HZ, np.arange(len(weight)) * FRAME_S, weight)
+    if way == "decay":
+        for tail in tails:
+            add_decay(voice, x, tail)
     return moved_by_psola(mixture.mix, voice.T, replace(passage, f0_hz=held, offset_cents=offset))
+
+
+def add_decay(voice: Floats, x: Floats, tail: Tail) -> None:
+    """Behind its end a note dies away as the room does: every harmonic by one rate and one drop
+    from the reverb's beginning on, medians over the harmonics (an exponential decay, as Lebart,
+    Boucher & Denbigh 2001, Acustica 87, 359-366). What stands over that is the band's."""
+    end, stop = ((k + 0.5) * FRAME_S for k in (tail.last, tail.stop))
+    first, last = (max(int(t * RATE_HZ), 0) for t in (end - 0.35, stop + 0.25))
+    part = mid_and_side(x[:, first:last])
+    warp = make_warp(np.full(part.shape[1], tail.hz), rate_hz=RATE_HZ)
+    size = VOICE.periods * warp.period
+    n = min(int(9000 / tail.hz), warp.period // 2 - 1)
+    spectra = frames_of(to_warped(part, warp), size=size)
+    found = harmonics(spectra, comb=VOICE, n_harmonics=n)
+    middle = np.arange(spectra.shape[1]) * (size // HOPS) - size / 2
+    time_s = middle / (warp.period * tail.hz) + first / RATE_HZ - end
+    before, behind = (time_s > -0.12) & (time_s < -0.03), (time_s > 0.06) & (time_s < stop - end)
+    if before.sum() < 1 or behind.sum() < 3:
+        return
+    start_db = 10 * np.log10(np.median((found.share * found.power)[:, before], axis=1) + 1e-14)
+    level_db = 10 * np.log10(found.power[:, behind] + 1e-14)
+    slopes, drops = np.polyfit(time_s[behind], (level_db - start_db[:, None])[0], 1)
+    loud = start_db[0] > np.median(start_db[0])
+    slope, drop = (min(float(np.median(v[loud])), 0.0) for v in (slopes, drops))
+    fallen_db = start_db[:, None] + drop + slope * time_s[None, :, None]
+    share = np.minimum(10 ** (fallen_db / 10) / (found.power + 1e-14), 1.0) * (time_s > 0)[:, None]
+    lifted = from_warped(resounded(share * found.tooth, size=size, length=warp.size), warp)
+    at = np.arange(lifted.shape[1]) / RATE_HZ + first / RATE_HZ
+    lifted *= np.clip(np.minimum(at - end, stop - at) / 0.01, 0.0, 1.0)
+    voice[:, first:last] += np.stack([lifted[0] + lifted[1], lifted[0] - lifted[1]])
+
+
+def resounded(tooth: np.ndarray, *, size: int, length: int) -> Floats:
+    """Amplitudes (n_channels, n_frames, n_harmonics) as sound on the voice's clock."""
+    n_frames, hop = tooth.shape[1], size // HOPS
+    spectra = np.zeros((len(tooth), n_frames, size // 2 + 1), complex)
+    bins = VOICE.periods * np.arange(1, tooth.shape[2] + 1)
+    for offset, weight in zip((-1, 0, 1), SHAPE, strict=True):
+        spectra[:, :, bins + offset] = weight * tooth
+    made, out = np.fft.irfft(spectra, n=size), np.zeros((len(tooth), n_frames * hop + 2 * size))
+    for k in range(n_frames):
+        out[:, k * hop : k * hop + size] += made[:, k]
+    return out[:, size : size + length] / (HOPS / 2)
 
 
 def moved_by_psola(mix: Floats, voice: Floats, passage: Passage) -> Floats:
@@ -202,8 +275,9 @@ WAYS: dict[str, Callable[[Mixture], Floats]] = {
     "comb": by_comb,
     "guide": lambda m: lifted(m, guided=True),
     "no guide": lambda m: lifted(m, guided=False),
-    "tail held": lambda m: with_tail(m, falling=False),
-    "tail falling": lambda m: with_tail(m, falling=True),
+    "tail held": lambda m: with_tail(m, way="held"),
+    "tail falling": lambda m: with_tail(m, way="falling"),
+    "tail decay": lambda m: with_tail(m, way="decay"),
     "oracle": oracle,
     "stem": lambda m: moved_by_psola(m.mix, m.voice, passage_of(m, true_f0(m))),
 }
