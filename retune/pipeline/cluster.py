@@ -68,8 +68,9 @@ class DaskCluster:
             self._away.discard(told)
         try:
             error = done.exception()
-        except CancelledError as cancelled:
-            error = cancelled
+        except CancelledError:
+            # Nobody else cancels: the client does when it gives its scheduler up.
+            error = self._gone()
         if error is None:
             told.set_result(done.result())
         else:

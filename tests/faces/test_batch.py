@@ -377,7 +377,8 @@ def test_a_scheduler_that_dies_ends_the_batch_with_a_summary(
     _, told = running.communicate(timeout=120)
     assert running.returncode == 1
     assert "unexpected" not in told
-    assert any("is gone; start it and run again with --resume" in r["error"] for r in rows(out))
+    errors = [r["error"] for r in rows(out)]
+    assert any("is gone; start it and run again with --resume" in e for e in errors), errors
     assert len(rows(out)) == len(rows(undisturbed))
     assert batch(songs, out, "--jobs", "1", "--resume") == 0
     assert bytes_below(out) == bytes_below(undisturbed)

@@ -23,7 +23,7 @@ LINE = (62, 64, 65, 67, 65, 64, 62, 60)
 """MIDI numbers of the melody, 0.6 s each from 0.3 s on; the sixth is left out of the guide, and the
 last is sung far under the drone."""
 LEFT_OUT = 5
-LEVELS = (*[0.15] * 7, 0.002)
+LEVELS = (*[0.15] * 7, 0.01)
 RULES = ("move last note of phrase last to degree 2", "move every degree 5 to degree 6")
 
 
