@@ -28,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from melody_mixes import RATE_HZ, Floats, Lead, Rng, some_band, some_lead, some_mix
 from practice import make_practice
+from pupils import convolutions, folded
 
 from retune.core.carriers import Audio
 from retune.track import melody_net as net
@@ -115,11 +116,7 @@ class Pupil(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         widths = (len(net.HARMONICS) + len(net.SIDE_HARMONICS), *(WIDTH for _ in SHAPES))
-        self.steps = nn.ModuleList(
-            nn.Conv2d(a, b, shape, padding=(2**k * (shape[0] // 2), shape[1] // 2),
-                      dilation=(2**k, 1))
-            for k, (a, b, shape) in enumerate(zip(widths, widths[1:], SHAPES, strict=False))
-        )  # fmt: skip
+        self.steps = convolutions(widths, SHAPES)
         self.norms = nn.ModuleList(nn.BatchNorm2d(WIDTH) for _ in SHAPES)
         self.pitch = nn.Conv2d(WIDTH, 1, 1)
         self.silence = nn.Linear(2 * WIDTH, 1)
@@ -133,16 +130,10 @@ class Pupil(nn.Module):
 
     def save(self, path: Path) -> None:
         """The weights as `melody_net` reads them, normalization folded in."""
-        kept: dict[str, np.ndarray] = {}
-        with torch.no_grad():
-            for k, (step, norm) in enumerate(zip(self.steps, self.norms, strict=True)):
-                gain = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-                weight = step.weight * gain[:, None, None, None]
-                kept[f"weight_{k}"] = weight.numpy().astype(np.float16)
-                kept[f"bias_{k}"] = ((step.bias - norm.running_mean) * gain + norm.bias).numpy()
-            for name, last in (("pitch", self.pitch), ("silence", self.silence)):
-                kept[f"weight_{name}"] = last.weight.reshape(-1).numpy()
-                kept[f"offset_{name}"] = last.bias.numpy()[0]
+        kept = folded(self.steps, self.norms)
+        for name, last in (("pitch", self.pitch), ("silence", self.silence)):
+            kept[f"weight_{name}"] = last.weight.detach().reshape(-1).numpy()
+            kept[f"offset_{name}"] = last.bias.detach().numpy()[0]
         np.savez_compressed(path, **kept)  # type: ignore[arg-type]
 
 

@@ -28,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import melody_mixes
 from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
+from pupils import convolutions, folded
 
 from retune.core.carriers import Audio
 from retune.core.guide import GuideNote
@@ -129,11 +130,7 @@ class Pupil(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         widths = (N_FIGURES, *(WIDTH for _ in SHAPES))
-        self.steps = nn.ModuleList(
-            nn.Conv2d(a, b, shape, padding=(2**k * (shape[0] // 2), shape[1] // 2),
-                      dilation=(2**k, 1))
-            for k, (a, b, shape) in enumerate(zip(widths, widths[1:], SHAPES, strict=False))
-        )  # fmt: skip
+        self.steps = convolutions(widths, SHAPES)
         self.norms = nn.ModuleList(nn.BatchNorm2d(WIDTH) for _ in SHAPES)
         self.last = nn.Conv2d(WIDTH, 2, 1)
 
@@ -145,16 +142,9 @@ class Pupil(nn.Module):
 
     def save(self, path: Path) -> None:
         """The weights as `share` reads them, normalization folded in."""
-        kept: dict[str, np.ndarray] = {}
-        with torch.no_grad():
-            for k, (step, norm) in enumerate(zip(self.steps, self.norms, strict=True)):
-                gain = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-                weight = step.weight * gain[:, None, None, None]
-                kept[f"weight_{k}"] = weight.numpy().astype(np.float16)
-                kept[f"bias_{k}"] = ((step.bias - norm.running_mean) * gain + norm.bias).numpy()
-            k = len(self.steps)
-            kept[f"weight_{k}"] = self.last.weight.numpy()
-            kept[f"bias_{k}"] = self.last.bias.numpy() + np.float32(EAGER)
+        kept, k = folded(self.steps, self.norms), len(self.steps)
+        kept[f"weight_{k}"] = self.last.weight.detach().numpy()
+        kept[f"bias_{k}"] = self.last.bias.detach().numpy() + np.float32(EAGER)
         np.savez_compressed(path, **kept)  # type: ignore[arg-type]
 
 
