@@ -32,7 +32,7 @@ TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"
 # A note less sure than the first is told to be doubtful; one no surer than the second is not to be
 # moved, however well its harmonics come out: they may be the band's.
-DOUBTFUL, HARDLY_HEARD = 0.5, 0.1
+DOUBTFUL, HARDLY_HEARD = 0.5, 0.15
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
 
@@ -50,8 +50,8 @@ class Weights:
 
 
 # Fitted by tests/bench/bench_verdicts.py --fit 54.
-NOT_CLEAN = Weights(-0.037, -0.018, -0.086, 0.061, -3.315, -0.248)
-UNFIT = Weights(0.034, -0.133, -0.014, 0.048, -6.947, -0.885)
+NOT_CLEAN = Weights(-0.049, -0.021, -0.092, 0.058, -3.440, -0.226)
+UNFIT = Weights(0.020, -0.135, -0.018, 0.046, -6.925, -0.905)
 
 
 @dataclass(frozen=True)

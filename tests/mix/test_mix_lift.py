@@ -149,7 +149,7 @@ def test_the_control_keeps_the_pitch_and_is_processed(mix: Mix) -> None:
 
 def test_verdicts_follow_the_level_of_the_lead() -> None:
     words = []
-    for lead_db in (12.0, -36.0):
+    for lead_db in (12.0, -24.0):
         mix = make_mix(lead_db=lead_db)
         stem, edit = stem_of(mix)
         made = render_stem(mix.audio, stem=stem, edits=[edit])
