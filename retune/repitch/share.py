@@ -66,10 +66,10 @@ def harmonics(spectra: Spectra, *, comb: Comb, n_harmonics: int) -> Harmonics:
     if not comb.learned:
         return Harmonics(tooth, _above(tooth, np.minimum(below, above)))
     if len(tooth) == 2:
-        seen = measure(tooth, below, above)
-        return Harmonics(tooth, share_of(seen), voice_beside_db(tooth, below, above))
+        figures, beside_db = measure(tooth, below, above)
+        return Harmonics(tooth, share_of(figures), beside_db)
     alone = [_with_silence(tooth[c], below[c], above[c]) for c in range(len(tooth))]
-    return Harmonics(tooth, np.stack([share_of(measure(*parts))[0] for parts in alone]))
+    return Harmonics(tooth, np.stack([share_of(measure(*parts)[0])[0] for parts in alone]))
 
 
 def _with_silence(
@@ -103,35 +103,38 @@ def _above(tooth: Spectra, valley: FloatArray) -> FloatArray:
     return np.clip(1 - _three(valley) / np.maximum(_three(_power(tooth)), 1e-20), 0.0, 1.0)
 
 
-def measure(tooth: Spectra, below: FloatArray, above: FloatArray) -> Floats:
-    """What the network is given of a middle and a side: (N_FIGURES, n_frames, n_harmonics), about
-    1 in size. Levels, what stands over its valleys now and over about 100 periods, what sticks out
-    of its neighbours, the side over the middle, how steady the phase is, and the place."""
+def measure(tooth: Spectra, below: FloatArray, above: FloatArray) -> tuple[Floats, float]:
+    """What the network is given of a middle and a side, (N_FIGURES, n_frames, n_harmonics), about
+    1 in size, and the voice's side over its middle, dB. The figures: levels, what stands over its
+    valleys now and over about 100 periods, what sticks out of its neighbours, the side over the
+    middle here and of the voice, how steady the phase is, and the place."""
     from scipy.ndimage import median_filter, uniform_filter1d
 
     power = _power(tooth)
-    level = _db(_three(power))
+    now = _three(power)
+    level = _db(now)
     usual = _db(np.mean(power[0], keepdims=True)).reshape(1, 1, 1)
     over = level - _db(_three(np.maximum(below, above)))
     over_lower = level - _db(_three(np.minimum(below, above)))
     stands = median_filter(over, size=(1, LONG, 1), mode="nearest")
     sticks = level - median_filter(level, size=(1, 1, NEIGHBOURS), mode="nearest")
     side = np.clip(level[1] - level[0], LEAST_DB, MOST_DB)
-    beside = np.full(side.shape, voice_beside_db(tooth, below, above))
-    steady = np.abs(uniform_filter1d(tooth, 3, axis=1)) ** 2 / np.maximum(_three(power), 1e-14)
+    beside_db = _voice_beside_db(now, over[0])
+    beside = np.full(side.shape, beside_db)
+    steady = np.abs(uniform_filter1d(tooth, 3, axis=1)) ** 2 / np.maximum(now, 1e-14)
     shared = uniform_filter1d(tooth[0] * np.conj(tooth[1]), 3, axis=0)
-    together = np.abs(shared) / np.sqrt(np.maximum(np.prod(_three(power), axis=0), 1e-28))
+    together = np.abs(shared) / np.sqrt(np.maximum(np.prod(now, axis=0), 1e-28))
     place = np.broadcast_to(np.arange(1, tooth.shape[2] + 1) / 20, side.shape)
     in_db = [*(level - usual), *over, *over_lower, *stands, *sticks, side, beside]
     scaled = [np.clip(x, LEAST_DB, MOST_DB) / 20 for x in in_db]
-    return np.stack([*scaled, *np.minimum(steady, 1), together, place]).astype(np.float32)
+    figures = np.stack([*scaled, *np.minimum(steady, 1), together, place])
+    return figures.astype(np.float32), beside_db
 
 
-def voice_beside_db(tooth: Spectra, below: FloatArray, above: FloatArray) -> float:
+def _voice_beside_db(power: FloatArray, over_db: FloatArray) -> float:
     """Side over middle of the voice, dB: a low quantile over the harmonics that stand out, since a
     room spreads a voice and a chord lies to the side."""
-    power = _three(_power(tooth))
-    clear = _db(power[0]) - _db(_three(np.maximum(below[0], above[0]))) > CLEAR_DB
+    clear = over_db > CLEAR_DB
     ratio = WIDE
     if clear.sum() >= FEW:
         ratios = (power[1] / np.maximum(power[0], 1e-20))[clear]
