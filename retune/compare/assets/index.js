@@ -41,6 +41,9 @@ document.addEventListener("click", (event) => {
   player.src = button.dataset.sound;
   playing.textContent = button.dataset.title;
   player.volume = Math.min(player.volume, 0.3);
-  player.play();
+  player.play().catch((error) => {
+    // Another one was chosen before this one began.
+    if (error.name !== "AbortError") throw error;
+  });
 });
 search();
