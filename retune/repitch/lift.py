@@ -3,9 +3,9 @@
 The mix is warped in time until the voice's pitch stands still, so that its harmonics fall on bins
 and everything else is smeared (frames of 24 periods, Hann, an eighth apart). At each harmonic up
 to 9 kHz the part that has the very shape of the window, [-1/2, 1, -1/2], is taken out by least
-squares, as far as it is voice (`retune.repitch.share`). Warped back, that is the lifted
-voice. It is moved by `psola` and put back: mix + (moved - lifted), so that where nothing moves
-not one bit changes.
+squares, as far as it is voice (`retune.repitch.share`). Warped back, that is the lifted voice; what
+its room makes of it beside the harmonics is added (`retune.repitch.reverb`). It is moved by `psola`
+and put back: mix + (moved - lifted), so that where nothing moves not one bit changes.
 """
 
 from __future__ import annotations
@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray, Samples
+from retune.core.netlayers import Floats
 from retune.repitch import psola
+from retune.repitch.reverb import reverb_part
 from retune.repitch.seam import FRAME_S, Passage
-from retune.repitch.share import HOPS, SHAPE, VOICE, Comb, harmonics
+from retune.repitch.share import HOPS, SHAPE, VOICE, Comb, Spectra, harmonics
 
 TOP_HZ = 9000.0
 CONTEXT_S = 0.25
@@ -45,25 +47,26 @@ def make_warp(hz: FloatArray, *, rate_hz: int) -> Warp:
     return Warp(period, phase)
 
 
-def _resample(x: FloatArray, at: FloatArray) -> FloatArray:
+def _resample(x: FloatArray | Floats, at: FloatArray) -> Floats:
     """Quintic splines through `x` (n_channels, n), read at fractional places."""
     from scipy.ndimage import map_coordinates
 
-    return np.stack([map_coordinates(c, at[None], order=5, mode="nearest") for c in x])
+    read = (map_coordinates(c, at[None], np.float32, order=5, mode="nearest") for c in x)
+    return np.stack(list(read))
 
 
-def to_warped(x: FloatArray, warp: Warp) -> FloatArray:
+def to_warped(x: FloatArray, warp: Warp) -> Floats:
     """`x` (n_channels, n) on the voice's clock."""
     at = np.interp(np.arange(warp.size), warp.phase, np.arange(len(warp.phase), dtype=np.float64))
     return _resample(x, at)
 
 
-def from_warped(y: FloatArray, warp: Warp) -> FloatArray:
+def from_warped(y: Floats, warp: Warp) -> Floats:
     """Back on the ordinary clock."""
     return _resample(y, warp.phase)
 
 
-def frames_of(y: FloatArray, *, size: int) -> NDArray[np.complex128]:
+def frames_of(y: Floats, *, size: int) -> Spectra:
     """Spectra (n_channels, n_frames, n_bins) of Hann frames `size` / HOPS apart; the first one is
     centred `size` / 2 before the first sample, the last lies behind the end."""
     from scipy.fft import rfft
@@ -73,10 +76,10 @@ def frames_of(y: FloatArray, *, size: int) -> NDArray[np.complex128]:
     padded = np.pad(y, ((0, 0), (size, size + n_frames * hop - y.shape[1])))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
     frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=1)[:, ::hop][:, :n_frames]
-    return np.asarray(rfft(frames * window, axis=2))
+    return np.asarray(rfft(frames * window.astype(y.dtype), axis=2))
 
 
-def harmonic_part(y: FloatArray, *, comb: Comb, period: int, n_harmonics: int) -> FloatArray:
+def harmonic_part(y: Floats, *, comb: Comb, period: int, n_harmonics: int) -> Floats:
     """What of `y` (n_channels, n), warped, stands on the harmonics of its constant pitch."""
     from scipy.fft import irfft
 
@@ -90,16 +93,21 @@ def harmonic_part(y: FloatArray, *, comb: Comb, period: int, n_harmonics: int) -
     for offset, weight in zip((-1, 0, 1), SHAPE, strict=True):
         part[:, :, bins + offset] = weight * found.share * found.tooth
     made = irfft(part, n=size, axis=2)
-    out = np.zeros((y.shape[0], size + n_frames * hop + size))
+    out = np.zeros((y.shape[0], size + n_frames * hop + size), np.float32)
     for k in range(n_frames):
         out[:, k * hop : k * hop + size] += made[:, k]
     # Hann windows an eighth of their length apart add up to half their number.
-    return out[:, size : size + y.shape[1]] / (HOPS / 2)
+    return np.asarray(out[:, size : size + y.shape[1]] / (HOPS / 2), dtype=np.float32)
 
 
 def mid_and_side(x: FloatArray) -> FloatArray:
     """Middle and side of two channels, (2, n); any other number of channels as it is."""
     return np.stack([0.5 * (x[0] + x[1]), 0.5 * (x[0] - x[1])]) if len(x) == 2 else x
+
+
+def left_and_right(pair: FloatArray) -> FloatArray:
+    """The channels whose middle and side `mid_and_side` made."""
+    return np.stack([pair[0] + pair[1], pair[0] - pair[1]]) if len(pair) == 2 else pair
 
 
 def lift_run(
@@ -114,8 +122,7 @@ def lift_run(
     part = harmonic_part(
         to_warped(pair, warp), comb=comb, period=warp.period, n_harmonics=n_harmonics
     )
-    back = from_warped(part, warp)
-    return np.stack([back[0] + back[1], back[0] - back[1]]) if len(x) == 2 else back
+    return left_and_right(from_warped(part, warp).astype(np.float64))
 
 
 def lift_voiced(
@@ -126,9 +133,11 @@ def lift_voiced(
     top_hz: float = TOP_HZ,
     comb: Comb = VOICE,
     wanted: NDArray[np.bool_] | None = None,
+    reverb: bool = False,
 ) -> FloatArray:
     """The voice that follows `f0_hz` (one value each `FRAME_S`, NaN where it is silent) in `x`,
-    (n_channels, n_samples); only the voiced runs in which a frame is `wanted`, if given."""
+    (n_channels, n_samples); only the voiced runs in which a frame is `wanted`, if given. With
+    `reverb`, also what of it lies beside its harmonics."""
     voice = np.zeros_like(x)
     frame = FRAME_S * rate_hz
     reach, fade = int(CONTEXT_S * rate_hz), int(FADE_S * rate_hz)
@@ -143,7 +152,11 @@ def lift_voiced(
         place = np.arange(first, last)
         frames = np.clip(place / frame, start, stop - 1)
         hz = np.exp(np.interp(frames, np.arange(start, stop), np.log(f0_hz[start:stop])))
-        part = lift_run(x[:, first:last], hz, rate_hz=rate_hz, top_hz=top_hz, comb=comb)
+        here = x[:, first:last]
+        part = lift_run(here, hz, rate_hz=rate_hz, top_hz=top_hz, comb=comb)
+        if reverb:
+            rest, lifted = mid_and_side(here - part), mid_and_side(part)
+            part += left_and_right(reverb_part(rest, lifted, rate_hz=rate_hz))
         voice[:, first:last] += part * np.clip(np.minimum(place - a, b - place) / fade, 0.0, 1.0)
     return voice
 
@@ -158,6 +171,7 @@ def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE)
         top_hz=top_hz,
         comb=comb,
         wanted=np.abs(passage.offset_cents) > psola.STILL_CENTS,
+        reverb=comb.learned,
     )
     voice = np.ascontiguousarray(lifted.T, dtype=np.float32)
     moved = psola.ENGINE.shift(replace(passage, samples=voice))

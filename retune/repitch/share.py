@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from retune.core.carriers import FloatArray
 from retune.core.netlayers import Floats, Layer, read_weights
 
-Spectra = NDArray[np.complex128]
+Spectra = NDArray[np.complex64]
 
 WEIGHTS = Path(__file__).with_name("share_net.npz")
 HOPS = 8
