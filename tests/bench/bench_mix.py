@@ -10,7 +10,8 @@ has; "lsd" log-spectral distance from the truth where the backing rules, dB; "sn
 against the truth, dB, to 9 kHz; "cost" processor time re the length of the moved notes. "tail
 held", "tail falling" and "tail decay" also move the reverb after a phrase's last note, for 0.35 s:
 all on its harmonics, ever less, or what a room's decay leaves; "stem" moves the voice alone and
-adds the band: what no separation can better, as the truth is sung anew.
+adds the band: what no separation can better, as the truth is sung anew. "again" is the truth sung
+once more, in another room of the same decay.
 """
 
 from __future__ import annotations
@@ -280,6 +281,7 @@ WAYS: dict[str, Callable[[Mixture], Floats]] = {
     "tail decay": lambda m: with_tail(m, way="decay"),
     "oracle": oracle,
     "stem": lambda m: moved_by_psola(m.mix, m.voice, passage_of(m, true_f0(m))),
+    "again": lambda m: m.again,
 }
 QUICK = "nothing", "guide", "no guide", "stem"
 

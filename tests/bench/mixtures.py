@@ -31,7 +31,8 @@ ROOM_S, WET_DB = 0.9, -9.0
 
 @dataclass(frozen=True, eq=False)
 class Mixture:
-    """`mix`, `truth` and the parts `voice`, `voice_truth`, `backing`, all (n, 2)."""
+    """`mix`, `truth` and the parts `voice`, `voice_truth`, `backing`, all (n, 2); `again` is the
+    truth sung once more, with other pulses and breath, and in another room of the same decay."""
 
     pair: Pair
     tonic_midi: int
@@ -40,6 +41,7 @@ class Mixture:
     voice: Floats
     voice_truth: Floats
     backing: Floats
+    again: Floats
 
 
 def _tone(f: float, n: int, tilt: float, decay_s: float, rng: np.random.Generator) -> Floats:
@@ -85,16 +87,19 @@ def make_mixture(
 ) -> Mixture:
     """One mix; `lead_db` is the level of the voice re the backing while it sings."""
     pair = make_pair(singer, tune, shift_cents)
-    voices = [panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in (pair.original, pair.truth)]
+    sounds = (pair.original, pair.truth, pair.other)
+    voices = [panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in sounds]
     band = backing(len(voices[0]), SINGERS[singer].tonic_midi, seed=seed)
     sung = np.abs(pair.original) > 0.01
     band *= np.sqrt(np.mean(voices[0][sung] ** 2) / np.mean(band[sung] ** 2)) * 10 ** (
         -lead_db / 20
     )
     if is_wet:
-        voices, band = [_in_room(v, seed=5) for v in voices], _in_room(band, seed=6)
-    gain = 0.7 / max(float(np.abs(v + band).max()) for v in voices)
-    parts = [gain * v for v in voices]
+        rooms = (5, 5, 7)
+        voices = [_in_room(v, seed=k) for v, k in zip(voices, rooms, strict=True)]
+        band = _in_room(band, seed=6)
+    gain = 0.7 / max(float(np.abs(v + band).max()) for v in voices[:2])
+    voice, voice_truth, again = (gain * v for v in voices)
     band = gain * band
-    mixes = [v + band for v in parts]
-    return Mixture(pair, SINGERS[singer].tonic_midi, *mixes, *parts, band)
+    mixes = [v + band for v in (voice, voice_truth)]
+    return Mixture(pair, SINGERS[singer].tonic_midi, *mixes, voice, voice_truth, band, again + band)
