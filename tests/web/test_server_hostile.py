@@ -131,10 +131,13 @@ BODIES = st.one_of(
         TEXTS,
     ),
 )
-# RETUNE_FULL_SIZE=1 runs the long ones at full size.
+# RETUNE_FULL_SIZE=1 sends many more.
 FULL_SIZE = os.environ.get("RETUNE_FULL_SIZE") == "1"
-FAST = settings(max_examples=2, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
-LONG = settings(FAST, max_examples=150 if FULL_SIZE else 3)
+TIMES = settings(
+    max_examples=150 if FULL_SIZE else 2,
+    phases=[Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
 
 
 class Target:
@@ -300,8 +303,9 @@ def test_no_path_but_those_of_the_table(target: Target, table: list[tuple[str, s
     assert target.state == before
 
 
-def _hammered(target: Target, name: str, times: settings) -> None:
-    @times
+@pytest.mark.parametrize("name", POST)
+def test_hostile_bodies(target: Target, name: str) -> None:
+    @TIMES
     @given(BODIES)
     def hammer(few: dict[str, Any]) -> None:
         before = target.state
@@ -309,17 +313,6 @@ def _hammered(target: Target, name: str, times: settings) -> None:
         target.answered(target.post(f"/api/{name}", body), before)
 
     hammer()
-
-
-@pytest.mark.parametrize("name", POST)
-def test_hostile_bodies(target: Target, name: str) -> None:
-    _hammered(target, name, FAST)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", POST)
-def test_many_hostile_bodies(target: Target, name: str) -> None:
-    _hammered(target, name, LONG)
 
 
 def _queried(target: Target, path: str, query: str) -> None:
