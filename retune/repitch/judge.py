@@ -50,8 +50,8 @@ class Weights:
 
 
 # Fitted by tests/bench/bench_verdicts.py --fit 54.
-NOT_CLEAN = Weights(-0.049, -0.021, -0.092, 0.058, -3.440, -0.226)
-UNFIT = Weights(0.020, -0.135, -0.018, 0.046, -6.925, -0.905)
+NOT_CLEAN = Weights(-0.031, -0.058, -0.047, 0.037, -4.157, -0.681)
+UNFIT = Weights(0.010, -0.129, -0.018, 0.060, -6.267, -0.753)
 
 
 @dataclass(frozen=True)

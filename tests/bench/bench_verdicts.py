@@ -3,6 +3,7 @@
     python tests/bench/bench_verdicts.py                 four voices at +5, 0, -7 dB, dry and wet
     python tests/bench/bench_verdicts.py --guide poor    times off by 80 ms, one note in six wrong
     python tests/bench/bench_verdicts.py --guide none    notes found without a guide
+    python tests/bench/bench_verdicts.py --real          five real voices over bands that are played
     python tests/bench/bench_verdicts.py --fit 54        fit the weights on practice mixes
 
 Truth: the same move of the voice alone, over the band. An edit is clean where, in the core of the
@@ -11,14 +12,15 @@ the old pitch is at most 3 dB too loud (13 dB under what was there counts as mas
 -4 dB or 6 dB, or where another pitch than the sung one was moved, or nothing was sung. Nobody
 listened: the limits are by choice. Printed: how often the word is the true one; "always", what
 calling every edit clean would score; "evenly", the share found of each true word, the mean of the
-three; how many are called clean and how many of these wrongly; and counts, true words down.
+three; how many are called clean and how many of these wrongly; and counts, true words down; then
+the middle excess at the old pitch and error of the band, dB.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,6 +31,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from bench_mix import SINGERS, TRUTH_S, at
 from mixtures import make_mixture
 from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
+from real_harmony import KINDS
+from real_mixes import VOICES, RealMix, make_real_mix
 from voice_controls import hertz
 
 from retune.analysis.guided import mix_notes
@@ -50,10 +54,13 @@ SOFTER_DB = (0.0, -9.0)  # practice mixes to fit on, the voice brought down by s
 
 @dataclass(frozen=True)
 class Row:
-    """The true word and the one said, as places in WORDS; what the judge went by."""
+    """The true word and the one said, as places in WORDS; what the truth was told from, dB; what
+    the judge went by."""
 
     true: int
     said: int
+    ghost_db: float
+    damage_db: float
     found: judge.Measured | None
     sure: float
 
@@ -65,6 +72,25 @@ def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int
     sung = np.any([(time_s >= a) & (time_s < b) for a, b, _ in notes], axis=0)
     f0_hz = np.where(sung, hertz(at(m.pair.cents, time_s)), np.nan)
     return Practice(m.mix, m.voice, m.backing, notes, time_s, f0_hz)
+
+
+def real_mix(mix: RealMix) -> Practice:
+    voice = mix.voice
+    notes = tuple((n.start_s, n.end_s, n.midi) for n in voice.notes)
+    return Practice(mix.mix, mix.lead, mix.backing, notes, voice.time_s, voice.f0_hz)
+
+
+def mixes_of(args: argparse.Namespace, *, is_wet: bool) -> Iterator[Practice]:
+    for lead_db in map(float, args.levels.split(",")):
+        if args.real:
+            for k, name in enumerate(VOICES):
+                kind = KINDS[(args.seed + k) % len(KINDS)]
+                yield real_mix(
+                    make_real_mix(name, kind, lead_db=lead_db, is_wet=is_wet, seed=args.seed)
+                )
+        else:
+            for k, (singer, tune) in enumerate(SINGERS.items(), start=args.seed):
+                yield bench_mix(singer, tune, lead_db=lead_db, is_wet=is_wet, seed=k)
 
 
 def softer(m: Practice, db: float) -> Practice:
@@ -148,12 +174,13 @@ def _rows(
         if core.sum() < 3 or not np.isfinite(off[inside]).any():
             continue
         wrong = float(np.nanmedian(off[inside])) >= WRONG_CENTS or heard[inside].mean() < 0.5
-        true = _word(*_truth(looks, core, true_hz, offset), wrong=wrong)
+        ghost_db, damage_db = _truth(looks, core, true_hz, offset)
+        true = _word(ghost_db, damage_db, wrong=wrong)
         start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
         found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
         sure_of_it = sure[edit.note or 0]
         said = judge.verdict(passage, moved, edit=edit, first_s=first_s, sure=sure_of_it)
-        rows.append(Row(true, WORDS.index(said.word), found, sure_of_it))
+        rows.append(Row(true, WORDS.index(said.word), ghost_db, damage_db, found, sure_of_it))
     return rows
 
 
@@ -191,7 +218,9 @@ def show(name: str, rows: list[Row]) -> None:
     found = np.diag(table)[there > 0] / there[there > 0]
     print(f"{name:9}{table.sum():5d} edits  agree {agree:.2f}", end="  ")
     print(f"always {there[0] / table.sum():.2f}  evenly {np.mean(found):.2f}", end="  ")
-    print(f"called clean {clean.sum()}, wrongly {clean[1:].sum()}  {table.tolist()}", flush=True)
+    print(f"called clean {clean.sum()}, wrongly {clean[1:].sum()}  {table.tolist()}", end="  ")
+    ghost_db, damage_db = np.median([(row.ghost_db, row.damage_db) for row in rows], axis=0)
+    print(f"ghost {ghost_db:+.1f}, band {damage_db:.1f}", flush=True)
 
 
 def fit(rows: list[Row]) -> None:
@@ -219,6 +248,7 @@ def main() -> None:
     )
     parser.add_argument("--levels", default="5,0,-7", help="lead re backing, dB")
     parser.add_argument("--seed", type=int, default=60, help="of the first band")
+    parser.add_argument("--real", action="store_true", help="real voices, over bands of this seed")
     parser.add_argument("--guide", choices=GUIDES, default="rough")
     parser.add_argument("--fit", type=int, default=0, help="how many practice mixes to fit on")
     args = parser.parse_args()
@@ -230,11 +260,8 @@ def main() -> None:
         return
     everything: list[Row] = []
     for is_wet in (False, True):
-        rows = []
-        for lead_db in map(float, args.levels.split(",")):
-            for k, (singer, tune) in enumerate(SINGERS.items(), start=args.seed):
-                mix = bench_mix(singer, tune, lead_db=lead_db, is_wet=is_wet, seed=k)
-                rows += judged(mix, args.guide)
+        mixes = mixes_of(args, is_wet=is_wet)
+        rows = [row for mix in mixes for row in judged(mix, args.guide)]
         show("wet" if is_wet else "dry", rows)
         everything += rows
     show("all", everything)
