@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from ground_truth import FRAME_S as TRUTH_S
 from ground_truth import RATE_HZ
-from mixtures import Floats, Mixture, make_mixture
+from mixtures import WET_DB, Floats, Mixture, make_mixture
 from voice_controls import hertz
 
 from retune.core.carriers import Audio, PitchTrack
@@ -144,7 +144,7 @@ def with_tail(mixture: Mixture, *, way: str) -> Floats:
             weight[behind] = 10 ** (-np.arange(1, tail.stop - tail.last) * FRAME_S)
     x = mixture.mix.T.astype(np.float64)
     followed = f0_hz if way == "decay" else held
-    voice = lift_voiced(x, followed, rate_hz=RATE_HZ, wanted=np.abs(offset) > 0)
+    voice = lift_voiced(x, followed, rate_hz=RATE_HZ, wanted=np.abs(offset) > 0, reverb=True)
     voice *= np.interp(np.arange(x.shape[1]) / RATE_HZ, np.arange(len(weight)) * FRAME_S, weight)
     if way == "decay":
         for tail in tails:
@@ -346,6 +346,7 @@ def main() -> None:
     )
     parser.add_argument("--voices", default=",".join(SINGERS))
     parser.add_argument("--levels", default="6,0,-6", help="lead re backing, dB")
+    parser.add_argument("--room", type=float, default=WET_DB, help="reverb re the sound, dB")
     parser.add_argument("--ways", default=",".join(WAYS))
     parser.add_argument("--quick", action="store_true", help=f"two voices, 0 dB, {QUICK}")
     parser.add_argument("--seed", type=int, default=0, help="of the first band")
@@ -357,7 +358,9 @@ def main() -> None:
         for is_wet in (False, True):
             print(f"lead {lead_db:+.0f} dB, {'wet' if is_wet else 'dry'}")
             mixtures = [
-                make_mixture(v, SINGERS[v], lead_db=lead_db, is_wet=is_wet, seed=k)
+                make_mixture(
+                    v, SINGERS[v], lead_db=lead_db, is_wet=is_wet, seed=k, wet_db=args.room
+                )
                 for k, v in enumerate(args.voices.split(","), start=args.seed)
             ]
             table(mixtures, args.ways.split(","))

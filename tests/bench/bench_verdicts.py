@@ -13,7 +13,8 @@ the old pitch is at most 3 dB too loud (13 dB under what was there counts as mas
 listened: the limits are by choice. Printed: how often the word is the true one; "always", what
 calling every edit clean would score; "evenly", the share found of each true word, the mean of the
 three; how many are called clean and how many of these wrongly; and counts, true words down; then
-the middle excess at the old pitch and error of the band, dB.
+the middle excess at the old pitch and error of the band, dB, and how many wrong and right notes
+are marked as doubtful, and how often the word is the true one for the others.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ SOFTER_DB = (0.0, -9.0)  # practice mixes to fit on, the voice brought down by s
 @dataclass(frozen=True)
 class Row:
     """The true word and the one said, as places in WORDS; what the truth was told from, dB; what
-    the judge went by."""
+    the judge went by; and whether it was another note than the one sung."""
 
     true: int
     said: int
@@ -63,6 +64,7 @@ class Row:
     damage_db: float
     found: judge.Measured | None
     sure: float
+    wrong: bool
 
 
 def bench_mix(singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int) -> Practice:
@@ -173,14 +175,16 @@ def _rows(
         inside = (time_s > edit.start_s) & (time_s < edit.end_s)
         if core.sum() < 3 or not np.isfinite(off[inside]).any():
             continue
-        wrong = float(np.nanmedian(off[inside])) >= WRONG_CENTS or heard[inside].mean() < 0.5
+        far = float(np.nanmedian(off[inside])) >= WRONG_CENTS
+        wrong = bool(far or heard[inside].mean() < 0.5)
         ghost_db, damage_db = _truth(looks, core, true_hz, offset)
         true = _word(ghost_db, damage_db, wrong=wrong)
         start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
         found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
         sure_of_it = sure[edit.note or 0]
         said = judge.verdict(passage, moved, edit=edit, first_s=first_s, sure=sure_of_it)
-        rows.append(Row(true, WORDS.index(said.word), ghost_db, damage_db, found, sure_of_it))
+        word = WORDS.index(said.word)
+        rows.append(Row(true, word, ghost_db, damage_db, found, sure_of_it, wrong))
     return rows
 
 
@@ -220,7 +224,14 @@ def show(name: str, rows: list[Row]) -> None:
     print(f"always {there[0] / table.sum():.2f}  evenly {np.mean(found):.2f}", end="  ")
     print(f"called clean {clean.sum()}, wrongly {clean[1:].sum()}  {table.tolist()}", end="  ")
     ghost_db, damage_db = np.median([(row.ghost_db, row.damage_db) for row in rows], axis=0)
-    print(f"ghost {ghost_db:+.1f}, band {damage_db:.1f}", flush=True)
+    print(f"ghost {ghost_db:+.1f}, band {damage_db:.1f}", end="  ")
+    doubted = [
+        [row.sure < judge.DOUBTFUL for row in rows if row.wrong is wrong] for wrong in (True, False)
+    ]
+    told = [f"{sum(marks)} of {len(marks)}" for marks in doubted]
+    print(f"doubted: wrong notes {told[0]}, right ones {told[1]}", end="  ")
+    certain = [row.true == row.said for row in rows if row.sure >= judge.DOUBTFUL]
+    print(f"the others agree {np.mean(certain):.2f}", flush=True)
 
 
 def fit(rows: list[Row]) -> None:

@@ -77,16 +77,17 @@ def backing(n: int, tonic_midi: int, *, seed: int) -> Floats:
     return out
 
 
-def _in_room(y: Floats, *, seed: int) -> Floats:
+def _in_room(y: Floats, *, seed: int, wet_db: float) -> Floats:
     rng = np.random.default_rng(seed)
-    return in_room(y, rng, rt60_s=ROOM_S, wet_db=WET_DB, low_hz=5000.0)
+    return in_room(y, rng, rt60_s=ROOM_S, wet_db=wet_db, low_hz=5000.0)
 
 
 def make_mixture(
-    singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int, shift_cents: float = -200.0
+    singer: str, tune: str, *, lead_db: float, is_wet: bool, seed: int, wet_db: float = WET_DB
 ) -> Mixture:
-    """One mix; `lead_db` is the level of the voice re the backing while it sings."""
-    pair = make_pair(singer, tune, shift_cents)
+    """One mix, notes moved by -200 cents; `lead_db` is the level of the voice re the backing while
+    it sings, `wet_db` that of the room's reverb re the sound in each channel."""
+    pair = make_pair(singer, tune, -200.0)
     sounds = (pair.original, pair.truth, pair.other)
     voices = [panned(np.sqrt(2) * y.astype(np.float64), 0.0) for y in sounds]
     band = backing(len(voices[0]), SINGERS[singer].tonic_midi, seed=seed)
@@ -96,8 +97,8 @@ def make_mixture(
     )
     if is_wet:
         rooms = (5, 5, 7)
-        voices = [_in_room(v, seed=k) for v, k in zip(voices, rooms, strict=True)]
-        band = _in_room(band, seed=6)
+        voices = [_in_room(v, seed=k, wet_db=wet_db) for v, k in zip(voices, rooms, strict=True)]
+        band = _in_room(band, seed=6, wet_db=wet_db)
     gain = 0.7 / max(float(np.abs(v + band).max()) for v in voices[:2])
     voice, voice_truth, again = (gain * v for v in voices)
     band = gain * band
