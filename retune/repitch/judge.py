@@ -151,7 +151,9 @@ def verdict(
         f"old pitch {-found.left_db:.0f} dB down; {_out_of_ten(chances[CLEAN])} like it are clean"
     )
     if sure < DOUBTFUL:
-        text += f"; the note itself is {'hardly heard' if sure <= HARDLY_HEARD else 'doubtful'}"
+        text = (
+            f"the note itself is {'hardly heard' if sure <= HARDLY_HEARD else 'doubtful'}; {text}"
+        )
     return Verdict(edit.start_s, edit.end_s, word, text)
 
 
