@@ -18,15 +18,15 @@ from numpy.typing import NDArray
 
 from retune.core.carriers import Samples
 from retune.core.changes import Edit, Verdict
+from retune.repitch.frames import HOPS, frames_of
 from retune.repitch.lift import (
     CONTEXT_S,
-    frames_of,
     make_warp,
     mid_and_side,
     to_warped,
 )
 from retune.repitch.seam import FRAME_S, Passage
-from retune.repitch.share import HOPS, SHAPE, VOICE, Harmonics, harmonics
+from retune.repitch.share import SHAPE, VOICE, Harmonics, harmonics
 
 TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"

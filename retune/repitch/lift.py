@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from retune.core.carriers import FloatArray, Samples
 from retune.core.netlayers import Floats
 from retune.repitch import psola
+from retune.repitch.frames import HOPS, frames_of, laid_over
 from retune.repitch.reverb import reverb_part
 from retune.repitch.seam import FRAME_S, Passage
-from retune.repitch.share import HOPS, SHAPE, VOICE, Comb, Spectra, harmonics
+from retune.repitch.share import SHAPE, VOICE, Comb, harmonics
 
 TOP_HZ = 9000.0
 CONTEXT_S = 0.25
@@ -66,38 +67,20 @@ def from_warped(y: Floats, warp: Warp) -> Floats:
     return _resample(y, warp.phase)
 
 
-def frames_of(y: Floats, *, size: int) -> Spectra:
-    """Spectra (n_channels, n_frames, n_bins) of Hann frames `size` / HOPS apart; the first one is
-    centred `size` / 2 before the first sample, the last lies behind the end."""
-    from scipy.fft import rfft
-
-    hop = size // HOPS
-    n_frames = (y.shape[1] + size) // hop + 1
-    padded = np.pad(y, ((0, 0), (size, size + n_frames * hop - y.shape[1])))
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=1)[:, ::hop][:, :n_frames]
-    return np.asarray(rfft(frames * window.astype(y.dtype), axis=2))
-
-
 def harmonic_part(y: Floats, *, comb: Comb, period: int, n_harmonics: int) -> Floats:
     """What of `y` (n_channels, n), warped, stands on the harmonics of its constant pitch."""
     from scipy.fft import irfft
 
     size = comb.periods * period
-    hop = size // HOPS
     spectra = frames_of(y, size=size)
-    n_frames = spectra.shape[1]
     found = harmonics(spectra, comb=comb, n_harmonics=n_harmonics)
     part = np.zeros_like(spectra)
     bins = comb.periods * np.arange(1, n_harmonics + 1)
     for offset, weight in zip((-1, 0, 1), SHAPE, strict=True):
         part[:, :, bins + offset] = weight * found.share * found.tooth
-    made = irfft(part, n=size, axis=2)
-    out = np.zeros((y.shape[0], size + n_frames * hop + size), np.float32)
-    for k in range(n_frames):
-        out[:, k * hop : k * hop + size] += made[:, k]
     # Hann windows an eighth of their length apart add up to half their number.
-    return np.asarray(out[:, size : size + y.shape[1]] / (HOPS / 2), dtype=np.float32)
+    made = irfft(part, n=size, axis=2) / (HOPS / 2)
+    return laid_over(made, length=y.shape[1])
 
 
 def mid_and_side(x: FloatArray) -> FloatArray:

@@ -16,15 +16,12 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from retune.core.carriers import FloatArray
 from retune.core.netlayers import Floats, Layer, read_weights
-
-Spectra = NDArray[np.complex64]
+from retune.repitch.frames import Spectra, power_of
 
 WEIGHTS = Path(__file__).with_name("share_net.npz")
-HOPS = 8
 SHAPE = np.array([-0.5, 1.0, -0.5])
 LONG, NEIGHBOURS = 33, 7  # frames, harmonics
 CLEAR_DB, FEW, QUANTILE, WIDE = 6.0, 20, 0.35, 0.04
@@ -43,7 +40,7 @@ class Harmonics:
 
     @property
     def power(self) -> FloatArray:
-        return _power(self.tooth)
+        return power_of(self.tooth)
 
 
 @dataclass(frozen=True)
@@ -100,7 +97,7 @@ def valleys(spectra: Spectra, *, comb: Comb, n_harmonics: int) -> tuple[FloatArr
 
 
 def _above(tooth: Spectra, valley: FloatArray) -> FloatArray:
-    return np.clip(1 - _three(valley) / np.maximum(_three(_power(tooth)), 1e-20), 0.0, 1.0)
+    return np.clip(1 - _three(valley) / np.maximum(_three(power_of(tooth)), 1e-20), 0.0, 1.0)
 
 
 def measure(tooth: Spectra, below: FloatArray, above: FloatArray) -> tuple[Floats, float]:
@@ -110,7 +107,7 @@ def measure(tooth: Spectra, below: FloatArray, above: FloatArray) -> tuple[Float
     middle here and of the voice, how steady the phase is, and the place."""
     from scipy.ndimage import median_filter, uniform_filter1d
 
-    power = _power(tooth)
+    power = power_of(tooth)
     now = _three(power)
     level = _db(now)
     usual = _db(np.mean(power[0], keepdims=True)).reshape(1, 1, 1)
@@ -157,10 +154,6 @@ def share_of(figures: Floats) -> FloatArray:
     for layer in hidden:
         x = np.maximum(layer.of(x), 0.0)
     return np.asarray(1 / (1 + np.exp(-np.clip(last.of(x), -30, 30))), dtype=np.float64)
-
-
-def _power(tooth: Spectra) -> FloatArray:
-    return np.asarray(tooth.real**2 + tooth.imag**2)
 
 
 def _three(power: FloatArray) -> FloatArray:

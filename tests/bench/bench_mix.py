@@ -35,8 +35,8 @@ from voice_controls import hertz
 from retune.core.carriers import Audio, PitchTrack
 from retune.core.guide import GuideNote
 from retune.repitch import ENGINES, Passage, psola
+from retune.repitch.frames import HOPS, frames_of
 from retune.repitch.lift import (
-    frames_of,
     from_warped,
     lift_voiced,
     make_warp,
@@ -45,7 +45,7 @@ from retune.repitch.lift import (
 )
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.seam import FRAME_S
-from retune.repitch.share import HOPS, SHAPE, VOICE, harmonics
+from retune.repitch.share import SHAPE, VOICE, harmonics
 from retune.track import track_mix
 
 SINGERS = {"tenor": "b", "alto": "a", "soprano": "b", "baritone": "b"}

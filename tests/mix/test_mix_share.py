@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from retune.repitch.frames import frames_of
 from retune.repitch.judge import AUDIBLE, CLEAN, DO_NOT_USE, Measured, word_of
-from retune.repitch.lift import frames_of
 from retune.repitch.share import BASS, VOICE, Comb, harmonics
 
 PERIOD, N = 40, 40 * 24 * 6
