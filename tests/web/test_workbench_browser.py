@@ -9,7 +9,16 @@ from typing import Any
 
 import pytest
 from web_client import RULE, demo_copy
-from workbench_browser import NEEDS_BROWSER, opened, page_at, play, running, wait_until, write
+from workbench_browser import (
+    NEEDS_BROWSER,
+    box_at_rest,
+    opened,
+    page_at,
+    play,
+    running,
+    wait_until,
+    write,
+)
 
 from retune.core.songfile import read_song
 
@@ -255,7 +264,7 @@ def test_a_note_is_corrected_by_dragging(
     page: Any, song: Path, across: float, by: tuple[int, int], words: str
 ) -> None:
     page.locator("#correct-toggle").click()
-    box = page.locator('#drawing .note[data-note="23"] .hit').bounding_box()
+    box = box_at_rest(page, '#drawing .note[data-note="23"] .hit')
     x, y = (
         box["x"] + min(max(across * box["width"], 2), box["width"] - 2),
         box["y"] + box["height"] / 2,

@@ -169,6 +169,23 @@ def test_a_chosen_note_is_played_from_the_start_of_its_phrase(page: Any) -> None
     assert phrase["start_s"] - 0.1 < page.evaluate("workbench.player.now()") < phrase["end_s"]
 
 
+def test_a_report_from_before_a_jump_is_not_believed(page: Any) -> None:
+    """The mixer goes on reporting the old place until the jump has reached it."""
+    play(page)
+    found = page.evaluate(
+        """() => {
+          const { player } = workbench;
+          const old = { playing: true, peak: 0, time: player.ctx.currentTime, name: "original" };
+          player.seek(20);
+          player.heard({ ...old, at: 0, jump: player.jump - 1 });
+          player.heard({ ended: true, jump: player.jump - 1 });
+          return [player.now(), player.playing];
+        }"""
+    )
+    assert found == [pytest.approx(20, abs=0.5), True]
+    wait_until(page, "workbench.player.position > 20.05")
+
+
 def test_ratings_one_at_a_time(page: Any) -> None:
     page.locator("#go-blind").click()
     page.locator("#who").select_option("rating")

@@ -93,6 +93,19 @@ def wait_until(page: Any, script: str, *, within_s: float = 20.0) -> Any:
     return value
 
 
+def box_at_rest(page: Any, selector: str, *, within_s: float = 20.0) -> dict[str, float]:
+    """Where a part of the picture is once it has stayed there: a new width draws it anew."""
+    until = time.monotonic() + within_s
+    last = None
+    while True:
+        box = page.locator(selector).bounding_box()
+        if box is not None and box == last:
+            return box
+        assert time.monotonic() < until, f"{selector} does not come to rest: {last}, then {box}"
+        last = box
+        page.wait_for_timeout(300)
+
+
 def write(page: Any, text: str) -> None:
     page.locator("#rules textarea").last.fill(text)
     wait_until(page, f"workbench.state.plan?.asked?.includes({text!r})")

@@ -22,6 +22,7 @@ class Mixer extends AudioWorkletProcessor {
     this.playing = false;
     this.wanted = false;
     this.seekTo = null;
+    this.jump = 0;
     this.at = 0;
     this.length = 0;
     this.loop = null;
@@ -36,9 +37,9 @@ class Mixer extends AudioWorkletProcessor {
       stem: () => this.setStem(message),
       version: () => this.setVersion(message),
       choose: () => this.choose(this.versions.get(message.name)),
-      play: () => { this.wanted = true; if (message.at !== undefined) this.go(message.at); },
+      play: () => { this.wanted = true; this.go(message); },
       pause: () => { this.wanted = false; },
-      seek: () => this.go(message.at),
+      seek: () => this.go(message),
       loop: () => { this.loop = message.span; },
       heard: () => { message.heard.forEach((on, k) => { if (this.stems[k]) this.stems[k].heard = on; }); },
       clear: () => { this.stems = []; this.length = 0; },
@@ -80,7 +81,8 @@ class Mixer extends AudioWorkletProcessor {
     }
   }
 
-  go(at) {
+  go({ at, jump }) {
+    this.jump = jump;
     const place = Math.max(0, Math.min(Math.round(at), Math.max(this.length - 1, 0)));
     if (this.playing && this.gate > 0) this.seekTo = place;
     else this.at = place;
@@ -117,7 +119,7 @@ class Mixer extends AudioWorkletProcessor {
     this.playing = this.wanted = false;
     this.gate = 0;
     this.at = 0;
-    this.port.postMessage({ ended: true });
+    this.port.postMessage({ ended: true, jump: this.jump });
     return Math.max(frames, 1);
   }
 
@@ -202,7 +204,7 @@ class Mixer extends AudioWorkletProcessor {
     if (this.since < REPORT_FRAMES) return;
     this.port.postMessage({
       at: this.seekTo ?? this.at, playing: this.playing && this.wanted, peak: this.peak,
-      time: currentTime, name: this.current.name,
+      time: currentTime, name: this.current.name, jump: this.jump,
     });
     this.since = 0;
     this.peak = 0;

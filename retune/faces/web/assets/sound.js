@@ -16,6 +16,7 @@ export class Player {
     this.ready = null;
     this.position = 0;
     this.stamp = 0;
+    this.jump = 0;                // number of the last jump asked for
     this.playing = false;
     this.peak = 0;
     this.chosen = "original";
@@ -86,6 +87,8 @@ export class Player {
     if (message.answer) {
       this.asks.get(message.answer)?.(message.frame);
       this.asks.delete(message.answer);
+    } else if (message.jump !== this.jump) {
+      // From before the last jump: where the sound was then.
     } else if (message.ended) {
       this.playing = false;
       this.position = 0;
@@ -142,10 +145,8 @@ export class Player {
       this.onfault(new Error("no sound output answers. Connect one, then load this page again."));
       return;
     }
-    this.position = at;
-    this.stamp = this.ctx.currentTime;
     this.playing = true;
-    this.node.port.postMessage({ do: "play", at: Math.round(at * this.song.rate_hz) });
+    this.seek(at);
     this.onstate();
   }
 
@@ -159,7 +160,10 @@ export class Player {
   seek(at) {
     this.position = at;
     if (this.ctx) this.stamp = this.ctx.currentTime;
-    this.node?.port.postMessage({ do: "seek", at: Math.round(at * this.song.rate_hz) });
+    this.jump += 1;
+    this.node?.port.postMessage({
+      do: this.playing ? "play" : "seek", at: Math.round(at * this.song.rate_hz), jump: this.jump,
+    });
   }
 
   choose(name) {
