@@ -46,7 +46,8 @@ def reverb_part(rest: FloatArray, lifted: FloatArray, *, rate_hz: int) -> FloatA
     room = amount(power[1], left) * left
     found[..., top] *= np.minimum(room / np.maximum(usual, 1e-20), 1.0)
     found[..., top.stop :] = 0
-    # Squared Hann windows a quarter of their length apart add up to 3/2.
+    # The sound whose spectra are nearest to these (Griffin & Lim 1984, IEEE Trans. ASSP 32,
+    # 236-243); squared Hann windows a quarter of their length apart add up to 3/2.
     made = irfft(found, n=size, axis=2) * hann(size).astype(np.float32) / 1.5
     return laid_over(made, hops=HOPS, length=rest.shape[1]).astype(np.float64)
 
