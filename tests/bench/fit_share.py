@@ -25,13 +25,12 @@ from pathlib import Path
 import numpy as np
 import torch
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import resample_poly
 from torch import nn
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 import melody_mixes
-from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
+from practice import RATE_HZ, Floats, Practice, make_practice, of_parts, rough_guide
 from pupils import convolutions, folded
 
 from retune.core.carriers import Audio
@@ -70,15 +69,8 @@ class Run:
 def made(k: int) -> Practice:
     """The k-th mix to learn from."""
     lead, rng = melody_mixes.some_lead(k), np.random.default_rng([55, k])
-    tonic, minor = lead.key
-    turns = range(0, 600, 12)
-    bands = [tonic + t for t in turns if ((tonic + t) // 12 % 5 < 2) == minor]
-    band, _ = melody_mixes.some_band(int(rng.choice(bands)))
-    parts = melody_mixes.some_parts(lead, band, rng)
-    gain = 0.7 / np.abs(np.sum(parts, axis=0)).max()
-    up = RATE_HZ // melody_mixes.RATE_HZ
-    voice, backing = (gain * resample_poly(x, up, 1, axis=0) for x in parts)
-    return Practice(voice + backing, voice, backing, (), lead.time_s, lead.f0_hz)
+    band, _ = melody_mixes.some_band(melody_mixes.in_key(lead.key, rng))
+    return of_parts(lead, *melody_mixes.some_parts(lead, band, rng))
 
 
 def heard(practice: Practice, guide: list[GuideNote]) -> Floats:

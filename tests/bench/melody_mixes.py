@@ -1,7 +1,8 @@
 """Mixes to teach a network to hear the melody on: voices and bands made by lot.
 
 Other voices, tunes, instruments and rooms than `mixtures`, `practice` and `real_mixes` have, so
-that what is taught here can be measured there. All at 22050 Hz, a mix 11 s long.
+that what is taught here can be measured there. All at 22050 Hz, a mix 11 s long. Voices are made
+from formants or of spoken syllables, bands of partials or of a soundfont's notes.
 """
 
 from __future__ import annotations
@@ -10,10 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import played_tones
 from numpy.typing import NDArray
 from rooms import panned
 from scipy.signal import butter, fftconvolve, sosfilt
-from voices import Singer, sing
+from spoken_leads import SPEAKERS, sing_words
+from voices import Singer, Sung, sing
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -24,6 +27,8 @@ N = int(LENGTH_S * RATE_HZ)
 SCALES = {False: (0, 2, 4, 5, 7, 9, 11), True: (0, 2, 3, 5, 7, 8, 10)}
 LINKS = ("legato", "voiced", "unvoiced", "rest")
 STEPS = {-7: 2, -4: 4, -3: 5, -2: 12, -1: 22, 0: 10, 1: 22, 2: 11, 3: 5, 4: 5, 7: 2}
+SHORT_RESTS = {0.15: 0.4, 0.4: 0.4, 1.2: 0.2}
+LONG_RESTS = {0.15: 0.25, 0.4: 0.3, 0.8: 0.25, 1.6: 0.2}
 CHORDS = {0: 30, 1: 5, 2: 2, 3: 20, 4: 22, 5: 21}
 KINDS = ("pad", "organ", "piano", "guitar", "strings", "bell", "reed")
 
@@ -39,12 +44,14 @@ def by_lot(weights: dict[int, int], rng: Rng) -> int:
 
 @dataclass(frozen=True, eq=False)
 class Lead:
-    """A voice of loudness 1 with its true pitch, NaN where it is silent, and its key."""
+    """A voice of loudness 1 with its true pitch, NaN where it is silent, its key, and its `notes`
+    as (start_s, end_s, midi)."""
 
     samples: Floats
     time_s: Floats
     f0_hz: Floats
     key: tuple[int, bool]
+    notes: tuple[tuple[float, float, float], ...]
 
 
 def some_singer(rng: Rng) -> Singer:
@@ -65,14 +72,20 @@ def some_singer(rng: Rng) -> Singer:
     )
 
 
-def some_spans(low_midi: int, scale: tuple[int, ...], rng: Rng) -> list[dict[str, object]]:
-    """A tune by lot, mostly in steps, as `voices.plan_notes` has it."""
+def some_spans(
+    low_midi: int,
+    scale: tuple[int, ...],
+    rng: Rng,
+    rests: dict[float, float] = SHORT_RESTS,
+) -> list[dict[str, object]]:
+    """A tune by lot, mostly in steps, as `voices.plan_notes` has it; `rests` are how long (s) and
+    how likely."""
     at, place, spans = float(rng.uniform(0.1, 0.8)), int(rng.integers(0, 8)), []
     pace = rng.uniform(0.2, 0.7)
     while at < LENGTH_S - 1.0:
         link = str(rng.choice(LINKS, p=[0.3, 0.2, 0.3, 0.2])) if spans else "rest"
         if link == "rest":
-            at += float(rng.choice([0.15, 0.4, 1.2], p=[0.4, 0.4, 0.2]))
+            at += float(rng.choice(list(rests), p=list(rests.values())))
         at += 0.09 if link == "unvoiced" else 0.0
         length = float(np.clip(pace * 2 ** rng.normal(0, 0.6), 0.11, 2.0))
         step = by_lot(STEPS, rng)
@@ -90,10 +103,24 @@ def some_lead(k: int) -> Lead:
     singer, minor = some_singer(rng), bool(rng.random() < 0.4)
     spans = some_spans(singer.low_midi, SCALES[minor], rng)
     sung = sing(singer, seed=k, rate_hz=RATE_HZ, spans=spans)
+    return _lead(sung, spans, singer, minor)
+
+
+def spoken_lead(k: int, speaker: str = "") -> Lead:
+    """The same of spoken syllables, with longer rests."""
+    rng = np.random.default_rng([78, k])
+    singer, minor = some_singer(rng), bool(rng.random() < 0.4)
+    spans = some_spans(singer.low_midi, SCALES[minor], rng, LONG_RESTS)
+    sung = sing_words(singer, spans, speaker or SPEAKERS[k % len(SPEAKERS)], rng)
+    return _lead(sung, spans, singer, minor)
+
+
+def _lead(sung: Sung, spans: list[dict[str, object]], singer: Singer, minor: bool) -> Lead:
     samples = np.zeros(N)
     samples[: len(sung.samples)] = sung.samples[:N]
     samples /= np.sqrt(np.mean(samples[np.abs(samples) > 0.02] ** 2))
-    return Lead(samples, sung.time_s, sung.f0_hz, (singer.low_midi % 12, minor))
+    notes = tuple((float(s["from"]), float(s["to"]), float(s["midi"])) for s in spans)  # type: ignore[arg-type]
+    return Lead(samples, sung.time_s, sung.f0_hz, (singer.low_midi % 12, minor), notes)
 
 
 # --- bands -------------------------------------------------------------------------------------
@@ -134,6 +161,18 @@ def some_instrument(rng: Rng) -> Tone:
     return tone
 
 
+def played_instrument(rng: Rng) -> Tone:
+    """Tones of one instrument of a soundfont, a little out of tune."""
+    program = int(rng.choice(played_tones.PROGRAMS))
+    release_s = rng.uniform(0.02, 0.25)
+
+    def tone(midi: float, length_s: float) -> Floats:
+        off = rng.normal(0, 0.03)
+        return played_tones.note(program, midi + off, length_s + release_s, release_s)
+
+    return tone
+
+
 def put(out: Floats, sound: Floats, at_s: float, side: float) -> None:
     first = int(at_s * RATE_HZ)
     sound = sound[: max(len(out) - first, 0)]
@@ -164,8 +203,8 @@ def some_frame(tonic: int, scale: tuple[int, ...], rng: Rng) -> Frame:
     return Frame(beat_s, bar_s, chords, wide)
 
 
-def add_chords(out: Floats, frame: Frame, rng: Rng) -> None:
-    tone, base = some_instrument(rng), int(rng.choice([36, 48, 60], p=[0.1, 0.6, 0.3]))
+def add_chords(out: Floats, frame: Frame, tone: Tone, rng: Rng) -> None:
+    base = int(rng.choice([36, 48, 60], p=[0.1, 0.6, 0.3]))
     style, level = (
         rng.choice(["bars", "halves", "beats", "broken"]),
         10 ** (rng.uniform(-6, 2) / 20),
@@ -187,8 +226,8 @@ def add_chords(out: Floats, frame: Frame, rng: Rng) -> None:
                 put(out, sound, at_s + j * part + rng.uniform(0, 0.015), sides[q % 6])
 
 
-def add_bass(out: Floats, frame: Frame, rng: Rng) -> None:
-    tone, level, walks = some_instrument(rng), 10 ** (rng.uniform(-3, 5) / 20), rng.random() < 0.4
+def add_bass(out: Floats, frame: Frame, tone: Tone, rng: Rng) -> None:
+    level, walks = 10 ** (rng.uniform(-3, 5) / 20), rng.random() < 0.4
     for at_s, chord in frame.bars:
         for j in range(round(frame.bar_s / frame.beat_s) if walks else 1):
             midi = 28 + (chord[j % 3 if walks else 0] - 28) % 12 + 12 * int(rng.random() < 0.3)
@@ -196,9 +235,11 @@ def add_bass(out: Floats, frame: Frame, rng: Rng) -> None:
             put(out, level * tone(midi, length_s), at_s + j * frame.beat_s, 0.0)
 
 
-def add_line(out: Floats, frame: Frame, tonic: int, scale: tuple[int, ...], rng: Rng) -> None:
+def add_line(
+    out: Floats, frame: Frame, tonic: int, scale: tuple[int, ...], tone: Tone, rng: Rng
+) -> None:
     """Another melody, played, aside from the middle."""
-    tone, level = some_instrument(rng), 10 ** (rng.uniform(-6, 1) / 20)
+    level = 10 ** (rng.uniform(-6, 1) / 20)
     side, at_s, place = rng.choice([-1, 1]) * rng.uniform(0.3, 0.9), rng.uniform(0, 2), 5
     while at_s < LENGTH_S:
         length_s = frame.beat_s * rng.choice([0.5, 1, 2])
@@ -224,20 +265,59 @@ def add_drums(out: Floats, frame: Frame, rng: Rng) -> None:
             put(out, kick * np.sin(turn) * np.exp(-t / 0.12), at_s, 0.0)
 
 
+def play_drums(out: Floats, frame: Frame, rng: Rng) -> None:
+    """The soundfont's drums, in a pattern by lot."""
+    level = {name: 10 ** (rng.uniform(-8, 6) / 20) for name in played_tones.DRUMS}
+    picked = {name: int(rng.choice(keys)) for name, keys in played_tones.DRUMS.items()}
+    for i in range(int(2 * LENGTH_S / frame.beat_s)):
+        at_s = i * frame.beat_s / 2
+        hits = ["hat"] * int(rng.random() < 0.8) + ["kick"] * int(i % 4 == 0 or rng.random() < 0.1)
+        hits += ["snare"] * int(i % 4 == 2) + ["tom"] * int(rng.random() < 0.04)
+        hits += ["open"] * int(rng.random() < 0.08)
+        for name in hits:
+            sound = level[name] * played_tones.drum_of(picked[name]).astype(np.float64)
+            put(out, sound, at_s, 0.3 if name in ("hat", "open") else 0.0)
+
+
+def played_band(k: int) -> tuple[Floats, tuple[int, bool]]:
+    """The same, two of three instruments out of the soundfont."""
+    return _band(
+        k,
+        np.random.default_rng([98, k]),
+        lambda rng: (played_instrument if rng.random() < 0.67 else some_instrument)(rng),
+        lambda *rest: (play_drums if rest[-1].random() < 0.67 else add_drums)(*rest),
+    )
+
+
 def some_band(k: int) -> tuple[Floats, tuple[int, bool]]:
     """A band of loudness 1, (N, 2), and its key."""
-    rng, tonic, minor = np.random.default_rng([99, k]), k % 12, (k // 12) % 5 < 2
+    return _band(k, np.random.default_rng([99, k]), some_instrument, add_drums)
+
+
+def _band(
+    k: int,
+    rng: Rng,
+    instrument: Callable[[Rng], Tone],
+    drums: Callable[[Floats, Frame, Rng], None],
+) -> tuple[Floats, tuple[int, bool]]:
+    tonic, minor = k % 12, (k // 12) % 5 < 2
     scale, out = SCALES[minor], np.zeros((N, 2))
     frame = some_frame(tonic, scale, rng)
     for _ in range(int(rng.choice([1, 2, 3], p=[0.45, 0.4, 0.15]))):
-        add_chords(out, frame, rng)
+        add_chords(out, frame, instrument(rng), rng)
     if rng.random() < 0.85:
-        add_bass(out, frame, rng)
+        add_bass(out, frame, instrument(rng), rng)
     if rng.random() < 0.35:
-        add_line(out, frame, tonic, scale, rng)
+        add_line(out, frame, tonic, scale, instrument(rng), rng)
     if rng.random() < 0.7:
-        add_drums(out, frame, rng)
+        drums(out, frame, rng)
     return out / (np.sqrt(np.mean(out**2)) + 1e-9), (tonic, minor)
+
+
+def in_key(key: tuple[int, bool], rng: Rng) -> int:
+    """A number that `some_band` and `played_band` make a band in this key of."""
+    tonic, minor = key
+    return int(rng.choice([tonic + t for t in range(0, 600, 12) if (t // 12 % 5 < 2) == minor]))
 
 
 # --- mixes -------------------------------------------------------------------------------------

@@ -1,14 +1,16 @@
-"""Finished mixes to fit constants on: other voices, bands and rooms than `mixtures` has, so that
-what is fitted here can be measured there."""
+"""Finished mixes to fit constants on: other voices, bands and rooms than `mixtures` and
+`real_mixes` have, so that what is fitted here can be measured there."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import melody_mixes
 import numpy as np
 from numpy.typing import NDArray
 from rooms import in_room, panned
-from scipy.signal import butter, sosfilt
+from scipy.signal import butter, resample_poly, sosfilt
+from spoken_leads import HELD_OUT
 from voices import SINGERS, plan_notes, sing
 
 from retune.core.guide import GuideNote
@@ -127,3 +129,19 @@ def make_practice(k: int) -> Practice:
     gain = 0.7 / float(np.abs(voice + backing).max())
     voice, backing = gain * voice, gain * backing
     return Practice(voice + backing, voice, backing, notes, sung.time_s, sung.f0_hz)
+
+
+def of_parts(lead: melody_mixes.Lead, voice: Floats, backing: Floats) -> Practice:
+    """A voice and a band of `melody_mixes`, put together."""
+    gain = 0.7 / np.abs(voice + backing).max()
+    up = RATE_HZ // melody_mixes.RATE_HZ
+    voice, backing = (gain * resample_poly(x, up, 1, axis=0) for x in (voice, backing))
+    return Practice(voice + backing, voice, backing, lead.notes, lead.time_s, lead.f0_hz)
+
+
+def make_words(k: int) -> Practice:
+    """The k-th mix of spoken syllables, sung, by a speaker whom no network was taught on, over a
+    band out of a soundfont."""
+    lead, rng = melody_mixes.spoken_lead(90_000 + k, HELD_OUT), np.random.default_rng([56, k])
+    band, _ = melody_mixes.played_band(90_000 + melody_mixes.in_key(lead.key, rng))
+    return of_parts(lead, *melody_mixes.some_parts(lead, band, rng))
