@@ -1,7 +1,8 @@
 """The melody inside a finished mix: what a small network hears, and one path through it.
 
 `retune.track.melody_net` says of each frame how likely each pitch is the melody's. The best path
-through those odds bears with the leaps of a melody and may fall silent (Viterbi). With a guide,
+through those odds bears with the leaps of a melody and may fall silent (Viterbi). Without a guide a
+second path keeps near where the first one mostly lies (`retune.track.tessitura`). With a guide,
 only pitches within `GUIDE_CENTS` of the note given there can be found, and nothing where the
 guide has no note.
 """
@@ -20,6 +21,8 @@ from retune.core.units import midi_to_hz
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, Frames, frames_of
 from retune.track.seam import check_range
+from retune.track.tessitura import loss as far_loss
+from retune.track.tessitura import middle_midi
 
 BIN_CENTS = 1200 / PER_OCTAVE
 GUIDE_CENTS = 150.0
@@ -150,22 +153,32 @@ class MixMelody:
 
     def track(self, audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> PitchTrack:
         inside = (fmin_hz <= PITCHES_HZ) & (fmax_hz >= PITCHES_HZ)
+        heard = list(frames_of(audio))
+        found = self._found(heard, inside, None)
+        if self.guide or not np.isfinite(found.f0_hz).any():
+            return found
+        return self._found(heard, inside, middle_midi(found))
+
+    def _found(
+        self, heard: Sequence[Frames], inside: NDArray[np.bool_], middle: FloatArray | None
+    ) -> PitchTrack:
+        """The best path through what was heard, near the `middle` (n_frames,) if it is known."""
         score = np.zeros(len(PITCHES_HZ) + 1)
         backs = [np.empty((0, len(score)), np.int16)]
-        kept: list[Frames] = []
-        n_done = 0
-        for frames in frames_of(audio):
-            n = len(frames.level_db)
-            time_s = np.arange(n_done, n_done + n, dtype=np.float64) * (HOP / RATE_HZ)
-            back = np.empty((n, len(score)), np.int16)
+        first = 0
+        for frames in heard:
+            stop = first + len(frames.level_db)
+            time_s = np.arange(first, stop, dtype=np.float64) * (HOP / RATE_HZ)
             odds = self._odds(frames, time_s, inside)
+            if middle is not None:
+                odds[:, :-1] -= far_loss(PITCHES_HZ, middle[first:stop])
+            back = np.empty((stop - first, len(score)), np.int16)
             _advance(odds, score, back, STEP_COST, LEAP_COST, REACH_BINS, SWITCH_COST)
             backs.append(back)
-            kept.append(frames)
-            n_done += n
-        path = np.empty(n_done, np.int32)
+            first = stop
+        path = np.empty(first, np.int32)
         _trace(np.concatenate(backs), int(np.argmax(score)), path)
-        return _answer(kept, path)
+        return _answer(heard, path)
 
     def _odds(self, frames: Frames, time_s: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
         """What each frame adds to a path through each bin and through silence."""
