@@ -4,8 +4,9 @@ The spectra of the middle and the side are laid over themselves at the harmonics
 that what belongs to one pitch stands in one place (after Bittner, McFee, Salamon, Li & Bello 2017,
 ISMIR, 63-70). Five layers then look at the neighbourhood of a pitch, in pitch and ever farther in
 time: a voice begins, wavers and ends; a chord stands, a string and a room die away. The network
-was taught by tests/bench/fit_melody.py on voices and bands that are made there, dry and in rooms,
-and on nothing recorded. Its weights lie beside this file.
+was taught by tests/bench/fit_melody.py on mixes that are made there, dry and in rooms: voices from
+formants and of spoken syllables, sung; bands of partials and of a soundfont's notes; no recording
+of anyone who sings. Its weights lie beside this file.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ GUIDE_PULL = 0.05
 # How much one frame's odds count: frames this near each other hear much the same.
 FRAME_WEIGHT = 0.15
 # Log odds for singing rather than silence, without a guide and inside its notes.
-VOICED_ODDS, GUIDED_ODDS = 2.0, 6.0
+VOICED_ODDS, GUIDED_ODDS = 1.5, 6.0
 # What a step of the path costs for each bin, up to a reach; any leap; a start or an end.
 STEP_COST = 0.05
 LEAP_COST = 1.5

@@ -15,7 +15,7 @@ from retune.core.units import hz_to_midi
 REACH_S = 10.0  # to each side: a refrain may lie elsewhere than a verse
 EVERY_S = 1.0
 # What each semitone beyond the free ones costs a frame.
-FREE_SEMITONES, PULL = 3.0, 0.03
+FREE_SEMITONES, PULL = 2.0, 0.02
 
 
 def middle_midi(track: PitchTrack) -> FloatArray:

@@ -4,7 +4,7 @@
     python tests/bench/bench_verdicts.py --guide poor    times off by 80 ms, one note in six wrong
     python tests/bench/bench_verdicts.py --guide none    notes found without a guide
     python tests/bench/bench_verdicts.py --real          five real voices over bands that are played
-    python tests/bench/bench_verdicts.py --fit 54        fit the weights on practice mixes
+    python tests/bench/bench_verdicts.py --fit 30        fit the weights, on two kinds of mixes
 
 Truth: the same move of the voice alone, over the band. An edit is clean where, in the core of the
 note, the backing where it rules (6 dB over the voices) is off by 8 dB or more under itself, and
@@ -22,6 +22,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_mix import SINGERS, TRUTH_S, at
 from mixtures import make_mixture
-from practice import RATE_HZ, Floats, Practice, make_practice, rough_guide
+from practice import RATE_HZ, Floats, Practice, make_practice, make_words, rough_guide
 from real_harmony import KINDS
 from real_mixes import VOICES, RealMix, make_real_mix
 from voice_controls import hertz
@@ -50,7 +51,7 @@ SHIFTS = (-300.0, -200.0, -100.0, 100.0, 200.0)
 CLEAN_DB, NO_USE_DB, WRONG_CENTS, MASKED = (-8.0, 3.0), (-4.0, 6.0), 100.0, 0.05
 WORDS = (judge.CLEAN, judge.AUDIBLE, judge.DO_NOT_USE)
 GUIDES = ("rough", "poor", "none")
-SOFTER_DB = (0.0, -9.0)  # practice mixes to fit on, the voice brought down by so much
+SOFTER_DB = (0.0, -9.0)  # practice mixes to fit on in turn, the voice brought down by so much
 
 
 @dataclass(frozen=True)
@@ -234,6 +235,13 @@ def show(name: str, rows: list[Row]) -> None:
     print(f"the others agree {np.mean(certain):.2f}", flush=True)
 
 
+def practised(k: int) -> list[Row]:
+    """The k-th mix to fit on, its notes found in each way: made voices and spoken ones in turn."""
+    place, is_spoken = divmod(k, 2)
+    mix = make_words(place) if is_spoken else softer(make_practice(place), SOFTER_DB[place % 2])
+    return [row for kind in GUIDES for row in judged(mix, kind)]
+
+
 def fit(rows: list[Row]) -> None:
     """Logistic regression of "not clean" and of "unfit", a unit of shrinkage on the weights (ten
     on that of certainty, which goes from 0 to 1)."""
@@ -261,11 +269,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=60, help="of the first band")
     parser.add_argument("--real", action="store_true", help="real voices, over bands of this seed")
     parser.add_argument("--guide", choices=GUIDES, default="rough")
-    parser.add_argument("--fit", type=int, default=0, help="how many practice mixes to fit on")
+    parser.add_argument("--fit", type=int, default=0, help="how many practice mixes of each kind")
     args = parser.parse_args()
     if args.fit:
-        mixes = [softer(make_practice(k), db) for k in range(args.fit) for db in SOFTER_DB]
-        rows = [row for m in mixes for kind in GUIDES for row in judged(m, kind)]
+        with ProcessPoolExecutor() as pool:
+            rows = [r for found in pool.map(practised, range(2 * args.fit)) for r in found]
         show("practice", rows)
         fit(rows)
         return

@@ -7,8 +7,10 @@ Each step mixes four voices with four bands in the same key, at other levels and
 each time. Printed now and then: the loss, and on two kinds of `practice` mixes, which are not
 learned from, the share of sung frames whose likeliest pitch is within 50 cents, and of the others
 called sung. Needs what `spoken_leads` and `played_tones` need. The learner's rate rises, then falls
-along a cosine (Loshchilov & Hutter 2017, ICLR; AdamW: the same, 2019). One processor taught the
-weights that are shipped in three quarters of an hour: about a thousand steps.
+along a cosine (Loshchilov & Hutter 2017, ICLR; AdamW: the same, 2019). The weights that
+are shipped were taught for three quarters of an hour on one processor without speech and soundfont
+(--spoken 0 --played 0), then with both for 52 minutes on two, going on from those (--from and
+--fastest 1.5e-3): about a thousand steps each time.
 """
 
 from __future__ import annotations
@@ -52,7 +54,6 @@ SHAPES = ((5, 5), (5, 5), (5, 3), (5, 3), (5, 3))  # frames and bins of each lay
 BLUR_BINS = 0.8
 FASTEST, SLOWEST, RISE = 3e-3, 1e-5, 50
 FIRST = 120  # songs made before it begins
-SPOKEN, PLAYED = 0.6, 0.6  # shares of voices of spoken syllables, of bands out of a soundfont
 N_HELD_OUT = 30
 Example = tuple[Floats, Floats]  # (2, n_frames, N_GRID), bins of the melody or NaN
 Key = tuple[int, bool]
@@ -86,11 +87,11 @@ def example(lead: Lead, band: Floats, rng: Rng) -> Example:
 class Maker:
     """Makes examples in a thread of its own; voices and bands are added as long as it runs."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, *, spoken: float, played: float) -> None:
         self.ready: queue.Queue[Example] = queue.Queue(6 * BATCH)
         self.leads: list[Lead] = []
         self.bands: defaultdict[Key, list[Floats]] = defaultdict(list)
-        self.most = most
+        self.most, self.spoken, self.played = most, spoken, played
         threading.Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
@@ -98,8 +99,8 @@ class Maker:
         while True:
             k = len(self.leads)
             if k < self.most and (k < FIRST or rng.random() < 0.3):
-                self.leads.append(spoken_lead(k) if rng.random() < SPOKEN else some_lead(k))
-                band, key = played_band(k) if rng.random() < PLAYED else some_band(k)
+                self.leads.append(spoken_lead(k) if rng.random() < self.spoken else some_lead(k))
+                band, key = played_band(k) if rng.random() < self.played else some_band(k)
                 self.bands[key].append(band)
                 continue
             lead = self.leads[rng.integers(k)]
@@ -206,12 +207,15 @@ def main() -> None:
     )
     parser.add_argument("--minutes", type=float, default=45.0)
     parser.add_argument("--songs", type=int, default=900, help="voices and bands made")
+    parser.add_argument("--spoken", type=float, default=0.6, help="share of spoken voices")
+    parser.add_argument("--played", type=float, default=0.6, help="share of soundfont bands")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--from", type=Path, dest="before", help="weights to go on from")
     parser.add_argument("--fastest", type=float, default=FASTEST, help="the highest rate")
     args = parser.parse_args()
     torch.manual_seed(1)
-    pupil, maker, rng = Pupil(), Maker(args.songs), np.random.default_rng(2)
+    pupil, rng = Pupil(), np.random.default_rng(2)
+    maker = Maker(args.songs, spoken=args.spoken, played=args.played)
     if args.before:
         pupil.take_up(args.before, torch.cat([next(iter(maker.batch(rng))) for _ in range(4)]))
     learner = torch.optim.AdamW(pupil.parameters(), args.fastest, weight_decay=1e-4)
