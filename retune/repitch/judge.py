@@ -1,7 +1,7 @@
 """How well one note came out of a mix, judged from the mix and the result alone.
 
 Four figures are measured on the voice's own clock (see `retune.repitch.lift`); with the certainty
-of the note they are weighed into two chances, that the edit is not clean and that it is unfit. The
+of the note they are weighed into two chances, that the edit is not clean and that it is unfit; the
 word is the likeliest of the three, but for a note that is hardly heard. The truth they were fitted
 to, on mixes made with it beside them, against the same move of the voice alone: an edit is clean
 where the backing, where it rules, is off by 8 dB or more under itself (about what the move costs on
@@ -30,9 +30,9 @@ from retune.repitch.share import SHAPE, VOICE, Harmonics, harmonics
 
 TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"
-# A note less sure than the first is told to be doubtful; one no surer than the second is not to be
-# moved, however well its harmonics come out: they may be the band's.
-DOUBTFUL, HARDLY_HEARD = 0.5, 0.15
+# A note less sure than the first is told to be doubtful; one no surer than the second, as far under
+# its band as no mix that the chances were fitted on, is not to be moved.
+DOUBTFUL, HARDLY_HEARD = 0.5, 0.06
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
 
@@ -49,9 +49,9 @@ class Weights:
     constant: float
 
 
-# Fitted by tests/bench/bench_verdicts.py --fit 54.
-NOT_CLEAN = Weights(-0.031, -0.058, -0.047, 0.037, -4.157, -0.681)
-UNFIT = Weights(0.010, -0.129, -0.018, 0.060, -6.267, -0.753)
+# Fitted by tests/bench/bench_verdicts.py --fit 30.
+NOT_CLEAN = Weights(-0.050, -0.013, -0.006, 0.027, -2.300, 0.291)
+UNFIT = Weights(-0.030, -0.005, 0.040, 0.021, -3.657, 0.588)
 
 
 @dataclass(frozen=True)
