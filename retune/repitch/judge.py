@@ -30,8 +30,8 @@ from retune.repitch.share import SHAPE, VOICE, Harmonics, harmonics
 
 TOP_HZ = 5000.0
 CLEAN, AUDIBLE, DO_NOT_USE = "clean", "audible if you listen for it", "do not use"
-# A note less sure than the first is told to be doubtful; one no surer than the second, as far under
-# its band as no mix that the chances were fitted on, is not to be moved.
+# A note less sure than the first is told to be doubtful; one no surer than the second is not to be
+# moved, however well its harmonics come out: they may be the band's.
 DOUBTFUL, HARDLY_HEARD = 0.5, 0.06
 SHARED = 0.12  # of the old pitch: a harmonic this near one of the new pitch tells nothing
 
