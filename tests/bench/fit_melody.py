@@ -217,7 +217,8 @@ def main() -> None:
     pupil, rng = Pupil(), np.random.default_rng(2)
     maker = Maker(args.songs, spoken=args.spoken, played=args.played)
     if args.before:
-        pupil.take_up(args.before, torch.cat([next(iter(maker.batch(rng))) for _ in range(4)]))
+        seen_first, _ = zip(*(maker.batch(rng) for _ in range(4)), strict=True)
+        pupil.take_up(args.before, torch.cat(seen_first))
     learner = torch.optim.AdamW(pupil.parameters(), args.fastest, weight_decay=1e-4)
     examples = held_out(make_practice(k) for k in range(N_HELD_OUT))
     words = held_out(make_words(k) for k in range(N_HELD_OUT))

@@ -6,15 +6,13 @@ another than `real_bands` plays from, so that what is taught here can be measure
 
 from __future__ import annotations
 
-import subprocess
-import tempfile
 from functools import cache
 from pathlib import Path
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
+from soundfonts import play
 
 Floats = NDArray[np.float64]
 RATE_HZ = 22050
@@ -23,7 +21,6 @@ SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 PROGRAMS = (0, 1, 2, 4, 5, 6, 7, 11, 12, 16, 17, 18, 19, 21, 22, 24, 25, 26, 27, 28, 32, 33, 34, 36,
             40, 41, 42, 45, 46, 48, 49, 50, 56, 57, 60, 61, 65, 66, 68, 70, 71, 73, 75, 88, 89, 90,
             92, 94, 95)  # fmt: skip
-STRUCK = (0, 1, 2, 4, 5, 6, 7, 11, 12, 24, 25, 26, 27, 28, 32, 33, 34, 36, 45, 46)
 DRUMS = {"kick": (35, 36), "snare": (38, 40), "hat": (42, 44), "open": (46, 51), "tom": (45, 48)}
 LOWEST, STEP, COUNT = 28, 3, 21
 HELD_S, APART_S = 3.2, 4.0
@@ -36,15 +33,7 @@ def _rendered(program: int, struck: list[tuple[int, float, float]], *, drums: bo
     player = pretty_midi.Instrument(program, is_drum=drums)
     player.notes = [pretty_midi.Note(95, note, a, b) for note, a, b in struck]
     midi.instruments.append(player)
-    with tempfile.TemporaryDirectory() as folder:
-        source, sound = Path(folder) / "notes.mid", Path(folder) / "notes.wav"
-        midi.write(str(source))
-        options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", "0.5", "-r", str(RATE_HZ)]
-        output = ["-T", "wav", "-O", "float", "-F", str(sound)]
-        command = ["fluidsynth", *options, *output, str(SOUNDFONT), str(source)]
-        subprocess.run(command, check=True, capture_output=True)
-        samples, _ = soundfile.read(sound, always_2d=True)
-    return np.asarray(samples.mean(axis=1))
+    return np.asarray(play(midi, SOUNDFONT, rate_hz=RATE_HZ, gain=0.5).mean(axis=1))
 
 
 @cache

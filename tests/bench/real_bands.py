@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 from practice import tone
 from real_harmony import HAT, KICK, PARTS, Struck
 from rooms import RATE_HZ, panned
 from scipy.signal import butter, sosfilt
+from soundfonts import play
+
+if TYPE_CHECKING:
+    from pretty_midi import PrettyMIDI
 
 Floats = NDArray[np.float64]
 SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
@@ -30,7 +32,7 @@ def has_fluidsynth() -> bool:
     return shutil.which("fluidsynth") is not None and SOUNDFONT.exists()
 
 
-def write_midi(path: Path, struck: list[Struck], kind: str, tuning: float) -> None:
+def midi_of(struck: list[Struck], kind: str, tuning: float) -> PrettyMIDI:
     import pretty_midi
 
     midi = pretty_midi.PrettyMIDI(resolution=960)
@@ -48,21 +50,15 @@ def write_midi(path: Path, struck: list[Struck], kind: str, tuning: float) -> No
             if s.part == part
         ]
         midi.instruments.append(player)
-    midi.write(str(path))
+    return midi
 
 
 def by_fluidsynth(
     struck: list[Struck], kind: str, n: int, *, tuning: float, rng: np.random.Generator
 ) -> Floats:
     """The band (n, 2), dry."""
-    with tempfile.TemporaryDirectory() as folder:
-        midi, wav = Path(folder) / "band.mid", Path(folder) / "band.wav"
-        write_midi(midi, struck, kind, tuning)
-        options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", "0.4", "-r", str(RATE_HZ)]
-        output = ["-T", "wav", "-O", "float", "-F", str(wav)]
-        command = ["fluidsynth", *options, *output, str(SOUNDFONT), str(midi)]
-        subprocess.run(command, check=True, capture_output=True)
-        samples, _ = soundfile.read(wav, always_2d=True)
+    midi = midi_of(struck, kind, tuning)
+    samples = play(midi, SOUNDFONT, rate_hz=RATE_HZ, gain=0.4)
     return np.pad(samples, ((0, max(0, n - len(samples))), (0, 0)))[:n]
 
 

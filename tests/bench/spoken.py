@@ -63,10 +63,10 @@ def _analysed(word: str, size: int) -> tuple[Floats, Floats, Floats]:
     return f0[part], envelope[part], noise[part]
 
 
-def _placed(length: int, first: int, stop: int, consonant: int) -> Floats:
+def placed(length: int, first: int, stop: int, consonant: int, *, edge: int = 14) -> Floats:
     """Source frame for each frame of a note: consonant and ends as spoken, vowel stretched."""
     voiced = length - consonant
-    edge = min(14, voiced // 3, (stop - first) // 3)
+    edge = min(edge, voiced // 3, (stop - first) // 3)
     return np.concatenate([
         np.arange(first - consonant, first + edge, dtype=np.float64),
         np.linspace(first + edge, stop - edge - 1, voiced - 2 * edge),
@@ -92,7 +92,7 @@ def sung_speech(notes: tuple[Sung, ...], n: int) -> Speech:
         a, b = round(note.start_s / FRAME_S), round(note.end_s / FRAME_S)
         hissing = WORDS[note.word][0] in HISS
         consonant = min(int(first), (b - a) // 3) if hissing else 0
-        place = _placed(b - a, int(first), int(stop), consonant)
+        place = placed(b - a, int(first), int(stop), consonant)
         low = np.clip(place.astype(int), 0, len(f0) - 2)
         part = np.clip(place - low, 0, 1)[:, None]
         shape = np.exp(

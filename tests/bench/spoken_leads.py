@@ -20,12 +20,14 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
+from spoken import placed
 from voices import CONTROL_S, VOICED_LEVEL, Singer, Sung, contour, smooth_noise
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
 RATE_HZ = 22050
 FRAME_S = 0.005
+PER_FRAME = round(FRAME_S / CONTROL_S)
 FFT_SIZE = 1024
 SPEAKERS = ("rms", "slt", "kal16")
 HELD_OUT = "awb"  # to measure with
@@ -43,6 +45,7 @@ SENTENCES = (
 )
 LONGEST_S, SHORTEST_S = 0.4, 0.07
 ALL_NOISE = 0.9
+EDGE = 10  # frames at each end of a syllable that are not stretched
 STRONG_DB = 15.0  # the faint ends of a spoken syllable would break a held vowel
 
 
@@ -114,24 +117,10 @@ def warped(envelope: Floats, ratio: float) -> Floats:
     return np.exp((1 - part) * np.log(envelope[:, low]) + part * np.log(envelope[:, low + 1]))
 
 
-def places(syllable: Syllable, length: int, before: int) -> Floats:
-    """Source frame for each of `before` + `length` frames: the vowel stretched, its ends kept."""
-    n = len(syllable.envelope)
-    first, edge = syllable.n_before, min(10, length // 3, (n - syllable.n_before) // 3)
-    return np.concatenate([
-        np.arange(first - before, first + edge),
-        np.linspace(first + edge, n - edge - 1, length - 2 * edge),
-        np.arange(n - edge, n),
-    ]).clip(0, n - 1)  # fmt: skip
-
-
 def sing_words(singer: Singer, spans: Sequence[dict[str, object]], speaker: str, rng: Rng) -> Sung:
     """`spans`, as `voices.plan_notes` makes them, with words; peak 0.5."""
-    import pyworld
-
     midi, level, _, _ = contour(list(spans), singer, rng)
-    step = round(FRAME_S / CONTROL_S)
-    midi, level = midi[::step], level[::step]
+    midi, level = midi[::PER_FRAME], level[::PER_FRAME]
     n = len(midi)
     envelope, noise = np.full((n, FFT_SIZE // 2 + 1), 1e-12), np.ones((n, FFT_SIZE // 2 + 1))
     known, ratio = syllables(speaker), singer.tract / (1.15 if speaker == "slt" else 1.0)
@@ -141,8 +130,9 @@ def sing_words(singer: Singer, spans: Sequence[dict[str, object]], speaker: str,
         b = min(b, n)
         picked = known[rng.integers(len(known))]
         before = min(picked.n_before, a) if span["link"] in ("unvoiced", "rest") else 0
-        place = places(picked, b - a, before)
-        low = np.minimum(place.astype(int), len(picked.envelope) - 1)
+        n_picked = len(picked.envelope)
+        place = placed(before + b - a, picked.n_before, n_picked, before, edge=EDGE)
+        low = np.minimum(place.astype(int), n_picked - 1)
         gain = 10 ** (rng.normal(0, 2.0) / 10)
         envelope[a - before : b] = gain * warped(picked.envelope, ratio)[low]
         noise[a - before : b] = picked.noise[low]
@@ -158,16 +148,25 @@ def sing_words(singer: Singer, spans: Sequence[dict[str, object]], speaker: str,
             _join(envelope, a)
     envelope *= (np.maximum(loud, 1e-4) ** 2)[:, None]
     envelope *= _tilt(rng)
+    return _rendered(midi, loud, envelope, noise, singer.jitter, rng)
+
+
+def _rendered(
+    midi: Floats, loud: Floats, envelope: Floats, noise: Floats, jitter: float, rng: Rng
+) -> Sung:
+    """The voice, and its pitch where it is loud enough to count as voiced."""
+    import pyworld
+
     sung_hz = 440.0 * 2.0 ** ((midi - 69.0) / 12.0)
     voiced = np.isfinite(midi) & (loud >= VOICED_LEVEL)
-    wobble = 1.0 + singer.jitter * smooth_noise(rng, n, 0.006)
+    wobble = 1.0 + jitter * smooth_noise(rng, len(midi), 0.006)
     source = np.where(np.isfinite(midi) & (loud > 0.01), sung_hz * wobble, 0.0)
     samples = pyworld.synthesize(
         np.ascontiguousarray(source), np.ascontiguousarray(envelope),
         np.ascontiguousarray(noise), RATE_HZ, FRAME_S * 1000,
     )  # fmt: skip
     samples = samples + 10 ** (-75 / 20) * np.abs(samples).max() * rng.standard_normal(len(samples))
-    f0_hz = np.repeat(np.where(voiced, sung_hz, np.nan), step)
+    f0_hz = np.repeat(np.where(voiced, sung_hz, np.nan), PER_FRAME)
     time_s = np.arange(len(f0_hz)) * CONTROL_S
     return Sung(0.5 * samples / np.abs(samples).max(), RATE_HZ, time_s, f0_hz)
 
