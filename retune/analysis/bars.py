@@ -7,9 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from retune.core.carriers import Bars, FloatArray
-from retune.core.errors import SongFileError
-from retune.core.song import Music
+from retune.carriers.errors import SongFileError
+from retune.carriers.heard import Bars, FloatArray
+from retune.carriers.songfacts import Music
 
 
 def written_beats(meter: tuple[int, int]) -> int:

@@ -9,8 +9,8 @@ import numpy as np
 
 from retune.analysis.bars import bars_from_downbeats, bars_from_tempo, written_beats
 from retune.analysis.onset_curve import HOP, RATE_HZ, curve_tempo, onset_curve
-from retune.core.carriers import AudioLike, Bars, FloatArray
-from retune.core.song import Music, Song
+from retune.carriers.heard import AudioLike, Bars, FloatArray
+from retune.carriers.songfacts import Music, Song
 
 # Below this the beat is a guess.
 SURE = 0.5

@@ -20,8 +20,8 @@ from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_phrases
-from retune.core.bartime import bar_time
-from retune.core.carriers import (
+from retune.carriers.errors import InputError, SongFileError
+from retune.carriers.heard import (
     Analysis,
     AudioLike,
     Bars,
@@ -31,12 +31,12 @@ from retune.core.carriers import (
     PitchTrack,
     StemAnalysis,
 )
-from retune.core.errors import InputError, SongFileError
-from retune.core.guide import GuideNote
-from retune.core.keys import parse_key
-from retune.core.song import Song
-from retune.core.songfile import place_of
-from retune.core.text import FROM_MIX
+from retune.carriers.songfacts import Song
+from retune.carriers.text import FROM_MIX
+from retune.song.bartime import bar_time
+from retune.song.guide import GuideNote
+from retune.song.songfile import place_of
+from retune.theory.keys import parse_key
 
 LATE_START_S = 8.0
 KEY_SURE = 0.25

@@ -14,11 +14,11 @@ from dataclasses import replace
 import numpy as np
 
 from retune.analysis.bars import beats_at, seconds_at
-from retune.core.carriers import AudioLike, Bars, Chord, FloatArray, Key
-from retune.core.chart import merged
-from retune.core.chords import parse_chord
-from retune.core.keys import scale_semitones, tonic_pc
-from retune.core.pitch import spell_pitch_class
+from retune.carriers.heard import AudioLike, Bars, Chord, FloatArray, Key
+from retune.song.chart import merged
+from retune.theory.chords import parse_chord
+from retune.theory.keys import scale_semitones, tonic_pc
+from retune.theory.spelling import spell_pitch_class
 
 RATE_HZ = 22050
 HOP = 1024

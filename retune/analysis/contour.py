@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.analysis.sonority import Levels
-from retune.core.carriers import FloatArray, PitchTrack, frozen_array
-from retune.core.units import hz_to_midi
+from retune.carriers.heard import FloatArray, PitchTrack, frozen_array
+from retune.carriers.units import hz_to_midi
 
 # Frames this far below the loud parts of the stem are no singing (common practice, no source).
 GATE_DB = 42.0

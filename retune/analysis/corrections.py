@@ -6,9 +6,9 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from retune.core.errors import InputError, SongFileError
-from retune.core.pitch import parse_pitch_name
-from retune.core.song import Correction
+from retune.carriers.errors import InputError, SongFileError
+from retune.carriers.songfacts import Correction
+from retune.theory.pitchnames import parse_pitch_name
 
 FORMS = (
     "pitch NAME | degree N | octave up | octave down | split | merge next | start S | end S | "

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.note_trust import DOUBTFUL, Heard
 from retune.analysis.notes import find_notes
-from retune.core.carriers import FloatArray, PitchTrack
-from retune.core.guide import GuideNote
-from retune.core.song import Correction
-from retune.core.units import hz_to_midi
+from retune.carriers.heard import FloatArray, PitchTrack
+from retune.carriers.songfacts import Correction
+from retune.carriers.units import hz_to_midi
+from retune.song.guide import GuideNote
 
 REACH_S = 0.12
 # A sound that dies away hides its end: the guide is believed sooner there.

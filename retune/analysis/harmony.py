@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from retune.analysis.bars import beat_length_s
-from retune.core.carriers import Bars, Chord, Key
-from retune.core.chart import chart_cells, merged, read_chart, read_lab
-from retune.core.chords import is_no_chord, with_bass
-from retune.core.song import Music
+from retune.carriers.heard import Bars, Chord, Key
+from retune.carriers.songfacts import Music
+from retune.song.chart import chart_cells, merged, read_chart, read_lab
+from retune.theory.chords import is_no_chord, with_bass
 
 KeyAt = Callable[[float], Key | None]
 # What the bass plays first in a chord weighs this much more than what it plays later.

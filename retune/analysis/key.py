@@ -16,9 +16,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Key
-from retune.core.profiles import profile_correlations
-from retune.core.signature import key_fifths
+from retune.carriers.heard import FloatArray, Key
+from retune.theory.profiles import profile_correlations
+from retune.theory.signature import key_fifths
 
 DEFAULT_PROFILE = "kostka-payne"
 # In correlation. 82 % of major and 96 % of minor folk tunes end on their tonic (counted in the

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 WEIGHTS = (0.25, 0.5, 0.25)  # pitch, inter-onset interval, rest
 EPSILON = 1e-6

@@ -9,9 +9,9 @@ import numpy as np
 
 from retune.analysis.corrections import Draft
 from retune.analysis.tuning import follow_drift, offset_of
-from retune.core.carriers import FloatArray, Key
-from retune.core.keys import scale_semitones, tonic_pc
-from retune.core.units import midi_to_hz
+from retune.carriers.heard import FloatArray, Key
+from retune.carriers.units import midi_to_hz
+from retune.theory.keys import scale_semitones, tonic_pc
 
 # A stem this far from the song's tuning is worth a word.
 APART_CENTS = 20.0

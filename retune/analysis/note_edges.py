@@ -14,7 +14,7 @@ import numpy as np
 
 from retune.analysis.contour import Contour
 from retune.analysis.sonority import Levels
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from retune.analysis.note_edges import (
 from retune.analysis.note_hmm import HmmSettings, decode_notes
 from retune.analysis.note_trust import Heard, core_pitch, judged
 from retune.analysis.sonority import VOWEL_BAND_HZ, Levels, levels_of_track, measure_levels
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
 
 # Silence this long cuts the song into stretches that are decoded apart: memory stays bounded.
 CUT_S = 0.6

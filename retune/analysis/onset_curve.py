@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray
+from retune.carriers.heard import AudioLike, FloatArray
 
 LowArray = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
 

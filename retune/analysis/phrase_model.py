@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from retune.analysis.lbdm import boundary_strength
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 # Lengths tried, in bars (where bars are unknown: in four typical note lengths).
 LENGTHS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)

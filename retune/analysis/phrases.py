@@ -11,8 +11,8 @@ import numpy as np
 
 from retune.analysis.bars import beats_at, written_beats
 from retune.analysis.phrase_model import phrase_starts
-from retune.core.carriers import Bars, FloatArray
-from retune.core.errors import SongFileError
+from retune.carriers.errors import SongFileError
+from retune.carriers.heard import Bars, FloatArray
 
 EVERY = re.compile(
     r"every\s+(?P<bars>\d+)\s+bars?(?:\s*,\s*pickup\s+(?P<pickup>\d+(?:\.\d+)?)\s+beats?)?", re.I

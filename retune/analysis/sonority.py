@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack, frozen_array
-from retune.core.units import gain_to_db
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack, frozen_array
+from retune.carriers.units import gain_to_db
 
 STEP_S = 0.005
 WORK_RATE_HZ = 11025

@@ -11,7 +11,7 @@ from retune.analysis.harmony import NoteChords, chords_of
 from retune.analysis.naming import Tuned
 from retune.analysis.phrases import EARLY_S, PhraseSpan
 from retune.analysis.structure import PhraseEnd, Sung, phrase_end
-from retune.core.carriers import (
+from retune.carriers.heard import (
     Bars,
     Chord,
     Key,
@@ -22,11 +22,11 @@ from retune.core.carriers import (
     Role,
     StemAnalysis,
 )
-from retune.core.keys import degree_of, nearest_midi_of_degree
-from retune.core.noteroles import Placed, chord_roles
-from retune.core.pitch import pitch_name
-from retune.core.roles import how_it_ends, melodic_ending
-from retune.core.tension import stability
+from retune.theory.keys import degree_of, nearest_midi_of_degree
+from retune.theory.noteroles import Placed, chord_roles
+from retune.theory.roles import how_it_ends, melodic_ending
+from retune.theory.spelling import pitch_name
+from retune.theory.tensionmodels import stability
 
 DOUBTFUL = 0.5
 NAMED_AT_MOST = 5

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from retune.analysis.bars import beats_at
-from retune.core.carriers import Bars
+from retune.carriers.heard import Bars
 
 # Longest tail note in beats, and the longest whole tail beside the note it follows.
 TAIL_NOTE_BEATS = 0.55

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 # A singer's drift: this many cents a second (standard deviation) is easily followed.
 DRIFT_CENTS = 4.0

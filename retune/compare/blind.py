@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeVar
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 
 Item = TypeVar("Item")
 Kind = Literal["practice", "pair", "identical", "rating"]

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray
-from retune.core.changes import Edit
-from retune.core.text import counted
+from retune.carriers.changes import Edit
+from retune.carriers.heard import AudioLike, FloatArray
+from retune.carriers.text import counted
 
 LOW_HZ, HIGH_HZ = 50.0, 8000.0
 FRAME_S = 0.046

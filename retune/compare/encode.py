@@ -9,8 +9,8 @@ import zlib
 
 import numpy as np
 
-from retune.core.carriers import Samples
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Samples
 
 MIMES = {"flac": "audio/flac", "opus": "audio/ogg"}
 OPUS_RATES_HZ = (8_000, 12_000, 16_000, 24_000, 48_000)  # RFC 6716, table 1

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.heard import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
 from retune.compare.picture_line import edit_of_note
-from retune.core.carriers import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
-from retune.core.changes import Edit, Plan
-from retune.core.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
-from retune.core.pitch import spell_pitch_class
-from retune.core.roles import how_it_ends, melodic_ending
+from retune.theory.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
+from retune.theory.roles import how_it_ends, melodic_ending
+from retune.theory.spelling import spell_pitch_class
 
 _HARMONIC_ROLES = ("bass", "harmony", "backing")
 _NEAR_END_S = 0.05  # where before its end a note's chord is looked up

@@ -7,7 +7,7 @@ import hashlib
 from html import escape
 from importlib import resources
 
-from retune.core.text import pretty
+from retune.carriers.text import pretty
 
 
 def show(text: object) -> str:

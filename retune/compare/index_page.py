@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from html import escape
 
 from retune import __version__
+from retune.carriers.text import pretty
 from retune.compare.html import asset, content_policy
-from retune.core.text import pretty
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from retune.carriers.heard import AudioLike, FloatArray
 from retune.compare.loudness import (
     CONTEXT,
     HOPS_PER_BLOCK,
@@ -20,7 +21,6 @@ from retune.compare.loudness import (
     peak_between,
     peak_db,
 )
-from retune.core.carriers import AudioLike, FloatArray
 
 CEILING_DBTP = -1.0  # EBU R 128: most true peak of a programme
 HEADROOM_DB = 1.0  # kept free in the original, so that a version's own peaks fit when matched

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 OFFSET_DB = -0.691  # ITU-R BS.1770-4, equation 2
 ABSOLUTE_GATE_LUFS = -70.0

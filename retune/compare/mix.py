@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Samples
-from retune.core.changes import StemRendition
-from retune.core.errors import AudioError
-from retune.core.units import db_to_gain
+from retune.carriers.changes import StemRendition
+from retune.carriers.errors import AudioError
+from retune.carriers.heard import AudioLike, Samples
+from retune.carriers.units import db_to_gain
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from string import Template
 
 from retune import __version__
+from retune.carriers.errors import UsageError
 from retune.compare.html import asset, content_policy, show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.page_parts import (
@@ -24,7 +25,6 @@ from retune.compare.page_parts import (
 from retune.compare.page_tables import plain_list
 from retune.compare.picture import picture_css
 from retune.compare.picture_style import font_faces
-from retune.core.errors import UsageError
 
 __all__ = ["PageInput", "Version", "comparison_page"]
 

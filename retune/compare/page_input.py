@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from retune.carriers.changes import Plan, Verdict
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis
 from retune.compare.blind import Design
 from retune.compare.difference import Difference
 from retune.compare.picture_rows import TensionPoint
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan, Verdict
-from retune.core.errors import UsageError
 
 VersionKind = Literal["original", "variant", "matched-control"]
 

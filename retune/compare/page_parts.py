@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from html import escape
 from itertools import pairwise
 
+from retune.carriers.changes import Plan
+from retune.carriers.text import counted, tempo_text
 from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.page_tables import (
@@ -19,8 +21,6 @@ from retune.compare.page_tables import (
 from retune.compare.picture import lane_svg
 from retune.compare.picture_rows import TensionPoint
 from retune.compare.picture_time import bars_sung
-from retune.core.changes import Plan
-from retune.core.text import counted, tempo_text
 
 # Class, width and text size of each drawing, and how many systems (None: as many as needed).
 DRAWINGS = (

@@ -6,13 +6,13 @@ import re
 from collections.abc import Sequence
 from html import escape
 
+from retune.carriers.changes import Consequence, Edit, Verdict
+from retune.carriers.heard import Analysis
 from retune.compare.difference import cents_words, difference_words
 from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.html import show
 from retune.compare.page_input import PageInput, Version
 from retune.compare.picture_words import chord_name, over_words, roman_shown
-from retune.core.carriers import Analysis
-from retune.core.changes import Consequence, Edit, Verdict
 
 _SIGNS = {
     "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',

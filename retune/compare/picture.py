@@ -12,6 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Key
 from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.picture_draw import draw_bars, draw_lanes, draw_notes
 from retune.compare.picture_key import KeyEntry, draw_key, key_entries, key_height
@@ -36,9 +39,6 @@ from retune.compare.picture_style import THEMES, font_faces, style_sheet, text_w
 from retune.compare.picture_time import TimeAxis, time_axis
 from retune.compare.picture_words import alternative_text
 from retune.compare.svg import Pen
-from retune.core.carriers import Analysis, Key
-from retune.core.changes import Edit, Plan
-from retune.core.errors import UsageError
 
 _CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source
 _LEAST_CYCLE = 0.62  # f; a vibrato cycle narrower than this is drawn as its mean

@@ -7,14 +7,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from retune.carriers.heard import Chord, FloatArray
+from retune.carriers.text import pretty
 from retune.compare.endings import PhraseEnding
 from retune.compare.picture_layout import Lane, Region, System
 from retune.compare.picture_line import SungNote, runs, simplified
 from retune.compare.picture_style import text_width
 from retune.compare.picture_words import degree_words, note_words
 from retune.compare.svg import Pen, Point
-from retune.core.carriers import Chord, FloatArray
-from retune.core.text import pretty
 
 
 def draw_lanes(

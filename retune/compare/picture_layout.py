@@ -9,12 +9,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from retune.carriers.heard import Analysis, FloatArray, Key
+from retune.carriers.text import pretty
 from retune.compare.picture_style import text_width
 from retune.compare.picture_time import TimeAxis
-from retune.core.carriers import Analysis, FloatArray, Key
-from retune.core.keys import degree_of, scale_semitones
-from retune.core.pitch import pitch_class_of, pitch_name
-from retune.core.text import pretty
+from retune.theory.keys import degree_of, scale_semitones
+from retune.theory.pitchnames import pitch_class_of
+from retune.theory.spelling import pitch_name
 
 _WIDE_RANGE = 18  # semitones above which lanes are drawn closer
 

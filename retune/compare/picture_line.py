@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.units import hz_to_midi
+from retune.carriers.changes import Edit
+from retune.carriers.heard import FloatArray, Note, PitchTrack, StemAnalysis
+from retune.carriers.units import hz_to_midi
 
 _NEAR = 0.35  # semitones from the note's pitch where its steady part begins and ends
 _SAME = 0.6  # semitones; closer names are one pitch

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Chord
+from retune.carriers.text import pretty
 from retune.compare.endings import PhraseEnding
 from retune.compare.picture_layout import System
 from retune.compare.picture_style import text_width
 from retune.compare.picture_words import chord_name, over_words, roman_shown
 from retune.compare.svg import Pen, Point
-from retune.core.carriers import Chord
-from retune.core.changes import Edit
-from retune.core.text import pretty
 
 _TOGETHER_S = 0.25  # edits closer than this are one move
 

@@ -9,8 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from retune.core.carriers import Analysis, FloatArray, StemAnalysis
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, FloatArray, StemAnalysis
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300)
 _SLACK = 0.02  # of a cell: a note this little before a barline belongs to the bar

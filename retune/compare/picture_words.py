@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Chord, Note
+from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
 from retune.compare.endings import PhraseEnding
 from retune.compare.picture_time import bars_sung
-from retune.core.carriers import Analysis, Chord, Note
-from retune.core.changes import Plan
-from retune.core.chordnames import chord_name as lead_sheet_name
-from retune.core.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
+from retune.theory.chordnames import chord_name as lead_sheet_name
 
 
 def chord_name(chord: Chord) -> str:

@@ -21,8 +21,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from retune.core.errors import InputError
-from retune.core.textfile import read_text
+from retune.carriers.errors import InputError
+from retune.song.textfile import read_text
 
 COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
 KINDS = ("practice", "pair", "identical", "rating", "hands")

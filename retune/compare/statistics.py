@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 
 Sides = Literal["one-sided", "two-sided"]
 LEVEL = 0.05

@@ -8,9 +8,9 @@ from pathlib import Path
 from statistics import fmean, median
 from typing import Any
 
+from retune.carriers.errors import UsageError
 from retune.compare.responses import Response, read_responses
 from retune.compare.statistics import Score, Sides, score
-from retune.core.errors import UsageError
 
 POOLING = (
     "answers of several listeners are pooled: a listener's own answers hang together, so the "

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from html import escape
 
+from retune.carriers.errors import UsageError
+from retune.carriers.text import pretty
 from retune.compare.picture_style import THEMES, font_faces, style_sheet, text_width
 from retune.compare.statistics import Score
 from retune.compare.svg import Pen
 from retune.compare.tally import PairTally
-from retune.core.errors import UsageError
-from retune.core.text import pretty
 
 _ROW = 1.7  # height of a listener's row, in f
 

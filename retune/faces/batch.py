@@ -14,11 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from retune.core.csvtext import table
-from retune.core.errors import InputError, RetuneError
-from retune.core.files import atomic_write, clear_unfinished, make_folder
-from retune.core.songfile import read_song, read_variants
-from retune.core.text import file_stem
+from retune.carriers.errors import InputError, RetuneError
+from retune.carriers.text import file_stem
 from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.faces.stopping import stoppable_once, stopped_by
@@ -26,6 +23,9 @@ from retune.pipeline.batching import Record, SongJobs, failed, run_batch
 from retune.pipeline.jobs import Job
 from retune.pipeline.scheduling import InThisProcess, LocalProcesses, Workers
 from retune.pipeline.writing import ORIGINAL, check_options
+from retune.song.csvtext import table
+from retune.song.songfile import read_song, read_variants
+from retune.sound.files import atomic_write, clear_unfinished, make_folder
 
 COLUMNS = (
     *("song", "variant", "state", "edits", "largest_shift_cents", "loudness_lufs", "gain_db"),

@@ -11,10 +11,10 @@ from typing import Any
 from urllib.parse import quote
 
 from retune.compare.index_page import IndexRow, index_page
-from retune.core.csvtext import table
-from retune.core.files import atomic_write, make_folder
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.writing import ORIGINAL
+from retune.song.csvtext import table
+from retune.sound.files import atomic_write, make_folder
 
 COLUMNS = (
     *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import NoReturn
 
 from retune import __version__
-from retune.core.errors import InputError, RetuneError, UsageError
+from retune.carriers.errors import InputError, RetuneError, UsageError
 from retune.faces.stopping import let_signals_stop, stopped_by
 from retune.faces.streams import forget_readers, ready_streams
 
@@ -357,8 +357,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _unforeseen(error: Exception) -> str:
     """An error that is not ours in words; a full disk may stop a library anywhere."""
-    from retune.core.files import FULL, write_reason
-    from retune.core.text import printable
+    from retune.carriers.text import printable
+    from retune.sound.files import FULL, write_reason
 
     if isinstance(error, OSError) and error.errno in FULL:
         return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from retune import pipeline
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
 from retune.pipeline.opening import OpenSong

@@ -10,10 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from retune.core.carriers import Analysis, Note
-from retune.core.changes import Plan
-from retune.core.song import Variant
-from retune.core.text import counted, pretty, tempo_text
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Note
+from retune.carriers.songfacts import Variant
+from retune.carriers.text import counted, pretty, tempo_text
 
 PATIENCE_S = 1.0
 """Work longer than this shows progress."""

@@ -8,8 +8,8 @@ from pathlib import Path
 from retune.compare.statistics import Score, Sides
 from retune.compare.tally import PairTally, Tally
 from retune.compare.tally import tally as count
-from retune.core.files import atomic_write, refuse_inputs
 from retune.faces import show
+from retune.sound.files import atomic_write, refuse_inputs
 
 
 def tally(arguments: argparse.Namespace) -> int:

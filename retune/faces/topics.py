@@ -8,7 +8,7 @@ import sys
 from importlib import resources
 from typing import Any
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.faces.show import console
 
 COMMANDS_TOPIC = "commands"

@@ -1,7 +1,7 @@
 """The one place where the rooms meet: open, analyze, plan, render, compare.
 
 Every function takes a song as a path, a `Song` or an `OpenSong`, and returns a carrier of
-`retune.core` (or writes files and says which).
+`retune.carriers` (or writes files and says which).
 """
 
 from __future__ import annotations

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from threading import Lock
 
-from retune.core.cache import content_key
-from retune.core.changes import Edit, Patch, Plan, Verdict
-from retune.core.errors import RuleError, UsageError
+from retune.carriers.changes import Edit, Patch, Plan, Verdict
+from retune.carriers.errors import RuleError, UsageError
 from retune.pipeline.opening import OpenSong
 from retune.pipeline.rendering import render_home
+from retune.sound.cache import content_key
 
 MAX_LINES = 200
 # Edits further apart than this cannot share a passage, so they may be rendered one by one.

@@ -12,7 +12,7 @@ from threading import Lock, Thread
 from typing import Any
 from urllib.parse import urlsplit
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.pipeline.scheduling import Task
 
 ASK_AGAIN_S = 2.0

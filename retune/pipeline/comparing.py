@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from retune.carriers.changes import Plan, Rendition
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis
 from retune.compare.blind import pair_design
 from retune.compare.difference import difference_words
 from retune.compare.encode import MIMES, encode_audio, opus_rate_hz
@@ -14,10 +17,6 @@ from retune.compare.levels import MixLevels
 from retune.compare.mix import Mix, passage
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput, Version, VersionKind
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan, Rendition
-from retune.core.errors import UsageError
-from retune.core.files import atomic_write, make_folder, refuse_inputs
 from retune.pipeline.beside import (
     FROM_STEMS,
     check_beside,
@@ -33,6 +32,7 @@ from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
 from retune.pipeline.rendering import CONTROL, render, render_control
 from retune.pipeline.weighing import tension_curves, tension_words
+from retune.sound.files import atomic_write, make_folder, refuse_inputs
 
 FADE_S = 0.03
 SHEETS = 8

@@ -5,8 +5,8 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from retune.core.errors import OutputError
-from retune.core.files import atomic_write, make_folder, write_reason
+from retune.carriers.errors import OutputError
+from retune.sound.files import atomic_write, make_folder, write_reason
 
 SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
 

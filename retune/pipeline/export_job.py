@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from retune.carriers.changes import Rendition
 from retune.compare.exports.material import Material
-from retune.core.changes import Rendition
-from retune.core.files import make_folder, refuse_inputs
 from retune.pipeline.opening import OpenSong, Progress, silent
+from retune.sound.files import make_folder, refuse_inputs
 
 
 @dataclass(frozen=True)

@@ -9,18 +9,18 @@ from pathlib import Path
 import numpy as np
 
 from retune import __version__
+from retune.carriers.changes import Plan, Rendition, StemRendition
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import AudioLike, Samples
 from retune.compare.exports.film import Scene, write_film
 from retune.compare.exports.material import ORIGINAL, label
 from retune.compare.mix import Mix, passage
-from retune.core.audio import blocks_of, write_wav
-from retune.core.carriers import AudioLike, Samples
-from retune.core.changes import Plan, Rendition, StemRendition
-from retune.core.errors import UsageError
-from retune.core.files import atomic_write, make_folder
 from retune.pipeline.export_job import Job
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.passages import find_passage
 from retune.pipeline.rendering import render
+from retune.sound.audio import blocks_of, write_wav
+from retune.sound.files import atomic_write, make_folder
 
 _BLOCK = 1 << 18
 _FADE_S = 0.03

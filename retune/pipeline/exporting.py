@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from retune.carriers.changes import Plan
+from retune.carriers.errors import UsageError
 from retune.compare.exports.material import ORIGINAL, Material
-from retune.core.changes import Plan
-from retune.core.errors import UsageError
-from retune.core.files import atomic_write
 from retune.pipeline.export_job import ExportOptions, Job
 from retune.pipeline.export_sound import check_film, film_files, stem_files
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
@@ -18,6 +17,7 @@ from retune.pipeline.planning import plan as make
 from retune.pipeline.planning import plans_of
 from retune.pipeline.weighing import tension_curves
 from retune.pipeline.writing import check_options
+from retune.sound.files import atomic_write
 
 
 @dataclass(frozen=True)

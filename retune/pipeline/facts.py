@@ -8,9 +8,9 @@ from dataclasses import asdict
 from typing import Any
 
 from retune import __version__
-from retune.core.carriers import Analysis, Note, Phrase, StemAnalysis
-from retune.core.changes import Plan, Verdict
-from retune.core.song import Song
+from retune.carriers.changes import Plan, Verdict
+from retune.carriers.heard import Analysis, Note, Phrase, StemAnalysis
+from retune.carriers.songfacts import Song
 
 
 def number(value: float | None, digits: int = 4) -> float | None:

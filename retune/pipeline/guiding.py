@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from retune.core.audio import AUDIO_SUFFIXES, AudioFile, open_audio
-from retune.core.cache import Cache
-from retune.core.carriers import PitchTrack
-from retune.core.errors import InputError
-from retune.core.guide import GuideNote, read_guide
-from retune.core.song import Song, Stem
-from retune.core.text import counted
+from retune.carriers.errors import InputError
+from retune.carriers.heard import PitchTrack
+from retune.carriers.songfacts import Song, Stem
+from retune.carriers.text import counted
 from retune.pipeline.tracking import code_of, remembered
+from retune.song.guide import GuideNote, read_guide
+from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
+from retune.sound.cache import Cache
 
 if TYPE_CHECKING:
     from retune.analysis import Draft

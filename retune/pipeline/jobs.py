@@ -15,14 +15,14 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from retune.core.changes import Plan
-from retune.core.errors import OutputError, RetuneError, RuleError
-from retune.core.files import atomic_write, sha256_file
+from retune.carriers.changes import Plan
+from retune.carriers.errors import OutputError, RetuneError, RuleError
 from retune.pipeline.facts import number
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.opening import OpenSong, analyze, open_song
 from retune.pipeline.planning import plan as make
 from retune.pipeline.writing import ORIGINAL, address, write_original, write_variant
+from retune.sound.files import atomic_write, sha256_file
 
 ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"

@@ -10,12 +10,12 @@ import json
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from retune.core.errors import InputError
-from retune.core.song import Song
-from retune.core.songfile import song_of_tables
-from retune.core.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
-from retune.core.songvalues import Checker, Where, is_line, is_list, shown
-from retune.core.textfile import read_text
+from retune.carriers.errors import InputError
+from retune.carriers.songfacts import Song
+from retune.song.songfile import song_of_tables
+from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
+from retune.song.songvalues import Checker, Where, is_line, is_list, shown
+from retune.song.textfile import read_text
 
 MANIFEST = "manifest.json"
 MAX_BYTES = 100_000_000

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from retune.carriers.changes import Rendition
 from retune.compare.levels import (
     Measured,
     MixLevels,
@@ -13,7 +14,6 @@ from retune.compare.levels import (
     version_levels,
 )
 from retune.compare.mix import Mix, MixPart
-from retune.core.changes import Rendition
 from retune.pipeline.opening import OpenSong
 from retune.pipeline.recalling import measured_once
 from retune.pipeline.summing import is_summed

@@ -10,15 +10,15 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from retune.core.audio import AudioFile, audio_warnings, check_stems, open_audio
-from retune.core.carriers import MONOPHONIC_ROLES, Analysis, AudioLike, PitchTrack, Role
-from retune.core.errors import ChordError
-from retune.core.song import Song, Stem
-from retune.core.songfile import check_times, place_of, read_song
+from retune.carriers.errors import ChordError
+from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, AudioLike, PitchTrack, Role
+from retune.carriers.songfacts import Song, Stem
 from retune.pipeline.guiding import guide_of, hear_bass, hear_mix, parts_inside
 from retune.pipeline.recalling import heard_once
 from retune.pipeline.summing import residual_words
 from retune.pipeline.tracking import Tracked, remembered
+from retune.song.songfile import check_times, place_of, read_song
+from retune.sound.audio import AudioFile, audio_warnings, check_stems, open_audio
 
 if TYPE_CHECKING:
     from retune.analysis import Draft

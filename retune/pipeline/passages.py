@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
-from retune.core.bartime import bar_time
-from retune.core.carriers import Analysis, Bars
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Bars
+from retune.song.bartime import bar_time
 
 _SECONDS = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
 _PLACE = re.compile(r"(\d+):(\d+(?:\.\d+)?)")

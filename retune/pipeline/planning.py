@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
-from retune.core.errors import RuleError, UsageError
-from retune.core.song import Song
-from retune.core.songfile import place_of
+from retune.carriers.changes import Plan
+from retune.carriers.errors import RuleError, UsageError
+from retune.carriers.heard import Analysis
+from retune.carriers.songfacts import Song
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.song.songfile import place_of
 
 SHORTEST_S = 0.01
 """What is left of an edit at the end of a stem must last at least this."""

@@ -10,11 +10,11 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from retune import __version__
-from retune.core.cache import Cache, Value
-from retune.core.carriers import Analysis
-from retune.core.files import sha256_file
+from retune.carriers.heard import Analysis
 from retune.pipeline.facts import song_facts
 from retune.pipeline.tracking import code_of
+from retune.sound.cache import Cache, Value
+from retune.sound.files import sha256_file
 
 if TYPE_CHECKING:
     from retune.compare.levels import Measured
@@ -42,7 +42,12 @@ def heard_once(opened: OpenSong, hear: Callable[[], Analysis]) -> Analysis:
     # A pitch track read from a file is not known by its content, so nothing made from it is kept.
     if not opened.use_cache or opened.tracker.startswith("csv:"):
         return hear()
-    code = code_of(*(f"retune.{room}" for room in ("core", "track", "analysis", "pipeline")))
+    code = code_of(
+        *(
+            f"retune.{room}"
+            for room in ("carriers", "theory", "sound", "song", "track", "analysis", "pipeline")
+        )
+    )
     return _once({"kept": "analysis", "code": code, **made_from(opened)}, Analysis, hear)
 
 
@@ -54,7 +59,7 @@ def measured_once(opened: OpenSong, measure: Callable[[], Measured]) -> Measured
         return measure()
     key = {
         "kept": "measure",
-        "code": code_of("retune.core", "retune.compare", "retune.pipeline"),
+        "code": code_of("retune.carriers", "retune.sound", "retune.compare", "retune.pipeline"),
         "stems": {
             name: [opened.sha256(name), stem.gain_db, stem.role]
             for name, stem in opened.song.stems.items()

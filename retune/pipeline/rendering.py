@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from retune.core.changes import Edit, Plan, Rendition, StemRendition
+from retune.carriers.changes import Edit, Plan, Rendition, StemRendition
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.planning import plan as make
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Protocol
 
-from retune.core.cache import content_key
+from retune.sound.cache import content_key
 
 MAX_TRIES = 2
 """A task that took its worker with it this often is given up."""

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from retune.core.errors import UsageError
-from retune.core.song import Variant
-from retune.core.songsave import edit_song
+from retune.carriers.errors import UsageError
+from retune.carriers.songfacts import Variant
 from retune.pipeline.opening import Progress, Source, analyze, open_song, silent
+from retune.song.songsave import edit_song
 
 if TYPE_CHECKING:
     from retune.rules.suggest import Suggestion

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from retune.core.cache import Cache
-from retune.core.units import db_to_gain
+from retune.carriers.units import db_to_gain
 from retune.pipeline.guiding import mix_of_song
+from retune.sound.cache import Cache
 
 if TYPE_CHECKING:
     from retune.pipeline.opening import OpenSong

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from retune import __version__
-from retune.core.cache import Cache
-from retune.core.carriers import PitchTrack
+from retune.carriers.heard import PitchTrack
+from retune.sound.cache import Cache
 
 Tracked = tuple[PitchTrack | None, tuple[str, ...]]
 """A track (None for a stem without one pitch) and what to warn of."""

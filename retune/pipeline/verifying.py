@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from retune import __version__
-from retune.core.errors import InputError
-from retune.core.files import sha256_file
+from retune.carriers.errors import InputError
 from retune.pipeline.facts import plan_facts
 from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
 from retune.pipeline.opening import Progress, open_song, silent
 from retune.pipeline.planning import plan as make
 from retune.pipeline.rendering import CONTROL
 from retune.pipeline.writing import ORIGINAL, write_original, write_variant
+from retune.sound.files import sha256_file
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 
 Curve = tuple[tuple[float, float, float | None], ...]
 """(seconds, value as sung, value in the variant or None where it is the same) of each note."""

@@ -11,24 +11,24 @@ from pathlib import Path
 from typing import Any
 
 from retune import __version__
-from retune.core.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
-from retune.core.cache import content_key
-from retune.core.carriers import AudioLike, Samples
-from retune.core.changes import Plan, Rendition, StemRendition
-from retune.core.errors import UsageError
-from retune.core.files import (
-    atomic_write,
-    make_folder,
-    refuse_inputs,
-    sha256_file,
-    unfinished_name,
-)
+from retune.carriers.changes import Plan, Rendition, StemRendition
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import AudioLike, Samples
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mixing import levelled_mix
 from retune.pipeline.opening import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.pipeline.recalling import made_from
 from retune.pipeline.rendering import CONTROL, render, render_control
+from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
+from retune.sound.cache import content_key
+from retune.sound.files import (
+    atomic_write,
+    make_folder,
+    refuse_inputs,
+    sha256_file,
+    unfinished_name,
+)
 
 ORIGINAL = "original"
 

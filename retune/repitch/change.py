@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 WINDOW_S = 0.02
 ASIDE_S = 0.015

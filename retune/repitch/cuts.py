@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Samples
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import AudioLike, Samples
 
 QUIET_S = 0.01
 DISTANCE_DB = 6.0

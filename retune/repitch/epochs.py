@@ -13,8 +13,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.compiled import compiled
+from retune.carriers.heard import FloatArray
+from retune.sound.compiled import compiled
 
 MAX_CORRECTION = 0.15
 SMOOTH_CYCLES = 32.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.netlayers import Floats
+from retune.carriers.heard import FloatArray
+from retune.sound.netlayers import Floats
 
 Spectra = NDArray[np.complex64]
 

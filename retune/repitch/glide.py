@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack
+from retune.carriers.heard import FloatArray, Note, PitchTrack
 
 REACH_S = 0.20
 LEVEL_S = 0.20

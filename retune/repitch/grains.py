@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.compiled import compiled
+from retune.carriers.heard import FloatArray
+from retune.sound.compiled import compiled
 
 TOP_HZ, FADE_HZ = 6000.0, 1000.0
 LIMIT_DB = 20.0

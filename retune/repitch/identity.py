@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import Samples
+from retune.carriers.heard import Samples
 from retune.repitch.seam import Passage
 
 

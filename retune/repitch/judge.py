@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import Samples
-from retune.core.changes import Edit, Verdict
+from retune.carriers.changes import Edit, Verdict
+from retune.carriers.heard import Samples
 from retune.repitch.frames import HOPS, frames_of
 from retune.repitch.lift import (
     CONTEXT_S,

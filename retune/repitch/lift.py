@@ -15,13 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray, Samples
-from retune.core.netlayers import Floats
+from retune.carriers.heard import FloatArray, Samples
 from retune.repitch import psola
 from retune.repitch.frames import HOPS, frames_of, laid_over
 from retune.repitch.reverb import reverb_part
 from retune.repitch.seam import FRAME_S, Passage
 from retune.repitch.share import SHAPE, VOICE, Comb, harmonics
+from retune.sound.netlayers import Floats
 
 TOP_HZ = 9000.0
 CONTEXT_S = 0.25

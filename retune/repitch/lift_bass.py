@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
-from retune.core.changes import Edit, Verdict
+from retune.carriers.changes import Edit, Verdict
+from retune.carriers.heard import FloatArray, Note, PitchTrack, Samples
 from retune.repitch.lift import move_within
 from retune.repitch.pitch import passage_pitch
 from retune.repitch.seam import FRAME_S, Passage

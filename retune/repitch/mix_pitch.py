@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
+from retune.carriers.heard import FloatArray, Note, PitchTrack, Samples
 from retune.repitch.lift import lift_voiced
 from retune.repitch.pitch import guide, onto_frames, refine, unslip
 from retune.repitch.seam import FRAME_S

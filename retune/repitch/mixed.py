@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import AudioLike
-from retune.core.changes import Patch, StemRendition
+from retune.carriers.changes import Patch, StemRendition
+from retune.carriers.heard import AudioLike
 
 
 def together(audio: AudioLike, first: StemRendition, second: StemRendition) -> StemRendition:

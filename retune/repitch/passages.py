@@ -8,8 +8,8 @@ from functools import cache
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, Note, Samples, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import AudioLike, FloatArray, Note, Samples, StemAnalysis
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
 from retune.repitch.glide import Change, Slide, cut_at, slides_of, smooth_step

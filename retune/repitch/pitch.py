@@ -6,8 +6,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Note, PitchTrack, Samples
-from retune.core.units import midi_to_hz
+from retune.carriers.heard import FloatArray, Note, PitchTrack, Samples
+from retune.carriers.units import midi_to_hz
 from retune.repitch.epochs import find_epochs, likeness, measured_periods, thinned
 from retune.repitch.seam import FRAME_S, Passage
 

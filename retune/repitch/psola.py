@@ -15,8 +15,7 @@ import math
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Samples
-from retune.core.compiled import compiled
+from retune.carriers.heard import FloatArray, Samples
 from retune.repitch.epochs import find_epochs
 from retune.repitch.grains import (
     FULL_AT_CENTS,
@@ -29,6 +28,7 @@ from retune.repitch.grains import (
 )
 from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
+from retune.sound.compiled import compiled
 
 STILL_CENTS = 1e-6
 BLOCK = 32  # grains made at a time: the memory of a few is used again and again

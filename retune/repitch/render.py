@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, Samples, StemAnalysis
-from retune.core.changes import Edit, Patch, StemRendition, Verdict
-from retune.core.errors import EngineError, UsageError
+from retune.carriers.changes import Edit, Patch, StemRendition, Verdict
+from retune.carriers.errors import EngineError, UsageError
+from retune.carriers.heard import AudioLike, FloatArray, Samples, StemAnalysis
 from retune.repitch.glide import smooth_step
 from retune.repitch.judge import CLEAN, verdict
 from retune.repitch.lift_bass import bass_verdict

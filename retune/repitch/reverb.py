@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 from retune.repitch.frames import frames_of, hann, laid_over, power_of
 
 FRAME_S, HOPS = 0.046, 4

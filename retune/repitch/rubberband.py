@@ -22,8 +22,8 @@ from typing import Any
 
 import numpy as np
 
-from retune.core.carriers import Samples
-from retune.core.errors import EngineError
+from retune.carriers.errors import EngineError
+from retune.carriers.heard import Samples
 from retune.repitch.seam import FRAME_S, Passage
 
 PROGRAM = "rubberband"

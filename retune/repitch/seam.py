@@ -14,8 +14,8 @@ from typing import Protocol, cast
 
 import numpy as np
 
-from retune.core.carriers import MONOPHONIC_ROLES, FloatArray, Role, Samples, frozen_array
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import MONOPHONIC_ROLES, FloatArray, Role, Samples, frozen_array
 
 FRAME_S = 0.0025
 

@@ -17,9 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
-from retune.core.netlayers import Floats, Layer, read_weights
+from retune.carriers.heard import FloatArray
 from retune.repitch.frames import Spectra, power_of
+from retune.sound.netlayers import Floats, Layer, read_weights
 
 WEIGHTS = Path(__file__).with_name("share_net.npz")
 SHAPE = np.array([-0.5, 1.0, -0.5])

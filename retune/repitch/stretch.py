@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import Samples
-from retune.core.errors import EngineError
+from retune.carriers.errors import EngineError
+from retune.carriers.heard import Samples
 from retune.repitch.seam import Passage
 
 SEED = 1

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, Samples
-from retune.core.errors import EngineError
+from retune.carriers.errors import EngineError
+from retune.carriers.heard import FloatArray, Samples
 from retune.repitch.seam import FRAME_S, Passage
 
 LOWEST_HZ = 32.0

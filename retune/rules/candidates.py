@@ -6,20 +6,20 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from retune.core.carriers import Analysis, Bars, Chord, Key
-from retune.core.chordnames import chord_name
-from retune.core.chords import (
+from retune.carriers.heard import Analysis, Bars, Chord, Key
+from retune.rules.endings import EndingNow
+from retune.rules.scene import listed
+from retune.rules.sounding import transposed
+from retune.theory.chordnames import chord_name
+from retune.theory.chords import (
     is_no_chord,
     is_root_position,
     is_tonic_chord,
     third_semitone,
 )
-from retune.core.endingstats import COLLECTION, ending_share
-from retune.core.keys import degree_pc, scale_semitones, tonic_pc
-from retune.core.roles import same_digit
-from retune.rules.endings import EndingNow
-from retune.rules.scene import listed
-from retune.rules.sounding import transposed
+from retune.theory.endingstats import COLLECTION, ending_share
+from retune.theory.keys import degree_pc, scale_semitones, tonic_pc
+from retune.theory.roles import same_digit
 
 NAMED_AT_MOST = 6
 """More phrases than this are told as ranges."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from retune.core.carriers import Analysis, Note, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.match import matched_notes
 from retune.rules.model import Interval, Rule
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target

@@ -5,7 +5,7 @@ Kinds: clash, new-chord, role, parallel, leap, early-rest, range, shift-size, le
 
 from __future__ import annotations
 
-from retune.core.changes import Consequence
+from retune.carriers.changes import Consequence
 from retune.rules.harmony_effects import (
     chords_that_stay,
     clashes,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from retune.core.carriers import Analysis, Note
-from retune.core.changes import Edit
-from retune.core.keys import degree_of
-from retune.core.pitch import pitch_name
-from retune.core.tension import stability
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Analysis, Note
 from retune.rules.targets import Goal
+from retune.theory.keys import degree_of
+from retune.theory.spelling import pitch_name
+from retune.theory.tensionmodels import stability
 
 
 def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) -> Edit:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retune.core.carriers import Analysis, Chord, Key, Note
-from retune.core.changes import Plan
-from retune.core.keys import degree_of
-from retune.core.roles import how_it_ends, melodic_ending
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Chord, Key, Note
 from retune.rules.scene import Scene
+from retune.theory.keys import degree_of
+from retune.theory.roles import how_it_ends, melodic_ending
 
 
 @dataclass(frozen=True)

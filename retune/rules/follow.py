@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from retune.core.carriers import Analysis, Note, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.pitch import parse_pitch_name
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.edits import note_edit
 from retune.rules.targets import Goal, followed
+from retune.theory.pitchnames import parse_pitch_name
 
 TOGETHER = 0.5
 """A note goes with another when at least this share of it sounds together with it."""

@@ -8,14 +8,14 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
-from retune.core.carriers import Chord, Note
-from retune.core.changes import Consequence
-from retune.core.chordnames import chord_name
-from retune.core.chords import is_no_chord, is_tonic_chord, with_bass
-from retune.core.keys import tonic_pc
-from retune.core.pitch import spell_pitch_class
-from retune.core.roles import how_it_ends
+from retune.carriers.changes import Consequence
+from retune.carriers.heard import Chord, Note
 from retune.rules.scene import Scene, bar_words, judged_at, listed, place, role_words
+from retune.theory.chordnames import chord_name
+from retune.theory.chords import is_no_chord, is_tonic_chord, with_bass
+from retune.theory.keys import tonic_pc
+from retune.theory.roles import how_it_ends
+from retune.theory.spelling import spell_pitch_class
 
 _POSITIONS = {
     "root": "in root position",

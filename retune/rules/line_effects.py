@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from retune.core.carriers import Note, StemAnalysis
-from retune.core.changes import Consequence
-from retune.core.keys import tonic_pc
-from retune.core.pitch import LETTERS, spell_pitch_class
+from retune.carriers.changes import Consequence
+from retune.carriers.heard import Note, StemAnalysis
 from retune.rules.scene import Scene, bar_words, place
+from retune.theory.keys import tonic_pc
+from retune.theory.pitchnames import LETTERS
+from retune.theory.spelling import spell_pitch_class
 
 LARGE_CENTS = 300.0
 """Beyond a minor third a moved voice keeps the effort and colour of the old pitch."""

@@ -4,14 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from retune.core.bartime import bar_time
-from retune.core.carriers import Analysis, Chord, Key, Note, StemAnalysis
-from retune.core.chords import chord_matches, is_no_chord, is_tonic_chord
-from retune.core.errors import ChordError, InputError, UsageError
-from retune.core.keys import degree_pc, degree_semitone, scale_semitones
-from retune.core.pitch import parse_pitch_name, pitch_class_of
-from retune.core.roles import is_chord_tone, same_digit
-from retune.core.roman import is_numeral
+from retune.carriers.errors import ChordError, InputError, UsageError
+from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
 from retune.rules.model import (
     LAST,
     Except,
@@ -27,6 +21,12 @@ from retune.rules.model import (
     Time,
     Where,
 )
+from retune.song.bartime import bar_time
+from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord
+from retune.theory.keys import degree_pc, degree_semitone, scale_semitones
+from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
+from retune.theory.roles import is_chord_tone, same_digit
+from retune.theory.roman import is_numeral
 
 ON_THE_BEAT = 0.13
 """How far from a downbeat, in beats, an onset still counts as on it: about 85 ms at 92 bpm,

@@ -10,8 +10,8 @@ from lark import Lark, Token, UnexpectedInput, UnexpectedToken
 from lark.exceptions import VisitError
 from lark.lexer import Lexer
 
-from retune.core.errors import RuleError
-from retune.core.text import cut_short
+from retune.carriers.errors import RuleError
+from retune.carriers.text import cut_short
 from retune.rules.expected import expected_words, nearest_word, offers
 from retune.rules.grammar import GRAMMAR
 from retune.rules.model import Rule

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from retune.core.carriers import MONOPHONIC_ROLES, Analysis, StemAnalysis
-from retune.core.changes import Edit, Plan
-from retune.core.errors import InputError, RuleError
-from retune.core.text import FROM_MIX
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import InputError, RuleError
+from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, StemAnalysis
+from retune.carriers.text import FROM_MIX
 from retune.rules.claims import Draft, claim_notes
 from retune.rules.consequences import consequences_of
 from retune.rules.edits import note_edit

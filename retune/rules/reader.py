@@ -7,8 +7,8 @@ from typing import Any
 
 from lark import Token, Transformer
 
-from retune.core.errors import RuleError
-from retune.core.text import cut_short
+from retune.carriers.errors import RuleError
+from retune.carriers.text import cut_short
 from retune.rules.model import (
     LAST,
     Except,

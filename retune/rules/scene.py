@@ -8,12 +8,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from retune.core.carriers import Analysis, Chord, Note, StemAnalysis
-from retune.core.changes import Edit, Plan
-from retune.core.chordnames import chord_name
-from retune.core.noteroles import Placed, chord_roles
-from retune.core.pitch import pitch_name
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
+from retune.theory.chordnames import chord_name
+from retune.theory.noteroles import Placed, chord_roles
+from retune.theory.spelling import pitch_name
 
 # How a role is said before "of" or "over" a chord.
 _ROLE_WORDS = {

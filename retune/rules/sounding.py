@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from retune.core.carriers import Analysis, Chord, Key, Note, StemAnalysis
-from retune.core.changes import Edit, Plan
-from retune.core.chords import is_no_chord, parse_chord, roman_of, with_bass
-from retune.core.pitch import spell_pitch_class
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
+from retune.theory.chords import is_no_chord, parse_chord, roman_of, with_bass
+from retune.theory.spelling import spell_pitch_class
 
 EARLY_S = 0.03
 """A note is taken to sound this much before its onset: hands are never quite together."""

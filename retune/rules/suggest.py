@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 from retune.rules.candidates import NAMED_AT_MOST, Candidate, candidates, ranges
 from retune.rules.endings import EndingNow, endings_of
 from retune.rules.plan import make_plan

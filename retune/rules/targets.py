@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retune.core.carriers import Chord, Key, Note
-from retune.core.chords import is_no_chord
-from retune.core.keys import (
+from retune.carriers.heard import Chord, Key, Note
+from retune.rules.model import Interval, Target
+from retune.theory.chords import is_no_chord
+from retune.theory.keys import (
     Direction,
     degree_of,
     degree_pc,
@@ -17,8 +18,8 @@ from retune.core.keys import (
     step_in_scale,
     tonic_pc,
 )
-from retune.core.pitch import parse_pitch_name, pitch_class_of, pitch_name
-from retune.rules.model import Interval, Target
+from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
+from retune.theory.spelling import pitch_name
 
 
 @dataclass(frozen=True)

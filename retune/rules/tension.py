@@ -1,4 +1,4 @@
-"""Tension note by note, as sung and as a plan has it: every term of `core.tension`, none added."""
+"""Tension note by note, as sung and as a plan has it: every term of `theory.tensionmodels`, none added."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from retune.core.carriers import Analysis, Key, Note, StemAnalysis
-from retune.core.changes import Plan
-from retune.core.tension import Tension, note_tension
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Key, Note, StemAnalysis
 from retune.rules.scene import Scene
+from retune.theory.tensionmodels import Tension, note_tension
 
 Term = Literal["harmonic", "harmony", "surface", "instability", "attraction", "magnetism"]
 TERMS: tuple[Term, ...] = (

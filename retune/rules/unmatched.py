@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from retune.core.carriers import Analysis, Note, StemAnalysis
+from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.match import seconds_of
 from retune.rules.model import NoteAt, Rule, Selector
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from retune.core.carriers import Analysis, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Analysis, StemAnalysis
 from retune.rules.claims import Draft
 from retune.rules.match import matched_spans
 from retune.rules.model import Interval, Rule

@@ -11,11 +11,11 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from retune.core.chords import nearest_chord, parse_chord
-from retune.core.errors import ChordError, InputError, RuleError
-from retune.core.keys import parse_key
-from retune.core.pitch import ascii_accidentals, parse_pitch_name
-from retune.core.text import cut_short
+from retune.carriers.errors import ChordError, InputError, RuleError
+from retune.carriers.text import cut_short
+from retune.theory.chords import nearest_chord, parse_chord
+from retune.theory.keys import parse_key
+from retune.theory.pitchnames import ascii_accidentals, parse_pitch_name
 
 _COUNTED = "one two three four five six seven eight nine ten eleven twelve"
 NUMBERS = {word: str(number) for number, word in enumerate(_COUNTED.split(), start=1)}

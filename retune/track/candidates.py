@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.compiled import compiled
+from retune.carriers.heard import FloatArray
+from retune.sound.compiled import compiled
 
 MAX_CANDIDATES = 8
 

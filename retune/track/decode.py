@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 from retune.track.candidates import MAX_CANDIDATES
 from retune.track.octaves import frame_doubt
 from retune.track.settings import PyinSettings

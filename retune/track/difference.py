@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 
 def frames_of(stretch: FloatArray, *, window: int, hop: int) -> FloatArray:

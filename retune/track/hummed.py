@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import AudioLike, FloatArray
-from retune.core.guide import GuideNote
-from retune.core.units import hz_to_midi
+from retune.carriers.heard import AudioLike, FloatArray
+from retune.carriers.units import hz_to_midi
+from retune.song.guide import GuideNote
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, frames_of
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.units import gain_to_db
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import gain_to_db
 
 RATE_HZ = 22050
 HOP = 256

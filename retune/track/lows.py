@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, Samples
+from retune.carriers.heard import AudioLike, Samples
 
 TOP_HZ = 180.0
 ORDER = 4

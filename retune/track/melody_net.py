@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
-from retune.core.netlayers import Floats, Layer, read_weights
+from retune.carriers.heard import FloatArray
+from retune.sound.netlayers import Floats, Layer, read_weights
 
 WEIGHTS = Path(__file__).with_name("melody_net.npz")
 PER_OCTAVE = 36

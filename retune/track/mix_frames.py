@@ -9,8 +9,8 @@ from functools import cache
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray
-from retune.core.netlayers import Floats
+from retune.carriers.heard import AudioLike, FloatArray
+from retune.sound.netlayers import Floats
 from retune.track import melody_net
 from retune.track.melody_net import GRID_HZ, N_GRID
 

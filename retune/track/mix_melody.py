@@ -14,10 +14,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.compiled import compiled
-from retune.core.guide import GuideNote
-from retune.core.units import midi_to_hz
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import midi_to_hz
+from retune.song.guide import GuideNote
+from retune.sound.compiled import compiled
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, Frames, frames_of
 from retune.track.seam import check_range

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.errors import UsageError
-from retune.core.units import gain_to_db
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import gain_to_db
 from retune.track.stream import framed_blocks, mono_blocks
 
 RATE_HZ = 16000

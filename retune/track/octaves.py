@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.units import cents_between
+from retune.carriers.heard import FloatArray
+from retune.carriers.units import cents_between
 
 NEAR_CENTS = 60.0
 SPLIT_CENTS = 80.0

@@ -23,8 +23,8 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.units import db_to_gain, gain_to_db
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import db_to_gain, gain_to_db
 from retune.track.candidates import find_candidates, normalise
 from retune.track.decode import Candidates, Decoder
 from retune.track.difference import SymmetricDifference, frames_of, published_difference

@@ -11,8 +11,8 @@ from difflib import get_close_matches
 from importlib import import_module
 from typing import Protocol, runtime_checkable
 
-from retune.core.carriers import AudioLike, PitchTrack
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import AudioLike, PitchTrack
 
 LOWEST_HZ = 20.0
 HIGHEST_HZ = 4000.0

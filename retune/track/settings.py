@@ -7,7 +7,7 @@ from math import ceil, floor, log2
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 BINS_PER_SEMITONE = 10
 BINS_PER_OCTAVE = 12 * BINS_PER_SEMITONE

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 
 # Standard deviation of a frame's pitch, in cents, that repeats perfectly, what is added for each
 # unit of local aperiodicity, and that of a frame whose aperiodicity was not measured.

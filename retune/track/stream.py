@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray
+from retune.carriers.heard import AudioLike, FloatArray
 
 READ_SAMPLES = 1 << 16
 

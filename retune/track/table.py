@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.errors import InputError
-from retune.core.textfile import read_text
-from retune.core.units import gain_to_db
+from retune.carriers.errors import InputError
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import gain_to_db
+from retune.song.textfile import read_text
 from retune.track.stream import framed_blocks, mono_blocks
 
 HOP_S = 0.01

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from retune.core.carriers import FloatArray, PitchTrack
-from retune.core.units import hz_to_midi
+from retune.carriers.heard import FloatArray, PitchTrack
+from retune.carriers.units import hz_to_midi
 
 REACH_S = 10.0  # to each side: a refrain may lie elsewhere than a verse
 EVERY_S = 1.0

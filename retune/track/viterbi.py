@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import FloatArray
-from retune.core.compiled import compiled
+from retune.carriers.heard import FloatArray
+from retune.sound.compiled import compiled
 
 STRIDE = 256
 IMPOSSIBLE = float(np.log(np.finfo(np.float64).tiny))

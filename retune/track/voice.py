@@ -16,8 +16,8 @@ from math import gcd
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import AudioLike, FloatArray, PitchTrack
-from retune.core.units import gain_to_db
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.units import gain_to_db
 from retune.track.stream import framed_blocks, mono_blocks
 
 RATE_HZ = 22050

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from retune.analysis import analyze_song
-from retune.core.carriers import Analysis, Audio, FloatArray, PitchTrack, Role
-from retune.core.song import Correction, Music, Song, Stem
+from retune.carriers.heard import Analysis, Audio, FloatArray, PitchTrack, Role
+from retune.carriers.songfacts import Correction, Music, Song, Stem
 
 RATE_HZ = 16000
 HOP_S = 256 / 22050

@@ -15,9 +15,9 @@ from retune.analysis.bars import (
     seconds_at,
 )
 from retune.analysis.phrases import find_phrases
-from retune.core.carriers import Bars
-from retune.core.errors import SongFileError
-from retune.core.song import Music
+from retune.carriers.errors import SongFileError
+from retune.carriers.heard import Bars
+from retune.carriers.songfacts import Music
 
 WALTZ = bars_from_tempo(meter=(3, 4), tempo_bpm=90.0, first_downbeat_s=1.0, duration_s=25.0)
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from played import Tone, hear
 
-from retune.core.carriers import Analysis, Key
-from retune.core.keys import degree_of
+from retune.carriers.heard import Analysis, Key
+from retune.theory.keys import degree_of
 
 CHORALES = ("bach/bwv269", "bach/bwv347", "bach/bwv153.1", "bach/bwv66.6")
 

@@ -6,8 +6,8 @@ import pytest
 from played import hear, row
 
 from retune.analysis.corrections import Draft, apply_corrections
-from retune.core.errors import SongFileError
-from retune.core.song import Correction
+from retune.carriers.errors import SongFileError
+from retune.carriers.songfacts import Correction
 
 NOTES = [Draft(0.0, 1.0, 60.1, 0.3, "doubt"), Draft(1.0, 2.0, 62.0), Draft(3.0, 4.0, 64.0)]
 

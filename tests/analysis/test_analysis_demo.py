@@ -12,10 +12,10 @@ from mir_eval import transcription
 
 from retune.analysis import find_notes
 from retune.analysis.phrases import find_phrases
-from retune.core.audio import open_audio
-from retune.core.carriers import MONOPHONIC_ROLES, Analysis
-from retune.core.units import midi_to_hz
+from retune.carriers.heard import MONOPHONIC_ROLES, Analysis
+from retune.carriers.units import midi_to_hz
 from retune.pipeline import analyze
+from retune.sound.audio import open_audio
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 

@@ -7,7 +7,7 @@ import pytest
 
 from retune.analysis.key import _beside, find_key, histogram
 from retune.analysis.lbdm import boundary_strength
-from retune.core.carriers import Key
+from retune.carriers.heard import Key
 
 PITCHES = [60, 62, 64, 65, 67, 67, 65, 64, 62, 60]
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from retune.analysis.chord_listen import listen_for_chords
-from retune.core.carriers import Audio, Bars, Key
+from retune.carriers.heard import Audio, Bars, Key
 
 RATE_HZ = 22_050
 TRIADS_MIDI = {"C": (48, 52, 55), "F": (53, 57, 60), "G": (55, 59, 62)}

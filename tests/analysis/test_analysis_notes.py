@@ -10,7 +10,7 @@ from retune.analysis.contour import iron_vibrato
 from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes, stretches
 from retune.analysis.sonority import levels_of_track, measure_levels
-from retune.core.carriers import Audio, PitchTrack
+from retune.carriers.heard import Audio, PitchTrack
 
 HOP_S = 256 / 22050
 

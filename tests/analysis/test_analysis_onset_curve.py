@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from retune.analysis.onset_curve import HOP, RATE_HZ, curve_tempo, onset_curve
-from retune.core.audio import open_audio
+from retune.sound.audio import open_audio
 
 
 @pytest.fixture(scope="module")

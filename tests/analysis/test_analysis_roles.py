@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from retune.core.carriers import Chord, Key
-from retune.core.chords import parse_chord
-from retune.core.noteroles import Placed, chord_roles
+from retune.carriers.heard import Chord, Key
+from retune.theory.chords import parse_chord
+from retune.theory.noteroles import Placed, chord_roles
 
 C = Key("C", "major")
 

@@ -10,8 +10,8 @@ from played import Part, Tone, hear, row
 
 from retune.analysis import analyze_song
 from retune.analysis.stems import _doubts
-from retune.core.carriers import Audio, Key, Note, PitchTrack, Role
-from retune.core.song import Music, Song, Stem
+from retune.carriers.heard import Audio, Key, Note, PitchTrack, Role
+from retune.carriers.songfacts import Music, Song, Stem
 
 TWO_PHRASES = "60:1 64:1 67:1 64:1 62:3 r:1 60:1 64:1 62:1 59:1 60:3 r:1"
 

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from corpus_songs import CorpusSong, Ending, choose, key_is_right, matched, write_song
 
-from retune.core.pitch import pitch_class_of
+from retune.theory.pitchnames import pitch_class_of
 
 VARIANTS = 'format = 1\n[variants.home]\nrules = ["move phrase-ending degree 2 to degree 1"]\n'
 HEADS = ("songs", "key", "endings", "found", "false", "pitch", "degree")

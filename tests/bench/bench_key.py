@@ -15,8 +15,8 @@ import essen
 import numpy as np
 
 from retune.analysis.key import find_key, histogram
-from retune.core.keys import tonic_pc
-from retune.core.profiles import PROFILES, profile_correlations
+from retune.theory.keys import tonic_pc
+from retune.theory.profiles import PROFILES, profile_correlations
 
 
 def plain(tune: essen.Tune, profile: str) -> tuple[int, bool]:

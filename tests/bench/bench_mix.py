@@ -32,8 +32,7 @@ from ground_truth import RATE_HZ
 from mixtures import WET_DB, Floats, Mixture, make_mixture
 from voice_controls import hertz
 
-from retune.core.carriers import Audio, PitchTrack
-from retune.core.guide import GuideNote
+from retune.carriers.heard import Audio, PitchTrack
 from retune.repitch import ENGINES, Passage, psola
 from retune.repitch.frames import HOPS, frames_of
 from retune.repitch.lift import (
@@ -46,6 +45,7 @@ from retune.repitch.lift import (
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.seam import FRAME_S
 from retune.repitch.share import SHAPE, VOICE, harmonics
+from retune.song.guide import GuideNote
 from retune.track import track_mix
 
 SINGERS = {"tenor": "b", "alto": "a", "soprano": "b", "baritone": "b"}

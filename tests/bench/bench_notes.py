@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
-from retune.core.carriers import Audio, PitchTrack
-from retune.core.units import hz_to_midi, midi_to_hz
+from retune.carriers.heard import Audio, PitchTrack
+from retune.carriers.units import hz_to_midi, midi_to_hz
 
 Floats = NDArray[np.float64]
 TUNE = (0, 0, 2, 4, 4, 4, 5, 4, 2, 2, 7, 9, 7, 7, 12, 11, 11, 9, 7, 4, 5, 5, 2, 0, -1, 0, 0)
@@ -76,7 +76,7 @@ def cases(seeds: int) -> Iterator[Case]:
 
 
 def demo_case() -> Case:
-    from retune.core.audio import open_audio
+    from retune.sound.audio import open_audio
     from retune.track import track_pitch
 
     audio = open_audio(DEMO / "vocal.flac")

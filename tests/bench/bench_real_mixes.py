@@ -48,7 +48,7 @@ from real_mixes import (
 from real_truth import librosas, nearest
 from rooms import RATE_HZ
 
-from retune.core.carriers import Audio
+from retune.carriers.heard import Audio
 from retune.track import track_mix
 
 Floats = NDArray[np.float64]

@@ -15,8 +15,8 @@ import shutil
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import Audio, Note, PitchTrack, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, Note, PitchTrack, StemAnalysis
 from retune.repitch import ENGINES, render_stem
 
 RATE_HZ = 44100

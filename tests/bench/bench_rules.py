@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rules"))
 
 from rule_songs import song
 
-from retune.core.carriers import Analysis
+from retune.carriers.heard import Analysis
 from retune.rules import make_plan, parse_rule, suggest_variants
 
 PHRASE = "F4:1 Bb4:2 C5:1 D5:2 Bb4:1 C5:1 Bb4:1 A4:1 C5:2"

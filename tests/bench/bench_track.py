@@ -26,7 +26,7 @@ import librosa
 import numpy as np
 from voices import SINGERS, Sung, scores, sing, with_noise, with_room
 
-from retune.core.carriers import Audio, PitchTrack
+from retune.carriers.heard import Audio, PitchTrack
 from retune.track import find_tracker, warm_up
 from retune.track.pyin import refined_settings, run
 from retune.track.settings import PyinSettings

@@ -38,12 +38,12 @@ from real_mixes import VOICES, RealMix, make_real_mix
 from voice_controls import hertz
 
 from retune.analysis.guided import mix_notes
-from retune.core.carriers import Audio, Note, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.guide import GuideNote
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, Note, StemAnalysis
 from retune.repitch import ENGINES, judge, psola
 from retune.repitch.passages import group_edits, prepare
 from retune.repitch.seam import FRAME_S, Passage
+from retune.song.guide import GuideNote
 from retune.track import track_mix
 
 SIZE, HOP = 2048, 512

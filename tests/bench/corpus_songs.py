@@ -11,9 +11,9 @@ import essen
 import soundfile
 import voices
 
-from retune.core.carriers import Key
-from retune.core.keys import degree_of
-from retune.core.pitch import spell_pitch_class
+from retune.carriers.heard import Key
+from retune.theory.keys import degree_of
+from retune.theory.spelling import spell_pitch_class
 
 RATE_HZ = 22_050
 START_S = 0.5

@@ -44,7 +44,7 @@ from melody_mixes import (
 from practice import Practice, make_practice, make_words
 from pupils import convolutions, folded
 
-from retune.core.carriers import Audio
+from retune.carriers.heard import Audio
 from retune.track import melody_net as net
 from retune.track.mix_frames import HOP, STRIDE, loudness, spectra_of
 

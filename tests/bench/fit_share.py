@@ -33,13 +33,13 @@ import melody_mixes
 from practice import RATE_HZ, Floats, Practice, make_practice, of_parts, rough_guide
 from pupils import convolutions, folded
 
-from retune.core.carriers import Audio
-from retune.core.guide import GuideNote
+from retune.carriers.heard import Audio
 from retune.repitch.frames import HOPS, frames_of
 from retune.repitch.lift import CONTEXT_S, make_warp, mid_and_side, to_warped
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.seam import FRAME_S
 from retune.repitch.share import N_FIGURES, VOICE, measure, teeth, valleys
+from retune.song.guide import GuideNote
 from retune.track import track_mix
 
 TOP_HZ, EDGE_S, LEAST_S, NEAR_CENTS = 9000.0, 0.02, 0.25, 60.0

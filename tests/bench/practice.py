@@ -13,7 +13,7 @@ from scipy.signal import butter, resample_poly, sosfilt
 from spoken_leads import HELD_OUT
 from voices import SINGERS, plan_notes, sing
 
-from retune.core.guide import GuideNote
+from retune.song.guide import GuideNote
 
 Floats = NDArray[np.float64]
 RATE_HZ = 44100

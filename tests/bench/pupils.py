@@ -11,7 +11,7 @@ from torch import nn
 
 def convolutions(widths: Sequence[int], shapes: Sequence[tuple[int, int]]) -> nn.ModuleList:
     """One for each shape (frames, bins), its steps in time twice those of the one before, as
-    `retune.core.netlayers` reads them."""
+    `retune.sound.netlayers` reads them."""
     return nn.ModuleList(
         nn.Conv2d(a, b, shape, padding=(2**k * (shape[0] // 2), shape[1] // 2), dilation=(2**k, 1))
         for k, (a, b, shape) in enumerate(zip(widths, widths[1:], shapes, strict=False))

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.profiles import profile_correlations
+from retune.theory.profiles import profile_correlations
 
 Floats = NDArray[np.float64]
 KINDS = ("strings", "piano", "guitar", "organ")

@@ -20,9 +20,9 @@ from real_harmony import KINDS, arrange, harmonize, tuning_of
 from rooms import RATE_HZ, in_room, panned
 
 from retune.analysis.note_trust import Heard
-from retune.core.carriers import Audio
-from retune.core.guide import GuideNote
-from retune.core.units import hz_to_midi
+from retune.carriers.heard import Audio
+from retune.carriers.units import hz_to_midi
+from retune.song.guide import GuideNote
 
 Floats = NDArray[np.float64]
 FOLDER = Path(__file__).parent / "real_voices"

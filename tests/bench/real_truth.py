@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from retune.core.carriers import Audio
+from retune.carriers.heard import Audio
 from retune.track import track_pitch
 
 Floats = NDArray[np.float64]

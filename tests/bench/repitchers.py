@@ -19,8 +19,8 @@ from ground_truth import RATE_HZ, Pair
 from metrics import pitch
 from numpy.typing import NDArray
 
-from retune.core.carriers import Audio, Note, PitchTrack, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, Note, PitchTrack, StemAnalysis
 from retune.repitch import render_control, render_stem
 
 Samples = NDArray[np.float32]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from retune.core.carriers import Analysis, Bars, Key, KeySpan, Note, Phrase, StemAnalysis
-from retune.core.chords import parse_chord
-from retune.core.keys import degree_of, parse_key
-from retune.core.pitch import parse_pitch_name
-from retune.core.roles import how_it_ends
+from retune.carriers.heard import Analysis, Bars, Key, KeySpan, Note, Phrase, StemAnalysis
+from retune.theory.chords import parse_chord
+from retune.theory.keys import degree_of, parse_key
+from retune.theory.pitchnames import parse_pitch_name
+from retune.theory.roles import how_it_ends
 
 
 def sketch(

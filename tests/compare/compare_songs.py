@@ -6,10 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.compare.blind import pair_design
-from retune.compare.encode import MIMES, encode_audio
-from retune.compare.page_input import PageInput, Version, VersionKind
-from retune.core.carriers import (
+from retune.carriers.changes import Consequence, Edit, Plan
+from retune.carriers.heard import (
     Analysis,
     Audio,
     Bars,
@@ -21,8 +19,10 @@ from retune.core.carriers import (
     PitchTrack,
     StemAnalysis,
 )
-from retune.core.changes import Consequence, Edit, Plan
-from retune.core.units import midi_to_hz
+from retune.carriers.units import midi_to_hz
+from retune.compare.blind import pair_design
+from retune.compare.encode import MIMES, encode_audio
+from retune.compare.page_input import PageInput, Version, VersionKind
 
 SCALE = {"1": 0, "2": 2, "3": 4, "4": 5, "5": 7, "6": 9, "7": 11, "#4": 6, "b7": 10}
 NAMES = ("Bb", "B", "C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A")

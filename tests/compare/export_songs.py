@@ -5,9 +5,9 @@ from __future__ import annotations
 from compare_songs import home_early, lantern
 from hypothesis import strategies as st
 
+from retune.carriers.heard import Analysis, Bars, Key, KeySpan, Note, Phrase, StemAnalysis
 from retune.compare.exports.material import Material
-from retune.core.carriers import Analysis, Bars, Key, KeySpan, Note, Phrase, StemAnalysis
-from retune.core.pitch import pitch_name
+from retune.theory.spelling import pitch_name
 
 METERS = ((3, 4), (4, 4), (2, 4), (2, 2), (3, 8), (6, 8), (9, 8), (12, 8), (5, 4))
 

@@ -10,8 +10,8 @@ import soundfile
 from compare_songs import tones
 from scipy.signal import chirp
 
+from retune.carriers.errors import UsageError
 from retune.compare.encode import encode_audio, opus_rate_hz
-from retune.core.errors import UsageError
 
 
 @pytest.mark.parametrize("rate", [16_000, 22_050, 44_100, 48_000])

@@ -13,6 +13,7 @@ import pytest
 from compare_songs import lantern, tension_of
 from export_songs import lantern_material
 
+from retune.carriers.errors import UsageError
 from retune.compare.exports.film import (
     FPS,
     GAP_S,
@@ -25,7 +26,6 @@ from retune.compare.exports.film import (
     write_film,
 )
 from retune.compare.exports.material import Material
-from retune.core.errors import UsageError
 
 RATE_HZ = 44_100
 SPAN_S = (6.0, 8.0)

@@ -11,10 +11,10 @@ import pytest
 from export_songs import lantern_material, songs
 from hypothesis import given
 
+from retune.carriers.changes import Plan
+from retune.carriers.errors import UsageError
 from retune.compare.exports.material import Material
 from retune.compare.exports.midi import midi_bytes
-from retune.core.changes import Plan
-from retune.core.errors import UsageError
 
 
 def read(data: bytes) -> pretty_midi.PrettyMIDI:

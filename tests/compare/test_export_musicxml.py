@@ -11,15 +11,15 @@ import pytest
 from export_songs import lantern_material, song, songs
 from hypothesis import given, settings
 
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Bars, Key
 from retune.compare.exports.beams import beam_words
 from retune.compare.exports.material import Material
 from retune.compare.exports.musicxml import musicxml_text
 from retune.compare.exports.rhythm import grid_of, note_values, pieces
-from retune.core.carriers import Analysis, Bars, Key
-from retune.core.chords import parse_chord
-from retune.core.errors import UsageError
-from retune.core.keys import MODES
-from retune.core.signature import key_fifths
+from retune.theory.chords import parse_chord
+from retune.theory.keys import MODES
+from retune.theory.signature import key_fifths
 
 
 def read(text: str) -> Any:

@@ -17,6 +17,8 @@ from compare_songs import lantern, tension_of
 from export_songs import lantern_material
 from PIL import Image
 
+from retune.carriers.changes import Consequence, Edit, Plan
+from retune.carriers.heard import Bars, Phrase
 from retune.compare.exports.blind_sheet import answers_csv, design_json, design_of, sheet_pdf
 from retune.compare.exports.classroom import (
     as_sung,
@@ -30,8 +32,6 @@ from retune.compare.exports.material import Material
 from retune.compare.exports.passages import MOST_BARS, busiest, stretches
 from retune.compare.exports.pictures import picture_pdf, picture_png, picture_svg
 from retune.compare.responses import parse_responses
-from retune.core.carriers import Bars, Phrase
-from retune.core.changes import Consequence, Edit, Plan
 
 needs_poppler = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="needs the programs of poppler-utils"
@@ -150,8 +150,8 @@ def test_a_busy_plan_stays_on_its_slides() -> None:
 
 @needs_poppler
 def test_a_full_slide_keeps_the_clash() -> None:
+    from retune.carriers.changes import Consequence
     from retune.compare.exports.classroom import _weightiest
-    from retune.core.changes import Consequence
 
     kinds = ("role", "early-rest", "role", "role", "clash")
     told = [Consequence(kind, float(at_s), f"{at_s}") for at_s, kind in enumerate(kinds)]

@@ -15,14 +15,14 @@ import numpy as np
 import pytest
 from export_songs import lantern_material
 
+from retune.carriers.heard import Bars
 from retune.compare.exports.jams_file import jams_text, schema_label
 from retune.compare.exports.labels import beats_lab, chords_lab
 from retune.compare.exports.material import Material
 from retune.compare.exports.tables import csv_tables
-from retune.core.carriers import Bars
-from retune.core.chords import parse_chord
-from retune.core.chordtables import SHORTHANDS
-from retune.core.csvtext import cell
+from retune.song.csvtext import cell
+from retune.theory.chords import parse_chord
+from retune.theory.chordtables import SHORTHANDS
 
 
 def rows(text: str) -> list[dict[str, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from retune.carriers.heard import Audio
 from retune.compare.levels import (
     CEILING_DBTP,
     HEADROOM_DB,
@@ -15,8 +16,7 @@ from retune.compare.levels import (
 )
 from retune.compare.loudness import integrated_lufs, true_peak_db
 from retune.compare.mix import Mix, MixPart
-from retune.core.audio import blocks_of
-from retune.core.carriers import Audio
+from retune.sound.audio import blocks_of
 
 RATE = 16_000
 

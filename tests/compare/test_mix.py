@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from retune.carriers.changes import Patch, StemRendition
+from retune.carriers.errors import AudioError
+from retune.carriers.heard import Audio, AudioLike
 from retune.compare.mix import Mix, MixPart, passage
-from retune.core.audio import blocks_of
-from retune.core.carriers import Audio, AudioLike
-from retune.core.changes import Patch, StemRendition
-from retune.core.errors import AudioError
+from retune.sound.audio import blocks_of
 
 RATE = 16_000
 

@@ -13,10 +13,10 @@ from itertools import pairwise
 import pytest
 from compare_songs import lantern, lantern_page, without_theory
 
+from retune.carriers.changes import Plan
+from retune.carriers.errors import UsageError
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput, Version
-from retune.core.changes import Plan
-from retune.core.errors import UsageError
 
 
 class Outline(HTMLParser):

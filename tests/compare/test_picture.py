@@ -17,16 +17,16 @@ from compare_songs import (
     without_theory,
 )
 
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Key
 from retune.compare.endings import phrase_endings
 from retune.compare.picture import lane_svg
 from retune.compare.picture_line import simplified, sung_notes
 from retune.compare.picture_style import text_width
 from retune.compare.picture_time import time_axis
 from retune.compare.picture_words import chord_name, roman_shown
-from retune.core.carriers import Analysis, Key
-from retune.core.changes import Edit, Plan
-from retune.core.chords import parse_chord
-from retune.core.errors import UsageError
+from retune.theory.chords import parse_chord
 
 NS = "{http://www.w3.org/2000/svg}"
 

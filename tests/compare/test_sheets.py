@@ -7,12 +7,12 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
+from retune.carriers.errors import UsageError
 from retune.compare.blind import pair_design, rating_design
 from retune.compare.responses import COLUMNS, parse_responses
 from retune.compare.sheet import answer_sheet, playing_sheet
 from retune.compare.tally import Tally, tally_responses
 from retune.compare.tally_plot import tally_svg
-from retune.core.errors import UsageError
 
 DESIGN = pair_design(("matched-control", "home-early"), passages=("phrase 2",), n_pairs=4, sheet=3)
 

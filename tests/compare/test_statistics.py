@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from retune.carriers.errors import UsageError
 from retune.compare.statistics import (
     binomial_p,
     clopper_pearson,
@@ -18,7 +19,6 @@ from retune.compare.statistics import (
     verdict,
     wilson,
 )
-from retune.core.errors import UsageError
 
 # Fewest correct of n at p = .5, one-sided, with its exact p: follows from the definition,
 # sum over i >= k of C(n, i) / 2^n.

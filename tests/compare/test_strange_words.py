@@ -19,6 +19,8 @@ import pytest
 from compare_songs import home_early, lantern, lantern_page
 
 import retune
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 from retune.compare.blind import pair_design
 from retune.compare.exports.blind_sheet import answers_csv
 from retune.compare.exports.classroom import handout_pdf, slides_pdf
@@ -32,9 +34,7 @@ from retune.compare.index_page import IndexRow, index_page
 from retune.compare.page import comparison_page
 from retune.compare.page_input import PageInput
 from retune.compare.sheet import answer_sheet, playing_sheet
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
-from retune.core.csvtext import table
+from retune.song.csvtext import table
 
 SCRIPT = (
     '</script><script>alert(1)</script><img src=x onerror=alert(1)>"\' onload="alert(1) ]]>&amp;'

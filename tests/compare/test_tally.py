@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from retune.carriers.errors import InputError, UsageError
 from retune.compare.blind import Design, pair_design, rating_design
 from retune.compare.responses import COLUMNS, parse_responses
 from retune.compare.tally import tally
-from retune.core.errors import InputError, UsageError
 
 HEAD = ",".join(COLUMNS)
 PASSAGES = ("phrase 2", "phrase 4")

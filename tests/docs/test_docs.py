@@ -14,14 +14,14 @@ import pytest
 
 import retune
 from retune import pipeline
-from retune.core.carriers import ROLES
-from retune.core.errors import RuleError, UsageError
-from retune.core.songfile import read_song, read_variants
+from retune.carriers.errors import RuleError, UsageError
+from retune.carriers.heard import ROLES
 from retune.faces.cli import COMMANDS, build_parser, main
 from retune.faces.topics import topic_text, topics
 from retune.pipeline.exporting import FORMATS
 from retune.repitch import ENGINES
 from retune.rules import parse_rule
+from retune.song.songfile import read_song, read_variants
 from retune.track import TRACKERS
 
 DOCS = Path(retune.__file__).parent / "docs"

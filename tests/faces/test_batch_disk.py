@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from test_batch import batch, bytes_below, make_song, rows
 
-from retune.core.files import sha256_file
+from retune.sound.files import sha256_file
 
 VARIANTS = "".join(
     f'[variants.v{k}]\nrules = ["shift every note down {k} semitones"]\n' for k in (1, 2, 3)

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from retune import pipeline
-from retune.core.songfile import read_song
 from retune.faces.cli import main
+from retune.song.songfile import read_song
 
 
 @pytest.fixture

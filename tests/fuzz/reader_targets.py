@@ -13,20 +13,20 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from retune.carriers.errors import RetuneError
+from retune.carriers.heard import Bars, Key
 from retune.compare.responses import read_responses
-from retune.core.audio import audio_warnings, open_audio
-from retune.core.bartime import bar_time
-from retune.core.carriers import Bars, Key
-from retune.core.chart import read_chart, read_lab
-from retune.core.chords import chord_parts, parse_chord
-from retune.core.errors import RetuneError
-from retune.core.guide import read_guide
-from retune.core.songfile import read_song, read_variants
-from retune.core.songsave import edit_song
-from retune.core.wavmeta import WavHeader
 from retune.pipeline.manifest import read_manifest, song_from_facts
 from retune.pipeline.passages import read_time
 from retune.rules import completions, parse_rule
+from retune.song.bartime import bar_time
+from retune.song.chart import read_chart, read_lab
+from retune.song.guide import read_guide
+from retune.song.songfile import read_song, read_variants
+from retune.song.songsave import edit_song
+from retune.sound.audio import audio_warnings, open_audio
+from retune.sound.wavmeta import WavHeader
+from retune.theory.chords import chord_parts, parse_chord
 from retune.track.table import read_table
 
 CORPUS = Path(__file__).parent / "corpus"

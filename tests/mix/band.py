@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.analysis.guided import guided_notes
-from retune.core.carriers import Audio, Note, PitchTrack, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.guide import GuideNote
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, Note, PitchTrack, StemAnalysis
+from retune.song.guide import GuideNote
 from retune.track import track_mix
 
 RATE_HZ = 22050

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from retune.core.errors import InputError
-from retune.core.guide import GuideNote, read_guide
+from retune.carriers.errors import InputError
+from retune.song.guide import GuideNote, read_guide
 
 
 def write(folder: Path, text: str) -> Path:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from band import LINE, make_mix
 
-from retune.core.guide import GuideNote
+from retune.song.guide import GuideNote
 from retune.track import Aligned, align_to_mix
 
 RANGE = {"fmin_hz": 65.0, "fmax_hz": 1200.0}

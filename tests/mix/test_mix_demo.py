@@ -12,9 +12,9 @@ import pytest
 import soundfile
 
 from retune import pipeline
+from retune.carriers.errors import InputError, UsageError
+from retune.carriers.songfacts import Variant
 from retune.compare.difference import difference_words
-from retune.core.errors import InputError, UsageError
-from retune.core.song import Variant
 from retune.pipeline.beside import made_by_both, shared_plan
 from retune.pipeline.opening import OpenSong
 

@@ -10,8 +10,8 @@ import soundfile
 from finished import hum, mixed, sung, write_mix, write_song
 
 from retune import pipeline
-from retune.core.carriers import Analysis, Note
-from retune.core.errors import InputError
+from retune.carriers.errors import InputError
+from retune.carriers.heard import Analysis, Note
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ import pytest
 from band import LINE, MOVED, RATE_HZ, Floats, Mix, guide, make_mix, sing, stem_of
 
 from retune.analysis.guided import mix_notes
-from retune.core.carriers import Audio, PitchTrack
-from retune.core.changes import Edit, StemRendition
+from retune.carriers.changes import Edit, StemRendition
+from retune.carriers.heard import Audio, PitchTrack
 from retune.repitch import render_control, render_stem
 from retune.repitch.judge import CLEAN, DO_NOT_USE
 from retune.repitch.lift import lift_run

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import convolve
 
-from retune.core.carriers import Audio
-from retune.core.errors import UsageError
-from retune.core.netlayers import Layer
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Audio
+from retune.sound.netlayers import Layer
 from retune.track import melody_net as net
 from retune.track import track_mix
 from retune.track.mix_frames import BLOCK, HOP, RATE_HZ, STRIDE, Frames, frames_of, spectra_of

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from retune.core.carriers import Audio, PitchTrack
-from retune.core.guide import GuideNote
-from retune.core.units import hz_to_midi, midi_to_hz
+from retune.carriers.heard import Audio, PitchTrack
+from retune.carriers.units import hz_to_midi, midi_to_hz
+from retune.song.guide import GuideNote
 from retune.track import mix_melody
 from retune.track.melody_net import N_PITCHES, PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, Frames

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from retune.core.audio import AudioFile
 from retune.pipeline import opening
 from retune.pipeline.batching import Record, SongJobs, run_batch
 from retune.pipeline.demo import demo_folder
 from retune.pipeline.jobs import Job, _opened
 from retune.pipeline.scheduling import InThisProcess, Task
+from retune.sound.audio import AudioFile
 
 RULES = {
     "home": "move phrase-ending degree 2 to degree 1",

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from retune import pipeline
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.faces.cli import main
 from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.exporting import FORMATS

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from retune import pipeline
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 from retune.pipeline.weighing import tension_curves, tension_words
 
 

@@ -14,7 +14,7 @@ import soundfile
 
 import retune
 from retune import pipeline
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.pipeline.opening import OpenSong
 
 JOIN_S = 0.075

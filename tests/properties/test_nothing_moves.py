@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from retune import pipeline
-from retune.core.audio import open_audio
-from retune.core.changes import Plan
-from retune.core.songfile import parse_song
+from retune.carriers.changes import Plan
 from retune.pipeline.facts import song_facts
 from retune.pipeline.manifest import song_from_facts
 from retune.repitch import render_stem
+from retune.song.songfile import parse_song
+from retune.sound.audio import open_audio
 
 RATE_HZ = 16_000
 SONG = """format = 1

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import parselmouth
 
-from retune.core.carriers import Audio, FloatArray, Note, PitchTrack, StemAnalysis
-from retune.core.changes import Edit
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, FloatArray, Note, PitchTrack, StemAnalysis
 
 RATE_HZ = 44100
 FORMANTS = ((600.0, 90.0, 1.0), (1200.0, 110.0, 0.5), (2600.0, 160.0, 0.15))

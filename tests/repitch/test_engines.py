@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from singing import RATE_HZ, make_stem, move, praat_hz
 
-from retune.core.carriers import Audio, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.errors import EngineError, UsageError
-from retune.core.units import cents_between
+from retune.carriers.changes import Edit
+from retune.carriers.errors import EngineError, UsageError
+from retune.carriers.heard import Audio, StemAnalysis
+from retune.carriers.units import cents_between
 from retune.repitch import ENGINES, choose_engine, render_control, render_stem
 
 BOUNDS, LEVELS = (0.0, 0.6, 1.6, 2.2), (200.0, 225.0, 180.0)

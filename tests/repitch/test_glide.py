@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from singing import make_notes, make_track, steps
 
-from retune.core.carriers import FloatArray
+from retune.carriers.heard import FloatArray
 from retune.repitch import offset_curve
 
 RATE_HZ = 1000

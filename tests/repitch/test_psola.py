@@ -19,9 +19,9 @@ from singing import (
     sung,
 )
 
-from retune.core.carriers import Audio, StemAnalysis
-from retune.core.changes import Edit
-from retune.core.units import cents_between
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Audio, StemAnalysis
+from retune.carriers.units import cents_between
 from retune.repitch import render_control, render_stem
 from retune.repitch.epochs import find_epochs
 from retune.repitch.seam import FRAME_S

@@ -13,11 +13,11 @@ from retune.analysis.corrections import Draft
 from retune.analysis.naming import Tuned
 from retune.analysis.phrases import PhraseSpan
 from retune.analysis.stems import StemFacts, build_stem, shared_phrases
-from retune.core.bartime import bar_time
-from retune.core.carriers import Analysis, Bars, Key, KeySpan, Role, StemAnalysis
-from retune.core.chart import read_chart
-from retune.core.keys import parse_key
-from retune.core.pitch import parse_pitch_name
+from retune.carriers.heard import Analysis, Bars, Key, KeySpan, Role, StemAnalysis
+from retune.song.bartime import bar_time
+from retune.song.chart import read_chart
+from retune.theory.keys import parse_key
+from retune.theory.pitchnames import parse_pitch_name
 
 FIRST_S = 2.0
 GAP_S = 0.04

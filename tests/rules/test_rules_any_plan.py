@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from rule_songs import SONGS, lullaby, song
 from rules_strategies import rules as any_rule
 
-from retune.core.changes import Plan
-from retune.core.errors import InputError
+from retune.carriers.changes import Plan
+from retune.carriers.errors import InputError
 from retune.pipeline.facts import plan_facts
 from retune.rules import Rule, make_plan, parse_rule
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from rule_songs import empty, lament, lullaby, modal, rocking, song
 
-from retune.core.carriers import Analysis, Role
-from retune.core.changes import Consequence
-from retune.core.chords import parse_chord
-from retune.core.keys import parse_key
+from retune.carriers.changes import Consequence
+from retune.carriers.heard import Analysis, Role
 from retune.rules import make_plan
 from retune.rules.sounding import named_sonority
+from retune.theory.chords import parse_chord
+from retune.theory.keys import parse_key
 
 KINDS = (
     "clash",

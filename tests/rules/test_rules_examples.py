@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from retune.core.errors import RuleError
+from retune.carriers.errors import RuleError
 from retune.rules import parse_rule
 
 STEMS = ("vocal", "bass", "harp")

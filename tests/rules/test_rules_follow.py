@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from rule_songs import song
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 from retune.rules import make_plan
 
 HOME = "move phrase-ending degree 2 to degree 1"

@@ -12,12 +12,12 @@ from rule_songs import SONGS, song
 from rules_strategies import rules as any_rule
 
 from retune.analysis.corrections import Draft, apply_corrections
-from retune.core.changes import Plan
-from retune.core.errors import InputError
-from retune.core.pitch import parse_pitch_name
-from retune.core.song import Correction
+from retune.carriers.changes import Plan
+from retune.carriers.errors import InputError
+from retune.carriers.songfacts import Correction
 from retune.pipeline.facts import plan_facts
 from retune.rules import Rule, make_plan
+from retune.theory.pitchnames import parse_pitch_name
 
 NAMES = ("C4", "D4", "E4", "F4", "G4", "A4", "B4", "C5", "D5")
 SWAPS = (("1", "2"), ("2", "3"), ("3", "4"), ("5", "6"), ("6", "7"))

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from rule_songs import lament, lullaby, modal, modulating, rocking, song
 
-from retune.core.carriers import Analysis, Note
-from retune.core.errors import InputError, UsageError
+from retune.carriers.errors import InputError, UsageError
+from retune.carriers.heard import Analysis, Note
 from retune.rules.match import matched_notes, matched_spans
 from retune.rules.parse import parse_rule
 

@@ -10,12 +10,12 @@ from lark.exceptions import GrammarError
 from rules_strategies import STEMS as ALL_STEMS
 from rules_strategies import rules
 
-from retune.core.errors import RuleError
-from retune.core.songschema import RULE_WORDS
+from retune.carriers.errors import RuleError
 from retune.rules import Rule, completions, parse_rule, parse_rules
 from retune.rules.grammar import GRAMMAR
 from retune.rules.parse import RuleLexer, rule_parser
 from retune.rules.words import WORDS
+from retune.song.songschema import RULE_WORDS
 
 STEMS = ("vocal", "bass", "harp")
 

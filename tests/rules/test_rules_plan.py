@@ -9,9 +9,9 @@ from dataclasses import replace
 import pytest
 from rule_songs import empty, lament, lullaby, modal, modulating, rocking, song
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Edit, Plan
-from retune.core.errors import InputError, RuleError
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import InputError, RuleError
+from retune.carriers.heard import Analysis
 from retune.rules import make_plan
 
 HOME = "move phrase-ending degree 2 to degree 1"

@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 from rule_songs import SONGS, empty, lullaby, modulating, song
 
-from retune.core.songschema import NAME, VARIANT_RESERVED
 from retune.rules import Suggestion, make_plan, parse_rule, suggest_variants
 from retune.rules.endings import endings_of
+from retune.song.songschema import NAME, VARIANT_RESERVED
 
 every_song = pytest.mark.parametrize("name", sorted(SONGS))
 
@@ -83,7 +83,7 @@ def test_in_the_first_the_waiting_endings_come_home() -> None:
     assert home.rules == ("move phrase-ending degree 2 to degree 1",)
     after = endings_of(lullaby(), make_plan(lullaby(), home.rules))
     assert [ending.degree for ending in after] == ["1", "3", "1", "1"]
-    # Counted in the Essen collection; see core.endingstats for the count and its source.
+    # Counted in the Essen collection; see theory.endingstats for the count and its source.
     assert "16.5 % of inner phrases end on 2" in home.reason
 
 

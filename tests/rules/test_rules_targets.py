@@ -6,10 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retune.core.carriers import Chord, Key, Note
-from retune.core.chords import parse_chord
-from retune.core.keys import MODES, degree_of, scale_semitones, tonic_pc
-from retune.core.pitch import parse_pitch_name, pitch_name
+from retune.carriers.heard import Chord, Key, Note
 from retune.rules.model import Interval, Target
 from retune.rules.parse import parse_rule
 from retune.rules.targets import (
@@ -20,6 +17,10 @@ from retune.rules.targets import (
     goal_of_target,
     steps_between,
 )
+from retune.theory.chords import parse_chord
+from retune.theory.keys import MODES, degree_of, scale_semitones, tonic_pc
+from retune.theory.pitchnames import parse_pitch_name
+from retune.theory.spelling import pitch_name
 
 BB, A_MINOR, D_DORIAN = Key("Bb", "major"), Key("A", "minor"), Key("D", "dorian")
 

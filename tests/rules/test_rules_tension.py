@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from rule_songs import empty, lullaby, modal, song
 
-from retune.core.tension import note_tension
 from retune.rules.plan import make_plan
 from retune.rules.tension import TERMS, curve_term, plan_tension, tension_curve
+from retune.theory.tensionmodels import note_tension
 
 HOME = "move phrase-ending degree 2 to degree 1 in phrase 3"
 

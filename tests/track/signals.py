@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.core.carriers import Audio, PitchTrack
+from retune.carriers.heard import Audio, PitchTrack
 
 Floats = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from signals import audio_of, errors_cents, tone
 
-from retune.core.carriers import PitchTrack
-from retune.core.errors import InputError, UsageError
+from retune.carriers.errors import InputError, UsageError
+from retune.carriers.heard import PitchTrack
 from retune.track import TRACKERS, Tracker, find_tracker, track_pitch
 from retune.track.table import F0Table, read_table
 

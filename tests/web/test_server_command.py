@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 from web_client import RULE, demo_copy
 
-from retune.core.songfile import read_song
 from retune.faces import cli
+from retune.song.songfile import read_song
 
 
 def _hear_signals() -> None:

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from web_client import RULE, Client, client_of, demo_copy
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
 from retune.faces.web.work import MAX_ENDED, Tasks

@@ -20,7 +20,7 @@ from workbench_browser import (
     write,
 )
 
-from retune.core.songfile import read_song
+from retune.song.songfile import read_song
 
 pytestmark = NEEDS_BROWSER
 SHOTS = os.environ.get("RETUNE_SHOTS", "")

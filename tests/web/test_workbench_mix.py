@@ -12,10 +12,10 @@ import pytest
 import soundfile
 from workbench_browser import NEEDS_BROWSER, opened, page_at, wait_until
 
-from retune.core.changes import Verdict
-from retune.core.songfile import read_song
+from retune.carriers.changes import Verdict
 from retune.faces.web import api_song
 from retune.pipeline.facts import verdict_facts
+from retune.song.songfile import read_song
 
 pytestmark = NEEDS_BROWSER
 RATE_HZ = 22_050

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 
+from retune.carriers.changes import Plan
 from retune.compare.blind import Design, pair_design
 from retune.compare.exports.material import Material, label, origin, software
 from retune.compare.exports.pictures import document_facts
 from retune.compare.exports.typesetting import typeset
 from retune.compare.responses import COLUMNS
-from retune.core.changes import Plan
-from retune.core.csvtext import table
+from retune.song.csvtext import table
 
 CONTROL = "matched-control"
 

@@ -9,15 +9,15 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+from retune.carriers.changes import Consequence, Edit, Plan
+from retune.carriers.heard import Analysis
+from retune.carriers.text import counted, pretty, tempo_text
 from retune.compare.endings import PhraseEnding, phrase_endings
 from retune.compare.exports.material import ORIGINAL, Material, label, origin, software
 from retune.compare.exports.passages import busiest, stretches
 from retune.compare.exports.pictures import alt_text, document_facts, size_of
 from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Analysis
-from retune.core.changes import Consequence, Edit, Plan
-from retune.core.text import counted, pretty, tempo_text
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
 # Which consequences a full slide keeps; kinds not named here give way.

@@ -17,14 +17,14 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Samples
 from retune.compare.exports.classroom import shortened
 from retune.compare.exports.material import Material, label, need, origin, software
 from retune.compare.exports.passages import MOST_BARS, stretches
 from retune.compare.exports.pictures import size_of
 from retune.compare.exports.typesetting import typeset
 from retune.compare.picture import lane_svg
-from retune.core.carriers import Analysis, Samples
-from retune.core.changes import Plan
 
 WIDTH, HEIGHT, FPS = 1280, 720, 25
 GAP_S = 1.0

@@ -11,6 +11,8 @@ import re
 import warnings
 from typing import Any
 
+from retune.carriers.changes import Plan
+from retune.carriers.heard import StemAnalysis
 from retune.compare.exports.labels import beat_times
 from retune.compare.exports.material import (
     Material,
@@ -20,9 +22,7 @@ from retune.compare.exports.material import (
     software,
     version_notes,
 )
-from retune.core.carriers import StemAnalysis
-from retune.core.changes import Plan
-from retune.core.chordparts import read_harte
+from retune.theory.chordparts import read_harte
 
 _NAMED = re.compile(
     "(maj|min|dim|aug|maj7|min7|7|dim7|hdim7|minmaj7|maj6|min6|9|maj9|min9|sus4)?(\\(.*\\))?"

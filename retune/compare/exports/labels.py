@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from retune.core.carriers import Analysis
+from retune.carriers.heard import Analysis
 
 
 def chords_lab(analysis: Analysis) -> str:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from retune import __version__
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Note, StemAnalysis
+from retune.carriers.text import file_stem
 from retune.compare.picture_rows import TensionPoint
-from retune.core.carriers import Analysis, Note, StemAnalysis
-from retune.core.changes import Edit, Plan
-from retune.core.errors import UsageError
-from retune.core.text import file_stem
 
 ORIGINAL = "original"
 

@@ -16,6 +16,9 @@ from typing import Any
 
 import numpy as np
 
+from retune.carriers.changes import Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Bars, StemAnalysis
 from retune.compare.exports.material import (
     Material,
     VersionNote,
@@ -23,11 +26,8 @@ from retune.compare.exports.material import (
     provenance,
     version_notes,
 )
-from retune.core.carriers import Analysis, Bars, StemAnalysis
-from retune.core.changes import Plan
-from retune.core.chordnames import chord_name
-from retune.core.errors import UsageError
-from retune.core.signature import key_fifths
+from retune.theory.chordnames import chord_name
+from retune.theory.signature import key_fifths
 
 TICKS_PER_QUARTER = 960
 _CHANNELS = (*range(9), *range(10, 16))  # the tenth is for drums (General MIDI, from memory)

@@ -14,6 +14,10 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 
+from retune.carriers.changes import Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Chord, Key, StemAnalysis
+from retune.carriers.text import pretty
 from retune.compare.exports.beams import add_beams
 from retune.compare.exports.material import (
     Material,
@@ -33,14 +37,11 @@ from retune.compare.exports.rhythm import (
     pieces,
     written_notes,
 )
-from retune.core.carriers import Analysis, Chord, Key, StemAnalysis
-from retune.core.changes import Plan
-from retune.core.chordnames import bass_name, chord_name
-from retune.core.chords import chord_parts
-from retune.core.errors import UsageError
-from retune.core.pitch import accidental_semitones, pitch_name
-from retune.core.signature import key_fifths
-from retune.core.text import pretty
+from retune.theory.chordnames import bass_name, chord_name
+from retune.theory.chords import chord_parts
+from retune.theory.pitchnames import accidental_semitones
+from retune.theory.signature import key_fifths
+from retune.theory.spelling import pitch_name
 
 _NAME = re.compile(r"([A-G])([b#]*)(-?\d+)")
 # Harte shorthand: kind of MusicXML's kind-value list (from memory; music21 reads them back).

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis
 
 MOST_BARS = 25
 """Bars that a slide holds with text big enough for a class; one more than six phrases of four."""

@@ -6,6 +6,7 @@ import re
 from html import escape
 from typing import Any
 
+from retune.carriers.changes import Plan
 from retune.compare.exports.material import (
     Material,
     label,
@@ -15,7 +16,6 @@ from retune.compare.exports.material import (
 )
 from retune.compare.exports.typesetting import png_with_text, typeset
 from retune.compare.picture import lane_svg
-from retune.core.changes import Plan
 
 PNG_SCALE = 2.0
 _SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')

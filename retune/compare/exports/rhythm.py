@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Bars
 from retune.compare.exports.material import VersionNote
-from retune.core.carriers import Bars
-from retune.core.errors import UsageError
 
 RESOLUTIONS = (8, 16, 32)
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from retune.carriers.changes import Edit
+from retune.carriers.heard import StemAnalysis
 from retune.compare.exports.material import Material, provenance, version_notes
-from retune.core.carriers import StemAnalysis
-from retune.core.changes import Edit
-from retune.core.csvtext import table
-from retune.core.pitch import pitch_name
+from retune.song.csvtext import table
+from retune.theory.spelling import pitch_name
 
 NOTE_COLUMNS = (
     *("version", "stem", "note", "start_s", "end_s", "midi", "name", "pitch_midi", "degree"),

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from retune.carriers.errors import UsageError
 from retune.compare.exports.material import software
 from retune.compare.picture_style import THEMES, font_faces, text_width
 from retune.compare.statistics import Score
 from retune.compare.svg import Pen
 from retune.compare.tally import PairTally, Tally
-from retune.core.errors import UsageError
 
 _F = 18.0
 _WIDTH = 900.0

@@ -16,8 +16,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from retune.carriers.errors import OutputError
 from retune.compare.exports.material import need
-from retune.core.errors import OutputError
 
 HERE = resources.files("retune.compare.exports")
 # Latin letters, punctuation and the signs of our own pictures: all in the face that is shipped.

@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
-from retune.core.errors import InputError, RetuneError, UsageError
+from retune.carriers.errors import InputError, RetuneError, UsageError
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import ConflictError, Desk
 from retune.faces.web.work import Tasks

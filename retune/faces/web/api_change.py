@@ -5,12 +5,12 @@ from __future__ import annotations
 import tomllib
 from typing import Any
 
-from retune.core.errors import UsageError
-from retune.core.songsave import SongEditor
+from retune.carriers.errors import UsageError
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
+from retune.song.songsave import SongEditor
 
 _NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
 _TEXTS = ("key", "meter", "chords")

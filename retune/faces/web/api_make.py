@@ -7,20 +7,20 @@ from pathlib import Path
 from typing import Any
 
 from retune import pipeline
+from retune.carriers.changes import Plan
+from retune.carriers.errors import RetuneError, UsageError
+from retune.carriers.songfacts import Song
+from retune.carriers.text import file_stem
 from retune.compare.blind import pair_design, rating_design
 from retune.compare.responses import parse_responses
 from retune.compare.statistics import Sides, score
 from retune.compare.tally import tally_responses
-from retune.core.changes import Plan
-from retune.core.errors import RetuneError, UsageError
-from retune.core.files import safe_child_path
-from retune.core.song import Song
-from retune.core.songfile import read_song
-from retune.core.text import file_stem
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.opening import Progress
+from retune.song.songfile import read_song
+from retune.sound.files import safe_child_path
 
 MOST_BESIDE = 50  # song files of one folder that are offered
 ONE_SIDED: Sides = "one-sided"

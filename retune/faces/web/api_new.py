@@ -13,17 +13,17 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from retune import pipeline
-from retune.core.audio import AUDIO_SUFFIXES, open_audio
-from retune.core.carriers import ROLES
-from retune.core.errors import InputError, OutputError, RetuneError, UsageError
-from retune.core.files import atomic_write, safe_child_path, temporary_in, write_reason
-from retune.core.songfile import parse_song
-from retune.core.text import file_stem, printable
+from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
+from retune.carriers.heard import ROLES
+from retune.carriers.text import file_stem, printable
 from retune.faces.web.answers import Bench, told
 from retune.faces.web.api_change import MUSIC_FIELDS, music_value
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
+from retune.song.songfile import parse_song
+from retune.sound.audio import AUDIO_SUFFIXES, open_audio
+from retune.sound.files import atomic_write, safe_child_path, temporary_in, write_reason
 
 MAX_FILE_BYTES = 1_000_000_000
 MAX_FILES = 64

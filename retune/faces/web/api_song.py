@@ -7,9 +7,9 @@ from typing import Any
 from starlette.responses import FileResponse, Response
 
 from retune import pipeline
-from retune.core.changes import Rendition, StemRendition
-from retune.core.errors import UsageError
-from retune.core.text import pretty
+from retune.carriers.changes import Rendition, StemRendition
+from retune.carriers.errors import UsageError
+from retune.carriers.text import pretty
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, TypeGuard
 
-from retune.core.errors import UsageError
+from retune.carriers.errors import UsageError
 
 MAX_TEXT = 20_000
 MAX_ITEMS = 2_000

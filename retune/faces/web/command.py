@@ -12,9 +12,9 @@ import sys
 import webbrowser
 from pathlib import Path
 
-from retune.core.errors import SongFileError, UsageError, WorkError
-from retune.core.files import missing_as
+from retune.carriers.errors import SongFileError, UsageError, WorkError
 from retune.faces.stopping import end_when_hung_up
+from retune.sound.files import missing_as
 
 HOST = "127.0.0.1"
 DEFAULT_PORT = 8732

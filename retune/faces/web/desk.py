@@ -16,16 +16,16 @@ from pathlib import Path
 from threading import Lock, RLock, Thread
 
 from retune import pipeline
+from retune.carriers.changes import Plan, Rendition
+from retune.carriers.errors import InputError, RetuneError, UsageError
+from retune.carriers.heard import Analysis
+from retune.carriers.songfacts import Song
 from retune.compare.levels import MixLevels
-from retune.core.audio import AUDIO_SUFFIXES
-from retune.core.carriers import Analysis
-from retune.core.changes import Plan, Rendition
-from retune.core.errors import InputError, RetuneError, UsageError
-from retune.core.song import Song
-from retune.core.songsave import SongEditor, edit_song
 from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
 from retune.pipeline.mixing import levels_of
 from retune.pipeline.opening import OpenSong
+from retune.song.songsave import SongEditor, edit_song
+from retune.sound.audio import AUDIO_SUFFIXES
 
 MAX_PLANS = 64
 MAX_STEPS = 200  # changes that can be taken back

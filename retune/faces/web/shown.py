@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import RuleError
+from retune.carriers.heard import Analysis, Chord
+from retune.carriers.songfacts import Music
+from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.compare.endings import phrase_endings
 from retune.compare.picture import lane_svg, picture_css
 from retune.compare.picture_time import bars_sung
-from retune.core.carriers import Analysis, Chord
-from retune.core.changes import Edit, Plan
-from retune.core.errors import RuleError
-from retune.core.song import Music
-from retune.core.text import counted, pretty, pretty_numeral
 from retune.faces.web.desk import Desk
 from retune.pipeline.assisting import RuleLine
 from retune.pipeline.facts import analysis_facts, number, plan_facts

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from retune.core.audio import AudioFile
 from retune.pipeline.assisting import Piece
+from retune.sound.audio import AudioFile
 
 # What every browser decodes sample for sample; the rest goes out as decoded by retune.
 _AS_IT_IS = {("WAV", "PCM_16"), ("WAV", "FLOAT"), ("WAV", "PCM_24"), ("FLAC", "PCM_16")}

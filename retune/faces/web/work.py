@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from threading import Event, Lock, Thread
 from typing import Any
 
-from retune.core.errors import RetuneError, UsageError
+from retune.carriers.errors import RetuneError, UsageError
 from retune.pipeline.opening import Progress
 
 Work = Callable[[Progress], dict[str, Any]]

@@ -1,0 +1,143 @@
+"""What rules change in a song, and what was rendered of it: frozen, with read-only arrays.
+
+Units and conventions are those of `carriers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from retune.carriers.heard import AudioLike, Samples, frozen_array
+
+
+@dataclass(frozen=True)
+class Edit:
+    """One span of one stem moved by `shift_cents`; `note` is None when a whole span moves."""
+
+    stem: str
+    start_s: float
+    end_s: float
+    shift_cents: float
+    rule: str
+    note: int | None = None
+    from_name: str | None = None
+    to_name: str | None = None
+    from_degree: str | None = None
+    to_degree: str | None = None
+    bar: int | None = None
+    phrase: int | None = None
+    chord: str | None = None
+    role_before: str | None = None
+    role_after: str | None = None
+    stability_before: float | None = None
+    stability_after: float | None = None
+
+
+_SAID = {"shift-size": "large shift", "parallel": "parallels"}
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """What an edit does to the music; `kind` is a word of the plan contract."""
+
+    kind: str
+    at_s: float
+    text: str
+
+    @property
+    def word(self) -> str:
+        """The kind as people say it: "clash", "early rest", "large shift"."""
+        return _SAID.get(self.kind, self.kind.replace("-", " "))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Sorted, non-overlapping edits, what follows from them, and warnings in words; `caveat` is
+    what must be said wherever the plan is heard, "" for nothing."""
+
+    edits: tuple[Edit, ...]
+    consequences: tuple[Consequence, ...] = ()
+    warnings: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
+    name: str = "rules"
+    caveat: str = ""
+
+    def of_stem(self, stem: str) -> tuple[Edit, ...]:
+        return tuple(edit for edit in self.edits if edit.stem == stem)
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """New samples for [start, start + len(samples)) of a stem; all else stays as it was."""
+
+    start: int
+    samples: Samples
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Patch, (self.start, np.asarray(self.samples))
+
+    @property
+    def stop(self) -> int:
+        return self.start + int(self.samples.shape[0])
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How well one edit of a finished mix came out: `word` is "clean", "audible if you listen for
+    it" or "do not use", `text` says why; `stem` is that of the edit."""
+
+    start_s: float
+    end_s: float
+    word: str
+    text: str
+    stem: str = ""
+
+    def is_of(self, edit: Edit) -> bool:
+        """Whether it judges this edit."""
+        return self.stem == edit.stem and abs(self.start_s - edit.start_s) < 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class StemRendition:
+    """The changed spans of one stem, in order, not overlapping; `verdicts` for edits of a mix."""
+
+    stem: str
+    engine: str
+    reason: str
+    patches: tuple[Patch, ...]
+    warnings: tuple[str, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
+
+    def apply(self, audio: AudioLike, start: int = 0, stop: int | None = None) -> Samples:
+        """Samples [start, stop) of `audio` with the patches in place, float32 (n, channels)."""
+        stop = audio.n_samples if stop is None else stop
+        out: Samples = np.array(audio.read(start, stop), dtype=np.float32)
+        for patch in self.patches:
+            a, b = max(patch.start, start), min(patch.stop, start + len(out))
+            if a < b:
+                out[a - start : b - start] = patch.samples[a - patch.start : b - patch.start]
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Rendition:
+    """A rendered version of a song: per changed stem its rendition. `kind` is "variant" or
+    "matched-control"; stems that are not named sound as they were."""
+
+    name: str
+    plan: Plan
+    stems: Mapping[str, StemRendition]
+    kind: str = "variant"
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Of all edits of a finished mix, in order of time."""
+        found = [verdict for stem in self.stems.values() for verdict in stem.verdicts]
+        return tuple(sorted(found, key=lambda verdict: (verdict.start_s, verdict.stem)))

@@ -1,0 +1,103 @@
+"""Every error that retune raises on purpose.
+
+RetuneError                 the root; a face catches this one, once
+├── InputError              what was given cannot be used (exit code 2)
+│   ├── AudioError          a sound file that cannot be read as one
+│   ├── SongFileError       song.toml or a variants file: names file, key, line
+│   ├── RuleError           a rule that does not read: carries the column
+│   ├── ChordError          a chord label or chart that does not read: names the bar
+│   └── UsageError          options that do not go together
+└── WorkError               the input was good, the work failed (exit code 1)
+    ├── EngineError         an engine cannot do this material, or is not installed
+    └── OutputError         a result could not be written
+"""
+
+from __future__ import annotations
+
+from retune.carriers.text import cut_short, printable
+
+MAX_QUOTED = 200
+"""So much of a rule stands in a message; `RuleError.text` holds all of it."""
+
+
+class RetuneError(Exception):
+    """Root of all errors raised on purpose; the message is one printable line for the user."""
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(printable(message))
+
+
+class InputError(RetuneError):
+    """What the user gave cannot be used."""
+
+
+class AudioError(InputError):
+    """A file that cannot be used as sound."""
+
+
+class SongFileError(InputError):
+    """A song file or variants file that cannot be used."""
+
+
+class RuleError(InputError):
+    """A rule that does not read.
+
+    Attributes
+    ----------
+    text : str
+        The rule as typed.
+    column : int
+        Column of the fault, from 0.
+    length : int
+        How many characters the fault covers (at least 1).
+    problem, expected, nearest : str
+        What is wrong, what was expected there, and the nearest valid word ("" if none).
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        text: str = "",
+        column: int = 0,
+        length: int = 1,
+        expected: str = "",
+        nearest: str = "",
+    ) -> None:
+        self.problem = problem
+        self.text = text
+        self.column = column
+        self.length = max(length, 1)
+        self.expected = expected
+        self.nearest = nearest
+        parts = [problem]
+        if expected:
+            parts.append(f"expected {expected}")
+        if nearest:
+            parts.append(f'did you mean "{nearest}"?')
+        where = f' (column {column + 1} of "{cut_short(text, MAX_QUOTED)}")' if text else ""
+        super().__init__("; ".join(parts) + where)
+
+    def caret(self) -> str:
+        """The rule with a caret line under the fault."""
+        return f"{self.text}\n{' ' * self.column}{'^' * self.length}"
+
+
+class ChordError(InputError):
+    """A chord label or chart that does not read."""
+
+
+class UsageError(InputError):
+    """Options that do not go together, or a name that does not exist."""
+
+
+class WorkError(RetuneError):
+    """The input was good, the work failed."""
+
+
+class EngineError(WorkError):
+    """An engine cannot do this material, or is not installed."""
+
+
+class OutputError(WorkError):
+    """A result could not be written."""

@@ -1,0 +1,281 @@
+"""What is heard in a song, as it travels between the rooms: frozen, with read-only arrays.
+
+Times are seconds from the start of the song (`_s`), levels decibels (`_db`), pitch intervals
+cents (`_cents`), frequencies hertz (`_hz`). Pitch as a number is MIDI with A4 = 69, the song's
+tuning removed. Degrees are strings in the key's own scale ("2", "b7", "#4").
+
+What rules make of it is in `changes`, the song file as it was read in `song`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+Samples = NDArray[np.float32]
+
+Role = Literal["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"]
+ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double", "backing", "unpitched", "mix")
+MONOPHONIC_ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double")
+Ending = Literal["at rest", "partly at rest", "open"]
+
+
+def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
+    """A read-only copy of `values`, so that neither side can change the other's numbers."""
+    array: NDArray[Any] = np.array(values, dtype=dtype, copy=True)
+    array.setflags(write=False)
+    return array
+
+
+# --- sound -----------------------------------------------------------------------------------
+
+
+@runtime_checkable
+class AudioLike(Protocol):
+    """Sound that can be read in pieces: in memory (`Audio`) or from its file (`AudioFile`)."""
+
+    @property
+    def rate_hz(self) -> int: ...
+    @property
+    def n_samples(self) -> int: ...
+    @property
+    def n_channels(self) -> int: ...
+    def read(self, start: int = 0, stop: int | None = None) -> Samples:
+        """Samples [start, stop) as float32 (n, n_channels); clipped to what exists."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Audio:
+    """Sound in memory: `samples` float32 (n_samples, n_channels), full scale 1."""
+
+    samples: Samples
+    rate_hz: int
+
+    def __post_init__(self) -> None:
+        shaped = np.asarray(self.samples, dtype=np.float32)
+        if shaped.ndim == 1:
+            shaped = shaped[:, None]
+        object.__setattr__(self, "samples", frozen_array(shaped, np.float32))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Audio, (np.asarray(self.samples), self.rate_hz)
+
+    @property
+    def n_samples(self) -> int:
+        return int(self.samples.shape[0])
+
+    @property
+    def n_channels(self) -> int:
+        return int(self.samples.shape[1])
+
+    @property
+    def duration_s(self) -> float:
+        return self.n_samples / self.rate_hz
+
+    def read(self, start: int = 0, stop: int | None = None) -> Samples:
+        stop = self.n_samples if stop is None else stop
+        return self.samples[max(start, 0) : max(stop, 0)]
+
+
+@dataclass(frozen=True, eq=False)
+class PitchTrack:
+    """f0 over time: `time_s` (frame centres), `f0_hz` (NaN where unvoiced), `voiced_prob`, and
+    `energy_db` (frame level re full scale); all float64 (n_frames,), evenly spaced."""
+
+    time_s: FloatArray
+    f0_hz: FloatArray
+    voiced_prob: FloatArray
+    energy_db: FloatArray
+    tracker: str = "pyin"
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "f0_hz", "voiced_prob", "energy_db"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        arrays = (self.time_s, self.f0_hz, self.voiced_prob, self.energy_db)
+        return PitchTrack, (*(np.asarray(a) for a in arrays), self.tracker)
+
+    @property
+    def hop_s(self) -> float:
+        return float(self.time_s[1] - self.time_s[0]) if len(self.time_s) > 1 else 0.0
+
+
+# --- music -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key: `tonic` as a pitch-class name ("Bb"), `mode` one of the modes of `theory.keys`."""
+
+    tonic: str
+    mode: str
+
+    def __str__(self) -> str:
+        return f"{self.tonic} {self.mode}"
+
+
+@dataclass(frozen=True)
+class KeySpan:
+    """A key from `start_s` on, until the next span."""
+
+    start_s: float
+    key: Key
+
+
+@dataclass(frozen=True)
+class Bars:
+    """`downbeats_s[i]` starts bar i + 1 (the last entry closes the last bar); `meter` (3, 4)
+    is 3/4. `beats_per_bar` counts written beats: a dotted quarter in 6/8, 9/8, 12/8."""
+
+    downbeats_s: tuple[float, ...]
+    meter: tuple[int, int]
+    tempo_bpm: float
+    source: str = "given"
+
+    @property
+    def beats_per_bar(self) -> int:
+        top, bottom = self.meter
+        return top // 3 if bottom == 8 and top in (6, 9, 12) else top
+
+
+@dataclass(frozen=True)
+class Chord:
+    """A chord sounding from `start_s` to `end_s`.
+
+    `label` is Harte syntax ("Bb:maj/3", "N"); `typed` what the chart said; `roman` its numeral
+    in the key then ("V7", "" for none); `root_pc`, `bass_pc` pitch classes (C = 0), -1 for
+    "N"; `tones` maps each pitch class to "root", "third", "fifth", "seventh" or "extension".
+    """
+
+    start_s: float
+    end_s: float
+    label: str
+    typed: str = ""
+    roman: str = ""
+    root_pc: int = -1
+    bass_pc: int = -1
+    tones: tuple[tuple[int, str], ...] = ()
+    estimated: bool = False
+
+    def role_of(self, pitch_class: int) -> str | None:
+        """ "root", "third" ... for a chord tone, None for any other pitch class."""
+        return dict(self.tones).get(pitch_class % 12)
+
+
+@dataclass(frozen=True)
+class Note:
+    """One sung or played note. None where unknown.
+
+    `chord` is the one the note is judged by (at the end for a phrase ending, else at onset).
+    `doubt` says in words why `confidence` is low ("" when it is not). `tail_of` is the index of
+    the phrase-ending note that this short tail follows; `ending_of` likewise for a re-struck
+    same pitch that belongs to an ending.
+    """
+
+    index: int
+    start_s: float
+    end_s: float
+    pitch_midi: float
+    name: str
+    cents_from_name: float
+    degree: str | None = None
+    bar: int | None = None
+    beat: float | None = None
+    phrase: int | None = None
+    is_phrase_ending: bool = False
+    chord: Chord | None = None
+    chord_at_onset: Chord | None = None
+    chord_at_end: Chord | None = None
+    chord_role: str | None = None
+    stability: float | None = None
+    confidence: float = 1.0
+    doubt: str = ""
+    ending_of: int | None = None
+    tail_of: int | None = None
+
+    @property
+    def midi_name(self) -> int:
+        """MIDI number of the nearest named pitch."""
+        return round(self.pitch_midi - self.cents_from_name / 100)
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """A phrase and how it ends; `ending_note` is the index of its structural last note."""
+
+    index: int
+    start_s: float
+    end_s: float
+    ending_note: int | None = None
+    ending_degree: str | None = None
+    ending_chord_role: str | None = None
+    ending: Ending | None = None
+    ending_melodic: Ending | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class StemAnalysis:
+    """What was heard in one stem. Notes are in order of time, `index` counting from 1. `inside`
+    names the mix that holds this part, "" for a stem with a sound of its own."""
+
+    name: str
+    role: Role
+    notes: tuple[Note, ...] = ()
+    phrases: tuple[Phrase, ...] = ()
+    track: PitchTrack | None = None
+    inside: str = ""
+
+    def note(self, index: int) -> Note:
+        return self.notes[index - 1]
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """Everything that was found in a song, before any rule."""
+
+    title: str
+    rate_hz: int
+    duration_s: float
+    tuning_hz: float
+    keys: tuple[KeySpan, ...]
+    key_source: str
+    key_confidence: float
+    bars: Bars
+    chords: tuple[Chord, ...]
+    stems: Mapping[str, StemAnalysis]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> Key | None:
+        return self.keys[0].key if self.keys else None
+
+    def key_at(self, time_s: float) -> Key | None:
+        """The key in force at a time, or None when none was found."""
+        found = self.key
+        for span in self.keys:
+            if span.start_s <= time_s + 1e-9:
+                found = span.key
+        return found
+
+    def chord_at(self, time_s: float) -> Chord | None:
+        """The chord sounding at a time, or None."""
+        for chord in self.chords:
+            if chord.start_s - 1e-9 <= time_s < chord.end_s - 1e-9:
+                return chord
+        return None
+
+    @property
+    def melody(self) -> StemAnalysis | None:
+        """The stem that rules mean when they name none."""
+        for wanted in ("melody", "mix"):
+            for stem in self.stems.values():
+                if stem.role == wanted:
+                    return stem
+        return None

@@ -1,0 +1,88 @@
+"""The song file as it was read and checked: frozen.
+
+Units and conventions are those of `carriers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from retune.carriers.heard import Role
+
+
+@dataclass(frozen=True)
+class Stem:
+    """A stem: its sound file (absolute path), role, gain in dB, and what it does when a rule moves
+    the melody (`follow`)."""
+
+    name: str
+    path: Path
+    role: Role
+    gain_db: float = 0.0
+    follow: str = "keep"
+    inside: str = ""
+    """Name of the mix that holds this part; "" for a stem with a file of its own."""
+
+
+@dataclass(frozen=True)
+class Music:
+    """Musical facts as given; None or "auto" where retune is to find them.
+
+    `phrases` is "auto", "every N bars[, pickup N beat]" or ((start_s, end_s), ...);
+    `keys` holds ("bar:beat", "G major") pairs; `tempo_bpm` None means auto.
+    """
+
+    key: str = "auto"
+    keys: tuple[tuple[str, str], ...] = ()
+    meter: tuple[int, int] = (4, 4)
+    tempo_bpm: float | None = None
+    first_downbeat_s: float | None = None
+    downbeats_s: tuple[float, ...] | None = None
+    tuning_hz: float | None = None
+    chords: str | None = None
+    chords_file: Path | None = None
+    guide: Path | None = None
+    phrases: str | tuple[tuple[float, float], ...] = "auto"
+    meter_given: bool = True
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A named list of rules, in the order in which they are applied."""
+
+    name: str
+    rules: tuple[str, ...]
+    about: str = ""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A correction by hand: `set` says what is so of the note of `stem` that sounds at `at_s`
+    seconds."""
+
+    stem: str
+    at_s: float
+    set: str
+
+
+@dataclass(frozen=True)
+class Song:
+    """A song file that has been read and checked. `path` is the song file (or the bare audio
+    file); stem paths are absolute."""
+
+    path: Path
+    title: str
+    rights: str
+    stems: Mapping[str, Stem]
+    music: Music = field(default_factory=Music)
+    variants: Mapping[str, Variant] = field(default_factory=dict)
+    corrections: tuple[Correction, ...] = ()
+
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Every file that the song is read from, none of which is ever written over."""
+        others = (self.music.chords_file, self.music.guide)
+        stems = (stem.path for stem in self.stems.values())
+        return (self.path, *stems, *(path for path in others if path is not None))

@@ -1,0 +1,142 @@
+"""The melody as a person gives it, roughly: a table of notes or a MIDI file."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from retune.carriers.errors import InputError
+from retune.song.midifile import read_midi
+from retune.song.songvalues import MAX_TIME_S
+from retune.song.textfile import read_bytes, read_text
+from retune.theory.pitchnames import parse_pitch_name
+
+COLUMNS = ("start_s", "end_s", "pitch")
+MIDI_SUFFIXES = (".mid", ".midi")
+# Notes of a MIDI file may hang over into the next by this much: legato playing.
+OVERLAP_S = 0.25
+WHAT = "a guide: a CSV of start_s,end_s,pitch lines or a MIDI file"
+
+
+@dataclass(frozen=True)
+class GuideNote:
+    """A note that is roughly there: seconds, MIDI number (A4 = 69)."""
+
+    start_s: float
+    end_s: float
+    midi: float
+
+
+def read_guide(path: Path) -> tuple[GuideNote, ...]:
+    """The notes of a guide, in order of time and not overlapping.
+
+    A CSV has one note a line, `start_s,end_s,pitch`, the pitch a name (Bb4) or a MIDI number
+    (70, 70.5); a first line with these words and lines that begin with # are skipped, further
+    columns too. A MIDI file may hold one line of notes (percussion aside).
+
+    Raises
+    ------
+    InputError
+        It cannot be read as such; names the file and, for a CSV, the line.
+    """
+    path = Path(path)
+    if path.suffix.lower() in MIDI_SUFFIXES:
+        notes = _from_midi(read_bytes(path, what=WHAT), path)
+    else:
+        notes = _from_csv(read_text(path, what=WHAT), path)
+    if not notes:
+        raise InputError(f"{path.name}: the guide holds no note; write start_s,end_s,pitch lines")
+    return notes
+
+
+def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
+    try:
+        found = read_midi(data)
+    except InputError as error:
+        raise InputError(f"{path.name}: {error}") from error
+    notes: list[GuideNote] = []
+    for note in found:
+        if notes and note.start_s < notes[-1].end_s - OVERLAP_S:
+            raise InputError(
+                f"{path.name}: at {note.start_s:.2f} s two notes sound together (track "
+                f"{note.track}); a guide is one melody: keep its track alone"
+            )
+        if notes and note.start_s < notes[-1].end_s:
+            notes[-1] = GuideNote(notes[-1].start_s, note.start_s, notes[-1].midi)
+        notes.append(GuideNote(note.start_s, note.end_s, float(note.midi)))
+    return tuple(note for note in notes if note.end_s > note.start_s)
+
+
+def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
+    order = list(COLUMNS)
+    notes: list[GuideNote] = []
+    for number, line in enumerate(text.splitlines(), 1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        cells = _cells(line, where=f"{path.name} line {number}")
+        if not notes and set(COLUMNS) <= set(cells):
+            order = cells
+            continue
+        note = _note(cells, order, where=f"{path.name} line {number}")
+        if notes and note.start_s < notes[-1].end_s - 1e-6:
+            raise InputError(
+                f"{path.name} line {number}: starts at {note.start_s:g} s, before the note above "
+                f"it ends ({notes[-1].end_s:g} s); notes must rise and not overlap"
+            )
+        notes.append(note)
+    return tuple(notes)
+
+
+def _cells(line: str, *, where: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line]))]
+    except csv.Error as error:
+        raise InputError(f"{where}: does not read as CSV ({error}); shorten or mend it") from error
+
+
+def _note(cells: Sequence[str], order: Sequence[str], *, where: str) -> GuideNote:
+    row = dict(zip(order, cells, strict=False))
+    if not set(COLUMNS) <= set(row):
+        raise InputError(
+            f'{where}: "{",".join(cells)[:60]}" has {len(cells)} of the {len(order)} columns; '
+            f"write {','.join(order)[:60]}, times in seconds and a pitch such as Bb4"
+        )
+    start_s = _number(row["start_s"], "start_s", where=where)
+    end_s = _number(row["end_s"], "end_s", where=where)
+    if not 0 <= start_s < end_s:
+        raise InputError(
+            f"{where}: {start_s:g} to {end_s:g} s is no span; a note starts at 0 or later and "
+            "ends after it starts"
+        )
+    return GuideNote(start_s, end_s, _pitch(row["pitch"], where=where))
+
+
+def _number(text: str, name: str, *, where: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f'{where}: {name} "{text[:40]}" is not a number of seconds; write 12.4')
+    if value > MAX_TIME_S:
+        raise InputError(f"{where}: {name} is {value:g} s; a song lasts at most {MAX_TIME_S:g} s")
+    return value
+
+
+def _pitch(text: str, *, where: str) -> float:
+    try:
+        midi = float(text)
+    except ValueError:
+        try:
+            return float(parse_pitch_name(text))
+        except InputError:
+            midi = math.nan
+    if not 0 <= midi <= 127:
+        raise InputError(
+            f'{where}: pitch "{text[:40]}" is neither a note name like Bb4 nor a MIDI number 0 '
+            "to 127"
+        )
+    return midi

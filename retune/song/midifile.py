@@ -1,0 +1,137 @@
+"""The notes of a Standard MIDI File, read with nothing but its bytes.
+
+Format after the Standard MIDI Files 1.0 specification (MIDI Association, RP-001; from memory):
+chunks, delta times as variable-length quantities, running status, tempo as meta event 0x51.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from retune.carriers.errors import InputError
+
+DEFAULT_TEMPO_US = 500_000  # a quarter note, until a tempo is set
+PERCUSSION = 9  # channel 10 of the General MIDI percussion map, counted from 0
+_LENGTHS = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
+
+
+@dataclass(frozen=True)
+class MidiNote:
+    """A note of a MIDI file: seconds from its start, MIDI number, track counted from 1."""
+
+    start_s: float
+    end_s: float
+    midi: int
+    track: int
+
+
+@dataclass(frozen=True)
+class _Event:
+    tick: int
+    kind: str  # "on", "off" or "tempo"
+    value: int
+    channel: int = 0
+
+
+def read_midi(data: bytes) -> tuple[MidiNote, ...]:
+    """The notes of a MIDI file in order of time, percussion left out.
+
+    Raises
+    ------
+    InputError
+        The bytes are no MIDI file, or end too early.
+    """
+    if data[:4] != b"MThd" or len(data) < 14:
+        raise InputError("it is no MIDI file (it does not begin with MThd)")
+    division = int.from_bytes(data[12:14], "big")
+    try:
+        tracks = [list(_events(chunk)) for chunk in _chunks(data)]
+    except IndexError:
+        raise InputError("the MIDI file ends in the middle of an event; export it again") from None
+    seconds = _Clock(division, [e for events in tracks for e in events if e.kind == "tempo"])
+    notes = [note for k, events in enumerate(tracks, 1) for note in _notes(events, seconds, k)]
+    return tuple(sorted(notes, key=lambda note: (note.start_s, note.midi)))
+
+
+def _chunks(data: bytes) -> Iterator[bytes]:
+    at = 8 + int.from_bytes(data[4:8], "big")
+    while at + 8 <= len(data):
+        size = int.from_bytes(data[at + 4 : at + 8], "big")
+        if data[at : at + 4] == b"MTrk":
+            if at + 8 + size > len(data):
+                raise IndexError
+            yield data[at + 8 : at + 8 + size]
+        at += 8 + size
+
+
+def _quantity(data: bytes, at: int) -> tuple[int, int]:
+    """A variable-length quantity and the place after it."""
+    value = 0
+    for _ in range(4):
+        byte = data[at]
+        value, at = (value << 7) | (byte & 0x7F), at + 1
+        if byte < 0x80:
+            return value, at
+    raise InputError("the MIDI file holds a time that does not end; export it again")
+
+
+def _events(data: bytes) -> Iterator[_Event]:
+    at, tick, status = 0, 0, 0
+    while at < len(data):
+        delta, at = _quantity(data, at)
+        tick += delta
+        if data[at] >= 0x80:
+            status, at = data[at], at + 1
+        if status in (0xFF, 0xF0, 0xF7):
+            kind = data[at] if status == 0xFF else -1
+            size, at = _quantity(data, at + (status == 0xFF))
+            if kind == 0x51 and size == 3:
+                yield _Event(tick, "tempo", int.from_bytes(data[at : at + 3], "big"))
+            at += size
+            continue
+        size = _LENGTHS.get(status >> 4, 0)
+        first, second = data[at], data[at + size - 1]
+        if not size or first > 0x7F or second > 0x7F:
+            raise InputError("the MIDI file holds bytes that are no events; export it again")
+        if status >> 4 in (0x8, 0x9):
+            on = status >> 4 == 0x9 and second > 0
+            yield _Event(tick, "on" if on else "off", first, status & 0xF)
+        at += size
+
+
+class _Clock:
+    """Seconds of a tick under the tempo changes of the file."""
+
+    def __init__(self, division: int, tempos: list[_Event]) -> None:
+        self.smpte_s = 0.0
+        if division & 0x8000:
+            frames = 256 - (division >> 8)
+            self.smpte_s = 1 / (max(frames, 1) * max(division & 0xFF, 1))
+        self.division = max(division, 1)
+        self.ticks = [0]
+        self.changes = [(0, 0.0, DEFAULT_TEMPO_US)]
+        for event in sorted(tempos, key=lambda e: e.tick):
+            self.changes.append((event.tick, self(event.tick), event.value))
+            self.ticks.append(event.tick)
+
+    def __call__(self, tick: int) -> float:
+        if self.smpte_s:
+            return tick * self.smpte_s
+        since, at_s, tempo = self.changes[bisect_right(self.ticks, tick) - 1]
+        return at_s + (tick - since) * tempo / 1e6 / self.division
+
+
+def _notes(events: list[_Event], seconds: _Clock, track: int) -> Iterator[MidiNote]:
+    open_at: dict[tuple[int, int], int] = {}
+    last = max((event.tick for event in events), default=0)
+    for event in [*events, *(_Event(last, "end", 0),)]:
+        key = (event.channel, event.value)
+        ending = [key] if event.kind in ("on", "off") else list(open_at)
+        for which in ending if event.kind != "tempo" else []:
+            since = open_at.pop(which, None)
+            if since is not None and event.tick > since and which[0] != PERCUSSION:
+                yield MidiNote(seconds(since), seconds(event.tick), which[1], track)
+        if event.kind == "on":
+            open_at[key] = event.tick

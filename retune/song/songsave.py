@@ -1,0 +1,159 @@
+"""Song files changed in place: comments kept, checked before writing, written whole."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from retune.carriers.errors import SongFileError, UsageError
+from retune.carriers.songfacts import Song
+from retune.song.songfile import parse_song, song_text
+from retune.song.songschema import MUSIC
+from retune.sound.files import atomic_write
+
+_SAME_MOMENT_S = 1e-6
+
+
+class SongEditor:
+    """Changes to a song file, gathered and then saved together. Made by `edit_song`."""
+
+    def __init__(self, path: str | Path) -> None:
+        import tomlkit
+
+        self.path = Path(path)
+        text = song_text(self.path)
+        self.song: Song = parse_song(text, path=self.path)
+        self._checked = (text, self.song)
+        self._seen = _fingerprint(self.path)
+        self._line_end = "\r\n" if "\r\n" in text else "\n"
+        try:
+            self._document: Any = tomlkit.parse(text.replace("\r\n", "\n"))
+        except tomlkit.exceptions.TOMLKitError as error:
+            raise SongFileError(f"{self.path} cannot be changed in place: {error}") from error
+
+    def set_variant(self, name: str, rules: Sequence[str], *, about: str = "") -> None:
+        """Add the variant `name`, or replace its rules and its `about`."""
+        import tomlkit
+
+        variants = self._table("variants", is_super=True)
+        if name not in variants:
+            is_inline = isinstance(variants, tomlkit.items.InlineTable)
+            variants[name] = tomlkit.inline_table() if is_inline else tomlkit.table()
+        table = variants[name]
+        if about:
+            table["about"] = about
+        else:
+            table.pop("about", None)
+        table["rules"] = _array(rules, is_long=len(rules) > 1)
+
+    def remove_variant(self, name: str) -> None:
+        """Remove the variant `name`. Raises UsageError when there is none."""
+        if name not in self._document.get("variants", {}):
+            raise UsageError(f'no variant is called "{name}" in {self.path}')
+        del self._document["variants"][name]
+
+    def add_correction(self, stem: str, at_s: float, set: str) -> None:
+        """Add a correction by hand at the end of the list."""
+        import tomlkit
+
+        if not self._document.get("corrections"):
+            self._document.pop("corrections", None)
+            self._document.append("corrections", tomlkit.aot())
+        rows = self._document["corrections"]
+        is_inline = isinstance(rows, tomlkit.items.Array)
+        row = tomlkit.inline_table() if is_inline else tomlkit.table()
+        row.update({"stem": stem, "at_s": float(at_s), "set": set})
+        rows.append(row)
+
+    def remove_corrections(self, stem: str, at_s: float, set: str | None = None) -> int:
+        """Remove the corrections of `stem` at a time (of one form, or all) and count them."""
+        rows = self._document.get("corrections", [])
+        doomed = [
+            index
+            for index, row in enumerate(rows)
+            if row["stem"] == stem
+            and abs(row["at_s"] - at_s) < _SAME_MOMENT_S
+            and set in (None, row["set"])
+        ]
+        for index in reversed(doomed):
+            del rows[index]
+        if doomed and not rows:
+            del self._document["corrections"]
+        return len(doomed)
+
+    def set_music(self, **values: Any) -> None:
+        """Set keys of [music] (as TOML holds them: "3/4", 92.0, lists); None removes a key."""
+        table = self._table("music")
+        for key, value in values.items():
+            if key not in MUSIC:
+                raise UsageError(f"[music] has no {key}; it has {', '.join(MUSIC)}")
+            if value is None:
+                table.pop(key, None)
+            else:
+                table[key] = _array(value) if isinstance(value, list | tuple) else value
+
+    def set_text(self, text: str) -> None:
+        """Put a whole song file in place of this one, as when a change is taken back."""
+        import tomlkit
+
+        self._document = tomlkit.parse(text.replace("\r\n", "\n"))
+
+    def text(self) -> str:
+        """The song file as it would be saved."""
+        plain: str = self._document.as_string()
+        return plain.replace("\n", self._line_end)
+
+    def checked(self) -> Song:
+        """The song as it would be saved. Raises SongFileError when it is no valid song file."""
+        text = self.text()
+        if text != self._checked[0]:
+            self._checked = (text, parse_song(text, path=self.path))
+        return self._checked[1]
+
+    def save(self) -> Song:
+        """Check the changed text as any song file, write it whole, and return the new song.
+
+        Raises SongFileError when the change makes no valid song file, or when the file on disk
+        is no longer the one that was read; OutputError when it cannot be written.
+        """
+        song = self.checked()
+        text = self._checked[0]
+        if _fingerprint(self.path) != self._seen:
+            raise SongFileError(
+                f"{self.path} was changed by something else since it was read; "
+                "nothing is saved: open it again and repeat the change"
+            )
+        with atomic_write(self.path) as stream:
+            stream.write(text.encode("utf-8"))
+        self._seen = hashlib.sha256(text.encode("utf-8")).hexdigest()
+        self.song = song
+        return song
+
+    def _table(self, name: str, *, is_super: bool = False) -> Any:
+        import tomlkit
+
+        if name not in self._document:
+            self._document.append(name, tomlkit.table(is_super_table=is_super))
+        return self._document[name]
+
+
+def edit_song(path: str | Path) -> SongEditor:
+    """An editor of the song file at `path`. Raises SongFileError as `read_song` does."""
+    return SongEditor(path)
+
+
+def _fingerprint(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+def _array(values: Sequence[Any], *, is_long: bool = False) -> Any:
+    import tomlkit
+
+    array = tomlkit.array()
+    array.extend([_array(v) if isinstance(v, list | tuple) else v for v in values])
+    return array.multiline(is_long)

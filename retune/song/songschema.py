@@ -1,0 +1,174 @@
+"""What may stand in a song file: one table of fields, each with its checker."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from retune.carriers.heard import ROLES
+from retune.song.songvalues import (
+    FOLLOW,
+    TEMPO,
+    TIME,
+    TUNING,
+    Checker,
+    Where,
+    ascending,
+    auto_or,
+    is_correction,
+    is_file,
+    is_guide,
+    is_key,
+    is_key_list,
+    is_line,
+    is_list,
+    is_meter,
+    is_number,
+    is_phrases,
+    is_text,
+    one_of,
+    shown,
+)
+from retune.sound.files import case_clash
+
+FORMAT = 1
+NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+MAX_NAME = 64
+# Every word of the rule grammar, its number words and its joining words.
+_WORDS = (
+    "move shift keep to in over from except where it is not a an the and or of at last first "
+    "every highest lowest longest phrase-ending phrase-endings phrase-opening phrase-openings "
+    "phrase-downbeat phrase-downbeats note notes degree degrees tonic chord chords tone tones "
+    "root third fifth seventh second fourth sixth unison nearest above below up down other than "
+    "phrase phrases bar bars semitone semitones cent cents step steps scale octave octaves "
+    "one two three four five six seven eight nine ten eleven twelve"
+)
+RULE_WORDS = frozenset(_WORDS.split())
+STEM_RESERVED = frozenset({"mix", "original"})
+VARIANT_RESERVED = frozenset({"original", "matched-control"})
+
+
+@dataclass(frozen=True)
+class Field:
+    """One key of a table: its checker, what stands for it when it is missing, and, where it must
+    be given, a line that gives it."""
+
+    check: Checker
+    default: Any = None
+    is_required: bool = False
+    example: str = ""
+
+
+def is_table(fields: Mapping[str, Field]) -> Checker:
+    """A checker of tables that hold these keys and no others; returns a dict of all fields."""
+
+    def check(value: Any, where: Where) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            where.fail(f"{shown(value)} must be a table, as [{where.name}]")
+        for key in value:
+            if key not in fields:
+                where.at(key).fail(f"unknown key; {_offer(key, list(fields))}")
+        for key, wanted in fields.items():
+            if wanted.is_required and key not in value:
+                where.fail(f"{key} is missing; add {wanted.example or 'it'}")
+        return {
+            key: wanted.check(value[key], where.at(key)) if key in value else wanted.default
+            for key, wanted in fields.items()
+        }
+
+    return check
+
+
+def _offer(word: str, known: Sequence[str]) -> str:
+    """The nearest of the known words, or all of them."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(word.lower(), known, n=1, cutoff=0.6)
+    return f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"
+
+
+def named_tables(fields: Mapping[str, Field], *, what: str, reserved: frozenset[str]) -> Checker:
+    """A checker of tables of tables, `[stems.NAME]`: the names, then each table."""
+
+    def check(value: Any, where: Where) -> dict[str, dict[str, Any]]:
+        if not isinstance(value, dict):
+            where.fail(f"{shown(value)} must be tables, as [{where.name}.NAME]")
+        for name in value:
+            _check_name(name, where.at(name), what=what, reserved=reserved)
+        clash = case_clash(value)
+        if clash:
+            where.at(clash[1]).fail(
+                f'differs from "{clash[0]}" only by capitals, which not every disk keeps apart; '
+                "rename one"
+            )
+        table = is_table(fields)
+        return {name: table(content, where.at(name)) for name, content in value.items()}
+
+    return check
+
+
+def _check_name(name: str, where: Where, *, what: str, reserved: frozenset[str]) -> None:
+    if not NAME.fullmatch(name) or len(name) > MAX_NAME:
+        where.fail(
+            f"{shown(name)} cannot name a {what}; use a letter, then letters, digits, - or _ "
+            f"(at most {MAX_NAME})"
+        )
+    if name.lower() in reserved:
+        where.fail(f'"{name}" has a meaning of its own and cannot name a {what}; rename it')
+
+
+VARIANT = {
+    "about": Field(is_line, default=""),
+    "rules": Field(is_list(is_line, of="rules", at_least=1), is_required=True),
+}
+STEM = {
+    "file": Field(is_file, is_required=True, example='file = "vocal.wav"'),
+    "role": Field(one_of(*ROLES), is_required=True, example='role = "melody"'),
+    "gain_db": Field(is_number(-60.0, 60.0, "dB"), default=0.0),
+    "follow": Field(one_of(*FOLLOW), default="keep"),
+}
+MUSIC = {
+    "key": Field(auto_or(is_key, "auto"), default="auto"),
+    "keys": Field(is_key_list, default=()),
+    "meter": Field(auto_or(is_meter)),
+    "tempo_bpm": Field(auto_or(TEMPO)),
+    "first_downbeat_s": Field(auto_or(TIME)),
+    "downbeats_s": Field(ascending(is_list(TIME, of="times", at_least=2), "downbeats")),
+    "tuning_hz": Field(auto_or(TUNING)),
+    "chords": Field(is_text),
+    "chords_file": Field(is_file),
+    "guide": Field(is_guide),
+    "phrases": Field(is_phrases, default="auto"),
+}
+CORRECTION = {
+    "stem": Field(is_line, is_required=True),
+    "at_s": Field(TIME, is_required=True),
+    "set": Field(is_correction, is_required=True),
+}
+
+
+def is_format(value: Any, where: Where) -> int:
+    """The version of the file format; one that this program does not know is refused."""
+    if isinstance(value, bool) or value != FORMAT or not isinstance(value, int):
+        where.fail(f"{shown(value)} is not known; this retune reads format = {FORMAT}")
+    return value
+
+
+_FORMAT = Field(is_format, is_required=True, example=f"format = {FORMAT}")
+_VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED)
+SONG = {
+    "format": _FORMAT,
+    "title": Field(is_line, default=""),
+    "rights": Field(is_text, default=""),
+    "stems": Field(
+        named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED),
+        is_required=True,
+        example="[stems.vocal]",
+    ),
+    "music": Field(is_table(MUSIC)),
+    "variants": Field(_VARIANTS, default={}),
+    "corrections": Field(is_list(is_table(CORRECTION), of="corrections"), default=()),
+}
+VARIANTS_FILE = {"format": _FORMAT, "variants": Field(_VARIANTS, is_required=True)}

@@ -1,0 +1,347 @@
+"""Sound files: opened lazily, read exactly, checked in blocks, written whole or not at all.
+
+Integer samples are read as n / 2**(bits - 1) and written by the same scale, so that integer
+input up to 24 bits comes back bit for bit through float32.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from retune.carriers.errors import AudioError, OutputError
+from retune.carriers.heard import AudioLike, Samples
+from retune.sound import audiohead
+from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
+from retune.sound.files import sha256_file
+
+__all__ = [
+    "AUDIO_SUFFIXES",
+    "BLOCK_SAMPLES",
+    "AudioFile",
+    "WRITE_SUBTYPES",
+    "audio_warnings",
+    "blocks_of",
+    "check_stems",
+    "default_subtype",
+    "open_audio",
+    "write_wav",
+]
+
+MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000
+BLOCK_SAMPLES = 1 << 16
+AUDIO_SUFFIXES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc")
+_READ_SUBTYPES = (
+    *("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"),
+    *("ALAW", "ULAW", "IMA_ADPCM", "MS_ADPCM"),
+    *("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"),
+)
+_KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
+_UNKNOWN_LENGTH = 1 << 62
+_MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
+
+
+@dataclass(frozen=True)
+class AudioFile:
+    """A sound file on disk, read on demand (an `AudioLike`).
+
+    `subtype` and `format` are libsndfile's words ("PCM_16", "FLAC"); `stamp` is the size and
+    time of change seen at opening; `whole` says that the file is decoded in one go, because its
+    codec does not seek to the sample. Crosses to another process as a path; each read opens
+    the file, so threads may share one value.
+    """
+
+    path: Path
+    rate_hz: int
+    n_samples: int
+    n_channels: int
+    subtype: str
+    format: str
+    stamp: tuple[int, int]
+    whole: bool = False
+
+    @property
+    def duration_s(self) -> float:
+        return self.n_samples / self.rate_hz
+
+    def read(self, start: int = 0, stop: int | None = None) -> Samples:
+        """Samples [start, stop), clipped to what exists, as float32 (n, n_channels).
+
+        Raises AudioError when the file is damaged there, has changed, or holds NaN or infinity.
+        """
+        start, stop = max(start, 0), self.n_samples if stop is None else min(stop, self.n_samples)
+        if stop <= start:
+            return np.zeros((0, self.n_channels), dtype=np.float32)
+        if self.stamp != _stamp(self.path):
+            raise AudioError(f"{self.path} changed while it was in use; start again")
+        if self.whole:
+            samples: Samples = np.array(_decoded(self.path, self.stamp)[start:stop])
+        else:
+            samples = _read_span(self.path, start, stop, self.rate_hz)
+        if not np.isfinite(samples).all():
+            at = start + int(np.argmin(np.isfinite(samples).all(axis=1)))
+            raise AudioError(
+                f"{self.path} holds NaN or infinity at {at / self.rate_hz:.3f} s; export it again"
+            )
+        return samples
+
+    def sha256(self) -> str:
+        """SHA-256 of the file's bytes, 64 hex digits."""
+        return sha256_file(self.path)
+
+
+def open_audio(path: str | Path) -> AudioFile:
+    """The sound file at `path`, checked from its header and its last sample.
+
+    Reads WAV, FLAC, OGG (Vorbis, Opus), MP3 and AIFF, 8 to 192 kHz, mono or stereo.
+    Raises AudioError naming the file and what to do: not there, not sound, empty, cut off,
+    another rate or number of channels.
+    """
+    path = Path(os.path.abspath(path))
+    kind = _checked_kind(path)
+    missing = audiohead.missing_bytes(path, kind)
+    if missing:
+        raise AudioError(
+            f"{path} is cut off: its header promises {missing} more bytes; export or copy it again"
+        )
+    try:
+        with _stream(path) as stream:
+            found = (stream.samplerate, stream.frames, stream.channels, stream.subtype)
+            rate_hz, n_samples, n_channels, subtype = found
+            format_name = str(stream.format)
+    except (OSError, RuntimeError) as error:
+        raise AudioError(f"{path} is damaged or not {_KINDS}; export it again") from error
+    _check_shape(path, rate_hz=rate_hz, n_channels=n_channels, subtype=subtype)
+    stamp, whole = _stamp(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
+    if whole:
+        decoded = len(_decoded(path, stamp))
+        is_stated = kind == "MP3" and audiohead.has_length_tag(path)
+        if is_stated and decoded < 0.98 * n_samples:
+            raise AudioError(
+                f"{path} is cut off: it holds {decoded / rate_hz:.3f} s of the "
+                f"{n_samples / rate_hz:.3f} s it promises; export or copy it again"
+            )
+        n_samples = decoded
+    if n_samples == 0:
+        raise AudioError(f"{path} holds no samples; export it again")
+    if not whole:
+        _read_span(path, n_samples - 1, n_samples, rate_hz)
+    return AudioFile(path, rate_hz, n_samples, n_channels, subtype, format_name, stamp, whole)
+
+
+def _checked_kind(path: Path) -> str:
+    """The kind of file by content, or an AudioError that says what stands there instead."""
+    try:
+        if path.is_dir():
+            raise AudioError(f"{path} is a folder; give a sound file ({_KINDS})")
+        if path.exists() and not path.is_file():
+            raise AudioError(f"{path} is not a regular file; give a sound file ({_KINDS})")
+        if path.stat().st_size == 0:
+            raise AudioError(f"{path} is empty; export it again")
+        kind, foreign = audiohead.sniff_kind(path), audiohead.foreign_kind(path)
+    except FileNotFoundError as error:
+        raise AudioError(f"{path} does not exist; check the name and the folder") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise AudioError(f"{path} cannot be read ({reason}); check its permissions") from error
+    if kind is None:
+        said = f"is {foreign}, which is not read" if foreign else "is not a sound file"
+        raise AudioError(f"{path} {said}; convert it to WAV or FLAC (read are {_KINDS})")
+    return kind
+
+
+def _check_shape(path: Path, *, rate_hz: int, n_channels: int, subtype: str) -> None:
+    if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
+        raise AudioError(
+            f"{path} has a rate of {rate_hz} Hz; allowed are {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz: "
+            "convert it"
+        )
+    if n_channels > 2:
+        raise AudioError(f"{path} has {n_channels} channels; export it as mono or stereo")
+    if subtype not in _READ_SUBTYPES:
+        raise AudioError(f"{path} is coded as {subtype}, which is not read; convert it to PCM")
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        status = path.stat()
+    except OSError as error:
+        raise AudioError(f"{path} has gone or cannot be read; check the folder") from error
+    return status.st_size, status.st_mtime_ns
+
+
+def _stream(path: Path) -> Any:
+    """A soundfile stream that decodes straight on.
+
+    soundfile seeks to the place it is at after every read, which is not exact in lossy codecs,
+    and stops at a declared length that may be an estimate; on what it takes for a stream that
+    cannot seek it does neither.
+    """
+    import soundfile
+
+    # soundfile has no types, so that its class is Any for the checker.
+    class Straight(soundfile.SoundFile):  # type: ignore[misc]
+        def seekable(self) -> bool:
+            return False
+
+    return Straight(os.fsencode(path))
+
+
+def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
+    """Samples [start, stop) of a file whose codec seeks exactly."""
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(os.fsencode(path)) as stream:
+            stream.seek(start)
+            samples: Samples = stream.read(stop - start, dtype="float32", always_2d=True)
+    except (OSError, RuntimeError) as error:
+        raise AudioError(
+            f"{path} is damaged or cut off before {stop / rate_hz:.3f} s; export it again"
+        ) from error
+    if len(samples) != stop - start:
+        at_s = (start + len(samples)) / rate_hz
+        raise AudioError(f"{path} is cut off at {at_s:.3f} s; export or copy it again")
+    return samples
+
+
+@lru_cache(maxsize=16)
+def _decoded(path: Path, stamp: tuple[int, int]) -> Samples:
+    """All samples of a file, decoded once into an unnamed temporary file (so that memory stays
+    free for a long song); `stamp` makes a changed file another entry."""
+    try:
+        with tempfile.TemporaryFile() as store, _stream(path) as stream:
+            n_channels, n_samples = stream.channels, 0
+            while len(block := stream.read(BLOCK_SAMPLES, dtype="float32", always_2d=True)):
+                store.write(block.tobytes())
+                n_samples += len(block)
+                if n_samples > _MAX_DECODED_S * stream.samplerate:
+                    raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
+            store.flush()
+            if n_samples == 0:
+                return np.zeros((0, n_channels), dtype=np.float32)
+            shape = (n_samples, n_channels)
+            return np.memmap(store, dtype=np.float32, mode="r", shape=shape)
+    except RuntimeError as error:
+        raise AudioError(f"{path} is damaged; export it again") from error
+    except OSError as error:
+        raise OutputError(
+            f"no room to decode {path.name} in {tempfile.gettempdir()}; free some space there"
+        ) from error
+
+
+def blocks_of(audio: AudioLike, *, size: int = BLOCK_SAMPLES) -> Iterator[Samples]:
+    """`audio` from start to end in pieces of `size` samples, float32 (n, n_channels)."""
+    for start in range(0, audio.n_samples, size):
+        yield audio.read(start, start + size)
+
+
+# --- checks ----------------------------------------------------------------------------------
+
+_SILENT = 10 ** (-80 / 20)  # common practice, no source
+_FULL_SCALE = 1.0 - 2.0**-15  # the top code of 16 bits, which is where clipping shows first
+_CLIP_RUN = 3  # samples in a row at full scale; common practice, no source
+_DC = 10 ** (-40 / 20)  # common practice, no source
+
+
+@dataclass
+class _Levels:
+    """Running levels of a stream of blocks, per channel."""
+
+    n_channels: int
+
+    def __post_init__(self) -> None:
+        self.peak = np.zeros(self.n_channels)
+        self.total = np.zeros(self.n_channels)
+        self.run = np.zeros(self.n_channels, dtype=np.int64)
+        self.n_samples = self.clipped = 0
+        self.first_clip: int | None = None
+
+    def add(self, block: Samples) -> None:
+        magnitude = np.abs(block)
+        self.peak = np.maximum(self.peak, magnitude.max(axis=0, initial=0.0))
+        self.total += block.sum(axis=0, dtype=np.float64)
+        if magnitude.max(initial=0.0) >= _FULL_SCALE:
+            for channel in range(self.n_channels):
+                self._count_clips(magnitude[:, channel] >= _FULL_SCALE, channel)
+        else:
+            self.run[:] = 0
+        self.n_samples += len(block)
+
+    def _count_clips(self, full: Any, channel: int) -> None:
+        """Runs of full-scale samples; a run that crosses a block border counts once."""
+        padded = np.concatenate(([False], full, [False])).astype(np.int8)
+        starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
+        lengths = ends - starts
+        before = 0
+        if len(starts) and starts[0] == 0:
+            before = int(self.run[channel])
+            lengths[0] += before
+        long = lengths >= _CLIP_RUN
+        counted_before = before >= _CLIP_RUN
+        self.clipped += int(long.sum()) - int(counted_before)
+        if self.first_clip is None and long.any():
+            at = int(np.argmax(long))
+            self.first_clip = self.n_samples + int(starts[at]) - (before if at == 0 else 0)
+        self.run[channel] = int(lengths[-1]) if len(full) and full[-1] else 0
+
+
+def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
+    """What a user should know about the sound before working on it, read in blocks.
+
+    Silence (peak under -80 dBFS), clipping (three or more full-scale samples in a row) and DC
+    (mean over -40 dBFS). `name` stands in front (default: the file's name).
+    Raises AudioError for NaN or infinity.
+    """
+    name = name or getattr(getattr(audio, "path", None), "name", "audio")
+    levels = _Levels(audio.n_channels)
+    for block in blocks_of(audio):
+        if not np.isfinite(block).all():
+            raise AudioError(f"{name} holds NaN or infinity; export it again")
+        levels.add(block)
+    if not levels.n_samples or float(levels.peak.max()) < _SILENT:
+        return [f"{name} is silent"]
+    found = []
+    if levels.first_clip is not None:
+        places = "place" if levels.clipped == 1 else "places"
+        found.append(
+            f"{name} is clipped in {levels.clipped} {places}, first at "
+            f"{levels.first_clip / audio.rate_hz:.3f} s; a lower recording level sounds better"
+        )
+    mean = levels.total / levels.n_samples
+    worst = float(mean[np.argmax(np.abs(mean))])
+    if abs(worst) > _DC:
+        found.append(f"{name} has a DC offset of {worst:+.3f} of full scale; remove it")
+    return found
+
+
+def check_stems(stems: Mapping[str, AudioLike]) -> list[str]:
+    """Warnings on stems that differ in length, by name.
+
+    Raises AudioError naming two stems whose rates differ.
+    """
+    named = list(stems.items())
+    if not named:
+        return []
+    first_name, first = named[0]
+    for name, audio in named[1:]:
+        if audio.rate_hz != first.rate_hz:
+            raise AudioError(
+                f"stem {first_name} has {first.rate_hz} Hz but stem {name} has {audio.rate_hz} "
+                "Hz; convert them to one rate"
+            )
+    shortest = min(named, key=lambda item: item[1].n_samples)
+    longest = max(named, key=lambda item: item[1].n_samples)
+    if shortest[1].n_samples == longest[1].n_samples:
+        return []
+    return [
+        f"stems differ in length: {shortest[0]} lasts {shortest[1].n_samples / first.rate_hz:.3f}"
+        f" s, {longest[0]} {longest[1].n_samples / first.rate_hz:.3f} s; only the mix is padded"
+    ]

@@ -1,0 +1,84 @@
+"""What a pitch is in its chord, and how a phrase ends."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from retune.carriers.heard import Chord, Ending, Key
+from retune.theory.chords import (
+    fifth_semitone,
+    is_no_chord,
+    is_root_position,
+    is_tonic_chord,
+    third_semitone,
+)
+from retune.theory.keys import degree_of, parse_degree, scale_semitones, tonic_pc
+from retune.theory.romannames import natural_triads
+
+
+def chord_member(midi: int, chord: Chord | None) -> str | None:
+    """ "root", "third", "fifth", "seventh", "extension" for a tone the chord holds, else None."""
+    return None if chord is None else chord.role_of(midi % 12)
+
+
+def is_chord_tone(midi: int, chord: Chord | None) -> bool:
+    """Whether the chord as labelled holds this pitch."""
+    return chord_member(midi, chord) is not None
+
+
+_REST: Mapping[str, Ending] = MappingProxyType(
+    {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}
+)
+
+
+def melodic_ending(degree: str | None) -> Ending | None:
+    """How an ending sounds by its degree alone: 1 at rest, 3 and 5 partly, the rest open."""
+    if degree is None:
+        return None
+    return _REST.get(degree, "open")
+
+
+def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | None:
+    """How a phrase ends on a pitch over a chord.
+
+    "at rest": degree 1 over a root-position tonic chord. "partly at rest": 3 or 5 over the
+    tonic chord, 1 over an inverted one, or 1, 3, 5 as a chord tone of IV, vi or iii (the
+    scale's own major or minor triads on 4, 6 and 3: iv, VI, III in minor). "open": all else,
+    also a cadential six-four. None without a chord or a key.
+    """
+    if chord is None or key is None or is_no_chord(chord):
+        return None
+    degree = degree_of(midi, key)
+    if is_tonic_chord(chord, key):
+        # A Picardy third makes the major third of a minor key the chord's own third.
+        if degree == "1":
+            return "at rest" if is_root_position(chord) else "partly at rest"
+        member = chord.role_of(midi % 12)
+        return "partly at rest" if member in ("third", "fifth") else "open"
+    if degree in ("1", "3", "5") and is_chord_tone(midi, chord) and _is_partly(chord, key):
+        return "partly at rest"
+    return "open"
+
+
+def _is_partly(chord: Chord, key: Key) -> bool:
+    """Whether a chord is the key's own IV, vi or iii (or its open fifth), none diminished."""
+    scale, triads = scale_semitones(key), natural_triads(key)
+    semitone = (chord.root_pc - tonic_pc(key)) % 12
+    if semitone not in (scale[2], scale[3], scale[5]) or triads[semitone][1] != 7:
+        return False
+    if {role for _, role in chord.tones} == {"root", "fifth"}:
+        return True
+    return (third_semitone(chord), fifth_semitone(chord)) == triads[semitone]
+
+
+def same_digit(degree: str | None, wanted: str, key: Key) -> bool:
+    """Whether a note's degree is what a rule means: in a minor key 6 and 7 mean both forms."""
+    if degree is None:
+        return False
+    if degree == wanted:
+        return True
+    if key.mode == "minor" and wanted in ("6", "7"):
+        alteration, digit = parse_degree(degree)
+        return digit == int(wanted) and alteration in (0, 1)
+    return False
