@@ -1,4 +1,4 @@
-"""Tension note by note, as sung and as a plan has it: every term of `theory.tensionmodels`, none added."""
+"""Tension note by note, as sung and as a plan has it: every term of `tensionmodels`."""
 
 from __future__ import annotations
 
