@@ -8,14 +8,12 @@ page = retune.compare("song.toml", out="page.html")
 
 from __future__ import annotations
 
-import sys
-from types import ModuleType
 from typing import Any
 
 __version__ = "0.1.0"
 __all__ = ["analyze", "compare", "open_song", "plan", "render"]
 
-_FROM_PIPELINE = ("analyze", "open_song", "plan", "render")
+_FROM_PIPELINE = ("analyze", "compare", "open_song", "plan", "render")
 
 
 def __getattr__(name: str) -> Any:
@@ -24,20 +22,3 @@ def __getattr__(name: str) -> Any:
 
         return getattr(pipeline, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-class _ComparingRoom(ModuleType):
-    """The room `retune.compare`, which can also be called: `retune.compare("song.toml")`.
-
-    A package and a function cannot share a name, and importing the room would hide the function.
-    """
-
-    def __call__(self, *arguments: Any, **options: Any) -> Any:
-        from retune import pipeline
-
-        return pipeline.compare(*arguments, **options)
-
-
-from retune import compare  # noqa: E402
-
-sys.modules[compare.__name__].__class__ = _ComparingRoom

@@ -17,7 +17,7 @@ import retune
 
 ROOT = Path(retune.__file__).parent
 BASE = ("carriers", "theory", "sound", "song")
-ROOMS = ("track", "analysis", "rules", "repitch", "compare")
+ROOMS = ("track", "analysis", "rules", "repitch", "comparison")
 MAY_IMPORT: dict[str, set[str]] = {
     "carriers": {"carriers"},
     "theory": {"theory", "carriers"},
@@ -25,9 +25,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "song": {"song", "theory", "sound", "carriers"},
     **{room: {room, *BASE} for room in ROOMS},
     "pipeline": {*ROOMS, *BASE, "pipeline"},
-    "faces": {"faces", "pipeline", "compare", *BASE},
-    # The room of comparison is also the function retune.compare; its own imports stay its own.
-    "__init__": {"pipeline", "carriers", "compare"},
+    "faces": {"faces", "pipeline", "comparison", *BASE},
+    "__init__": {"pipeline", "carriers"},
     "__main__": {"faces"},
 }
 

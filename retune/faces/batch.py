@@ -19,10 +19,10 @@ from retune.carriers.text import file_stem
 from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.faces.stopping import stoppable_once, stopped_by
-from retune.pipeline.batching import Record, SongJobs, failed, run_batch
+from retune.pipeline.batch_tasks import Record, SongJobs, failed, run_batch
 from retune.pipeline.jobs import Job
-from retune.pipeline.scheduling import InThisProcess, LocalProcesses, Workers
-from retune.pipeline.writing import ORIGINAL, check_options
+from retune.pipeline.rendition_files import ORIGINAL, check_options
+from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table
 from retune.song.songfile import read_song, read_variants
 from retune.sound.files import atomic_write, clear_unfinished, make_folder

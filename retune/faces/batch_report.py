@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from retune.compare.index_page import IndexRow, index_page
+from retune.comparison.index_page import IndexRow, index_page
 from retune.pipeline.jobs import ENDINGS, PICTURE
-from retune.pipeline.writing import ORIGINAL
+from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table
 from retune.sound.files import atomic_write, make_folder
 

@@ -10,8 +10,8 @@ from retune import pipeline
 from retune.carriers.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
-from retune.pipeline.opening import OpenSong
-from retune.pipeline.suggesting import suggestion_facts
+from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.suggestions import suggestion_facts
 
 Arguments = argparse.Namespace
 FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases", "guide")

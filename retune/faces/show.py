@@ -144,7 +144,7 @@ def show_analysis(analysis: Analysis) -> None:
 
 def _facts(analysis: Analysis) -> list[str]:
     """What is known of the whole song; what was not found is said so, once."""
-    from retune.compare.picture_time import bars_sung
+    from retune.comparison.picture_time import bars_sung
 
     bars, key, found = analysis.bars, analysis.key, bool(analysis.bars.downbeats_s)
     facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]

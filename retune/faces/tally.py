@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from retune.compare.statistics import Score, Sides
-from retune.compare.tally import PairTally, Tally
-from retune.compare.tally import tally as count
+from retune.comparison.statistics import Score, Sides
+from retune.comparison.tally import PairTally, Tally
+from retune.comparison.tally import tally as count
 from retune.faces import show
 from retune.sound.files import atomic_write, refuse_inputs
 
@@ -27,7 +27,7 @@ def tally(arguments: argparse.Namespace) -> int:
 
 
 def _write_plot(counted: Tally, path: Path, inputs: list[str]) -> None:
-    from retune.compare.exports.tally_plot import tally_svg
+    from retune.comparison.exports.tally_plot import tally_svg
 
     refuse_inputs(path, inputs, option="--plot")
     with atomic_write(path, "w") as stream:

@@ -10,31 +10,31 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from retune.pipeline.comparing import compare, compare_page
+    from retune.pipeline.comparison_page import compare, compare_page
     from retune.pipeline.demo import demo_folder, write_demo
-    from retune.pipeline.exporting import export
-    from retune.pipeline.opening import OpenSong, analyze, open_song
-    from retune.pipeline.planning import plan, plans_of
-    from retune.pipeline.rendering import render, render_control
-    from retune.pipeline.suggesting import suggest
-    from retune.pipeline.verifying import verify
-    from retune.pipeline.writing import write_versions
+    from retune.pipeline.export_formats import export
+    from retune.pipeline.rendition_files import write_versions
+    from retune.pipeline.renditions import render, render_control
+    from retune.pipeline.song_analysis import OpenSong, analyze, open_song
+    from retune.pipeline.song_plan import plan, plans_of
+    from retune.pipeline.suggestions import suggest
+    from retune.pipeline.verification import verify
 
 _HOME = {
-    "OpenSong": "opening",
-    "open_song": "opening",
-    "analyze": "opening",
-    "plan": "planning",
-    "plans_of": "planning",
-    "render": "rendering",
-    "render_control": "rendering",
-    "suggest": "suggesting",
-    "write_versions": "writing",
-    "verify": "verifying",
-    "compare": "comparing",
-    "compare_page": "comparing",
+    "OpenSong": "song_analysis",
+    "open_song": "song_analysis",
+    "analyze": "song_analysis",
+    "plan": "song_plan",
+    "plans_of": "song_plan",
+    "render": "renditions",
+    "render_control": "renditions",
+    "suggest": "suggestions",
+    "write_versions": "rendition_files",
+    "verify": "verification",
+    "compare": "comparison_page",
+    "compare_page": "comparison_page",
     "demo_folder": "demo",
-    "export": "exporting",
+    "export": "export_formats",
     "write_demo": "demo",
 }
 

@@ -9,12 +9,12 @@ import numpy as np
 from retune.carriers.changes import Edit, Plan, Rendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Audio, FloatArray, Note
-from retune.compare.difference import Difference, log_spectral_distance, median_cents
-from retune.compare.levels import MixLevels, measure, version_levels
-from retune.compare.mix import Mix
-from retune.pipeline.guiding import BASS, BASS_RANGE_HZ, MIX_RANGE_HZ
-from retune.pipeline.mixing import levelled_mix, levels_of, mix_of
-from retune.pipeline.opening import OpenSong, analyze
+from retune.comparison.difference import Difference, log_spectral_distance, median_cents
+from retune.comparison.levels import MixLevels, measure, version_levels
+from retune.comparison.mix import Mix
+from retune.pipeline.mix_guide import BASS, BASS_RANGE_HZ, MIX_RANGE_HZ
+from retune.pipeline.mix_levels import levelled_mix, levels_of, mix_of
+from retune.pipeline.song_analysis import OpenSong, analyze
 from retune.song.guide import GuideNote
 
 FROM_STEMS = "-from-stems"

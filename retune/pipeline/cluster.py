@@ -13,7 +13,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from retune.carriers.errors import UsageError
-from retune.pipeline.scheduling import Task
+from retune.pipeline.workers import Task
 
 ASK_AGAIN_S = 2.0
 LOOK_S = 0.2

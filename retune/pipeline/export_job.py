@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from retune.carriers.changes import Rendition
-from retune.compare.exports.material import Material
-from retune.pipeline.opening import OpenSong, Progress, silent
+from retune.comparison.exports.material import Material
+from retune.pipeline.song_analysis import OpenSong, Progress, silent
 from retune.sound.files import make_folder, refuse_inputs
 
 

@@ -12,13 +12,13 @@ from retune import __version__
 from retune.carriers.changes import Plan, Rendition, StemRendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
-from retune.compare.exports.film import Scene, write_film
-from retune.compare.exports.material import ORIGINAL, label
-from retune.compare.mix import Mix, passage
+from retune.comparison.exports.film import Scene, write_film
+from retune.comparison.exports.material import ORIGINAL, label
+from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.mixing import levelled_mix
+from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
-from retune.pipeline.rendering import render
+from retune.pipeline.renditions import render
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.files import atomic_write, make_folder
 

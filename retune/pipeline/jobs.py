@@ -19,9 +19,9 @@ from retune.carriers.changes import Plan
 from retune.carriers.errors import OutputError, RetuneError, RuleError
 from retune.pipeline.facts import number
 from retune.pipeline.manifest import MANIFEST
-from retune.pipeline.opening import OpenSong, analyze, open_song
-from retune.pipeline.planning import plan as make
-from retune.pipeline.writing import ORIGINAL, address, write_original, write_variant
+from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
+from retune.pipeline.song_analysis import OpenSong, analyze, open_song
+from retune.pipeline.song_plan import plan as make
 from retune.sound.files import atomic_write, sha256_file
 
 ORIGINAL_RECORD = "original.json"
@@ -282,7 +282,7 @@ def _endings_table(opened: OpenSong, plan: Plan) -> list[dict[str, Any]]:
 
 def _write_extras(opened: OpenSong, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
-    from retune.compare.picture import lane_svg
+    from retune.comparison.picture import lane_svg
 
     with atomic_write(home / PICTURE, "w") as stream:
         stream.write(lane_svg(analyze(opened), plan, systems=None, embed_fonts=False))

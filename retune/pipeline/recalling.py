@@ -17,8 +17,8 @@ from retune.sound.cache import Cache, Value
 from retune.sound.files import sha256_file
 
 if TYPE_CHECKING:
-    from retune.compare.levels import Measured
-    from retune.pipeline.opening import OpenSong
+    from retune.comparison.levels import Measured
+    from retune.pipeline.song_analysis import OpenSong
 
 
 def made_from(opened: OpenSong) -> dict[str, Any]:
@@ -53,13 +53,13 @@ def heard_once(opened: OpenSong, hear: Callable[[], Analysis]) -> Analysis:
 
 def measured_once(opened: OpenSong, measure: Callable[[], Measured]) -> Measured:
     """The loudness and peaks of the original mix, recalled or measured and then kept."""
-    from retune.compare.levels import Measured
+    from retune.comparison.levels import Measured
 
     if not opened.use_cache:
         return measure()
     key = {
         "kept": "measure",
-        "code": code_of("retune.carriers", "retune.sound", "retune.compare", "retune.pipeline"),
+        "code": code_of("retune.carriers", "retune.sound", "retune.comparison", "retune.pipeline"),
         "stems": {
             name: [opened.sha256(name), stem.gain_db, stem.role]
             for name, stem in opened.song.stems.items()

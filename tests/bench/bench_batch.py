@@ -30,7 +30,7 @@ import numpy as np
 import psutil
 import soundfile
 
-from retune.pipeline.scheduling import LocalProcesses, Task, run_tasks
+from retune.pipeline.workers import LocalProcesses, Task, run_tasks
 
 RATE_HZ = 44_100
 SONG = """format = 1

@@ -18,7 +18,7 @@ from retune.carriers.errors import RuleError, UsageError
 from retune.carriers.heard import ROLES
 from retune.faces.cli import COMMANDS, build_parser, main
 from retune.faces.topics import topic_text, topics
-from retune.pipeline.exporting import FORMATS
+from retune.pipeline.export_formats import FORMATS
 from retune.repitch import ENGINES
 from retune.rules import parse_rule
 from retune.song.songfile import read_song, read_variants

@@ -208,7 +208,7 @@ def test_a_report_lists_every_rendition_and_its_endings(
 
 
 def test_a_report_escapes_what_it_shows() -> None:
-    from retune.compare.index_page import IndexRow, index_page
+    from retune.comparison.index_page import IndexRow, index_page
 
     row = IndexRow("<script>alert(1)</script>", 'a"b', "failed", error="<b>no</b>")
     page = index_page([row], title="<i>")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from retune.carriers.errors import RetuneError
 from retune.carriers.heard import Bars, Key
-from retune.compare.responses import read_responses
+from retune.comparison.responses import read_responses
 from retune.pipeline.manifest import read_manifest, song_from_facts
 from retune.pipeline.passages import read_time
 from retune.rules import completions, parse_rule
@@ -119,7 +119,7 @@ def _guide(data: bytes, path: Path) -> None:
 
 
 def responses(data: bytes, folder: Path) -> None:
-    from retune.compare.tally import tally
+    from retune.comparison.tally import tally
 
     path = folder / "answers.csv"
     path.write_bytes(data)

@@ -10,8 +10,8 @@ import soundfile
 from band import RATE_HZ, make_mix
 
 from retune import pipeline
-from retune.pipeline.mixing import mix_of
-from retune.pipeline.summing import residual_db
+from retune.pipeline.mix_levels import mix_of
+from retune.pipeline.mix_residual import residual_db
 
 RULE = "shift vocal up 1 semitone from 1.8s to 3s"
 

@@ -14,9 +14,9 @@ import soundfile
 from retune import pipeline
 from retune.carriers.errors import InputError, UsageError
 from retune.carriers.songfacts import Variant
-from retune.compare.difference import difference_words
+from retune.comparison.difference import difference_words
 from retune.pipeline.beside import made_by_both, shared_plan
-from retune.pipeline.opening import OpenSong
+from retune.pipeline.song_analysis import OpenSong
 
 JOIN_S = 0.075
 STEMS = ("vocal", "bass", "harp", "brushes")

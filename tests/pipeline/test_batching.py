@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from retune.pipeline import opening
-from retune.pipeline.batching import Record, SongJobs, run_batch
+from retune.pipeline import song_analysis as opening
+from retune.pipeline.batch_tasks import Record, SongJobs, run_batch
 from retune.pipeline.demo import demo_folder
 from retune.pipeline.jobs import Job, _opened
-from retune.pipeline.scheduling import InThisProcess, Task
+from retune.pipeline.workers import InThisProcess, Task
 from retune.sound.audio import AudioFile
 
 RULES = {

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from retune.pipeline import cluster
-from retune.pipeline.scheduling import Task
+from retune.pipeline.workers import Task
 
 ADDRESS = "tcp://127.0.0.1:8786"
 

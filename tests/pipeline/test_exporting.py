@@ -12,9 +12,9 @@ import soundfile
 from retune import pipeline
 from retune.carriers.errors import UsageError
 from retune.faces.cli import main
+from retune.pipeline.export_formats import FORMATS
 from retune.pipeline.export_job import ExportOptions
-from retune.pipeline.exporting import FORMATS
-from retune.pipeline.opening import OpenSong
+from retune.pipeline.song_analysis import OpenSong
 
 LIGHT = ("midi", "musicxml", "csv", "jams", "lab", "svg", "png", "pdf", "blind")
 

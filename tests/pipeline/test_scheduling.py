@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from retune.pipeline.scheduling import (
+from retune.pipeline.workers import (
     MAX_TRIES,
     InThisProcess,
     LocalProcesses,

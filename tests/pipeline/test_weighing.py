@@ -9,7 +9,7 @@ import pytest
 from retune import pipeline
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis
-from retune.pipeline.weighing import tension_curves, tension_words
+from retune.pipeline.tension_curves import tension_curves, tension_words
 
 
 @pytest.fixture(scope="module")

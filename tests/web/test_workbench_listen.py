@@ -11,7 +11,7 @@ from web_client import RULE
 from workbench_browser import NEEDS_BROWSER, opened, page_at, play, wait_until
 
 from retune import pipeline
-from retune.pipeline.mixing import mix_of
+from retune.pipeline.mix_levels import mix_of
 
 pytestmark = NEEDS_BROWSER
 

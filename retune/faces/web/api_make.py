@@ -11,14 +11,14 @@ from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, UsageError
 from retune.carriers.songfacts import Song
 from retune.carriers.text import file_stem
-from retune.compare.blind import pair_design, rating_design
-from retune.compare.responses import parse_responses
-from retune.compare.statistics import Sides, score
-from retune.compare.tally import tally_responses
+from retune.comparison.blind import pair_design, rating_design
+from retune.comparison.responses import parse_responses
+from retune.comparison.statistics import Sides, score
+from retune.comparison.tally import tally_responses
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
-from retune.pipeline.opening import Progress
+from retune.pipeline.song_analysis import Progress
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
 

@@ -15,9 +15,9 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed, stem_source, stem_wav
-from retune.pipeline.assisting import complete_rule
 from retune.pipeline.facts import number, verdict_facts
-from retune.pipeline.rendering import CONTROL
+from retune.pipeline.pieces import complete_rule
+from retune.pipeline.renditions import CONTROL
 
 KINDS = ("variant", CONTROL)
 BUDGET_S = 0.12

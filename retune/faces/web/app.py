@@ -117,7 +117,7 @@ def _assets() -> Mapping[str, tuple[bytes, str]]:
     A request is looked up here and never becomes a path.
     """
     own = resources.files("retune.faces.web").joinpath("assets").iterdir()
-    fonts = resources.files("retune.compare").joinpath("assets").iterdir()
+    fonts = resources.files("retune.comparison").joinpath("assets").iterdir()
     wanted = [*own, *(file for file in fonts if file.name.startswith(_FONTS))]
     return MappingProxyType(
         {

@@ -20,10 +20,10 @@ from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import InputError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
-from retune.compare.levels import MixLevels
-from retune.pipeline.assisting import Pieces, RuleLine, read_lines, take_over
-from retune.pipeline.mixing import levels_of
-from retune.pipeline.opening import OpenSong
+from retune.comparison.levels import MixLevels
+from retune.pipeline.mix_levels import levels_of
+from retune.pipeline.pieces import Pieces, RuleLine, read_lines, take_over
+from retune.pipeline.song_analysis import OpenSong
 from retune.song.songsave import SongEditor, edit_song
 from retune.sound.audio import AUDIO_SUFFIXES
 

@@ -11,14 +11,14 @@ from retune.carriers.errors import RuleError
 from retune.carriers.heard import Analysis, Chord
 from retune.carriers.songfacts import Music
 from retune.carriers.text import counted, pretty, pretty_numeral
-from retune.compare.endings import phrase_endings
-from retune.compare.picture import lane_svg, picture_css
-from retune.compare.picture_time import bars_sung
+from retune.comparison.endings import phrase_endings
+from retune.comparison.picture import lane_svg, picture_css
+from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
-from retune.pipeline.assisting import RuleLine
 from retune.pipeline.facts import analysis_facts, number, plan_facts
-from retune.pipeline.summing import is_summed
-from retune.pipeline.weighing import tension_curves, tension_words
+from retune.pipeline.mix_residual import is_summed
+from retune.pipeline.pieces import RuleLine
+from retune.pipeline.tension_curves import tension_curves, tension_words
 
 PICTURE_IDENT = "lane"
 

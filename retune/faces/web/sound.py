@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from retune.pipeline.assisting import Piece
+from retune.pipeline.pieces import Piece
 from retune.sound.audio import AudioFile
 
 # What every browser decodes sample for sample; the rest goes out as decoded by retune.

@@ -1,0 +1,146 @@
+"""How each phrase ends, in the original and in a variant, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.heard import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
+from retune.comparison.picture_line import edit_of_note
+from retune.theory.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
+from retune.theory.roles import how_it_ends, melodic_ending
+from retune.theory.spelling import spell_pitch_class
+
+_HARMONIC_ROLES = ("bass", "harmony", "backing")
+_NEAR_END_S = 0.05  # where before its end a note's chord is looked up
+
+
+@dataclass(frozen=True)
+class PhraseEnding:
+    """The end of one phrase before and after a plan.
+
+    `edit` moves the ending note itself; `chord_after` differs from `chord` where the plan moves
+    what sounds beneath, and is None when that makes a sonority without a name. States are None
+    where unknown.
+    """
+
+    phrase: Phrase
+    note: Note | None
+    chord: Chord | None
+    degree: str | None
+    state: Ending | None
+    edit: Edit | None = None
+    chord_after: Chord | None = None
+    degree_after: str | None = None
+    state_after: Ending | None = None
+
+    @property
+    def is_moved(self) -> bool:
+        """Whether the note itself moves."""
+        return self.edit is not None
+
+    @property
+    def has_new_chord(self) -> bool:
+        return self.chord_after != self.chord
+
+    @property
+    def is_changed(self) -> bool:
+        """Whether the plan touches this ending, the note or what sounds beneath it."""
+        return self.is_moved or self.has_new_chord
+
+    @property
+    def name_after(self) -> str | None:
+        return self.edit.to_name if self.edit is not None else None
+
+    @property
+    def number(self) -> int:
+        return self.phrase.index
+
+    @property
+    def words_after(self) -> str:
+        """ "at rest", "still open"; what the variant makes of it ("" when it is not changed)."""
+        if not self.is_changed:
+            return ""
+        if self.state_after is None:
+            return "over a new sonority" if self.has_new_chord else "moved"
+        return f"still {self.state_after}" if self.state_after == self.state else self.state_after
+
+
+def phrase_endings(analysis: Analysis, plan: Plan | None = None) -> tuple[PhraseEnding, ...]:
+    """The endings of the melody's phrases, each with what `plan` makes of it."""
+    stem = analysis.melody
+    if stem is None:
+        return ()
+    edits = plan.edits if plan is not None else ()
+    return tuple(_ending(analysis, phrase, stem, edits) for phrase in stem.phrases)
+
+
+def _ending(
+    analysis: Analysis, phrase: Phrase, stem: StemAnalysis, edits: Sequence[Edit]
+) -> PhraseEnding:
+    note = stem.note(phrase.ending_note) if phrase.ending_note is not None else None
+    chord = (note.chord_at_end or note.chord) if note is not None else None
+    plain = PhraseEnding(
+        phrase,
+        note,
+        chord,
+        phrase.ending_degree,
+        phrase.ending or phrase.ending_melodic,
+        chord_after=chord,
+    )
+    if note is None:
+        return plain
+    edit = edit_of_note(note, [e for e in edits if e.stem == stem.name])
+    key = analysis.key_at(note.start_s)
+    chord_after = _chord_after(analysis, chord, _edits_at(note, edits, stem), key)
+    if edit is None and chord_after == chord:
+        return plain
+    degree = edit.to_degree if edit is not None else phrase.ending_degree
+    midi = note.midi_name + (round(edit.shift_cents / 100) if edit is not None else 0)
+    after = how_it_ends(midi, chord_after, key)
+    if phrase.ending is None:
+        after = melodic_ending(degree)
+    return replace(
+        plain, edit=edit, chord_after=chord_after, degree_after=degree, state_after=after
+    )
+
+
+def _edits_at(note: Note, edits: Sequence[Edit], melody: StemAnalysis) -> dict[str, float]:
+    """Semitones by which each other stem is moved where a note ends."""
+    at = max(note.start_s, note.end_s - _NEAR_END_S)
+    return {
+        edit.stem: edit.shift_cents / 100
+        for edit in edits
+        if edit.stem != melody.name and edit.start_s <= at < edit.end_s
+    }
+
+
+def _chord_after(
+    analysis: Analysis, chord: Chord | None, shifts: dict[str, float], key: Key | None
+) -> Chord | None:
+    """The chord when stems are moved: moved whole, or with another bass; None for what has no
+    name."""
+    roles = {name: stem.role for name, stem in analysis.stems.items()}
+    harmonic = {name for name, role in roles.items() if role in _HARMONIC_ROLES}
+    moved = {name: shift for name, shift in shifts.items() if name in harmonic}
+    if chord is None or is_no_chord(chord) or not moved:
+        return chord
+    amounts = set(moved.values())
+    if len(amounts) > 1 or amounts.pop() % 1:
+        return None
+    shift = round(next(iter(moved.values())))
+    if set(moved) == harmonic:
+        return _transposed(chord, shift, key)
+    bass_pc = (chord.bass_pc + shift) % 12
+    only_bass = all(roles[name] == "bass" for name in moved)
+    if only_bass and chord.role_of(bass_pc) is not None:
+        return with_bass(chord, bass_pc, key)
+    return None
+
+
+def _transposed(chord: Chord, semitones: int, key: Key | None) -> Chord:
+    parts = chord_parts(chord)
+    root = spell_pitch_class((chord.root_pc + semitones) % 12, key)
+    moved = replace(chord_of(replace(parts, root=root)), start_s=chord.start_s, end_s=chord.end_s)
+    return replace(moved, roman=roman_of(moved, key))

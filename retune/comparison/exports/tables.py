@@ -1,0 +1,98 @@
+"""CSV tables: notes, f0, phrases, chords and edits, for a spreadsheet or a script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from retune.carriers.changes import Edit
+from retune.carriers.heard import StemAnalysis
+from retune.comparison.exports.material import Material, provenance, version_notes
+from retune.song.csvtext import table
+from retune.theory.spelling import pitch_name
+
+NOTE_COLUMNS = (
+    *("version", "stem", "note", "start_s", "end_s", "midi", "name", "pitch_midi", "degree"),
+    *("bar", "beat", "phrase", "phrase_ending", "chord", "chord_role", "stability"),
+    *("confidence", "doubt", "moved_by_cents"),
+)
+PHRASE_COLUMNS = (
+    *("stem", "phrase", "start_s", "end_s", "ending_note", "ending_degree", "ending_chord_role"),
+    *("ending", "ending_melodic"),
+)
+CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated")
+EDIT_COLUMNS = (
+    *("variant", "stem", "note", "start_s", "end_s", "from", "to", "from_degree", "to_degree"),
+    *("shift_cents", "bar", "phrase", "chord", "role_before", "role_after"),
+    *("stability_before", "stability_after", "rule"),
+)
+F0_COLUMNS = ("time_s", "f0_hz", "voiced_prob", "energy_db")
+
+
+def csv_tables(material: Material) -> dict[str, str]:
+    """The text of every table by the end of its file name, such as "notes.csv"."""
+    analysis = material.analysis
+    tables = {
+        "notes.csv": table(NOTE_COLUMNS, _notes(material)),
+        "phrases.csv": table(PHRASE_COLUMNS, _phrases(material)),
+        "chords.csv": table(
+            CHORD_COLUMNS,
+            ((c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated) for c in analysis.chords),
+        ),
+        "edits.csv": table(
+            EDIT_COLUMNS,
+            (_edit(plan.name, edit) for plan in material.plans for edit in plan.edits),
+        ),
+        "about.csv": table(("about",), [(provenance(material, *_plans(material)),)]),
+    }
+    for stem in analysis.stems.values():
+        if stem.track is not None:
+            tables[f"f0-{stem.name}.csv"] = table(F0_COLUMNS, _f0(stem))
+    return tables
+
+
+def _plans(material: Material) -> tuple[Any, ...]:
+    return (None, *material.plans)
+
+
+def _notes(material: Material) -> Iterable[Sequence[Any]]:
+    for version, plan in material.versions:
+        for stem in material.analysis.stems.values():
+            for played in version_notes(stem, plan):
+                note, edit = played.note, played.edit
+                key = material.analysis.key_at(note.start_s)
+                yield (
+                    *(version, stem.name, note.index, note.start_s, note.end_s, played.midi),
+                    *(pitch_name(played.midi, key) if edit else note.name, played.pitch_midi),
+                    edit.to_degree if edit else note.degree,
+                    *(note.bar, note.beat, note.phrase, note.is_phrase_ending),
+                    note.chord.label if note.chord else None,
+                    edit.role_after if edit else note.chord_role,
+                    edit.stability_after if edit else note.stability,
+                    *(note.confidence, note.doubt, edit.shift_cents if edit else 0),
+                )
+
+
+def _phrases(material: Material) -> Iterable[Sequence[Any]]:
+    for stem in material.analysis.stems.values():
+        for p in stem.phrases:
+            yield (
+                *(stem.name, p.index, p.start_s, p.end_s, p.ending_note, p.ending_degree),
+                *(p.ending_chord_role, p.ending, p.ending_melodic),
+            )
+
+
+def _edit(variant: str, e: Edit) -> Sequence[Any]:
+    return (
+        *(variant, e.stem, e.note, e.start_s, e.end_s, e.from_name, e.to_name, e.from_degree),
+        *(e.to_degree, e.shift_cents, e.bar, e.phrase, e.chord, e.role_before, e.role_after),
+        *(e.stability_before, e.stability_after, e.rule),
+    )
+
+
+def _f0(stem: StemAnalysis) -> Iterable[Sequence[Any]]:
+    track = stem.track
+    if track is None:
+        return ()
+    columns = (track.time_s, track.f0_hz, track.voiced_prob, track.energy_db)
+    return zip(*(column.tolist() for column in columns), strict=True)

@@ -1,0 +1,89 @@
+"""PDF and PNG by Typst (a typesetter in a wheel, no system package), in the project's own face.
+
+The templates lie in `typ/` and hold no words of a song: those come as data, so that nothing a
+user writes is ever taken for markup. Equal input gives equal bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import struct
+import tempfile
+import zlib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from retune.carriers.errors import OutputError
+from retune.comparison.exports.material import need
+
+HERE = resources.files("retune.comparison.exports")
+# Latin letters, punctuation and the signs of our own pictures: all in the face that is shipped.
+_OWN_FACE = re.compile(
+    "[\u0000-\u024f\u2010-\u2026\u2032\u2190-\u2193\u2212\u2260\u266d-\u266f\u0302]*"
+)
+_PNG_HEAD = b"\x89PNG\r\n\x1a\n"
+
+
+def typeset(
+    template: str,
+    data: Mapping[str, Any],
+    *,
+    svgs: Mapping[str, str],
+    fmt: Literal["pdf", "png"] = "pdf",
+    ppi: float = 144.0,
+) -> bytes:
+    """A document from `typ/<template>.typ`, which reads `data` and the pictures `svgs`.
+
+    Raises
+    ------
+    UsageError
+        Typst is not installed.
+    OutputError
+        The document could not be set.
+    """
+    typst = need("typst", extra="exports")
+    words = json.dumps(data, ensure_ascii=False, allow_nan=False)
+    with tempfile.TemporaryDirectory(prefix="retune-") as name, resources.as_file(HERE) as here:
+        folder = Path(name)
+        for source in (here / "typ").glob("*.typ"):
+            (folder / source.name).write_bytes(source.read_bytes())
+        (folder / "data.json").write_text(words, encoding="utf-8")
+        for file, text in svgs.items():
+            (folder / file).write_text(text, encoding="utf-8")
+        options: dict[str, Any] = {"ppi": ppi} if fmt == "png" else {}
+        try:
+            made = typst.compile(
+                folder / f"{template}.typ",
+                root=folder,
+                font_paths=[here / "fonts"],
+                # Another script than Latin needs a font of this machine.
+                ignore_system_fonts=bool(_OWN_FACE.fullmatch(words)),
+                format=fmt,
+                **options,
+            )
+        except RuntimeError as error:
+            line = " ".join(str(error).split())[:300]
+            raise OutputError(f"the {template} could not be typeset: {line}") from error
+    return bytes(made)
+
+
+def png_with_text(png: bytes, facts: Mapping[str, str]) -> bytes:
+    """A PNG file with international text chunks (iTXt) after its header.
+
+    Keywords are those of the PNG specification ("Title", "Software", "Copyright" ...).
+    """
+    end = len(_PNG_HEAD) + 25  # the header chunk is 13 bytes and its 12 of frame
+    chunks = b"".join(
+        _chunk(b"iTXt", key.encode("latin-1") + b"\0\0\0\0\0" + text.encode("utf-8"))
+        for key, text in facts.items()
+        if text
+    )
+    return png[:end] + chunks + png[end:]
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    checked = name + content
+    return struct.pack(">I", len(content)) + checked + struct.pack(">I", zlib.crc32(checked))

@@ -1,0 +1,36 @@
+"""What all HTML pages share: escaping, files of the package, the content security policy."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from html import escape
+from importlib import resources
+
+from retune.carriers.text import pretty
+
+
+def show(text: object) -> str:
+    """Escaped, with real accidentals."""
+    return escape(pretty(str(text)))
+
+
+def asset(name: str) -> str:
+    """The text of a file that ships with the package."""
+    return resources.files("retune.comparison").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def content_policy(*, style: str, script: str | None = None, media: str = "") -> str:
+    """A policy that allows this style and script, by their hashes, and nothing from elsewhere
+    but sound from `media` (sources as the policy writes them)."""
+
+    def allowed(text: str) -> str:
+        digest = hashlib.sha256(text.encode("utf-8")).digest()
+        return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+    scripts = f"script-src {allowed(script)}; " if script is not None else ""
+    sounds = f"media-src {media}; " if media else ""
+    return (
+        f"default-src 'none'; {scripts}{sounds}style-src {allowed(style)}; "
+        "font-src data:; img-src data:; base-uri 'none'; form-action 'none'"
+    )

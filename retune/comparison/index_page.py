@@ -1,0 +1,111 @@
+"""An index of many renditions: one page that searches, plays and links, however many there are.
+
+The page holds no sound: it plays the mixes that lie beside it, one at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from retune import __version__
+from retune.carriers.text import pretty
+from retune.comparison.html import asset, content_policy
+
+
+@dataclass(frozen=True)
+class IndexRow:
+    """One rendition: links are relative to the page, "" where there is nothing to link to.
+
+    `endings` are (phrase, degree before, degree after or "" where it stayed, ending) as words.
+    """
+
+    song: str
+    variant: str
+    state: str
+    original_href: str = ""
+    mix_href: str = ""
+    picture_href: str = ""
+    endings: tuple[tuple[int, str, str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+    error: str = ""
+
+
+def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
+    """The page as text; the same rows give the same page."""
+    style, script = asset("index.css"), asset("index.js")
+    policy = content_policy(style=style, script=script, media="'self' file:")
+    body = "\n".join(_row(row) for row in rows)
+    failed = sum(row.state == "failed" for row in rows)
+    return f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width,initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta name="referrer" content="no-referrer">
+<meta name="generator" content="retune {__version__}">
+<title>{escape(title)}</title>
+<link rel="icon" href="data:,">
+<style>{style}</style>
+</head>
+<body>
+<main>
+<h1>{escape(title)}</h1>
+<p>{len(rows)} renditions, {failed} failed. Every version but the originals is altered with retune.
+Begin with the volume low, then raise it.</p>
+<div class="tools">
+<label>Search <input id="search" type="search" placeholder="song, variant, degree"></label>
+<span id="shown" role="status"></span>
+<audio id="player" controls preload="none"></audio>
+<span id="playing" class="small"></span>
+</div>
+<div class="scroll" tabindex="0" role="region" aria-label="Renditions">
+<table>
+<thead><tr><th>Song</th><th>Variant</th><th>Hear</th>
+<th>Endings, before and after</th><th>Notes</th>
+</tr></thead>
+<tbody>
+{body}
+</tbody>
+</table>
+</div>
+<p><button id="more" type="button" hidden>Show more</button></p>
+</main>
+<script>{script}</script>
+</body>
+</html>
+"""
+
+
+def _row(row: IndexRow) -> str:
+    title = f"{row.song}, {row.variant}"
+    hear = "".join(
+        f'<button type="button" data-sound="{escape(href, quote=True)}" '
+        f'data-title="{escape(f"{row.song}, {words}", quote=True)}">{escape(words)}</button> '
+        for href, words in ((row.original_href, "original"), (row.mix_href, row.variant))
+        if href
+    )
+    picture = (
+        f' <a href="{escape(row.picture_href, quote=True)}">picture'
+        f"<span hidden> of {escape(title)}</span></a>"
+        if row.picture_href
+        else ""
+    )
+    notes = "".join(f"<div>{escape(pretty(line))}</div>" for line in row.warnings)
+    if row.error:
+        notes = f'<div class="fault">Failed: {escape(row.error)}</div>' + notes
+    return (
+        f"<tr><td>{escape(row.song)}</td><td>{escape(row.variant)}</td><td>{hear}{picture}</td>"
+        f"<td>{_endings(row)}</td><td class='small'>{notes}</td></tr>"
+    )
+
+
+def _endings(row: IndexRow) -> str:
+    told = []
+    for phrase, before, after, ending in row.endings:
+        words = f"phrase {phrase}: {pretty(before)}" + (f", {ending}" if ending else "")
+        words += f" → {pretty(after)}" if after else ""
+        told.append(f"<b>{escape(words)}</b>" if after else escape(words))
+    return "<br>".join(told)

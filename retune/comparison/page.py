@@ -1,0 +1,158 @@
+"""A comparison page: one HTML file with sound, pictures and tables inside.
+
+It asks for nothing from anywhere: a strict content security policy allows its own style and
+script by their hashes only. Everything that came from a song file is escaped.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Sequence
+from string import Template
+
+from retune import __version__
+from retune.carriers.errors import UsageError
+from retune.comparison.html import asset, content_policy, show
+from retune.comparison.page_input import PageInput, Version
+from retune.comparison.page_parts import (
+    DRAWINGS,
+    article,
+    key_list,
+    labels,
+    phrase_spans,
+)
+from retune.comparison.page_tables import plain_list
+from retune.comparison.picture import picture_css
+from retune.comparison.picture_style import font_faces
+
+__all__ = ["PageInput", "Version", "comparison_page"]
+
+_SCRIPTS = ("page-sound.js", "page-picture.js", "page-blind.js", "page.js")
+_CAUTIONS = (
+    "Begin with the volume low. No program can know how loud your loudspeakers are.",
+    "Every version but the original is altered with retune. Say so wherever you play it.",
+    "Altering a recording needs the permission of those who own it; exceptions for teaching differ "
+    "from country to country.",
+    "What a listener hears in one song, in one order, on one day is no proof about music.",
+)
+_KEYS = (
+    ("O V M", "original, variant (again: the next), matched control"),
+    ("X", "exchange with the last heard"),
+    ("P", "play, pause"),
+    ("L", "loop on, off"),
+    (", .", "note before, after"),
+    ("[ ]", "phrase before, after"),
+    ("E Shift+E", "next, last ending"),
+    ("B", "listen blind"),
+    ("1 2", "in the blind test: first, second"),
+    ("F6 Shift+F6", "next, last region"),
+    ("?", "all keys"),
+)
+
+
+def comparison_page(comparison: PageInput | Sequence[PageInput]) -> str:
+    """A self-contained page that plays, shows and explains the versions of one or more songs.
+
+    The same input gives the same text. Raises UsageError when no song is given.
+    """
+    pages = [comparison] if isinstance(comparison, PageInput) else list(comparison)
+    if not pages:
+        raise UsageError("a page of no songs was asked for; give at least one")
+    several = len(pages) > 1
+    title = " · ".join(page.title for page in pages)
+    headline = title if several else pages[0].headline or pages[0].title
+    style = _style()
+    script = "\n".join(asset(name) for name in _SCRIPTS)
+    return Template(asset("page.html")).substitute(
+        policy=content_policy(style=style, script=script),
+        generator=f"retune {__version__}",
+        title=show(f"{title}: a comparison"),
+        description=show(f"{title}. Altered with retune. {_rights(pages)}"),
+        style=style,
+        label=f"Altered with retune. {show(_rights(pages))}",
+        heading=f'<h1>{show(headline)}</h1><hr class="home">',
+        articles="\n".join(
+            article(page, number=k, level=3 if several else 2, with_title=several)
+            for k, page in enumerate(pages)
+        ),
+        keys=key_list(_KEYS),
+        cautions=plain_list(_CAUTIONS),
+        data="\n".join(_data(page, number=k) for k, page in enumerate(pages)),
+        script=script,
+    )
+
+
+def _rights(pages: Sequence[PageInput]) -> str:
+    said = list(dict.fromkeys(page.rights for page in pages if page.rights))
+    return f"Rights: {'; '.join(said)}." if said else "Rights: not stated."
+
+
+def _style() -> str:
+    drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
+    return f"{font_faces()}\n{asset('page.css')}\n{drawings}"
+
+
+def _data(page: PageInput, *, number: int) -> str:
+    """The facts as JSON and the sound as base64, in blocks that no browser runs."""
+    sounds = "\n".join(
+        f'<script type="application/octet-stream" data-sound="{number}">'
+        f"{base64.b64encode(version.audio_bytes).decode()}</script>"
+        for version in page.versions
+    )
+    text = json.dumps(_facts(page), ensure_ascii=True, sort_keys=True, allow_nan=False)
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return f'<script type="application/json" id="facts-{number}">{text}</script>\n{sounds}'
+
+
+def _facts(page: PageInput) -> dict[str, object]:
+    return {
+        "rate_hz": page.rate_hz,
+        "passage": [round(time, 6) for time in page.span_s],
+        "versions": [
+            {
+                "name": version.name,
+                "kind": version.kind,
+                "label": label,
+                "gain_db": version.gain_db - page.versions[0].gain_db,
+                "picture": _picture_of(page, version),
+            }
+            for version, label in zip(page.versions, labels(page), strict=True)
+        ],
+        "phrases": phrase_spans(page),
+        "bars": list(page.analysis.bars.downbeats_s),
+        "blind": [test.to_json() for test in page.tests],
+        "passages": _passages(page),
+    }
+
+
+def _picture_of(page: PageInput, version: Version) -> int | None:
+    """Which figure goes with a version: its own, that of its variant, or none."""
+    names = [variant.name for variant in page.variants]
+    plan_name = version.plan.name if version.plan is not None else version.name
+    for name in (version.name, plan_name):
+        if version.kind != "original" and name in names:
+            return names.index(name)
+    return None
+
+
+def _passages(page: PageInput) -> dict[str, list[float]]:
+    """Label of each passage of the tests to the span that is played: "phrase 2" is led by the
+    phrase before, for context; "all" is played as it is."""
+    spans = {f"phrase {s['number']}": s for s in phrase_spans(page)}
+    numbers = list(spans)
+    wanted = {trial.passage for test in page.tests for trial in test.trials}
+    found: dict[str, list[float]] = {}
+    for label in sorted(wanted):
+        if label == "all":
+            found[label] = list(page.span_s)
+        elif label in spans:
+            before = numbers[max(numbers.index(label) - 1, 0)]
+            found[label] = [float(spans[before]["start_s"]), float(spans[label]["end_s"])]
+        else:
+            raise UsageError(
+                f'{page.title}: a blind test asks for "{label}", which is not heard on the page; '
+                f"give one of {', '.join([*numbers, 'all'])}"
+            )
+    return found

@@ -1,0 +1,116 @@
+"""What a comparison page is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from retune.carriers.changes import Plan, Verdict
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis
+from retune.comparison.blind import Design
+from retune.comparison.difference import Difference
+from retune.comparison.picture_rows import TensionPoint
+
+VersionKind = Literal["original", "variant", "matched-control"]
+
+
+@dataclass(frozen=True, eq=False)
+class Version:
+    """One version of a song as a page carries it.
+
+    `audio_bytes` is a whole file (`encode_audio`) of the type `mime`, already at matched level;
+    `gain_db` is what level matching did to it. `plan` is what a variant moves; a matched control
+    may carry the plan of its variant, `verdicts` judge its edits of a mix. Loudness in LUFS and
+    true peak in dBTP, None if unknown.
+    """
+
+    name: str
+    kind: VersionKind
+    audio_bytes: bytes
+    mime: str
+    gain_db: float = 0.0
+    plan: Plan | None = None
+    about: str = ""
+    loudness_lufs: float | None = None
+    true_peak_db: float | None = None
+    verdicts: tuple[Verdict, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PageInput:
+    """One song and its versions, the original first.
+
+    Parameters
+    ----------
+    title, rights : str
+        As in the song file; shown and escaped.
+    analysis : Analysis
+        Of the whole song.
+    versions : tuple of Version
+        The original first, then variants and matched controls, all of one length.
+    rate_hz : int
+        Sample rate of the files in `versions`.
+    passage_s : (start_s, end_s), optional
+        What part of the song the files hold; the whole song by default.
+    headline : str
+        A sentence over the page; the title by default.
+    made : tuple of str
+        Sentences on how the versions were made: engines, stems, measures.
+    warnings : tuple of str
+        Shown under the changes.
+    tension : mapping of variant name to points
+        Curves beneath the picture (see `lane_svg`).
+    tests : tuple of Design
+        Blind tests of two of the versions, one a sheet; none by default.
+    differences : tuple of Difference
+        How far the edits of a version lie from the same edits made from stems.
+    """
+
+    title: str
+    rights: str
+    analysis: Analysis
+    versions: tuple[Version, ...]
+    rate_hz: int
+    passage_s: tuple[float, float] | None = None
+    headline: str = ""
+    made: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    tension: Mapping[str, tuple[TensionPoint, ...]] = field(default_factory=dict)
+    tests: tuple[Design, ...] = ()
+    differences: tuple[Difference, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.versions or self.versions[0].kind != "original":
+            raise UsageError(f"{self.title}: give the original as the first version of a page")
+        names = [version.name for version in self.versions]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise UsageError(f'{self.title}: two versions are named "{twice[0]}"; rename one')
+        for test in self.tests:
+            missing = [name for name in test.versions if name not in names]
+            if missing:
+                raise UsageError(
+                    f'{self.title}: a blind test needs "{missing[0]}", which is not on the page; '
+                    f"there are {', '.join(names)}"
+                )
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """What part of the song is heard."""
+        return self.passage_s or (0.0, self.analysis.duration_s)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the whole song is heard."""
+        first, last = self.span_s
+        return first <= 1e-3 and last >= self.analysis.duration_s - 1e-3
+
+    @property
+    def variants(self) -> tuple[Version, ...]:
+        return tuple(v for v in self.versions if v.kind == "variant")
+
+    @property
+    def audio_size_bytes(self) -> int:
+        return sum(len(version.audio_bytes) for version in self.versions)

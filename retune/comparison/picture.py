@@ -1,0 +1,286 @@
+"""The lane picture: a melody against its scale degrees, as SVG text.
+
+Time in bars across, one lane a scale degree, the tonic between a double rule, the sung line
+drawn from the measured pitch. Endings are told by sign and word, moved notes by a dashed line
+and an arrow; no meaning lies in colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from retune.carriers.changes import Edit, Plan
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import Analysis, Key
+from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.picture_draw import draw_bars, draw_lanes, draw_notes
+from retune.comparison.picture_key import KeyEntry, draw_key, key_entries, key_height
+from retune.comparison.picture_layout import (
+    Layout,
+    System,
+    lanes_of,
+    layout_of,
+    place_systems,
+    regions_of,
+    systems_needed,
+)
+from retune.comparison.picture_line import SungNote, sung_notes
+from retune.comparison.picture_rows import (
+    TensionPoint,
+    draw_chords,
+    draw_other_moves,
+    draw_phrases,
+    draw_tension,
+)
+from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width
+from retune.comparison.picture_time import TimeAxis, time_axis
+from retune.comparison.picture_words import alternative_text
+from retune.comparison.svg import Pen
+
+_CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source
+_LEAST_CYCLE = 0.62  # f; a vibrato cycle narrower than this is drawn as its mean
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """Everything of one picture that does not depend on a place on paper."""
+
+    analysis: Analysis
+    plan: Plan | None
+    endings: tuple[PhraseEnding, ...]
+    notes: tuple[SungNote, ...]
+    other_edits: tuple[Edit, ...]
+    tension: tuple[TensionPoint, ...]
+    quiz: bool
+    ident: str
+
+    @property
+    def sung(self) -> set[int]:
+        return {round(n.new_pitch) for n in self.notes} | {round(n.pitch) for n in self.notes}
+
+
+def lane_svg(
+    analysis: Analysis,
+    plan: Plan | None = None,
+    *,
+    width: float = 1280.0,
+    font: float = 18.0,
+    systems: int | None = 1,
+    theme: str = "light",
+    bars: tuple[int, int] | None = None,
+    title: str | None = None,
+    variant_name: str | None = None,
+    quiz: bool = False,
+    tension: Sequence[TensionPoint] | None = None,
+    embed_fonts: bool = True,
+    key: bool = True,
+    ident: str = "lane",
+) -> str:
+    """The melody of `analysis` and what `plan` moves, as a complete SVG document.
+
+    Parameters
+    ----------
+    width, font : float
+        Size in px of the picture and of its essential text; everything else follows from
+        `font`. At least 14 on a page, 30 of 1080 lines on a slide.
+    systems : int or None
+        How many systems the bars are split into; None for as many as the width asks for.
+    theme : {"light", "dark", "grey", "page"}
+        "page" takes its inks from the CSS variables --paper, --ink, --ink2, --rule, --spot and
+        carries no style of its own (see `picture_css`).
+    bars : (int, int), optional
+        First and last bar to draw, 0 for the pickup.
+    title : str, optional
+        Written over the picture.
+    variant_name : str, optional
+        Name of the variant in key and text; the plan's own by default.
+    quiz : bool
+        Leaves lines to write the endings on; the plan is not shown.
+    tension : sequence of (time_s, value, value of the variant or None), optional
+        Drawn beneath, on a scale from 0 to the largest value.
+    key : bool
+        Whether the key to lines and signs stands at the foot.
+    ident : str
+        Unique within one HTML document; also the class of the picture.
+
+    Raises
+    ------
+    UsageError
+        A theme or bars that do not exist, or a width that leaves no room.
+    """
+    if theme not in THEMES:
+        raise UsageError(f'theme "{theme}" does not exist; give one of {", ".join(THEMES)}')
+    if width < 18 * font:
+        raise UsageError(
+            f"width {width:g} is too narrow for text of {font:g}; give at least {18 * font:g}"
+        )
+    axis = time_axis(analysis, analysis.melody, bars=bars, widest_cells=int(width / (2.5 * font)))
+    count = systems or systems_needed(axis, width=width, f=font)
+    shown = None if quiz else plan
+    scene = _scene(analysis, shown, axis, count, width, font, tension or (), quiz, ident)
+    layout = _layout(scene, width, font)
+    entries = _entries(scene, variant_name) if key else []
+    lines = _title_lines(title, width, font)
+    head = (len(lines) * 1.9 + 0.5 if lines else 0.2) * font
+    placed = place_systems(layout, axis, count=count, top=head)
+    foot = placed[-1].bottom + 0.5 * font
+    height = foot + (key_height(entries, f=font, width=width) if entries else 0) + 0.4 * font
+    pen = Pen()
+    _open(pen, scene, width, height, theme, font, variant_name, embed_fonts)
+    for row, line in enumerate(lines):
+        pen.text(0.2 * font, (1.5 + 1.9 * row) * font, line, "title")
+    for system in placed:
+        _draw_system(pen, scene, system)
+    if entries:
+        draw_key(pen, entries, f=font, width=width, y=foot + 0.75 * font)
+    pen.raw("</svg>")
+    return str(pen)
+
+
+def picture_css(font: float, *, scope: str) -> str:
+    """The style of pictures with `theme="page"` below the class `scope`, for the page's CSS."""
+    return style_sheet(font, theme="page", scope=scope)
+
+
+def _scene(
+    analysis: Analysis,
+    plan: Plan | None,
+    axis: TimeAxis,
+    count: int,
+    width: float,
+    font: float,
+    tension: Sequence[TensionPoint],
+    quiz: bool,
+    ident: str,
+) -> _Scene:
+    stem = analysis.melody
+    edits = plan.edits if plan is not None else ()
+    notes: list[SungNote] = []
+    if stem is not None:
+        cells_a_second = 1 / max(axis.time_s(1.0) - axis.time_s(0.0), 1e-6)
+        cells = max((last - first for first, last in axis.systems(count)), default=1.0)
+        px_a_second = cells_a_second * (width - 6 * font) / max(cells, 1e-6)
+        notes = sung_notes(
+            stem,
+            [edit for edit in edits if edit.stem == stem.name],
+            tuning_hz=analysis.tuning_hz,
+            mean_vibrato=px_a_second * _CYCLE_S < _LEAST_CYCLE * font,
+        )
+    others = tuple(edit for edit in edits if stem is None or edit.stem != stem.name)
+    endings = phrase_endings(analysis, plan)
+    return _Scene(analysis, plan, endings, tuple(notes), others, tuple(tension), quiz, ident)
+
+
+def _layout(scene: _Scene, width: float, font: float) -> Layout:
+    pitches = [pitch for n in scene.notes for pitch in (n.pitch, n.new_pitch)]
+    low, high = (math.floor(min(pitches)), math.ceil(max(pitches))) if pitches else (60, 72)
+    keys: list[Key | None] = [span.key for span in scene.analysis.keys]
+    names = [
+        lane.name
+        for key in keys or [None]
+        for lane in lanes_of(key, low=low, high=high, sung=scene.sung)
+    ]
+    return layout_of(
+        f=font,
+        width=width,
+        pitches=pitches,
+        lane_names=names,
+        has_variant_row=any(ending.is_changed for ending in scene.endings),
+        has_chords=bool(scene.analysis.chords),
+        has_others=bool(scene.other_edits),
+        has_tension=len(scene.tension) > 1,
+        has_phrases=bool(scene.endings),
+        has_endings=any(e.state is not None or e.degree is not None for e in scene.endings),
+    )
+
+
+def _entries(scene: _Scene, variant_name: str | None) -> list[KeyEntry]:
+    name = (variant_name or scene.plan.name) if scene.plan is not None else None
+    entries = key_entries(
+        variant_name=name,
+        with_signs=not scene.quiz and any(e.state is not None for e in scene.endings),
+        with_chords=bool(scene.analysis.chords),
+        with_key=scene.analysis.key is not None,
+    )
+    return entries if len(entries) > 1 else []
+
+
+def _title_lines(title: str | None, width: float, font: float) -> list[str]:
+    """The title broken into lines that fit."""
+    lines: list[str] = []
+    for word in (title or "").split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, 1.5 * font, bold=True) <= width - 0.6 * font:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def _open(
+    pen: Pen,
+    scene: _Scene,
+    width: float,
+    height: float,
+    theme: str,
+    font: float,
+    variant_name: str | None,
+    embed_fonts: bool,
+) -> None:
+    ident = scene.ident
+    words = alternative_text(
+        scene.analysis,
+        scene.endings,
+        scene.plan,
+        variant_name=variant_name or (scene.plan.name if scene.plan else ""),
+        quiz=scene.quiz,
+    )
+    pen.raw(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{ident}" role="img" '
+        f'viewBox="0 0 {width:g} {height:.0f}" width="{width:g}" height="{height:.0f}" '
+        f'aria-labelledby="{ident}-t {ident}-d">'
+    )
+    pen.raw(f'<title id="{ident}-t">{escape(words[0])}</title>')
+    pen.raw(f'<desc id="{ident}-d">{escape(words[1])}</desc>')
+    step = 0.3 * font
+    pen.raw(
+        f'<defs><pattern id="{ident}-h" width="{step:.1f}" height="{step:.1f}" '
+        f'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<line class="hatch" x1="0" y1="0" x2="0" y2="{step:.1f}"/></pattern></defs>'
+    )
+    if theme != "page":
+        fonts = font_faces() if embed_fonts else ""
+        pen.raw(f"<style>{fonts}{style_sheet(font, theme=theme, scope=ident)}</style>")
+        pen.rect(0, 0, width, height, "ground")
+
+
+def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
+    analysis = scene.analysis
+    edges = [system.first, *_inner_edges(system), system.last]
+    with pen.group(
+        "system",
+        times=" ".join(f"{system.axis.time_s(edge):.3f}" for edge in edges),
+        xs=" ".join(f"{system.x_at(edge):.1f}" for edge in edges),
+        top=f"{system.lanes_top:.1f}",
+        bottom=f"{system.bottom:.1f}",
+    ):
+        draw_phrases(pen, system, scene.endings, quiz=scene.quiz)
+        draw_lanes(pen, system, regions_of(system, analysis, sung=scene.sung), analysis.chords)
+        draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
+        if analysis.chords:
+            draw_chords(pen, system, analysis.chords)
+        if scene.other_edits:
+            draw_other_moves(pen, system, scene.other_edits)
+        if len(scene.tension) > 1:
+            shown = () if scene.quiz else scene.endings
+            draw_tension(pen, system, scene.tension, shown, hatch=f"{scene.ident}-h")
+        by_note = {e.note.index: e for e in scene.endings if e.note is not None}
+        draw_notes(pen, system, scene.notes, by_note, quiz=scene.quiz)
+
+
+def _inner_edges(system: System) -> list[float]:
+    start = math.floor(system.first + 1e-9) + 1
+    return [float(cell) for cell in range(start, math.ceil(system.last - 1e-9))]

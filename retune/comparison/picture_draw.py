@@ -1,0 +1,270 @@
+"""Lanes, bar lines, the sung line and the key of a picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from retune.carriers.heard import Chord, FloatArray
+from retune.carriers.text import pretty
+from retune.comparison.endings import PhraseEnding
+from retune.comparison.picture_layout import Lane, Region, System
+from retune.comparison.picture_line import SungNote, runs, simplified
+from retune.comparison.picture_style import text_width
+from retune.comparison.picture_words import degree_words, note_words
+from retune.comparison.svg import Pen, Point
+
+
+def draw_lanes(
+    pen: Pen, system: System, regions: Sequence[Region], chords: Sequence[Chord]
+) -> None:
+    """Each lane solid where its degree belongs to the chord, dotted where not; the tonic a
+    double rule, thin above and thick below."""
+    f = system.layout.f
+    for number, region in enumerate(regions):
+        for lane in region.lanes:
+            y = system.pitch_y(lane.midi)
+            x1, x2 = (system.x_at(p) for p in (region.first, region.last))
+            if lane.is_tonic:
+                x1 -= 0.25 * f if number == 0 else 0
+                pen.line(x1, y - 0.3 * f, x2, y - 0.3 * f, "hair")
+                pen.line(x1, y + 0.33 * f, x2, y + 0.33 * f, "home")
+            else:
+                for start, stop, inside in _stretches(system, region, lane, chords):
+                    css = "lane" if inside else "lane off"
+                    pen.line(system.x_at(start), y, system.x_at(stop), y, css)
+            if number == 0:
+                _lane_label(pen, system, lane, y)
+        if number:
+            _key_change(pen, system, region)
+
+
+def _stretches(
+    system: System, region: Region, lane: Lane, chords: Sequence[Chord]
+) -> list[tuple[float, float, bool]]:
+    """(from, to, belongs to the chord) along one lane, in cells."""
+    if not chords:
+        return [(region.first, region.last, lane.in_scale)]
+    spans: list[tuple[float, float, bool]] = []
+    here = region.first
+    for chord in chords:
+        start = max(system.axis.position(chord.start_s), here)
+        stop = min(system.axis.position(chord.end_s), region.last)
+        if stop <= start:
+            continue
+        pieces = [(here, start, False)] if start > here + 1e-3 else []
+        pieces.append((start, stop, chord.role_of(lane.midi) is not None))
+        for piece in pieces:
+            if spans and spans[-1][2] == piece[2]:
+                spans[-1] = (spans[-1][0], piece[1], piece[2])
+            else:
+                spans.append(piece)
+        here = stop
+    if here < region.last - 1e-3:
+        spans.append((here, region.last, False))
+    return spans
+
+
+def _lane_label(pen: Pen, system: System, lane: Lane, y: float) -> None:
+    """Pitch name and degree with its caret; the tonic's degree in a box."""
+    f, right = system.layout.f, system.layout.gutter - 0.62 * system.layout.f
+    base = y + 0.34 * f
+    if not lane.degree:
+        pen.text(right, base, lane.name, "sk" + (" b" if lane.in_scale else ""), anchor="end")
+        return
+    size = f if lane.in_scale else 0.84 * f
+    pen.text(right, base, lane.degree, "b" if lane.in_scale else "sk b", anchor="end")
+    middle = right - text_width(lane.degree[-1], size, bold=True) / 2
+    peak = base - (0.89 if lane.in_scale else 0.98) * size
+    pen.path(
+        [
+            (middle - 0.2 * size, peak + 0.15 * size),
+            (middle, peak),
+            (middle + 0.2 * size, peak + 0.15 * size),
+        ],
+        "bracket",
+    )
+    if lane.is_tonic:
+        pen.rect(right - 0.7 * f, y - 0.7 * f, 0.98 * f, 1.14 * f, "ln end")
+    left = right - 0.93 * f - (0.35 * f if len(lane.degree) > 1 else 0)
+    pen.text(left, base, lane.name, "sk b" if lane.is_tonic else "sk", anchor="end")
+
+
+def _key_change(pen: Pen, system: System, region: Region) -> None:
+    """The name of the new key over the lanes, its degrees at its first barline."""
+    f = system.layout.f
+    x = system.x_at(region.first)
+    pen.line(x, system.lanes_top + 0.1 * f, x, system.chords_bottom, "end")
+    pen.line(x + 0.2 * f, system.lanes_top + 0.1 * f, x + 0.2 * f, system.chords_bottom, "end")
+    pen.text(x + 1.9 * f, system.lanes_top - 0.12 * f, pretty(str(region.key)), "sk i")
+    for lane in region.lanes:
+        y = system.pitch_y(lane.midi)
+        wide = text_width(lane.degree, 0.84 * f, bold=True)
+        pen.rect(x + 0.28 * f, y - 0.4 * f, wide + 0.15 * f, 0.8 * f, "ground")
+        pen.text(x + 0.34 * f, y + 0.29 * f, lane.degree, "sk b")
+
+
+def draw_bars(pen: Pen, system: System, phrase_starts: Sequence[float]) -> None:
+    """Bar lines (darker where a phrase begins near), their numbers, and the closing line."""
+    f, axis = system.layout.f, system.axis
+    top, bottom = system.lanes_top + 0.1 * f, system.chords_bottom
+    strong = {round(axis.position(time)) for time in phrase_starts}
+    first = math.ceil(system.first - 1e-9)
+    number_y = system.lanes_top - 0.12 * f
+    if axis.in_bars and system.first < -1e-9 and system.cell_width * -system.first > 0.9 * f:
+        pen.text(system.x_at(system.first) + 0.16 * f, number_y, "0", "s")
+    widest = max((text_width(number, 0.84 * f) for number in axis.numbers), default=f)
+    every = next(
+        k for k in (1, 2, 4, 5, 8, 10, 20, 50, 1000) if k * system.cell_width > widest + f / 3
+    )
+    for cell in range(first, math.floor(system.last + 1e-9) + 1):
+        x = system.x_at(cell)
+        pen.line(x, top, x, bottom, "end" if cell in strong or cell == first else "bar")
+        is_numbered = (cell - first) % every == 0 or every == 1
+        if cell < min(system.last - 1e-9, len(axis.numbers)) and is_numbered:
+            pen.text(x + 0.16 * f, number_y, axis.numbers[cell], "s")
+    if system.is_end and axis.in_bars:
+        x = system.x_end
+        pen.line(x - 0.24 * f, top, x - 0.24 * f, bottom, "end")
+        pen.line(x, top, x, bottom, "close")
+
+
+def draw_notes(
+    pen: Pen,
+    system: System,
+    notes: Sequence[SungNote],
+    endings: Mapping[int, PhraseEnding],
+    *,
+    quiz: bool,
+) -> None:
+    """The sung line of one system, moved notes with an arrow from old to new."""
+    here = [n for n in notes if _touches(system, n)]
+    following = [*(n.note.start_s for n in here[1:]), math.inf][: len(here)]
+    for sung, next_s in zip(here, following, strict=True):
+        ending = endings.get(sung.note.index)
+        moved_to = ""
+        if sung.edit is not None:
+            moved_to = degree_words(sung.edit.to_name, sung.edit.to_degree)
+        with pen.group(
+            "note",
+            note=sung.note.index,
+            phrase=sung.note.phrase or 0,
+            start=f"{sung.note.start_s:.3f}",
+            end=f"{sung.note.end_s:.3f}",
+            info=note_words(sung.note, ending, moved_to=moved_to, quiz=quiz),
+        ):
+            _draw_note(pen, system, sung, ending if not quiz else None, next_s=next_s)
+    for sung in here:
+        if sung.is_moved and system.holds(sung.note.start_s):
+            _arrow(pen, system, sung)
+
+
+def _touches(system: System, sung: SungNote) -> bool:
+    first = system.axis.position(sung.note.start_s)
+    last = system.axis.position(sung.note.end_s)
+    return last > system.first + 1e-6 and first < system.last - 1e-6
+
+
+def _draw_note(
+    pen: Pen, system: System, sung: SungNote, ending: PhraseEnding | None, *, next_s: float
+) -> None:
+    f = system.layout.f
+    curve = _Curve(pen, system)
+    if not sung.is_moved:
+        curve(sung.lead, "glide")
+        curve(sung.tail, "glide")
+        curve(sung.body, "body")
+    else:
+        for part in (sung.lead, sung.body, sung.tail):
+            curve(part, "was")
+    if system.holds(sung.note.start_s):
+        x, y = _head_place(system, sung)
+        pen.head(x, y, f, "hollow" if sung.is_moved else "")
+    if sung.new_lead is not None:
+        curve(sung.new_lead, "newglide")
+    if sung.is_moved and sung.new_body is not None and sung.new_tail is not None:
+        curve(sung.new_body, "halo")
+        curve(sung.new_tail, "newglide")
+        curve(sung.new_body, "new")
+        if system.holds(sung.note.start_s):
+            pen.head(x, system.pitch_y(sung.new_pitch), 1.06 * f, "v")
+    if ending is not None and system.has_end_of(sung.note.end_s):
+        x_end = _sign_place(system, sung, next_s)
+        shown = ending.state_after if ending.has_new_chord and not sung.is_moved else ending.state
+        css = "v" if shown != ending.state else ""
+        pen.ending(shown, x_end, system.pitch_y(sung.pitch), 0.31 * f, css)
+        if sung.is_moved:
+            y_new = system.pitch_y(sung.new_pitch)
+            pen.ending(ending.state_after, x_end, y_new, 0.31 * f, "v")
+    _hit(pen, system, sung)
+
+
+def _sign_place(system: System, sung: SungNote, next_s: float) -> float:
+    """Just after the note, or on its end where the next note or the closing line is near."""
+    f = system.layout.f
+    x_end = system.x(sung.note.end_s)
+    bound = min(system.x(min(next_s, 1e6)) - 0.5 * f, system.x_end - 0.62 * f)
+    return max(min(x_end + 0.28 * f, bound), x_end - 0.3 * f)
+
+
+def _hit(pen: Pen, system: System, sung: SungNote) -> None:
+    f = system.layout.f
+    x1 = max(system.x(sung.note.start_s), system.x_at(system.first))
+    x2 = min(system.x(sung.note.end_s), system.x_end)
+    y = system.pitch_y(sung.pitch)
+    pen.rect(x1, y - 0.9 * f, max(x2 - x1, 0.3 * f), 1.8 * f, "hit")
+
+
+def _head_place(system: System, sung: SungNote) -> Point:
+    f = system.layout.f
+    x1, x2 = (system.x(time) for time in (sung.body[0, 0], sung.note.end_s))
+    return x1 + min(0.22 * f, max((x2 - x1) / 2, 0)), system.pitch_y(sung.pitch)
+
+
+class _Curve:
+    """Draws curves of seconds and MIDI numbers in one system, cut at its borders."""
+
+    def __init__(self, pen: Pen, system: System) -> None:
+        self.pen = pen
+        self.system = system
+
+    def __call__(self, points: FloatArray, css: str) -> None:
+        system, f = self.system, self.system.layout.f
+        for run in runs(points):
+            left, right = system.x_at(system.first) - 0.01, system.x_end + 0.01
+            line = simplified(_between(system.places(run), left, right), 0.025 * f)
+            self.pen.path([(float(a), float(b)) for a, b in line], css)
+
+
+def _between(points: FloatArray, left: float, right: float) -> FloatArray:
+    """The part of a line, rising in x, between two verticals."""
+    x = points[:, 0]
+    if not len(points) or x[-1] < left or x[0] > right:
+        return points[:0]
+    inside = points[(x > left) & (x < right)]
+    ends = [[v, np.interp(v, x, points[:, 1])] for v in (max(left, x[0]), min(right, x[-1]))]
+    return np.array(
+        [ends[0], *inside[(inside[:, 0] > ends[0][0]) & (inside[:, 0] < ends[1][0])], ends[1]]
+    )
+
+
+def _arrow(pen: Pen, system: System, sung: SungNote) -> None:
+    """From the old pitch straight to the new; the tip alone where there is little room."""
+    f = system.layout.f
+    x1, x2 = (system.x(time) for time in (sung.note.start_s, sung.note.end_s))
+    x = x1 + 0.62 * (min(x2, system.x_end) - x1)
+    old, new = (system.pitch_y(pitch) for pitch in (sung.pitch, sung.new_pitch))
+    room = abs(new - old)
+    if room < 0.9 * f:
+        return
+    way = 1 if new > old else -1
+    tip_y = new - way * 0.3 * f
+    tip = min(0.62 * f, room - 0.5 * f)
+    start = old + way * 0.34 * f
+    if abs(tip_y - start) > 0.4 * f:
+        pen.line(x, start, x, tip_y - way * 0.4 * f, "arrow")
+    pen.shape(
+        f"M{x:.1f} {tip_y:.1f}L{x - 0.3 * f:.1f} {tip_y - way * tip:.1f}H{x + 0.3 * f:.1f}Z", "tip"
+    )

@@ -1,0 +1,132 @@
+"""The words of a picture: chord names, facts of notes, and the alternative text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from retune.carriers.changes import Plan
+from retune.carriers.heard import Analysis, Chord, Note
+from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
+from retune.comparison.endings import PhraseEnding
+from retune.comparison.picture_time import bars_sung
+from retune.theory.chordnames import chord_name as lead_sheet_name
+
+
+def chord_name(chord: Chord) -> str:
+    """The chord as a lead sheet writes it ("B♭/D", "Cm7"), "N.C." for none."""
+    return pretty_chord(lead_sheet_name(chord))
+
+
+def roman_shown(chord: Chord) -> str:
+    """The numeral with real signs: "viio7" as "vii°7", "bVII" as "♭VII"."""
+    return pretty_numeral(chord.roman) if chord.root_pc >= 0 else ""
+
+
+def state_words(state: str | None) -> str:
+    """How a phrase ends, in words; None says that it is not known."""
+    return state or "ending unknown"
+
+
+def degree_words(name: str | None, degree: str | None) -> str:
+    """ "C5 (degree 2)"; the name alone without a degree."""
+    shown = pretty(name or "a note")
+    return f"{shown} (degree {pretty(degree)})" if degree else shown
+
+
+def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: bool) -> str:
+    """One sentence about a note, for the line below the picture."""
+    parts = [pretty(note.name)]
+    if note.degree:
+        parts.append(f"degree {pretty(note.degree)}")
+    if note.bar is not None:
+        parts.append("pickup" if note.bar == 0 else f"bar {note.bar}")
+    if note.chord is not None and note.chord.root_pc >= 0:
+        roman = roman_shown(note.chord)
+        name = chord_name(note.chord)
+        parts.append(f"over {roman} ({name})" if roman else f"over {name}")
+        if note.chord_role:
+            parts.append(note.chord_role)
+    words = ", ".join(parts)
+    if ending is not None and not quiz:
+        words += f"; phrase {ending.number} ends here: {state_words(ending.state)}"
+    if moved_to:
+        words += f"; the variant moves it to {moved_to}"
+    elif ending is not None and ending.is_changed and not quiz:
+        words += f"; in the variant {over_words(ending)}"
+    if ending is not None and ending.words_after and not quiz:
+        words += f": {ending.words_after}"
+    if note.doubt:
+        words += f" (uncertain: {note.doubt})"
+    return words
+
+
+def alternative_text(
+    analysis: Analysis,
+    endings: Sequence[PhraseEnding],
+    plan: Plan | None,
+    *,
+    variant_name: str,
+    quiz: bool = False,
+) -> tuple[str, str]:
+    """Title and description of the picture, the story in order of time, the result last."""
+    n_bars = bars_sung(analysis)
+    length = f"{n_bars} bars" if n_bars else f"{analysis.duration_s:.0f} seconds"
+    lanes = "one lane a scale degree" if analysis.key else "one lane a semitone"
+    title = f"{analysis.title}: the melody over {length}, {lanes}"
+    sentences = [_facts(analysis, len(endings))]
+    sentences += [_end_sentence(ending, quiz=quiz) for ending in endings if ending.note is not None]
+    if plan is not None and not quiz:
+        sentences += _variant_sentences(endings, plan, variant_name)
+    return title, " ".join(sentences)
+
+
+def _facts(analysis: Analysis, n_phrases: int) -> str:
+    facts = [pretty(str(span.key)) for span in analysis.keys] or ["no key found"]
+    words = [" then ".join(facts)]
+    if len(analysis.bars.downbeats_s) > 1:
+        top, bottom = analysis.bars.meter
+        words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
+    words.append(counted(n_phrases, "phrase"))
+    return ", ".join(words) + "."
+
+
+def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
+    note = ending.note
+    assert note is not None
+    words = f"Phrase {ending.number} ends"
+    words += f" in bar {note.bar}" if note.bar is not None else f" at {note.end_s:.1f} seconds"
+    words += f" on degree {pretty(ending.degree)}" if ending.degree else f" on {pretty(note.name)}"
+    if ending.chord is not None and ending.chord.root_pc >= 0:
+        words += f" over {roman_shown(ending.chord) or chord_name(ending.chord)}"
+    return words + ("." if quiz or ending.state is None else f": {ending.state}.")
+
+
+def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name: str) -> list[str]:
+    moved = [ending for ending in endings if ending.is_moved]
+    others = len(plan.edits) - len(moved)
+    beneath = [ending for ending in endings if ending.is_changed and not ending.is_moved]
+    count = counted(len(moved), "ending")
+    if others:
+        count += f" and {counted(others, 'other span')}"
+    first = f"The variant {variant_name} moves {count}"
+    moves = [
+        f"phrase {ending.number} from {degree_words(ending.note.name, ending.degree)} to "
+        f"{degree_words(ending.name_after, ending.degree_after)}, {_now(ending)}"
+        for ending in moved
+        if ending.note is not None
+    ]
+    moves += [f"phrase {e.number} keeps its note {over_words(e)}, {_now(e)}" for e in beneath]
+    return [f"{first}: " + "; ".join(moves) + "."] if moves else [first + "."]
+
+
+def over_words(ending: PhraseEnding) -> str:
+    """ "over I": what an ending stands over in the variant."""
+    chord = ending.chord_after
+    if chord is None:
+        return "over a new sonority"
+    return f"over {roman_shown(chord) or chord_name(chord)}"
+
+
+def _now(ending: PhraseEnding) -> str:
+    words = ending.words_after
+    return words if words.startswith(("still", "moved", "over")) else f"now {words}"

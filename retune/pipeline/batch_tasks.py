@@ -1,0 +1,102 @@
+"""Songs times variants as tasks: a song's variants begin once it has been heard and its unaltered
+files are there, which two workers do side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from retune.pipeline.jobs import Hearing, Job, run_hearing, run_job
+from retune.pipeline.rendition_files import ORIGINAL
+from retune.pipeline.workers import Task, Workers, run_tasks
+
+Record = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class SongJobs:
+    """What is to be made of one song, which has `size_bytes` of stems."""
+
+    original: Job
+    variants: tuple[Job, ...]
+    size_bytes: int = 0
+
+
+def run_batch(
+    songs: Sequence[SongJobs], *, workers: Workers, note: Callable[[Record], None]
+) -> None:
+    """Do every job and give its record to `note`; the longest songs first, song by song.
+
+    A song that cannot be heard, or whose unaltered files cannot be written, fails with all its
+    variants; nothing else stops anything else.
+    """
+    longest_first = sorted(songs, key=lambda song: -song.size_bytes)
+    states = {song.original.name: _State(song, note) for song in longest_first}
+    run_tasks(
+        (task for state in states.values() for task in state.first()),
+        workers=workers,
+        done=lambda task, result: states[task.given.name].took(task, result),
+        lost=lambda task, why: states[task.given.name].lost(task, why),
+    )
+
+
+def failed(song: str, variant: str, error: str) -> Record:
+    """The record of a job that was not run."""
+    return {"song": song, "variant": variant, "state": "failed", "error": error, "seconds": 0.0}
+
+
+@dataclass
+class _State:
+    """How far a song is."""
+
+    song: SongJobs
+    note: Callable[[Record], None]
+    heard: Record | None = None
+    written: Record | None = None
+
+    def first(self) -> list[Task]:
+        job = self.song.original
+        hearing = Hearing(
+            song=job.song,
+            name=job.name,
+            jobs=self.song.variants,
+            tracker=job.tracker,
+            use_cache=job.use_cache,
+            resume=job.resume,
+        )
+        return [Task(f"{job.name} heard", run_hearing, hearing), _task(job)]
+
+    def took(self, task: Task, record: Record) -> Iterable[Task]:
+        """Note a result; the variants, once what they need is there."""
+        if isinstance(task.given, Job) and task.given.variant != ORIGINAL:
+            self.note(record)
+            return []
+        if isinstance(task.given, Hearing):
+            self.heard = record
+        else:
+            self.written = record
+        if self.heard is None or self.written is None:
+            return []
+        return self._variants(self.heard, self.written)
+
+    def lost(self, task: Task, why: str) -> Iterable[Task]:
+        job = task.given if isinstance(task.given, Job) else self.song.original
+        return self.took(task, failed(job.name, job.variant, why))
+
+    def _variants(self, heard: Record, written: Record) -> list[Task]:
+        error = heard["error"] or written["error"]
+        record = written | {"seconds": round(heard["seconds"] + written["seconds"], 3)}
+        if error:
+            record |= {"state": "failed", "error": error}
+        self.note(record)
+        if error:
+            for job in self.song.variants:
+                self.note(failed(job.name, job.variant, f"not tried: {error}"))
+            return []
+        known = heard.get("known", ())
+        return [_task(replace(job, known=known)) for job in self.song.variants]
+
+
+def _task(job: Job) -> Task:
+    return Task(job.title, run_job, job)

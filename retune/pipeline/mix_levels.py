@@ -1,0 +1,67 @@
+"""The mixes of a song: the original, and any rendition in its place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from retune.carriers.changes import Rendition
+from retune.comparison.levels import (
+    Measured,
+    MixLevels,
+    measure,
+    measure_again,
+    original_levels,
+    version_levels,
+)
+from retune.comparison.mix import Mix, MixPart
+from retune.pipeline.mix_residual import is_summed
+from retune.pipeline.recalling import measured_once
+from retune.pipeline.song_analysis import OpenSong
+
+
+def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
+    """The stems of a song summed with their gains, a rendition's spans in place (not levelled)."""
+    changed = rendition.stems if rendition is not None else {}
+    return Mix(
+        tuple(
+            MixPart(
+                opened.audio[name],
+                gain_db=stem.gain_db,
+                rendition=changed.get(name),
+                changes_only=not is_summed(opened, name),
+            )
+            for name, stem in opened.song.stems.items()
+        )
+    )
+
+
+def levels_of(opened: OpenSong, rendition: Rendition | None = None) -> MixLevels:
+    """Loudness, gain and true peak of the original mix, or of a version matched to it."""
+    if "original" not in opened._memo:
+        opened._memo["original"] = measured_once(opened, lambda: measure(mix_of(opened)))
+    known: Measured = opened._memo["original"]
+    original = original_levels(known)
+    if rendition is None:
+        return original
+    spans = merged_spans(
+        (patch.start, patch.stop) for stem in rendition.stems.values() for patch in stem.patches
+    )
+    again = measure_again(known, mix_of(opened, rendition), spans)
+    return version_levels(again, original=original)
+
+
+def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans of samples in order, those that touch joined."""
+    merged: list[tuple[int, int]] = []
+    for start, stop in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
+        else:
+            merged.append((start, stop))
+    return merged
+
+
+def levelled_mix(opened: OpenSong, rendition: Rendition | None = None) -> tuple[Mix, MixLevels]:
+    """A mix at its matched level, and what was done to get there."""
+    levels = levels_of(opened, rendition)
+    return mix_of(opened, rendition).louder_by(levels.gain_db), levels

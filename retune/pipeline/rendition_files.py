@@ -1,0 +1,350 @@
+"""Renditions as files: whole stems, mixes at matched level, and a manifest that can be verified."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from retune import __version__
+from retune.carriers.changes import Plan, Rendition, StemRendition
+from retune.carriers.errors import UsageError
+from retune.carriers.heard import AudioLike, Samples
+from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
+from retune.pipeline.manifest import MANIFEST
+from retune.pipeline.mix_levels import levelled_mix
+from retune.pipeline.recalling import made_from
+from retune.pipeline.renditions import CONTROL, render, render_control
+from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
+from retune.sound.cache import content_key
+from retune.sound.files import (
+    atomic_write,
+    make_folder,
+    refuse_inputs,
+    sha256_file,
+    unfinished_name,
+)
+
+ORIGINAL = "original"
+
+
+def write_versions(
+    source: Source,
+    *,
+    plans: Sequence[Plan],
+    out: str | Path,
+    engine: str = "auto",
+    subtype: str | None = None,
+    control: bool | Sequence[str] = False,
+    progress: Progress = silent,
+    **options: Any,
+) -> dict[str, dict[str, Any]]:
+    """Render plans and write them: `out/<name>/<stem>.wav`, `mix.wav` and `manifest.json`, the
+    unaltered stems and mix under `out/original`, the matched control inside each variant.
+
+    Stems keep rate, channels and length; samples outside the edits are bit-identical. The
+    gains touch only the mixes. Returns the manifests by name of plan.
+
+    `control` makes the matched control of every plan, or of those named.
+
+    Raises
+    ------
+    UsageError
+        A file would fall on an input, or no such engine or subtype.
+    OutputError
+        A file cannot be written.
+    EngineError
+        The engine cannot do this material or is not installed.
+    """
+    opened = open_song(source, **options)
+    folder = Path(out)
+    check_options(engine=engine, subtype=subtype)
+    _refuse_inputs(opened, [folder / name for name in (ORIGINAL, *(plan.name for plan in plans))])
+    analyze(opened, progress=progress)
+    original = write_original(opened, folder / ORIGINAL, subtype=subtype)
+    manifests = {}
+    for done, plan in enumerate(plans):
+        progress(f"rendering {plan.name}", done / len(plans))
+        manifests[plan.name] = write_variant(
+            opened,
+            plan,
+            folder=folder,
+            original=original,
+            engine=engine,
+            subtype=subtype,
+            control=control if isinstance(control, bool) else plan.name in control,
+        )
+    progress("rendering", 1.0)
+    return manifests
+
+
+def check_options(*, engine: str, subtype: str | None) -> None:
+    """Refuse a wrong engine or subtype before anything is written.
+
+    Raises
+    ------
+    UsageError
+        No such engine or subtype; says which there are.
+    """
+    from retune.repitch.seam import resolve_engine
+
+    resolve_engine(engine, role="melody")
+    if subtype is not None and subtype not in WRITE_SUBTYPES:
+        raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
+
+
+def _refuse_inputs(opened: OpenSong, homes: Sequence[Path]) -> None:
+    """Refuse to write a version where one of its files would fall on an input."""
+    names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
+    for home in homes:
+        for place, name in itertools.product((home, home / CONTROL), names):
+            refuse_inputs(place / name, opened.song.inputs)
+
+
+def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None) -> dict[str, str]:
+    """The stems as they are and their mix, as WAV; returns SHA-256 by file name."""
+    _refuse_inputs(opened, [folder])
+    hashes = {}
+    for name in opened.song.stems:
+        path = folder / f"{name}.wav"
+        _write_stem(opened, name, path, subtype=subtype, rendition=None)
+        hashes[path.name] = sha256_file(path)
+    mix, _ = levelled_mix(opened)
+    _write(opened, mix, folder / "mix.wav", subtype=subtype, words="unaltered mix")
+    hashes["mix.wav"] = sha256_file(folder / "mix.wav")
+    return hashes
+
+
+def write_variant(
+    opened: OpenSong,
+    plan: Plan,
+    *,
+    folder: Path,
+    original: Mapping[str, str],
+    engine: str = "auto",
+    subtype: str | None = None,
+    control: bool = False,
+) -> dict[str, Any]:
+    """Render one plan into `folder/<name>` beside a `folder/original` that is already there."""
+    home = folder / plan.name
+    _refuse_inputs(opened, [home])
+    versions = [(home, render(opened, plan=plan, engine=engine))]
+    if control:
+        versions.append((home / CONTROL, render_control(opened, plan, engine=engine)))
+    outputs: dict[str, str] = {}
+    levels: dict[str, Any] = {}
+    warnings = list(plan.warnings)
+    for place, rendition in versions:
+        written, level = _write_version(opened, rendition, place, folder, original, subtype)
+        prefix = "" if place == home else f"{CONTROL}/"
+        outputs |= {prefix + name: digest for name, digest in written.items()}
+        levels[rendition.kind] = {key: number(value) for key, value in asdict(level).items()}
+        if level.short_by_db > 0.05:
+            warnings.append(
+                f"{rendition.kind}: its peaks keep it {level.short_by_db:.1f} dB below the "
+                "original's loudness"
+            )
+        for stem in rendition.stems.values():
+            warnings += [f"stem {line}" for line in stem.warnings]
+    manifest = _manifest(
+        opened, plan, versions[0][1], outputs, levels, warnings, subtype, engine, control
+    )
+    _write_json(home / MANIFEST, manifest)
+    return manifest
+
+
+def _write_version(
+    opened: OpenSong,
+    rendition: Rendition,
+    place: Path,
+    folder: Path,
+    original: Mapping[str, str],
+    subtype: str | None,
+) -> tuple[dict[str, str], Any]:
+    hashes = {}
+    for name in opened.song.stems:
+        path = place / f"{name}.wav"
+        changed = rendition.stems.get(name)
+        if changed is None or not changed.patches:
+            _link(folder / ORIGINAL / path.name, path)
+            hashes[path.name] = original[path.name]
+        else:
+            _write_stem(opened, name, path, subtype=subtype, rendition=(rendition, changed))
+            hashes[path.name] = sha256_file(path)
+    mix, levels = levelled_mix(opened, rendition)
+    words = _words(rendition)
+    _write(opened, mix, place / "mix.wav", subtype=subtype, words=words)
+    hashes["mix.wav"] = sha256_file(place / "mix.wav")
+    return hashes, levels
+
+
+def _words(rendition: Rendition) -> str:
+    label = _label(rendition.plan)
+    if rendition.kind == CONTROL:
+        return f"{label}: matched control of {rendition.name}, moved out and back"
+    return f"{label}: {rendition.name}: {'; '.join(rendition.plan.rules)}"
+
+
+def _label(plan: Plan) -> str:
+    return "altered with retune" + (f" ({plan.caveat})" if plan.caveat else "")
+
+
+def _write_stem(
+    opened: OpenSong,
+    name: str,
+    path: Path,
+    *,
+    subtype: str | None,
+    rendition: tuple[Rendition, StemRendition] | None,
+) -> None:
+    audio = opened.audio[name]
+    if rendition is None:
+        _write(opened, audio, path, subtype=subtype, words=f"unaltered stem {name}")
+        return
+    version, changed = rendition
+    blocks = _patched_blocks(audio, changed)
+    _write(opened, audio, path, subtype=subtype, words=_words(version), blocks=blocks)
+
+
+def _patched_blocks(audio: AudioLike, changed: StemRendition) -> Iterator[Samples]:
+    size = 1 << 18
+    for start in range(0, audio.n_samples, size):
+        yield changed.apply(audio, start, min(start + size, audio.n_samples))
+
+
+def _write(
+    opened: OpenSong,
+    audio: AudioLike,
+    path: Path,
+    *,
+    subtype: str | None,
+    words: str,
+    blocks: Iterator[Samples] | None = None,
+) -> None:
+    make_folder(path.parent)
+    write_wav(
+        path,
+        blocks if blocks is not None else blocks_of(audio),
+        rate_hz=audio.rate_hz,
+        n_channels=audio.n_channels,
+        subtype=subtype or _subtype(opened, audio),
+        description=words,
+        info={
+            "INAM": opened.song.title,
+            "ICOP": opened.song.rights,
+            "ICMT": words,
+            "ISFT": f"retune {__version__}",
+        },
+        protect=opened.song.inputs,
+    )
+
+
+def _subtype(opened: OpenSong, audio: AudioLike) -> str:
+    """What holds the input exactly; a mix takes the finest of its stems."""
+    if hasattr(audio, "subtype"):
+        return default_subtype(audio)
+    kinds = {default_subtype(stem) for stem in opened.audio.values()}
+    return "FLOAT" if "FLOAT" in kinds else "PCM_24"
+
+
+def _link(source: Path, target: Path) -> None:
+    """An unchanged stem is linked, or copied where the file system has no links."""
+    make_folder(target.parent)
+    part = unfinished_name(target.parent)
+    try:
+        os.link(source, part)
+        os.replace(part, target)
+    except OSError:
+        with atomic_write(target) as stream, open(source, "rb") as written:
+            shutil.copyfileobj(written, stream)
+    finally:
+        # Renaming one link of a file over another does nothing and leaves both names.
+        part.unlink(missing_ok=True)
+
+
+def address(
+    opened: OpenSong,
+    *,
+    rules: Sequence[str],
+    engine: str,
+    subtype: str | None,
+    control: bool,
+) -> str:
+    """SHA-256 of all that a rendering depends on: equal addresses, equal files."""
+    return content_key(
+        {
+            **made_from(opened),
+            "rules": list(rules),
+            "engine": engine,
+            "subtype": subtype,
+            "control": control,
+        }
+    )
+
+
+def _manifest(
+    opened: OpenSong,
+    plan: Plan,
+    rendition: Rendition,
+    outputs: Mapping[str, str],
+    levels: Mapping[str, Any],
+    warnings: Sequence[str],
+    subtype: str | None,
+    engine: str,
+    control: bool,
+) -> dict[str, Any]:
+    from importlib.metadata import version
+
+    song = opened.song
+    return {
+        "format": 1,
+        "label": _label(plan),
+        "address": address(
+            opened, rules=plan.rules, engine=engine, subtype=subtype, control=control
+        ),
+        "retune": __version__,
+        "libraries": {
+            name: version(name) for name in ("librosa", "numba", "numpy", "scipy", "soundfile")
+        },
+        "title": song.title,
+        "rights": song.rights,
+        "variant": plan.name,
+        "song": song_facts(song),
+        "inputs": {
+            name: {"file": stem.path.name, "sha256": opened.sha256(name)}
+            for name, stem in song.stems.items()
+        },
+        "stem_gains_db": {name: stem.gain_db for name, stem in song.stems.items()},
+        "tracker": opened.tracker,
+        "engine": engine,
+        "subtype": subtype,
+        "engines": {
+            name: {"engine": stem.engine, "reason": stem.reason}
+            for name, stem in rendition.stems.items()
+        },
+        "rules": list(plan.rules),
+        **plan_facts(plan),
+        "caveat": plan.caveat or None,
+        "verdicts": verdict_facts(rendition.verdicts),
+        "levels": {
+            ORIGINAL: {
+                key: number(value) for key, value in asdict(levelled_mix(opened)[1]).items()
+            },
+            **levels,
+        },
+        "outputs": dict(sorted(outputs.items())),
+        "warnings": list(dict.fromkeys(warnings)),
+    }
+
+
+def _write_json(path: Path, value: Any) -> None:
+    import json
+
+    with atomic_write(path, "w") as stream:
+        json.dump(value, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
+        stream.write("\n")

@@ -1,0 +1,124 @@
+"""From an analysis and rules to a plan of edits."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from retune.carriers.changes import Plan
+from retune.carriers.errors import RuleError, UsageError
+from retune.carriers.heard import Analysis
+from retune.carriers.songfacts import Song
+from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.song.songfile import place_of
+
+SHORTEST_S = 0.01
+"""What is left of an edit at the end of a stem must last at least this."""
+
+
+def plan(
+    source: Source | Analysis,
+    *,
+    rules: Sequence[str] | str | None = None,
+    variant: str | None = None,
+    progress: Progress = silent,
+    **options: Any,
+) -> Plan:
+    """What a variant of the song, or rules in plain words, would move.
+
+    Parameters
+    ----------
+    source : path, Song, OpenSong or Analysis
+        An `Analysis` goes with `rules` only.
+    rules : sequence of str or str
+        Sentences, one rule each.
+    variant : str
+        Name of a variant in the song file; exactly one of `rules` and `variant`.
+
+    Raises
+    ------
+    RuleError
+        A rule does not read.
+    UsageError
+        Neither or both of `rules` and `variant`, or no variant of that name.
+    """
+    from retune.rules import make_plan
+
+    if (rules is None) == (variant is None):
+        raise UsageError("give either rules or the name of a variant")
+    sentences = [rules] if isinstance(rules, str) else list(rules or ())
+    if isinstance(source, Analysis):
+        if variant is not None:
+            raise UsageError("an analysis knows no variants: give rules, or the song file")
+        return make_plan(source, sentences)
+    opened = open_song(source, **options)
+    analysis = analyze(opened, progress=progress)
+    follow = {name: stem.follow for name, stem in opened.song.stems.items()}
+    if variant is None:
+        return _within_stems(make_plan(analysis, sentences, follow=follow), opened)
+    named = find_variant(opened.song, variant)
+    written = opened.song.variants[named].rules
+    try:
+        return _within_stems(make_plan(analysis, written, name=named, follow=follow), opened)
+    except RuleError as error:
+        raise _placed(error, opened.song, named) from error
+
+
+def _within_stems(plan: Plan, opened: OpenSong) -> Plan:
+    """The plan without what lies past the end of a stem that is shorter than the song."""
+    edits, warnings = [], list(plan.warnings)
+    for edit in plan.edits:
+        end_s = opened.audio[opened.home_of(edit.stem)].duration_s
+        if edit.start_s >= end_s - SHORTEST_S:
+            warnings.append(
+                f'rule "{edit.rule}": stem {edit.stem} ends at {end_s:.2f} s, so nothing of it '
+                f"moves from {edit.start_s:.2f} s"
+            )
+            continue
+        edits.append(replace(edit, end_s=min(edit.end_s, end_s)))
+    return replace(plan, edits=tuple(edits), warnings=tuple(dict.fromkeys(warnings)))
+
+
+def _placed(error: RuleError, song: Song, variant: str) -> RuleError:
+    """The fault of a rule with its file, line and variant."""
+    rules = song.variants[variant].rules
+    entry = (rules.index(error.text),) if error.text in rules else ()
+    place = place_of(song, "variants", variant, "rules", *entry)
+    return RuleError(
+        f"{place}: {error.problem}",
+        text=error.text,
+        column=error.column,
+        length=error.length,
+        expected=error.expected,
+        nearest=error.nearest,
+    )
+
+
+def plans_of(
+    opened: OpenSong, names: Sequence[str] | None, *, progress: Progress = silent
+) -> tuple[Plan, ...]:
+    """The plans of the named variants, or of every variant of the song when `names` is None."""
+    chosen = list(opened.song.variants) if names is None else list(dict.fromkeys(names))
+    if not chosen:
+        raise UsageError(
+            f"{opened.song.path.name} has no [variants.NAME] table: add one, or give --rule"
+        )
+    return tuple(plan(opened, variant=name, progress=progress) for name in chosen)
+
+
+def find_variant(song: Song, name: str) -> str:
+    """`name` if the song has such a variant.
+
+    Raises
+    ------
+    UsageError
+        It has none; says which there are and which is nearest.
+    """
+    if name in song.variants:
+        return name
+    have = ", ".join(song.variants) or "none"
+    near = difflib.get_close_matches(name, list(song.variants), n=1)
+    hint = f'; did you mean "{near[0]}"?' if near else ""
+    raise UsageError(f'{song.path.name}: no variant "{name}" (it has: {have}){hint}')

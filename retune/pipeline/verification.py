@@ -1,0 +1,133 @@
+"""Render again from a manifest and compare: is this folder what it says it is?"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from retune import __version__
+from retune.carriers.errors import InputError
+from retune.pipeline.facts import plan_facts
+from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
+from retune.pipeline.rendition_files import ORIGINAL, write_original, write_variant
+from retune.pipeline.renditions import CONTROL
+from retune.pipeline.song_analysis import Progress, open_song, silent
+from retune.pipeline.song_plan import plan as make
+from retune.sound.files import sha256_file
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What `verify` found for one variant: nothing in `differences` means identical."""
+
+    variant: str
+    differences: tuple[str, ...]
+
+    @property
+    def identical(self) -> bool:
+        return not self.differences
+
+
+def verify(
+    folder: str | Path, *, song: str | Path | None = None, progress: Progress = silent
+) -> tuple[Verified, ...]:
+    """Check every variant under `folder` (or the one that `folder` is) against its manifest.
+
+    The files are hashed first; then the plan and the sound are made again from the unaltered
+    stems in `original` beside the variant, or from `song`, and compared.
+
+    Raises
+    ------
+    InputError
+        No manifest there, or one that does not read, or the original stems are missing.
+    """
+    root = Path(folder)
+    homes = (
+        [root]
+        if (root / MANIFEST).is_file()
+        else sorted({p.parent for up in ("*", "*/*") for p in root.glob(f"{up}/{MANIFEST}")})
+    )
+    if not homes:
+        raise InputError(
+            f"{root}: no {MANIFEST} here or two folders down; give what render or batch wrote"
+        )
+    found = []
+    for done, home in enumerate(homes):
+        progress(f"rendering {home.name} again", done / len(homes))
+        one = _verify_one(home, song)
+        if home.parent not in (root, root.parent):  # a batch: the same variant of many songs
+            one = Verified(f"{home.parent.name}/{one.variant}", one.differences)
+        found.append(one)
+    progress("verifying", 1.0)
+    return tuple(found)
+
+
+def _verify_one(home: Path, song: str | Path | None) -> Verified:
+    manifest = read_manifest(home / MANIFEST)
+    differences = _changed_files(home, manifest["outputs"])
+    if manifest["retune"] != __version__:
+        differences.append(f"made with retune {manifest['retune']}, this is {__version__}")
+    differences += _made_again(home, manifest, song)
+    return Verified(manifest["variant"], tuple(differences))
+
+
+def _read_beside(song: Any, folder: Path) -> list[Path]:
+    """The chart and the guide that the song was read with."""
+    music = song.get("music") if isinstance(song, dict) else None
+    names = [music.get(k) for k in ("chords_file", "guide")] if isinstance(music, dict) else []
+    return [folder / name for name in names if isinstance(name, str)]
+
+
+def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
+    lines = []
+    for name, digest in outputs.items():
+        path = home / name
+        if not path.is_file():
+            lines.append(f"{name} is missing")
+        elif sha256_file(path) != digest:
+            lines.append(f"{name} is not the file that was written")
+    return lines
+
+
+def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
+    source: Any = song
+    if song is None:
+        folder = home.parent / ORIGINAL
+        needed = [folder / f"{name}.wav" for name in manifest["inputs"]]
+        needed += _read_beside(manifest["song"], folder)
+        missing = [path for path in needed if not path.is_file()]
+        if missing:
+            raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")
+        source = song_from_facts(manifest["song"], folder=folder, source=home / MANIFEST)
+    opened = open_song(source, tracker=manifest["tracker"])
+    if song is not None:
+        changed = [
+            name
+            for name, facts in manifest["inputs"].items()
+            if name not in opened.audio or opened.audio[name].sha256() != facts["sha256"]
+        ]
+        if changed:
+            return [f"stem {name} is not the input that was rendered" for name in changed]
+    plan = make(opened, rules=manifest["rules"])
+    lines = []
+    if plan_facts(plan)["edits"] != manifest["edits"]:
+        lines.append("the plan made again has other edits")
+    with tempfile.TemporaryDirectory() as scratch:
+        from dataclasses import replace
+
+        again = write_variant(
+            opened,
+            replace(plan, name=manifest["variant"]),
+            folder=Path(scratch),
+            original=write_original(opened, Path(scratch) / ORIGINAL, subtype=manifest["subtype"]),
+            engine=manifest["engine"],
+            subtype=manifest["subtype"],
+            control=any(name.startswith(f"{CONTROL}/") for name in manifest["outputs"]),
+        )
+    for name, digest in manifest["outputs"].items():
+        if again["outputs"].get(name) != digest:
+            lines.append(f"{name} comes out different when made again")
+    return lines

@@ -1,0 +1,276 @@
+"""The comparison page in a real browser: sound, keys, accessibility, no request to anywhere."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from chromium import ARGUMENTS, CHROMIUM, NEEDS_CHROMIUM
+from compare_sketches import five_sketches
+from compare_songs import home_early, lantern, lantern_page, tension_of
+
+from retune.comparison.page import comparison_page
+from retune.comparison.picture import lane_svg
+from retune.comparison.statistics import binomial_p, wilson
+
+pytestmark = NEEDS_CHROMIUM
+SONG = "comparison.songs[0]"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path: Path = tmp_path_factory.mktemp("page") / "page.html"
+    path.write_text(comparison_page(lantern_page(n_phrases=4, seconds=15.0)), encoding="utf-8")
+    return path.as_uri()
+
+
+@pytest.fixture
+def page(browser: Any, address: str) -> Iterator[Any]:
+    """The page, opened from its file; leaving asserts no error and no request elsewhere."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    page = context.new_page()
+    trouble: list[str] = []
+    page.on("console", lambda m: trouble.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on(
+        "request",
+        lambda r: (
+            trouble.append(r.url) if not r.url.startswith(("file:", "data:", "blob:")) else None
+        ),
+    )
+    page.goto(address)
+    yield page
+    assert trouble == []
+    context.close()
+
+
+def test_a_switch_is_a_crossfade_at_the_same_instant(page: Any) -> None:
+    """Rendered offline: the original sample for sample before the switch, the variant after it,
+    and in between a straight crossfade of 10 ms."""
+    far = page.evaluate(
+        f"""async () => {{
+          const player = {SONG}.player;
+          const buffers = await player.decoded();
+          const rate = buffers[0].sampleRate, n = rate;
+          const ctx = new OfflineAudioContext(2, n, rate);
+          const voices = comparison.buildVoices(ctx, buffers, {{ out: ctx.destination }});
+          comparison.crossfade(voices, 1, 0.5);
+          const out = (await ctx.startRendering()).getChannelData(0);
+          const [a, b] = buffers.map((x) => x.getChannelData(0));
+          let before = 0, after = 0, between = 0;
+          const s = rate / 2, f = 0.01 * rate;
+          for (let i = 0; i < n; i += 1) {{
+            const u = Math.min(Math.max((i - s) / f, 0), 1);
+            const far = Math.abs(out[i] - ((1 - u) * a[i] + u * b[i]));
+            if (i < s) before = Math.max(before, Math.abs(out[i] - a[i]));
+            else if (i >= s + f) after = Math.max(after, Math.abs(out[i] - b[i]));
+            else between = Math.max(between, far);
+          }}
+          return {{ before, after, between, rate, apart: Math.abs(a[s] - b[s]) }};
+        }}"""
+    )
+    assert far["before"] == 0
+    assert far["after"] == 0
+    assert far["between"] < 1e-4
+    assert far["rate"] == 48_000
+
+
+def strongest_hz(page: Any) -> float:
+    """The strongest frequency that sounds now."""
+    return float(
+        page.evaluate(
+            f"""() => {{
+              const meter = {SONG}.player.meter, bins = new Float32Array(meter.frequencyBinCount);
+              meter.getFloatFrequencyData(bins);
+              return bins.indexOf(Math.max(...bins)) * {SONG}.player.ctx.sampleRate / meter.fftSize;
+            }}"""
+        )
+    )
+
+
+def test_keys_choose_what_sounds(page: Any) -> None:
+    page.keyboard.press("p")
+    page.wait_for_timeout(900)
+    for key, hz in (("o", 300), ("v", 400), ("m", 500), ("x", 400)):
+        page.keyboard.press(key)
+        page.wait_for_timeout(400)
+        assert strongest_hz(page) == pytest.approx(hz, abs=25), key
+    assert page.locator("input[name=sounds-0]:checked").get_attribute("value") == "1"
+    first = page.evaluate(f"{SONG}.player.position()")
+    page.wait_for_timeout(300)
+    assert page.evaluate(f"{SONG}.player.position()") > first
+    page.keyboard.press("p")
+    assert not page.evaluate(f"{SONG}.player.playing")
+
+
+def test_it_begins_quietly_and_draws_the_reading_line(page: Any) -> None:
+    assert page.evaluate(f"{SONG}.player.volume") <= 0.2
+    page.keyboard.press("p")
+    page.wait_for_timeout(700)
+    assert page.locator(".pic svg.desk .play").count() == 1
+    assert page.locator("[data-do=play]").inner_text() == "Pause"
+
+
+def test_letters_do_not_act_in_text_fields_or_when_turned_off(page: Any) -> None:
+    page.locator("[data-blind=listener]").fill("")
+    page.locator("[data-blind=listener]").press("v")
+    assert page.evaluate(f"{SONG}.player.chosen") == 0
+    page.locator("#letters").uncheck()
+    page.locator("#letters").press("v")
+    assert page.evaluate(f"{SONG}.player.chosen") == 0
+    page.locator("#letters").check()
+    page.locator("#letters").press("v")
+    assert page.evaluate(f"{SONG}.player.chosen") == 1
+
+
+def test_a_phrase_loops(page: Any) -> None:
+    page.locator("[data-do=span]").select_option("2")
+    page.locator("[data-do=loop]").check()
+    span = page.evaluate(f"{SONG}.player.loop")
+    page.evaluate(f"{SONG}.player.at = {span[1]} - 0.4")
+    page.locator("h1").click()
+    page.keyboard.press("p")
+    page.wait_for_timeout(1500)
+    at = page.evaluate(f"{SONG}.player.position()")
+    assert span[0] <= at < span[0] + 1.6
+    assert page.evaluate(f"{SONG}.player.playing")
+
+
+def test_notes_endings_and_phrases_by_key(page: Any) -> None:
+    page.keyboard.press("e")
+    here = page.locator(".here")
+    assert "phrase 1 ends here: partly at rest" in here.inner_text()
+    page.keyboard.press("e")
+    assert "the variant moves it to B♭4 (degree 1): at rest" in here.inner_text()
+    assert page.locator(".crop").count() == 1
+    page.keyboard.press(",")
+    assert "A4, degree 7" in here.inner_text()
+    page.keyboard.press("]")
+    assert page.locator("[data-do=span]").input_value() == "2"
+    page.keyboard.press("?")
+    assert page.locator("#help").get_attribute("open") is not None
+    page.keyboard.press("F6")
+    assert page.evaluate("document.activeElement.tagName") == "H2"
+
+
+def test_a_blind_test_from_start_to_file(page: Any, tmp_path: Path) -> None:
+    from retune.comparison.tally import tally
+
+    page.evaluate(
+        f"""() => {{
+          const {{ facts }} = {SONG}, soon = globalThis.setTimeout;
+          for (const name in facts.passages) facts.passages[name] = [0, 0.05];
+          globalThis.setTimeout = (act, ms) => soon(act, Math.min(ms, 60));
+        }}"""
+    )
+    page.locator("[data-blind=listener]").fill("Ana, row 2")
+    page.locator("[data-blind=sheet]").select_option("2")
+    page.locator("[data-blind=start]").click()
+    assert not page.locator(".pic").first.is_visible()
+    assert not page.locator(".versions").first.is_visible()
+    assert "practice" in page.locator("[data-blind=number]").inner_text()
+    trials = page.evaluate(f"{SONG}.blind.design.trials")
+    for trial in trials:
+        assert page.locator("[data-answer=first]").is_disabled()
+        page.locator("[data-blind=hear]").click()
+        page.locator("[data-answer=first]:enabled").wait_for()
+        variant_first = trial["first"] == "home-early"
+        page.keyboard.press("1" if variant_first or trial["kind"] == "identical" else "2")
+    words = page.locator("[data-blind=words]").inner_text()
+    assert "“home-early” in 6 of 6 trials" in words
+    assert "p = 0.031" in words
+    assert page.locator(".pic").first.is_visible()
+    with page.expect_download() as waiting:
+        page.locator("[data-blind=save]").click()
+    path = tmp_path / "answers.csv"
+    waiting.value.save_as(path)
+    counted = tally([path])
+    assert counted.pairs[0].listeners["Ana, row 2"].k == 6
+    assert counted.identical == (2, 2)
+
+
+def test_the_page_counts_as_the_program_does(page: Any) -> None:
+    for k, n in ((8, 8), (3, 10), (5, 10), (12, 16), (45, 100)):
+        assert page.evaluate(f"comparison.signTest({k}, {n})") == pytest.approx(binomial_p(k, n))
+        assert page.evaluate(f"comparison.wilson({k}, {n})") == pytest.approx(wilson(k, n))
+
+
+@pytest.mark.parametrize("width", [360, 768, 1280, 2560, 3840])
+def test_nothing_is_wider_than_the_page_and_one_drawing_shows(page: Any, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    shown = page.locator(".pic svg").evaluate_all(
+        "all => all.filter(s => s.getClientRects().length).map(s => s.getAttribute('class'))"
+    )
+    assert len(shown) == 1
+    small = page.locator(f".pic svg.{shown[0]} text").evaluate_all(
+        "all => Math.min(...all.map(t => parseFloat(getComputedStyle(t).fontSize)"
+        " * t.ownerSVGElement.clientWidth / t.ownerSVGElement.viewBox.baseVal.width))"
+    )
+    assert small >= 10.5
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_fault_of_accessibility_is_found(page: Any, scheme: str) -> None:
+    found = importlib.util.find_spec("axe_core_python")
+    if found is None or not found.submodule_search_locations:
+        pytest.skip("the package axe-core-python is missing")
+    page.emulate_media(color_scheme=scheme)
+    page.evaluate((Path(found.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
+    result = page.evaluate("axe.run()")
+    assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in result["violations"]] == []
+
+
+def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
+    """Measured with the face that is drawn, in all widths of the page and a slide."""
+    analysis = lantern()
+    plan = home_early(analysis)
+    pictures = [
+        lane_svg(analysis, plan, width=width, font=font, systems=systems, tension=curve)
+        for width, font, systems in ((340, 14, None), (860, 16, None), (1240, 16, 1), (1920, 29, 1))
+        for curve in (None, tension_of(analysis, plan))
+    ]
+    pictures += [lane_svg(song, width=860, font=16) for song in five_sketches().values()]
+    page = browser.new_page()
+    for picture in pictures:
+        page.set_content(picture)
+        page.evaluate("document.fonts.ready")
+        assert page.evaluate(CROWDED) == []
+    page.close()
+
+
+# Boxes of text, pulled in to the height of the capitals; pairs that still meet.
+CROWDED = """() => {
+  const svg = document.querySelector("svg"), paper = svg.getBoundingClientRect();
+  const boxes = [...svg.querySelectorAll("text")].filter((t) => t.textContent).map((t) => {
+    const b = t.getBoundingClientRect();
+    const u = b.top + b.height * 0.3, d = b.bottom - b.height * 0.3;
+    return { t: t.textContent, l: b.left + 0.5, r: b.right - 0.5, u, d };
+  });
+  const bad = boxes.filter((b) => b.l < paper.left - 1 || b.r > paper.right + 1).map((b) => b.t);
+  boxes.forEach((a, i) => boxes.slice(i + 1).forEach((b) => {
+    if (a.l < b.r && b.l < a.r && a.u < b.d && b.u < a.d) bad.push(`${a.t} / ${b.t}`);
+  }));
+  return bad;
+}"""
+
+
+def test_an_output_that_never_begins_is_told(page: Any) -> None:
+    """As where there is no sound device and the browser waits for one without end."""
+    page.evaluate("void (AudioContext.prototype.resume = () => new Promise(() => {}))")
+    page.locator("[data-do=play]").click()
+    page.locator(".fault").wait_for(timeout=10_000)
+    assert "No sound output answers" in page.locator(".fault").inner_text()
