@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from retune.analysis.bars import bars_from_downbeats, bars_from_tempo, written_beats
-from retune.analysis.onset_curve import HOP, RATE_HZ, curve_tempo, onset_curve
+from retune.analysis.onset_curve import HOP_S, onset_curve
+from retune.analysis.pulse import beat_frames, followed_period_s, likeliest_period_s, tempogram
 from retune.carriers.heard import AudioLike, Bars, FloatArray
 from retune.carriers.songfacts import Music, Song
 
@@ -35,27 +36,18 @@ def find_bars(
     *,
     duration_s: float,
 ) -> FoundBeat | None:
-    """Bars by librosa's beat tracker (Ellis 2007, "Beat tracking by dynamic programming") on
-    what is struck or strummed, else on the onsets of the melody; None when nothing pulses.
+    """Bars by the beats of what is struck or strummed, else of the onsets of the melody; None
+    when nothing pulses.
 
     Which beat is the first of a bar is judged by where the bass (else the onsets) falls; a
     downbeat or a tempo that the song file does give is kept.
     """
-    import librosa
-
     strength, source = _onset_strength(song, audio, onsets_s)
     if strength is None or float(strength.max(initial=0.0)) <= 0:
         return None
-    start_bpm = song.music.tempo_bpm or 100.0
-    _tempo, frames = librosa.beat.beat_track(
-        onset_envelope=strength,
-        sr=RATE_HZ,
-        hop_length=HOP,
-        bpm=curve_tempo(strength, start_bpm=start_bpm),
-        tightness=300,
-        trim=False,
-    )
-    beats = np.asarray(frames, dtype=np.float64) * HOP / RATE_HZ
+    lags = tempogram(strength)
+    period_s = followed_period_s(lags, likeliest_period_s(lags), len(strength))
+    beats = beat_frames(strength, period_s) * HOP_S
     if len(beats) < 4:
         return None
     confidence = _pulse_clarity(strength, float(np.median(np.diff(beats))))
@@ -71,28 +63,20 @@ def _onset_strength(
     """Onset strength of the drums, else of the other accompaniment, else of the melody's notes."""
     for roles in (("unpitched",), ("backing", "mix")):
         names = [n for n, s in song.stems.items() if s.role in roles and n in audio]
-        total: FloatArray | None = None
-        for name in names:
-            curve = onset_curve(audio[name], longest_s=LONGEST_S)
-            if total is None:
-                total = curve
-            else:
-                short, long = sorted((total, curve), key=len)
-                long[: len(short)] += short
-                total = long
-        if total is not None and total.max(initial=0.0) > 0:
+        total = onset_curve([audio[n] for n in names], longest_s=LONGEST_S)
+        if total.max(initial=0.0) > 0:
             return total, ", ".join(names)
     if len(onsets_s) < 6:
         return None, ""
-    curve = np.zeros(int((max(onsets_s) + 2.0) * RATE_HZ / HOP))
+    curve = np.zeros(int((max(onsets_s) + 2.0) / HOP_S))
     for onset in onsets_s:
-        curve[min(len(curve) - 1, round(onset * RATE_HZ / HOP))] = 1.0
+        curve[min(len(curve) - 1, round(onset / HOP_S))] = 1.0
     return np.convolve(curve, np.hanning(9), mode="same"), "melody onsets"
 
 
 def _pulse_clarity(strength: FloatArray, period_s: float) -> float:
     """How much the strength repeats after a beat: its autocorrelation there, 0 to 1."""
-    lag = round(period_s * RATE_HZ / HOP)
+    lag = round(period_s / HOP_S)
     centred = strength - strength.mean()
     power = float(np.sum(centred**2))
     if lag < 1 or lag + 3 >= len(centred) or power <= 0:

@@ -1,77 +1,93 @@
-"""How strongly things are struck, moment by moment, and the tempo of that: librosa's measures,
-worked out block by block, so that memory does not grow with the length of a song.
+"""How strongly things are struck, moment by moment, in plain numpy, so that nothing is compiled.
+
+Memory grows only with the curve: the sound is read, and its spectrum made, block by block.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
 
 import numpy as np
 
-from retune.carriers.heard import AudioLike, FloatArray
-
-LowArray = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
+from retune.carriers.heard import AudioLike, FloatArray, Samples
 
 RATE_HZ = 22050
 HOP = 256
-N_FFT = 2048
-BLOCK_FRAMES = 2048
+HOP_S = HOP / RATE_HZ
+N_FFT = 1024
+BANDS = 64
+LOWEST_HZ, HIGHEST_HZ = 30.0, 10_000.0
+BLOCK_FRAMES = 1024
 BLOCK_S = 20.0
-# librosa's window for the tempogram.
-TEMPO_WINDOW_S = 8.0
+# Levels this far below the loudest band count as silence: with more, the first trace of a note in
+# the window counts as its onset, which makes soft attacks 30 ms early.
+RANGE_DB = 40.0
+# A rise is told against the level this many frames before (23 ms), the loudest of neighbouring
+# bands there, so that vibrato is no onset (Böck & Widmer 2013, "Maximum filter vibrato suppression
+# for onset detection").
+LAG = 2
 
 
-def onset_curve(sound: AudioLike, *, longest_s: float) -> FloatArray:
-    """Onset strength of the first `longest_s` of a sound, one value every HOP samples of RATE_HZ;
-    the same as librosa.onset.onset_strength of the whole (Böck & Widmer 2013, spectral flux on
-    mel bands)."""
-    import librosa
-
-    samples = _mono(sound, longest_s)
+def onset_curve(sounds: Sequence[AudioLike], *, longest_s: float) -> FloatArray:
+    """Onset strength of the sum of some sounds in their first `longest_s`, one value every HOP
+    samples of RATE_HZ: spectral flux in log-spaced bands, `LAG` frames apart,"""
+    samples = summed(sounds, longest_s=longest_s)
     if not len(samples):
         return np.zeros(0)
-    n_frames = 1 + len(samples) // HOP
+    level = _band_levels(samples)
+    silence = float(level.min())
+    before = np.pad(level, ((LAG, 0), (1, 1)), constant_values=silence)[: len(level)]
+    loudest = np.maximum(np.maximum(before[:, :-2], before[:, 1:-1]), before[:, 2:])
+    rise: FloatArray = np.maximum(level - loudest, 0.0).mean(axis=1, dtype=np.float64)
+    return rise
+
+
+def summed(sounds: Sequence[AudioLike], *, longest_s: float) -> Samples:
+    """The first `longest_s` of some sounds as one, mono, at RATE_HZ."""
+    total = np.zeros(0, dtype=np.float32)
+    for sound in sounds:
+        at = 0
+        for block in _low_blocks(sound, longest_s):
+            if at + len(block) > len(total):
+                total = np.pad(total, (0, at + len(block) - len(total)))
+            total[at : at + len(block)] += block
+            at += len(block)
+    return total
+
+
+def _band_levels(samples: Samples) -> Samples:
+    """Level of each band in dB, (n_frames, BANDS), frames centred on multiples of HOP, RANGE_DB
+    from silence to the loudest."""
+    from scipy.fft import rfft
+
+    bands, window = _bands(), np.hanning(N_FFT + 1)[:-1].astype(np.float32)
     padded = np.pad(samples, N_FFT // 2)
-    mel = np.empty((128, n_frames), dtype=np.float32)
+    n_frames = 1 + len(samples) // HOP
+    power = np.empty((n_frames, BANDS), dtype=np.float32)
     for first in range(0, n_frames, BLOCK_FRAMES):
         last = min(first + BLOCK_FRAMES, n_frames)
-        part = padded[first * HOP : (last - 1) * HOP + N_FFT].astype(np.float64)
-        mel[:, first:last] = librosa.feature.melspectrogram(
-            y=part, sr=RATE_HZ, n_fft=N_FFT, hop_length=HOP, center=False, fmax=RATE_HZ / 2
-        )
-    level = librosa.power_to_db(mel)
-    curve = librosa.onset.onset_strength(S=level, sr=RATE_HZ, hop_length=HOP, n_fft=N_FFT)
-    return np.asarray(curve, dtype=np.float64)
+        part = padded[first * HOP : (last - 1) * HOP + N_FFT]
+        frames = np.lib.stride_tricks.sliding_window_view(part, N_FFT)[::HOP]
+        spectrum = rfft(frames * window, axis=1)
+        power[first:last] = (spectrum.real**2 + spectrum.imag**2) @ bands
+    floor = max(float(power.max()) * 10 ** (-RANGE_DB / 10), 1e-12)
+    return np.asarray(10 * np.log10(power + floor), dtype=np.float32)
 
 
-def curve_tempo(curve: FloatArray, *, start_bpm: float) -> float:
-    """The tempo of an onset curve, in beats a minute: librosa.feature.tempo, whose tempogram (an
-    autocorrelation at every frame) is only needed as its mean."""
-    import librosa
-
-    window = int(TEMPO_WINDOW_S * RATE_HZ) // HOP
-    padded = np.pad(curve, window // 2, mode="linear_ramp", end_values=0)
-    n, total = len(curve), np.zeros(window)
-    for first in range(0, n, BLOCK_FRAMES):
-        last = min(first + BLOCK_FRAMES, n, len(padded) - window + 1)
-        if last <= first:
-            break
-        part = padded[first : last + window - 1]
-        total += librosa.feature.tempogram(
-            onset_envelope=part, sr=RATE_HZ, hop_length=HOP, win_length=window, center=False
-        ).sum(axis=1)
-    found = librosa.feature.tempo(
-        tg=(total / n)[:, None], sr=RATE_HZ, hop_length=HOP, start_bpm=start_bpm
-    )
-    return float(np.ravel(found)[0])
+@cache
+def _bands() -> Samples:
+    """Triangles evenly spaced in log frequency, one bin wide at least, (n_bins, BANDS)."""
+    edges_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, BANDS + 2)
+    bin_hz = RATE_HZ / N_FFT
+    hz = np.arange(N_FFT // 2 + 1)[:, None] * bin_hz
+    low, middle, high = edges_hz[:-2], edges_hz[1:-1], edges_hz[2:]
+    low, high = np.minimum(low, middle - bin_hz), np.maximum(high, middle + bin_hz)
+    up, down = (hz - low) / (middle - low), (high - hz) / (high - middle)
+    return np.maximum(0.0, np.minimum(up, down)).astype(np.float32)
 
 
-def _mono(sound: AudioLike, longest_s: float) -> LowArray:
-    blocks = list(_low_blocks(sound, longest_s))
-    return np.concatenate(blocks) if blocks else np.zeros(0, dtype=np.float32)
-
-
-def _low_blocks(sound: AudioLike, longest_s: float) -> Iterator[LowArray]:
+def _low_blocks(sound: AudioLike, longest_s: float) -> Iterator[Samples]:
     """The mean of the channels at RATE_HZ, in blocks."""
     import soxr
 

@@ -1,13 +1,21 @@
-"""The onset curve and its tempo, block by block, against librosa's on the whole."""
+"""The onset curve and its beats, against clicks and tones whose times are known."""
 
 from __future__ import annotations
 
-import librosa
 import numpy as np
 import pytest
 
-from retune.analysis.onset_curve import HOP, RATE_HZ, curve_tempo, onset_curve
+from retune.analysis.onset_curve import HOP, HOP_S, RATE_HZ, onset_curve
+from retune.analysis.pulse import (
+    beat_frames,
+    followed_period_s,
+    likeliest_period_s,
+    tempogram,
+)
+from retune.carriers.heard import Audio
 from retune.sound.audio import open_audio
+
+CLICKS_BPM = 104.0
 
 
 @pytest.fixture(scope="module")
@@ -18,31 +26,75 @@ def struck(tmp_path_factory):
     rng, rate_hz = np.random.default_rng(3), 44100
     sound = 0.001 * rng.standard_normal((45 * rate_hz, 2))
     decay = np.exp(-np.arange(2000) / 200)
-    for beat in range(75):
-        at = round(beat * 60 / 104 * rate_hz)
+    for time_s in np.arange(75) * 60 / CLICKS_BPM:
+        at = round(time_s * rate_hz)
         sound[at : at + 2000] += (0.3 * rng.standard_normal(2000) * decay)[:, None]
     path = tmp_path_factory.mktemp("struck") / "clicks.wav"
     soundfile.write(path, sound, rate_hz, subtype="FLOAT")
     return path
 
 
+def played(onsets_s: np.ndarray) -> Audio:
+    """A tone of three partials from each onset to the next, an attack of 10 ms."""
+    rng, ends_s = np.random.default_rng(5), [*onsets_s[1:], onsets_s[-1] + 0.6]
+    samples = 1e-4 * rng.standard_normal(round((ends_s[-1] + 0.5) * RATE_HZ))
+    for start_s, end_s in zip(onsets_s, ends_s, strict=True):
+        n = np.arange(round(0.95 * (end_s - start_s) * RATE_HZ))
+        phase = 2 * np.pi * 220 * 2 ** (rng.integers(12) / 12) * n / RATE_HZ
+        tone = np.sin(phase) + 0.5 * np.sin(2 * phase) + 0.3 * np.sin(3 * phase)
+        at = round(start_s * RATE_HZ)
+        shape = np.minimum(1.0, n / (0.01 * RATE_HZ)) * np.exp(-n / 9000)
+        samples[at : at + len(n)] += 0.3 * tone * shape
+    return Audio(samples[:, None], RATE_HZ)
+
+
+def beats_of(curve: np.ndarray) -> np.ndarray:
+    lags = tempogram(curve)
+    period_s = followed_period_s(lags, likeliest_period_s(lags), len(curve))
+    return beat_frames(curve, period_s) * HOP_S
+
+
+def nearest_s(beats: np.ndarray, truth: np.ndarray) -> np.ndarray:
+    return np.array([beats[np.argmin(np.abs(beats - t))] - t for t in truth])
+
+
 def test_blocks_make_the_curve_of_the_whole(struck):
-    audio = open_audio(struck)
-    mono = audio.read(0, audio.n_samples).mean(axis=1)
-    low = librosa.resample(mono, orig_sr=44100, target_sr=RATE_HZ, res_type="soxr_mq")
-    whole = librosa.onset.onset_strength(y=low, sr=RATE_HZ, hop_length=HOP)
-    ours = onset_curve(audio, longest_s=600.0)
-    assert abs(len(ours) - len(whole)) <= 1
-    n = min(len(ours), len(whole))
-    assert np.abs(ours[:n] - whole[:n]).max() < 0.01 * whole.max()
+    lazy, whole = open_audio(struck), open_audio(struck).read()
+    ours = onset_curve([lazy], longest_s=600.0)
+    at_once = onset_curve([Audio(whole, 44100)], longest_s=600.0)
+    assert np.array_equal(ours, at_once)
 
 
-def test_tempo_is_that_of_the_whole_tempogram(struck):
-    curve = onset_curve(open_audio(struck), longest_s=600.0)
-    whole = librosa.feature.tempo(onset_envelope=curve, sr=RATE_HZ, hop_length=HOP, start_bpm=100)
-    assert curve_tempo(curve, start_bpm=100) == pytest.approx(float(whole[0]))
-    assert curve_tempo(curve, start_bpm=100) == pytest.approx(104, rel=0.03)
+def test_sounds_are_summed_before_they_are_heard(struck):
+    sound = open_audio(struck).read()
+    halves = [Audio(part, 44100) for part in (0.25 * sound, 0.75 * sound[: 20 * 44100])]
+    both = halves[0].read().copy()
+    both[: 20 * 44100] += halves[1].read()
+    ours, summed = (onset_curve(s, longest_s=60.0) for s in (halves, [Audio(both, 44100)]))
+    assert np.allclose(ours, summed, atol=1e-3 * summed.max())
+
+
+def test_clicks_are_beats_where_they_sound(struck):
+    curve = onset_curve([open_audio(struck)], longest_s=600.0)
+    assert 60 / likeliest_period_s(tempogram(curve)) == pytest.approx(CLICKS_BPM, rel=0.01)
+    errors_s = nearest_s(beats_of(curve), np.arange(75) * 60 / CLICKS_BPM)
+    assert abs(np.median(errors_s)) < 0.005
+    assert np.abs(errors_s).max() < 0.02
+
+
+def test_a_tempo_that_drifts_by_a_fifth_is_followed():
+    onsets_s = 0.4 + np.cumsum(np.linspace(0.60, 0.50, 100))
+    errors_s = nearest_s(beats_of(onset_curve([played(onsets_s)], longest_s=600.0)), onsets_s)
+    assert abs(np.median(errors_s)) < 0.012
+    assert np.mean(np.abs(errors_s) < 0.05) > 0.97
+
+
+def test_four_minutes_do_not_drift():
+    onsets_s = 0.4 + np.arange(4 * 91) * 60 / 91
+    errors_s = nearest_s(beats_of(onset_curve([played(onsets_s)], longest_s=600.0)), onsets_s)
+    assert np.abs(errors_s).max() < 0.03
+    assert abs(np.median(errors_s[-40:]) - np.median(errors_s[:40])) < 0.003
 
 
 def test_only_the_beginning_is_heard(struck):
-    assert len(onset_curve(open_audio(struck), longest_s=10.0)) == 1 + 10 * RATE_HZ // HOP
+    assert len(onset_curve([open_audio(struck)], longest_s=10.0)) == 1 + 10 * RATE_HZ // HOP

@@ -1,0 +1,145 @@
+"""Tempo and beats of an onset curve: its local autocorrelation, and the best row of beats.
+
+The beats are those of Ellis 2007, "Beat tracking by dynamic programming", with a tempo that may
+change along the way.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from retune.analysis.onset_curve import HOP_S
+from retune.carriers.heard import FloatArray
+
+WINDOW_S, STEP_S = 8.0, 1.0
+SLOWEST_BPM, FASTEST_BPM = 30.0, 300.0
+# People tap near this tempo; a spread of an octave (Parncutt 1994; centre fitted).
+LIKELIEST_BPM, SPREAD_OCTAVES = 110.0, 0.9
+# How much a beat may leave its tempo: Ellis's tightness.
+TIGHTNESS = 300.0
+# A tempo change of this many octaves from one second to the next costs one unit of correlation.
+STEADY_OCTAVES = 0.06
+# A followed tempo stays within this of the whole song's.
+ABOUT = 1.25
+
+
+def tempogram(curve: FloatArray) -> FloatArray:
+    """Autocorrelation about every STEP_S, (n_steps, n_lags), 1 at lag 0; lags in frames."""
+    from scipy.fft import irfft, rfft
+
+    window, step = round(WINDOW_S / HOP_S), round(STEP_S / HOP_S)
+    n_lags = round(60.0 / SLOWEST_BPM / HOP_S) * 2
+    padded = np.pad(curve - curve.mean(), window // 2)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, window)[::step]
+    shape = np.hanning(window)
+
+    def own(rows: FloatArray) -> FloatArray:
+        spectrum = rfft(rows, n=2 * window, axis=1)
+        return np.asarray(irfft(spectrum.real**2 + spectrum.imag**2, axis=1)[:, :n_lags])
+
+    # A window overlaps itself less at longer lags: without its share short lags would win.
+    share = own(shape[None])
+    shaped = own(frames * shape)
+    result: FloatArray = (shaped / np.maximum(shaped[:, :1], 1e-9)) / (share / share[0, 0])
+    return result
+
+
+def tempo_weight(bpm: FloatArray) -> FloatArray:
+    """How likely a tempo is before anything is heard, 1 for the likeliest."""
+    result: FloatArray = np.exp(-0.5 * (np.log2(bpm / LIKELIEST_BPM) / SPREAD_OCTAVES) ** 2)
+    return result
+
+
+def likeliest_period_s(lags: FloatArray) -> float:
+    """The beat period that a tempogram speaks for, in seconds."""
+    mean = lags.mean(axis=0)
+    k = np.arange(1, len(mean))
+    bpm = np.asarray(60.0 / (k * HOP_S), dtype=np.float64)
+    weight = np.where((bpm >= SLOWEST_BPM) & (bpm <= FASTEST_BPM), tempo_weight(bpm), 0.0)
+    return float(_finer(mean, int(k[np.argmax(np.maximum(mean[1:], 0.0) * weight)])) * HOP_S)
+
+
+def _finer(values: FloatArray, k: int) -> float:
+    """The place of a maximum between samples, by the parabola through three."""
+    if not 0 < k < len(values) - 1:
+        return float(k)
+    a, b, c = values[k - 1 : k + 2]
+    bend = a - 2 * b + c
+    return float(k if bend >= 0 else k + 0.5 * np.clip((a - c) / bend, -1.0, 1.0))
+
+
+def followed_period_s(lags: FloatArray, period_s: float, n_frames: int) -> FloatArray:
+    """The beat period at every frame: the likeliest path near `period_s` through a tempogram."""
+    grid = period_s * np.geomspace(1 / ABOUT, ABOUT, 81)
+    places = grid / HOP_S
+    low = np.clip(places.astype(int), 0, lags.shape[1] - 2)
+    score = lags[:, low] + (places - low) * (lags[:, low + 1] - lags[:, low])
+    octaves = np.log2(grid)
+    cost = (np.abs(octaves[:, None] - octaves) / STEADY_OCTAVES) ** 2
+    path = grid[_cheapest(score, cost)]
+    at = np.arange(len(path)) * round(STEP_S / HOP_S)
+    result: FloatArray = np.interp(np.arange(n_frames), at, path)
+    return result
+
+
+def _cheapest(score: FloatArray, cost: FloatArray) -> list[int]:
+    """The row of columns with the greatest score, less what each step costs."""
+    total, back = score[0], []
+    for row in score[1:]:
+        reached = total[:, None] - cost
+        back.append(np.argmax(reached, axis=0))
+        total = np.max(reached, axis=0) + row
+    path = [int(np.argmax(total))]
+    for came in reversed(back):
+        path.append(int(came[path[-1]]))
+    return path[::-1]
+
+
+def beat_frames(curve: FloatArray, period_s: FloatArray) -> FloatArray:
+    """Places of the beats in frames (between samples), evenly spaced by the local period and
+    where the curve is strong."""
+    strength = _smoothed(curve, float(np.median(period_s))) / max(float(curve.std()), 1e-9)
+    total, back = _best_rows(strength, period_s / HOP_S)
+    period = max(1, round(float(period_s[-1]) / HOP_S))
+    at = len(total) - period + int(np.argmax(total[-period:]))
+    beats = []
+    while at >= 0:
+        beats.append(at)
+        at = int(back[at])
+    return np.array([_finer(strength, k) for k in beats[::-1]])
+
+
+def _smoothed(curve: FloatArray, period_s: float) -> FloatArray:
+    from scipy.ndimage import gaussian_filter1d
+
+    result: FloatArray = gaussian_filter1d(curve, max(0.5, period_s / HOP_S / 32))
+    return result
+
+
+def _best_rows(
+    strength: FloatArray, period: FloatArray
+) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """For each frame the score of the best row of beats that ends there, and its last beat but
+    one (-1 for none)."""
+    n = len(strength)
+    total, back = strength.copy(), np.full(n, -1)
+    costs = {p: _leaving(p) for p in np.unique(np.round(period, 1)).tolist()}
+    for k, p in enumerate(np.round(period, 1).tolist()):
+        shortest, cost = costs[p]
+        longest = shortest + len(cost) - 1
+        if k < shortest:
+            continue
+        first = max(0, k - longest)
+        before = total[first : k - shortest + 1] - cost[first - (k - longest) :]
+        best = int(np.argmax(before))
+        if before[best] > 0:
+            total[k] += before[best]
+            back[k] = first + best
+    return total, back
+
+
+def _leaving(period: float) -> tuple[int, FloatArray]:
+    """The shortest step from beat to beat, and what each costs, from the longest step down."""
+    shortest, longest = max(1, int(period / 2)), int(2 * period)
+    steps = np.arange(longest, shortest - 1, -1)
+    return shortest, TIGHTNESS * np.log(steps / period) ** 2
