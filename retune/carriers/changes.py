@@ -16,7 +16,10 @@ from retune.carriers.heard import AudioLike, Samples, frozen_array
 
 @dataclass(frozen=True)
 class Edit:
-    """One span of one stem moved by `shift_cents`; `note` is None when a whole span moves."""
+    """One span of one stem moved by `shift_cents`; `note` is None when a whole span moves.
+
+    A note that moves in time, too, sounds from `start_to_s` to `end_to_s`; both are None where
+    nothing moves in time."""
 
     stem: str
     start_s: float
@@ -35,6 +38,24 @@ class Edit:
     role_after: str | None = None
     stability_before: float | None = None
     stability_after: float | None = None
+    start_to_s: float | None = None
+    end_to_s: float | None = None
+
+    @property
+    def moves_in_time(self) -> bool:
+        return self.start_to_s is not None
+
+    @property
+    def span_after(self) -> tuple[float, float]:
+        """From when to when it sounds in the variant."""
+        start_s = self.start_s if self.start_to_s is None else self.start_to_s
+        return start_s, self.end_s if self.end_to_s is None else self.end_to_s
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """From when to when the stem is changed: where it sounded and where it sounds."""
+        start_s, end_s = self.span_after
+        return min(self.start_s, start_s), max(self.end_s, end_s)
 
 
 _SAID = {"shift-size": "large shift", "parallel": "parallels"}

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from retune import __version__
-from retune.carriers.changes import Plan, Verdict
+from retune.carriers.changes import Edit, Plan, Verdict
 from retune.carriers.heard import Analysis, Note, Phrase, StemAnalysis
 from retune.carriers.songfacts import Song
 
@@ -107,6 +107,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
                 "note": edit.note,
                 "start_s": number(edit.start_s),
                 "end_s": number(edit.end_s),
+                **_moved_in_time(edit),
                 "from": edit.from_name,
                 "to": edit.to_name,
                 "from_degree": edit.from_degree,
@@ -129,6 +130,14 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         ],
         "warnings": list(plan.warnings),
     }
+
+
+def _moved_in_time(edit: Edit) -> dict[str, Any]:
+    """From when to when a note sounds that moves in time; nothing for the rest."""
+    if not edit.moves_in_time:
+        return {}
+    start_s, end_s = edit.span_after
+    return {"start_to_s": number(start_s), "end_to_s": number(end_s)}
 
 
 def verdict_facts(verdicts: Sequence[Verdict]) -> list[dict[str, Any]]:

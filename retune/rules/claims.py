@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.match import matched_notes
-from retune.rules.model import Interval, Rule
+from retune.rules.model import IN_TIME, Interval, Rule
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
 from retune.rules.unmatched import matches_nothing
 
@@ -70,6 +70,9 @@ def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
     notes = matched_notes(rule, stem, draft.analysis)
     if not notes:
         draft.warn(matches_nothing(rule, stem, draft.analysis))
+        return
+    if rule.action in IN_TIME:
+        draft.warn(f'rule "{rule}": read, but notes are not moved in time yet')
         return
     if rule.action == "keep":
         for note in notes:

@@ -35,6 +35,7 @@ _GROUPS: tuple[tuple[set[str], str], ...] = (
     ({"NUMBER", "RANGE", "LAST"}, "a number, a range such as 1-3, or last"),
     ({"SEMITONE", "CENT", "SCALE", "OCTAVE"}, "semitones, cents, scale steps or octaves"),
     ({"ROOT", "MEMBER"}, "root, third, fifth or seventh"),
+    ({"NUMBER", "HALF", "A", "TIME"}, "how long, such as 1 beat, 1/2 beat or 0.5s"),
 )
 _ALONE = {
     "STEM": "a stem",
@@ -59,6 +60,9 @@ def expected_words(accepted: Collection[str], verb: str) -> str:
         return _ALONE["TO"]
     left = set(accepted)
     said: list[str] = []
+    if "TO" in left and verb in ("HOLD", "SHORTEN", "DELAY", "BRING"):
+        left -= {"TO"}
+        said.append('"to" and a moment such as 9:2')
     for group, words in _GROUPS:
         if group <= left:
             left -= group
@@ -109,6 +113,8 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     "PITCH": (),
     "TIME": (),
     "DEGREENAME": (),
+    "BEAT": ("beat",),
+    "HALF": ("half a beat",),
     "$END": (),
 }
 _DIGITS = tuple("1234567")

@@ -6,6 +6,11 @@ GRAMMAR = r"""
 rule: MOVE what TO target scope*        -> move
     | SHIFT what interval scope*        -> shift
     | KEEP what scope*                  -> keep
+    | HOLD what (length LONGER | TO TIME) scope*     -> hold
+    | SHORTEN what (BY length | TO TIME) scope*      -> shorten
+    | DELAY what (BY length | TO TIME) scope*        -> delay
+    | BRING what (length EARLIER | TO TIME) scope*   -> bring
+    | SUSPEND what scope*               -> suspend
 
 what: stems                             -> whole
     | stems? selector                   -> chosen
@@ -43,6 +48,11 @@ unit: SEMITONE                          -> semitone
     | SCALE STEP                        -> scale_step
     | OCTAVE                            -> octave
 
+length: NUMBER BEAT                     -> beats
+    | HALF A BEAT                       -> half_beat
+    | A BEAT                            -> one_beat
+    | TIME                              -> seconds
+
 scope: IN PHRASE spans                  -> in_phrases
     | IN LAST PHRASE                    -> in_last
     | IN BAR spans                      -> in_bars
@@ -60,5 +70,6 @@ span: NUMBER | RANGE | LAST
 %declare MOVE SHIFT KEEP TO IN FROM OVER EXCEPT NOT WHERE IT IS A CHORD TONE TONIC OTHER THAN
 %declare NEAREST ABOVE BELOW UP DOWN NOTE AT DEGREE PHRASE BAR LAST FIRST OF EVERY HIGHEST LOWEST
 %declare LONGEST PHRASE_ENDING PHRASE_OPENING PHRASE_DOWNBEAT SEMITONE CENT SCALE STEP OCTAVE ROOT
+%declare HOLD SHORTEN DELAY BRING SUSPEND BY LONGER EARLIER BEAT HALF
 %declare MEMBER ORDINAL SEP STEM PITCH TIME NUMBER DEGREENAME RANGE CHORDLABEL
 """

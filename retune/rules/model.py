@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Action = Literal["move", "shift", "keep"]
+Action = Literal["move", "shift", "keep", "hold", "shorten", "delay", "bring", "suspend"]
+IN_TIME: tuple[Action, ...] = ("hold", "shorten", "delay", "bring", "suspend")
+"""What moves the ends of notes, not their pitch."""
 Direction = Literal["above", "below"]
 Kind = Literal[
     "phrase-ending", "phrase-opening", "phrase-downbeat", "every", "highest", "lowest", "longest"
@@ -105,6 +107,42 @@ class Interval:
 
 
 @dataclass(frozen=True)
+class Timing:
+    """How far an end of a note moves: `amount` units "beat" or "second", or to the moment `to`."""
+
+    amount: float = 0.0
+    unit: Literal["beat", "second"] = "beat"
+    to: Time | None = None
+
+    def __str__(self) -> str:
+        if self.to is not None:
+            return f"to {self.to}"
+        if self.unit == "second":
+            return f"{plain_number(self.amount)}s"
+        return f"{_beats(self.amount)} beat{'' if self.amount == 1 else 's'}"
+
+    def after(self, action: Action) -> str:
+        """As it stands behind what a rule of `action` moves."""
+        if self.to is not None:
+            return str(self)
+        return {
+            "hold": f"{self} longer",
+            "shorten": f"by {self}",
+            "delay": f"by {self}",
+            "bring": f"{self} earlier",
+        }[action]
+
+
+def _beats(amount: float) -> str:
+    """A number of beats; thirds and sixths, which decimals only come near, as fractions."""
+    for parts in (3, 6):
+        whole = round(amount * parts)
+        if whole % 3 and round(whole / parts, 6) == amount:
+            return f"{whole}/{parts}"
+    return plain_number(amount)
+
+
+@dataclass(frozen=True)
 class Span:
     """One item of a list: `low` to `high`, each a number or "last"."""
 
@@ -187,6 +225,7 @@ class Rule:
     target: Target | None = None
     interval: Interval | None = None
     scopes: tuple[Scope, ...] = ()
+    timing: Timing | None = None
 
     def __post_init__(self) -> None:
         ordered = sorted(self.scopes, key=lambda scope: _ORDER.index(type(scope)))
@@ -198,4 +237,6 @@ class Rule:
             parts.append(f"to {self.target}")
         if self.interval is not None:
             parts.append(str(self.interval))
+        if self.timing is not None:
+            parts.append(self.timing.after(self.action))
         return " ".join(part for part in (*parts, *map(str, self.scopes)) if part)

@@ -16,11 +16,10 @@ from retune.rules.expected import expected_words, nearest_word, offers
 from retune.rules.grammar import GRAMMAR
 from retune.rules.model import Rule
 from retune.rules.reader import Reader
-from retune.rules.words import Word, without_comment, words_of
+from retune.rules.words import BEGINS, Word, without_comment, words_of
 
 MAX_LENGTH = 2_000
 MAX_DEGREE = 3  # letters of the longest degree, such as bb7
-BEGINS = "a rule begins with move, shift or keep"
 
 
 class RuleLexer(Lexer):

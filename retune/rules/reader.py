@@ -11,6 +11,7 @@ from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.model import (
     LAST,
+    Action,
     Except,
     FromTo,
     In,
@@ -23,12 +24,14 @@ from retune.rules.model import (
     Span,
     Target,
     Time,
+    Timing,
     Where,
 )
 from retune.rules.words import ORDINALS
 
 _DEGREE = re.compile(r"[b#]?[1-7]")
 _DIGITS = 6  # of a bar, a phrase or a whole second; more is a slip of the hand
+LONGEST_BY = {"beat": 64, "second": 60}
 _LARGEST = {"semitone": 48, "cent": 4800, "scale step": 28, "octave": 4}
 
 
@@ -55,6 +58,61 @@ class Reader(Transformer[Any, Any]):
     def keep(self, parts: list[Any]) -> Rule:
         (stems, what), *scopes = _without(parts, "KEEP")
         return Rule("keep", stems, what, scopes=tuple(scopes))
+
+    def hold(self, parts: list[Any]) -> Rule:
+        return self._in_time("hold", parts)
+
+    def shorten(self, parts: list[Any]) -> Rule:
+        return self._in_time("shorten", parts)
+
+    def delay(self, parts: list[Any]) -> Rule:
+        return self._in_time("delay", parts)
+
+    def bring(self, parts: list[Any]) -> Rule:
+        return self._in_time("bring", parts)
+
+    def suspend(self, parts: list[Any]) -> Rule:
+        return self._in_time("suspend", parts)
+
+    def _in_time(self, action: Action, parts: list[Any]) -> Rule:
+        """A rule that moves the ends of notes; of a whole stem there is nothing to hold."""
+        verb = parts[0]
+        (stems, what), *rest = _without(parts, action.upper(), "TO", "BY", "LONGER", "EARLIER")
+        if what is None:
+            raise self._refuse(
+                verb,
+                f'"{action}" needs notes, not a whole stem',
+                expected=f"such as {action} {stems[0]} phrase-ending note",
+            )
+        rest = [Timing(to=self._time(p)) if isinstance(p, Token) else p for p in rest]
+        timing = next((part for part in rest if isinstance(part, Timing)), None)
+        scopes = tuple(part for part in rest if not isinstance(part, Timing))
+        return Rule(action, stems, what, scopes=scopes, timing=timing)
+
+    def beats(self, parts: list[Any]) -> Timing:
+        return self._timing(parts[0], _number(parts[0].value.value), "beat")
+
+    def half_beat(self, parts: list[Any]) -> Timing:
+        return Timing(0.5)
+
+    def one_beat(self, parts: list[Any]) -> Timing:
+        return Timing(1.0)
+
+    def seconds(self, parts: list[Any]) -> Timing:
+        time = self._time(parts[0])
+        if time.seconds is None:
+            raise self._refuse(
+                parts[0], f"{time} is a place, not a length", expected='"to" before it'
+            )
+        return self._timing(parts[0], time.seconds, "second")
+
+    def _timing(self, token: Token, amount: float, unit: Any) -> Timing:
+        most = LONGEST_BY[unit]
+        if not 0 < amount <= most:
+            raise self._refuse(
+                token, f"{amount:g} {unit}s", expected=f"more than 0, at most {most} {unit}s"
+            )
+        return Timing(amount, unit)
 
     # what
     def whole(self, parts: list[Any]) -> tuple[Any, Any]:
@@ -296,8 +354,9 @@ def _side(parts: list[Any]) -> Any:
 
 
 def _number(text: str) -> float:
-    """A number as rules print it: to a millionth."""
-    return round(float(text), 6)
+    """A number as rules print it, to a millionth; "1/3" is a third."""
+    top, _, bottom = text.partition("/")
+    return round(float(top) / float(bottom or 1), 6)
 
 
 def _order(time: Time) -> tuple[float, float]:

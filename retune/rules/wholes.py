@@ -9,7 +9,7 @@ from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, StemAnalysis
 from retune.rules.claims import Draft
 from retune.rules.match import matched_spans
-from retune.rules.model import Interval, Rule
+from retune.rules.model import IN_TIME, Interval, Rule
 
 _UNIT_CENTS = {"semitone": 100.0, "cent": 1.0, "octave": 1200.0}
 
@@ -17,10 +17,11 @@ _UNIT_CENTS = {"semitone": 100.0, "cent": 1.0, "octave": 1200.0}
 def claim_spans(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
     """Let a rule claim the spans of a stem that is not one voice."""
     if rule.what is not None or rule.action == "move":
+        as_a_whole = "keep" if rule.action == "keep" else "shift"
+        instead = "" if rule.action in IN_TIME else f'; write "{as_a_whole} {stem.name} ..."'
         draft.warn(
             f'rule "{rule}": stem {stem.name} ({stem.role}) is not one voice, so it has no notes '
-            f'to {rule.action}; write "{"keep" if rule.action == "keep" else "shift"} '
-            f'{stem.name} ..."'
+            f"to {rule.action}{instead}"
         )
         return
     spans = matched_spans(rule, draft.analysis)

@@ -24,9 +24,10 @@ _KEYWORDS = """
 move shift keep to in from over except not where it is chord tone tonic other than nearest
 above below up down note at degree phrase bar last first of every highest lowest longest
 phrase-ending phrase-opening phrase-downbeat semitone cent scale step octave root
+hold shorten delay bring suspend by longer earlier beat half
 """
 _COUNTABLE = """
-note degree phrase bar tone semitone cent step octave chord
+note degree phrase bar tone semitone cent step octave chord beat
 phrase-ending phrase-opening phrase-downbeat
 """
 _SINGULAR = {f"{word}s": word for word in _COUNTABLE.split()}
@@ -38,14 +39,15 @@ TYPES: Mapping[str, str] = {
     **dict.fromkeys(("third", "fifth", "seventh"), "MEMBER"),
 }
 WORDS = tuple(sorted({*TYPES, *_SINGULAR, *NUMBERS} - {","}))
-VERBS = ("MOVE", "SHIFT", "KEEP")
+VERBS = ("MOVE", "SHIFT", "KEEP", "HOLD", "SHORTEN", "DELAY", "BRING", "SUSPEND")
+BEGINS = "a rule begins with move, shift or keep, or hold, shorten, delay, bring or suspend"
 
 # A "#" is a comment at the start of a line, or before a space: but not that of a note ("F# in").
 _COMMENT = re.compile(r"^\s*#|(?<![A-G#])#(?=\s|$)")
 _END = r"(?![\w:.#/])"
 _PIECE = re.compile(
     rf"""(?P<range>(?:\d+|last)\s*[-–]\s*(?:\d+|last)){_END}
-    |(?P<time>\d+(?:\.\d+)?\s+s){_END}
+    |(?P<time>\d+(?:\.\d+)?\s+s(?:ec(?:onds?)?)?){_END}
     |(?P<kind>phrase(?:\s+|\s*-\s*)(?:ending|opening|downbeat)s?)(?![\w-])
     |(?P<other>,|(?:\([^()\s]*\)|[^\s,])+)""",
     re.VERBOSE | re.IGNORECASE | re.ASCII,
@@ -53,7 +55,7 @@ _PIECE = re.compile(
 _TIME = re.compile(r"\d+(?:\.\d+)?s|\d+:\d+(?:\.\d+)?", re.ASCII)
 _PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d+)?", re.ASCII)
 _DEGREE = re.compile(r"[b#]+\d+", re.ASCII)
-_NUMBER = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+_NUMBER = re.compile(r"\d+(?:\.\d+)?|\d{1,3}/[1-9]\d{0,2}", re.ASCII)
 _C = parse_key("C major")
 
 
@@ -100,7 +102,7 @@ def _pieces(text: str) -> Iterator[tuple[str, int, int]]:
     for match in _PIECE.finditer(text):
         piece = match[0]
         if match["range"] or match["time"]:
-            piece = re.sub(r"\s", "", piece.replace("–", "-"))
+            piece = re.sub(r"\s|(?<=s)ec(?:onds?)?$", "", piece.replace("–", "-").lower())
         elif match["kind"]:
             piece = "-".join(re.split(r"[\s-]+", piece))
         yield piece, match.start(), len(match[0])
@@ -200,7 +202,7 @@ class _Place:
         lower = piece.lower()
         if not self.before:
             return self.refuse(
-                "a rule begins with move, shift or keep",
+                BEGINS,
                 nearest=_first(difflib.get_close_matches(lower, [v.lower() for v in VERBS], n=1)),
             )
         upper = ascii_accidentals(piece[:1].upper() + piece[1:])

@@ -43,6 +43,7 @@ _WORDS = (
     "phrase-downbeat phrase-downbeats note notes degree degrees tonic chord chords tone tones "
     "root third fifth seventh second fourth sixth unison nearest above below up down other than "
     "phrase phrases bar bars semitone semitones cent cents step steps scale octave octaves "
+    "hold shorten delay bring suspend by longer earlier beat beats half "
     "one two three four five six seven eight nine ten eleven twelve"
 )
 RULE_WORDS = frozenset(_WORDS.split())

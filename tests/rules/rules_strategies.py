@@ -5,6 +5,7 @@ from __future__ import annotations
 from hypothesis import strategies as st
 
 from retune.rules.model import (
+    IN_TIME,
     KINDS,
     LAST,
     Except,
@@ -19,6 +20,7 @@ from retune.rules.model import (
     Span,
     Target,
     Time,
+    Timing,
     Where,
 )
 
@@ -105,11 +107,19 @@ intervals = (
 )
 
 
+lengths = st.builds(
+    Timing,
+    st.integers(1, 64 * 12).map(lambda n: round(n / 12, 6))
+    | st.integers(1, 64 * 10**6).map(lambda n: n / 10**6),
+) | st.builds(Timing, st.integers(1, 60 * 10**6).map(lambda n: n / 10**6), st.just("second"))
+timings = lengths | times.map(lambda time: Timing(to=time))
+
+
 @st.composite
 def rules(draw: st.DrawFn) -> Rule:
     """Any rule: a verb, what, where to and where."""
-    action = draw(st.sampled_from(("move", "shift", "keep")))
-    what = draw(whats | st.none())
+    action = draw(st.sampled_from(("move", "shift", "keep", *IN_TIME)))
+    what = draw(whats if action in IN_TIME else whats | st.none())
     stems = draw(some_stems if what is None else some_stems | st.just(()))
     return Rule(
         action,
@@ -118,4 +128,5 @@ def rules(draw: st.DrawFn) -> Rule:
         target=draw(targets) if action == "move" else None,
         interval=draw(intervals) if action == "shift" else None,
         scopes=draw(scopes),
+        timing=draw(timings) if action in IN_TIME and action != "suspend" else None,
     )
