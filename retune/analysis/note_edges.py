@@ -33,6 +33,12 @@ class EdgeSettings:
     onset_latest_s: float = 0.12
     onset_earliest_s: float = 0.03
     onset_near: float = 0.7
+    opening_s: float = 0.03
+    opening_db: float = 5.0
+    opening_earliest_s: float = 0.12
+    opening_latest_s: float = 0.18
+    opening_spread_s: float = 0.10
+    opening_late_s: float = 0.01
     offset_below_db: float = 15.0
     scoop_share: float = 0.5
     glide_s: float = 0.14
@@ -139,6 +145,26 @@ def place_onset(
     # Between the opening of the vowel and the end of the scoop: people differ.
     scooped = settings.scoop_share * max(0.0, arrived - loud_from)
     return float(np.clip(loud_from + scooped, earliest_s, latest))
+
+
+def opening(
+    span: Span, levels: Levels, *, earliest_s: float, settings: EdgeSettings
+) -> tuple[float, float]:
+    """Where a vowel opens about the start of a note, and by how many dB: the steepest rise of the
+    vowel band within `opening_s`, the nearer to the start the rather. A voiced consonant or a
+    slide into the note hardly dips, so that no threshold finds its end, but the vowel after it
+    still rises faster than all around."""
+    half = max(1, round(settings.opening_s / levels.step_s / 2))
+    length = span.end_s - span.start_s
+    first = levels.index(max(earliest_s, span.start_s - settings.opening_earliest_s))
+    last = levels.index(span.start_s + min(settings.opening_latest_s, 0.5 * length))
+    at = np.arange(max(first, half), min(last, len(levels.vowel_db) - half - 1) + 1)
+    if not len(at):
+        return span.start_s, 0.0
+    rise = levels.vowel_db[at + half] - levels.vowel_db[at - half]
+    away_s = at * levels.step_s - span.start_s
+    best = int(np.argmax(rise * np.exp(-0.5 * (away_s / settings.opening_spread_s) ** 2)))
+    return float(at[best] * levels.step_s + settings.opening_late_s), float(rise[best])
 
 
 def _arrival(span: Span, contour: Contour, latest: float, *, settings: EdgeSettings) -> float:

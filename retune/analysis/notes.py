@@ -12,6 +12,7 @@ from retune.analysis.note_edges import (
     EdgeSettings,
     Span,
     fall_before,
+    opening,
     place_offset,
     place_onset,
     split_struck,
@@ -298,5 +299,10 @@ def _place(
         if placed and (placed[-1].end_s > start_s or span.joined):
             end_s = fall_before(placed[-1], start_s, levels, settings=settings)
             placed[-1] = replace(placed[-1], end_s=end_s)
+        opens_s, rise_db = opening(span, levels, earliest_s=earliest, settings=settings)
+        if span.joined and rise_db >= settings.opening_db:
+            start_s = opens_s
+            if placed:
+                placed[-1] = replace(placed[-1], end_s=min(placed[-1].end_s, start_s))
         placed.append(replace(span, start_s=start_s))
     return [replace(s, end_s=place_offset(s, contour, levels, settings=settings)) for s in placed]

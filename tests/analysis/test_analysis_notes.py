@@ -186,3 +186,33 @@ def test_an_untrusted_stray_far_from_the_melody_is_left_out() -> None:
     notes = find_notes(PitchTrack(track.time_s, shaken, prob, track.energy_db), audio)
     assert [round(n.midi) for n in notes] == [60, 62, 64, 62]
     assert len(find_notes(track, audio)) == 5
+
+
+def two_vowels(dip_db: float, late_s: float) -> tuple[Heard, ...]:
+    """Two joined notes, a whole tone apart at 1 s; above 350 Hz the second is softer at first."""
+    rate_hz = 22050
+    t = np.arange(0, 2.2, 1 / rate_hz)
+    hz = np.where(t < 1.0, 220.0, 246.94)
+    phase = 2 * np.pi * np.cumsum(hz) / rate_hz
+    inside = (t > 0.2) & (t < 2.0)
+    half_closed = (t >= 1.0) & (t < 1.0 + late_s)
+    upper = np.where(half_closed, 10 ** (-dip_db / 20), 1.0)
+    y = inside * (np.cos(phase) + upper * sum(np.cos(k * phase) for k in range(2, 12)))
+    audio = Audio((0.05 * y).astype(np.float32), rate_hz)
+    track_s = np.arange(0, 2.2, HOP_S)
+    f0 = np.interp(track_s, t, np.where(inside, hz, np.nan))
+    track = PitchTrack(track_s, f0, np.isfinite(f0) * 0.95, np.full(len(f0), -20.0))
+    return find_notes(track, audio)
+
+
+@pytest.mark.parametrize("late_s", [0.06, 0.09, 0.12])
+def test_a_joined_note_begins_where_its_vowel_opens(late_s: float) -> None:
+    notes = two_vowels(7.0, late_s)
+    assert len(notes) == 2
+    assert notes[1].start_s == pytest.approx(1.0 + late_s, abs=0.02)
+
+
+def test_a_slight_swell_does_not_move_a_joined_note() -> None:
+    notes = two_vowels(2.0, 0.09)
+    assert len(notes) == 2
+    assert notes[1].start_s == pytest.approx(1.0, abs=0.03)

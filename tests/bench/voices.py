@@ -23,6 +23,9 @@ VOWELS = {
     "o": (500, 900, 2400, 3300, 4200),
     "u": (310, 870, 2240, 3200, 4100),
     "m": (250, 1100, 2200, 3200, 4200),
+    "n": (270, 1500, 2300, 3200, 4200),
+    "l": (360, 1250, 2700, 3300, 4200),
+    "v": (300, 1150, 2250, 3200, 4200),
 }
 WIDTHS_HZ = np.array([80.0, 100.0, 130.0, 200.0, 260.0])
 
@@ -91,6 +94,28 @@ def plan_notes(
     return spans
 
 
+def plan_soft_notes(
+    singer: Singer, rng: np.random.Generator, tune: tuple[int, ...] = TUNE
+) -> list[dict[str, object]]:
+    """The tune as people sing it who hardly part their notes: on voiced consonants that dip by 1
+    to 6 dB (`soft`), or sliding in through a half closed vowel while the pitch is still on its way
+    (`scoop`). `late_s` is how long after the start the vowel opens, where people put the onset."""
+    spans = plan_notes(singer, rng, tune)
+    at = 0.4
+    for i, span in enumerate(spans):
+        length = float(span["to"]) - float(span["from"])  # type: ignore[arg-type]
+        link = ("soft", "soft", "scoop", "rest")[int(rng.integers(4))] if i else "rest"
+        at += 0.25 if link == "rest" else 0.0
+        late_s = float(rng.uniform(0.05, 0.12)) if link != "rest" else 0.0
+        length = max(length, 0.2 + late_s)
+        span |= {"from": at, "to": at + length, "link": link, "late_s": late_s}
+        span["consonant"] = "mnlv"[int(rng.integers(4))] if link == "soft" else "u"
+        span["depth"] = 10 ** (-float(rng.uniform(1, 6)) / 20)
+        span["glide_s"] = late_s + (0.04 if link == "scoop" else 0.0) if late_s else singer.glide_s
+        at += length
+    return spans
+
+
 def contour(
     spans: list[dict[str, object]], singer: Singer, rng: np.random.Generator
 ) -> tuple[Floats, Floats, Floats, Floats]:
@@ -104,9 +129,10 @@ def contour(
         inside = (t >= start) & (t < stop)
         since = t[inside] - start
         pitch = np.full(len(since), float(span["midi"]))  # type: ignore[arg-type]
-        joined = before is not None and span["link"] in ("legato", "voiced")
+        joined = before is not None and span["link"] in ("legato", "voiced", "soft", "scoop")
         if joined and before is not None:
-            part = 0.5 - 0.5 * np.cos(np.pi * np.clip(since / singer.glide_s, 0, 1))
+            glide_s = float(span.get("glide_s", singer.glide_s))  # type: ignore[arg-type]
+            part = 0.5 - 0.5 * np.cos(np.pi * np.clip(since / glide_s, 0, 1))
             pitch = float(before["midi"]) + (pitch - float(before["midi"])) * part  # type: ignore[arg-type]
         else:
             pitch -= singer.scoop_cents / 100 * np.exp(-since / 0.04)
@@ -121,6 +147,10 @@ def contour(
         if span["link"] == "voiced":
             hum = inside & (t < start + 0.07)
             formants[hum], level[hum] = VOWELS["m"], 0.4 * level[hum]
+        if span["link"] in ("soft", "scoop"):
+            hum = inside & (t < start + float(span["late_s"]))  # type: ignore[arg-type]
+            formants[hum] = VOWELS[str(span["consonant"])]
+            level[hum] = float(span["depth"])  # type: ignore[arg-type]
         if span["link"] == "unvoiced":
             noise[(t >= start - 0.085) & (t < start - 0.005)] = 1.0
         if span["link"] == "rest":
