@@ -150,9 +150,8 @@ def main() -> None:
     chosen = [w for w in args.engines.split(",") if w] or list(ways)
     found = list(voices(room=args.room))
     was = {v.name: Heard(v.audio.samples[:, 0]) for v in found}
-    print(
-        f"{len(found)} voices, {sum(len(v.moved) for v in found)} notes; load {os.getloadavg()[0]:.1f}"
-    )
+    n_notes = sum(len(v.moved) for v in found)
+    print(f"{len(found)} voices, {n_notes} notes; load {os.getloadavg()[0]:.1f}")
     print(f"{'engine':18s}{'shift':>8s}" + "".join(f"{n.split('_')[0]:>9s}" for n in NAMES))
     for name in chosen:
         for shift in (float(s) for s in args.shifts.split(",")):

@@ -93,9 +93,7 @@ def change_of(
     error = new[both] - old[both] - shift_cents
     middle = float(np.median(error)) if both.any() else float("nan")
     hz = 440 * 2 ** ((float(np.median(old[voiced])) - 6900) / 1200)
-    jitter = [
-        _jitter(h.slice(a, b), hz * 2 ** (c / 1200)) for h, c in ((was, 0), (now, shift_cents))
-    ]
+    moved_hz = hz * 2 ** (shift_cents / 1200)
     return Change(
         pitch_cents=abs(middle),
         p95_cents=float(np.percentile(np.abs(error), 95)) if both.any() else 1200.0,
