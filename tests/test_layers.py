@@ -17,7 +17,7 @@ import retune
 
 ROOT = Path(retune.__file__).parent
 BASE = ("carriers", "theory", "sound", "song")
-ROOMS = ("track", "analysis", "rules", "repitch", "comparison")
+ROOMS = ("separate", "track", "analysis", "rules", "repitch", "comparison")
 MAY_IMPORT: dict[str, set[str]] = {
     "carriers": {"carriers"},
     "theory": {"theory", "carriers"},
