@@ -78,7 +78,7 @@ def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
         for note in notes:
             draft.kept |= {(stem.name, part.index) for part in with_parts(note, stem)}
         return
-    goals = {note.index: _goal(rule, note, draft.analysis) for note in notes}
+    goals = {note.index: _goal(rule, note, stem, draft.analysis) for note in notes}
     for note in notes:
         goal = goals[note.index]
         if isinstance(goal, NoGoal):
@@ -111,10 +111,10 @@ def _some(notes: Sequence[Note]) -> str:
     return f"{where(notes[0])}{more}"
 
 
-def _goal(rule: Rule, note: Note, analysis: Analysis) -> Goal | NoGoal:
+def _goal(rule: Rule, note: Note, stem: StemAnalysis, analysis: Analysis) -> Goal | NoGoal:
     key = analysis.key_at(note.start_s)
     if rule.target is not None:
-        return goal_of_target(note, rule.target, key)
+        return goal_of_target(note, rule.target, key, stem)
     assert isinstance(rule.interval, Interval)
     return goal_of_interval(note, rule.interval, key)
 

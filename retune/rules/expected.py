@@ -5,34 +5,38 @@ from __future__ import annotations
 import difflib
 from collections.abc import Collection, Sequence
 
+from retune.rules.model import CADENCES, KINDS, ROLE_WORDS
 from retune.rules.words import TYPES
 
-_KINDS = {
-    "PHRASE_ENDING",
-    "PHRASE_OPENING",
-    "PHRASE_DOWNBEAT",
-    "EVERY",
-    "HIGHEST",
-    "LOWEST",
-    "LONGEST",
-}
+_KINDS = {TYPES[kind] for kind in KINDS}
 # Words that are asked for together, and how a person would ask; the first that fits is taken.
 _GROUPS: tuple[tuple[set[str], str], ...] = (
     (
-        {"DEGREE", "TONIC", "PITCH", "NEAREST", "CHORD"},
+        {"DEGREE", "TONIC", "PITCH", "NEAREST", "CHORD", "ITS", "NOTE", "ENDING"},
         "a target such as degree 1, the tonic, F4, nearest chord tone or chord root",
     ),
     ({"STEM", *_KINDS}, "a stem, or which notes: phrase-ending, every, highest, note F4 ..."),
     (_KINDS, "which notes: phrase-ending, every, highest, note F4 ..."),
     ({"CHORDLABEL", "TONIC", "OTHER"}, "a chord such as F7, a numeral such as V, or tonic chord"),
-    ({"PHRASE", "BAR"}, "phrases or bars"),
+    ({"PHRASE", "BAR", "SECTION"}, "phrases, bars or a section"),
     ({"PHRASE", "EVERY"}, "phrase and its number"),
-    ({"IN", "FROM", "OVER", "WHERE", "EXCEPT"}, "where (in, from, over, where it is, except)"),
-    ({"IN", "FROM", "OVER", "WHERE"}, "in, from, over, or where it is"),
+    (
+        {"IN", "FROM", "OVER", "WHERE", "AT", "ON", "EXCEPT"},
+        "where (in, at, on, from, over, where it is, except)",
+    ),
+    ({"IN", "FROM", "OVER", "WHERE", "AT", "ON"}, "in, at, on, from, over, or where it is"),
     ({"UP", "DOWN"}, "up or down"),
     ({"ABOVE", "BELOW"}, "above or below"),
     ({"NUMBER", "DEGREENAME"}, "a degree, 1 to 7"),
-    ({"NUMBER", "RANGE", "LAST"}, "a number, a range such as 1-3, or last"),
+    (
+        {"NUMBER", "RANGE", "LAST", "PENULTIMATE", "ODD", "EVEN", "FINAL"},
+        "a number, a range such as 1-3, or last",
+    ),
+    ({"BEAT", "WORD"}, "beat and its number, or word"),
+    (
+        {"PERFECT", "IMPERFECT", "AUTHENTIC", "HALF", "PHRYGIAN", "PLAGAL", "DECEPTIVE"},
+        "a cadence: perfect authentic, half, plagal, deceptive ...",
+    ),
     ({"SEMITONE", "CENT", "SCALE", "OCTAVE"}, "semitones, cents, scale steps or octaves"),
     ({"ROOT", "MEMBER"}, "root, third, fifth or seventh"),
     ({"NUMBER", "HALF", "A", "TIME"}, "how long, such as 1 beat, 1/2 beat or 0.5s"),
@@ -43,6 +47,7 @@ _ALONE = {
     "TIME": "a time such as 12.5s or 9:1",
     "NUMBER": "a number",
     "CHORDLABEL": "a chord such as V7",
+    "TITLE": "a name",
     "MEMBER": "a third, fifth or seventh",
     "ORDINAL": "a second, fourth or sixth",
     "A": '"a"',
@@ -51,7 +56,7 @@ _ALONE = {
 }
 # "and" goes on with any list and "note" may follow any selector; saying so each time only hides
 # what is missing.
-_UNSAID = {"SEP", "NOTE", "AT", "LAST", "FIRST"}
+_UNSAID = {"SEP", "NOTE", "AT", "LAST", "FIRST", "ROLE", "ROLEKIND", "STEP"}
 
 
 def expected_words(accepted: Collection[str], verb: str) -> str:
@@ -86,9 +91,17 @@ def nearest_word(typed: str, accepted: Collection[str]) -> str:
 # --- to complete a line ------------------------------------------------------------------------
 
 _OFFERS: dict[str, tuple[str, ...]] = {
-    "PHRASE_ENDING": ("phrase-ending",),
-    "PHRASE_OPENING": ("phrase-opening",),
-    "PHRASE_DOWNBEAT": ("phrase-downbeat",),
+    **{TYPES[kind]: (kind,) for kind in KINDS},
+    "ROLE": tuple(word for word in ROLE_WORDS.values() if " " not in word),
+    "ROLEKIND": tuple(word for word in ROLE_WORDS.values() if word.endswith(" note")),
+    "ITS": ("its resolution",),
+    "ENDING": ("ending of phrase",),
+    "AUTHENTIC": tuple(f"{kind} cadences" for kind in CADENCES),
+    **dict.fromkeys(("PERFECT", "IMPERFECT", "HALF", "PHRYGIAN", "PLAGAL", "DECEPTIVE"), ()),
+    "CADENCE": ("cadences",),
+    "TITLE": (),
+    "STEP": (),
+    "FINAL": ("final 2",),
     "NEAREST": ("nearest chord tone",),
     "CHORD": ("chord root", "chord third", "chord fifth", "chord seventh"),
     "ROOT": ("root",),

@@ -20,9 +20,15 @@ what: stems                             -> whole
 stems: STEM (SEP STEM)*
 selector: kind NOTE?                    -> any_note
     | kind DEGREE degrees               -> by_degree
+    | kind role                         -> by_role
     | LAST NOTE OF phrases              -> ending_of
     | FIRST NOTE OF phrases             -> opening_of
-!kind: PHRASE_ENDING | PHRASE_OPENING | PHRASE_DOWNBEAT | EVERY | HIGHEST | LOWEST | LONGEST
+!kind: PHRASE_ENDING | PHRASE_OPENING | PHRASE_DOWNBEAT | PHRASE_PENULTIMATE | PHRASE_PICKUP
+    | PHRASE_SECOND | PHRASE_THIRD | PHRASE_FOURTH
+    | EVERY | HIGHEST | LOWEST | LONGEST | SONG_HIGHEST | SONG_LOWEST | SONG_LONGEST
+!role: ROLE                             -> sole_role
+    | ROLEKIND NOTE                     -> kind_of_note
+    | CHORD member                      -> member_role
 phrases: PHRASE spans                   -> these
     | LAST PHRASE                       -> last_one
     | EVERY PHRASE                      -> all_of_them
@@ -35,6 +41,10 @@ target: DEGREE degree side?             -> to_degree
     | PITCH side?                       -> to_name
     | NEAREST CHORD TONE side?          -> to_nearest
     | CHORD member side?                -> to_member
+    | ITS RESOLUTION                    -> to_resolution
+    | NOTE BEFORE                       -> to_note_before
+    | NOTE AFTER                        -> to_note_after
+    | ENDING OF PHRASE span             -> to_ending
 !member: ROOT | MEMBER
 !side: ABOVE | BELOW
 
@@ -56,6 +66,10 @@ length: NUMBER BEAT                     -> beats
 scope: IN PHRASE spans                  -> in_phrases
     | IN LAST PHRASE                    -> in_last
     | IN BAR spans                      -> in_bars
+    | IN SECTION TITLE which?           -> in_section
+    | AT cadences CADENCE               -> at_cadences
+    | ON BEAT NUMBER (SEP NUMBER)*      -> on_beats
+    | ON WORD TITLE                     -> on_word
     | FROM TIME TO TIME                 -> from_to
     | OVER chords                       -> over
     | OVER TONIC CHORD                  -> over_tonic
@@ -65,11 +79,20 @@ scope: IN PHRASE spans                  -> in_phrases
     | EXCEPT LAST PHRASE                -> except_last
 chords: CHORDLABEL (SEP CHORDLABEL)*
 spans: span (SEP span)*
-span: NUMBER | RANGE | LAST
+span: NUMBER | RANGE | LAST | PENULTIMATE | ODD | EVEN
+    | RANGE STEP NUMBER                 -> stepped
+    | FINAL NUMBER                      -> final
+which: NUMBER | LAST
+cadences: cadence (SEP cadence)*
+!cadence: PERFECT? AUTHENTIC | IMPERFECT AUTHENTIC | PHRYGIAN? HALF | PLAGAL | DECEPTIVE
 
 %declare MOVE SHIFT KEEP TO IN FROM OVER EXCEPT NOT WHERE IT IS A CHORD TONE TONIC OTHER THAN
 %declare NEAREST ABOVE BELOW UP DOWN NOTE AT DEGREE PHRASE BAR LAST FIRST OF EVERY HIGHEST LOWEST
 %declare LONGEST PHRASE_ENDING PHRASE_OPENING PHRASE_DOWNBEAT SEMITONE CENT SCALE STEP OCTAVE ROOT
-%declare HOLD SHORTEN DELAY BRING SUSPEND BY LONGER EARLIER BEAT HALF
-%declare MEMBER ORDINAL SEP STEM PITCH TIME NUMBER DEGREENAME RANGE CHORDLABEL
+%declare HOLD SHORTEN DELAY BRING SUSPEND BY LONGER EARLIER
+%declare MEMBER ORDINAL SEP STEM PITCH TIME NUMBER DEGREENAME RANGE CHORDLABEL TITLE
+%declare PHRASE_PENULTIMATE PHRASE_PICKUP PHRASE_SECOND PHRASE_THIRD PHRASE_FOURTH
+%declare SONG_HIGHEST SONG_LOWEST SONG_LONGEST ROLE ROLEKIND ITS RESOLUTION BEFORE AFTER ENDING
+%declare SECTION CADENCE ON BEAT WORD PENULTIMATE ODD EVEN FINAL
+%declare PERFECT IMPERFECT AUTHENTIC HALF PHRYGIAN PLAGAL DECEPTIVE
 """

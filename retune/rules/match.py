@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Sequence
 
-from retune.carriers.errors import ChordError, InputError, UsageError
+from retune.carriers.errors import ChordError, InputError
 from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
+from retune.rules.lyrics import sung_words
 from retune.rules.model import (
     LAST,
+    AtCadences,
     Except,
     FromTo,
     In,
+    InSection,
+    Kind,
     NamedNote,
     NoteAt,
+    OnBeats,
+    OnWord,
     Over,
     Rule,
     Scope,
@@ -51,8 +58,8 @@ def matched_notes(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[No
     """
     chosen = _selected(rule, stem, analysis)
     chosen = _within(chosen, [s for s in rule.scopes if not _asks_of_it(s)], stem, analysis)
-    if isinstance(rule.what, Selector) and rule.what.kind in _PICKERS:
-        chosen = _one_a_phrase(chosen, _PICKERS[rule.what.kind])
+    if isinstance(rule.what, Selector):
+        chosen = _picked(chosen, rule.what.kind)
     return _within(chosen, [s for s in rule.scopes if _asks_of_it(s)], stem, analysis)
 
 
@@ -85,7 +92,9 @@ def _selected(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
         return [note for note in stem.notes if _has_name(note, what.name)]
     if isinstance(what, NoteAt):
         return _note_at(what.time, stem, analysis)
-    notes = [note for note in stem.notes if _is_kind(note, what, stem)]
+    notes = notes_of_kind(what.kind, stem)
+    if what.role:
+        return [note for note in notes if note.chord_role == what.role]
     if not what.degrees:
         return notes
     return [note for note in notes if _has_degree(note, what.degrees, analysis)]
@@ -122,26 +131,73 @@ def _is_degree(note: Note, degree: str, key: Key) -> bool:
     return outside_scale and degree_pc(degree, key) == note.midi_name % 12
 
 
-def _is_kind(note: Note, selector: Selector, stem: StemAnalysis) -> bool:
-    if selector.kind == "phrase-ending":
-        return note.is_phrase_ending
-    if selector.kind in ("phrase-opening", "phrase-downbeat"):
-        first = _first_of_phrase(note, stem, on_downbeat=selector.kind == "phrase-downbeat")
-        return first is not None and first.index == note.index
-    return True
+def notes_of_kind(kind: Kind, stem: StemAnalysis) -> list[Note]:
+    """The notes of a stem that stand where a kind says; all of them for kinds that pick later."""
+    if kind == "phrase-ending":
+        return [note for note in stem.notes if note.is_phrase_ending]
+    if kind.startswith("phrase-"):
+        found = [_PLACES[kind](notes) for notes in _phrases_of(stem)]
+        return [note for notes in found for note in notes]
+    return list(stem.notes)
 
 
-def _first_of_phrase(note: Note, stem: StemAnalysis, *, on_downbeat: bool) -> Note | None:
-    if note.phrase is None:
-        return None
-    for other in stem.notes:
-        if other.phrase == note.phrase and (not on_downbeat or _on_downbeat(other)):
-            return other
-    return None
+def _phrases_of(stem: StemAnalysis) -> list[list[Note]]:
+    """The notes of each phrase in order."""
+    phrases: dict[int, list[Note]] = {}
+    for note in stem.notes:
+        if note.phrase is not None:
+            phrases.setdefault(note.phrase, []).append(note)
+    return list(phrases.values())
 
 
 def _on_downbeat(note: Note) -> bool:
-    return note.beat is not None and note.bar != 0 and abs(note.beat - 1) <= ON_THE_BEAT
+    return note.bar != 0 and is_on_beat(note, 1)
+
+
+def is_on_beat(note: Note, beat: float) -> bool:
+    """Whether a note begins on a beat of its bar, a little early or late."""
+    return note.beat is not None and abs(note.beat - beat) <= ON_THE_BEAT
+
+
+def _pickup(notes: list[Note]) -> list[Note]:
+    """What a phrase sings before the first downbeat it reaches; nothing where it begins there, or
+    where more than half a bar would be the pickup."""
+    first = notes[0]
+    if first.bar is None or first.beat is None or _on_downbeat(first):
+        return []
+    early = [note for note in notes if note.bar == first.bar and not _on_downbeat(note)]
+    goes_on = len(early) < len(notes)
+    return early if goes_on and (first.bar == 0 or first.beat >= _HALF_BAR) else []
+
+
+def _before_ending(notes: list[Note]) -> list[Note]:
+    """The note before the structural ending."""
+    for before, note in itertools.pairwise(notes):
+        if note.is_phrase_ending:
+            return [before]
+    return []
+
+
+_HALF_BAR = 2.5
+_PLACES: dict[str, Callable[[list[Note]], list[Note]]] = {
+    "phrase-opening": lambda notes: notes[:1],
+    "phrase-second": lambda notes: notes[1:2],
+    "phrase-third": lambda notes: notes[2:3],
+    "phrase-fourth": lambda notes: notes[3:4],
+    "phrase-penultimate": _before_ending,
+    "phrase-pickup": _pickup,
+    "phrase-downbeat": lambda notes: [note for note in notes if _on_downbeat(note)][:1],
+}
+
+
+def _picked(notes: list[Note], kind: Kind) -> list[Note]:
+    """One note of each phrase, or of the song, for kinds that pick the greatest of a measure."""
+    measure = _PICKERS.get(kind.removeprefix("song-"))
+    if measure is None or not notes:
+        return notes
+    if kind.startswith("song-"):
+        return [max(notes, key=measure)]
+    return _one_a_phrase(notes, measure)
 
 
 def _one_a_phrase(notes: Sequence[Note], measure: Callable[[Note], float]) -> list[Note]:
@@ -175,7 +231,49 @@ def _test_of(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[
             not is_no_chord(note.chord)
             and is_chord_tone(note.midi_name, note.chord) == scope.is_chord_tone
         )
+    if isinstance(scope, InSection):
+        spans = section_spans(scope, analysis)
+        return lambda note: any(start <= note.start_s + 1e-6 < end for start, end in spans)
+    if isinstance(scope, AtCadences):
+        closing = _closing_so(scope, stem, analysis)
+        return lambda note: note.phrase in closing
+    if isinstance(scope, OnBeats):
+        return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
+    if isinstance(scope, OnWord):
+        sung = sung_words(stem)
+        wanted = scope.word.casefold()
+        return lambda note: sung.get(note.index) == wanted
     return lambda note: _over(note, scope, analysis)
+
+
+def section_spans(scope: InSection, analysis: Analysis) -> Spans:
+    """The sections that a name means, as time; raises InputError when the song has none such."""
+    sections = tuple(getattr(analysis, "sections", ()))
+    same = [s for s in sections if s.name.casefold() == scope.name.casefold()]
+    whole = f"{scope.name} {scope.which}".strip().casefold()
+    named = [s for s in sections if s.name.casefold() == whole]
+    if scope.which and not named and same:
+        place = len(same) if scope.which == LAST else int(scope.which)
+        named = same[place - 1 : place]
+    if not named:
+        known = ", ".join(dict.fromkeys(s.name for s in sections))
+        has = (
+            f"it has {known}"
+            if known
+            else 'name them in the song file, under [music]: sections = [["1:1", "verse"]]'
+        )
+        raise InputError(f'section "{whole}" is not in the song; {has}')
+    return [(s.start_s, s.end_s) for s in named]
+
+
+def _closing_so(scope: AtCadences, stem: StemAnalysis, analysis: Analysis) -> set[int]:
+    """The phrases that close with a cadence; those of the melody for stems without."""
+    source = stem if stem.phrases else analysis.melody
+    wanted = {"authentic": ("perfect authentic", "imperfect authentic")}
+    wanted["half"] = ("half", "phrygian half")
+    named = {name for kind in scope.cadences for name in wanted.get(kind, (kind,))}
+    phrases = source.phrases if source is not None else ()
+    return {phrase.index for phrase in phrases if getattr(phrase, "cadence", None) in named}
 
 
 def _is_before(note: Note, time: Time, analysis: Analysis) -> bool:
@@ -199,17 +297,25 @@ def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int
     return max(len(analysis.bars.downbeats_s) - 1, 0)
 
 
-def bounds(span: Span, last: int) -> tuple[int, int]:
-    """First and last number of a list item."""
-    low = last if span.low == LAST else int(span.low)
-    high = last if span.high == LAST else int(span.high)
-    return low, high
+def bounds(span: Span, last: int) -> list[tuple[int, int]]:
+    """The runs of numbers that a list item means, each by its first and last."""
+    low, high = (_number_of(end, last) for end in (span.low, span.high))
+    if span.step == 1:
+        return [(low, high)]
+    return [(number, number) for number in range(low, high + 1, span.step)]
+
+
+def _number_of(end: int | str, last: int) -> int:
+    if end == LAST:
+        return last
+    number = int(end)
+    return max(last + 1 + number, 1) if number < 0 else number
 
 
 def _listed(number: int | None, spans: Sequence[Span], last: int) -> bool:
     if number is None:
         return False
-    return any(low <= number <= high for low, high in (bounds(span, last) for span in spans))
+    return any(low <= number <= high for span in spans for low, high in bounds(span, last))
 
 
 def _over(note: Note, scope: Over, analysis: Analysis) -> bool:
@@ -236,94 +342,3 @@ def _matches(chord: Chord, label: str, key: Key | None) -> bool:
     if key is None and is_numeral(label):
         return False
     return chord_matches(chord, label, key or _ANY_KEY)
-
-
-# --- scopes of time, for stems that move as a whole --------------------------------------------
-
-
-def matched_spans(rule: Rule, analysis: Analysis) -> Spans:
-    """The spans of time that the scopes of a rule leave, merged and in order."""
-    spans: Spans = [(0.0, analysis.duration_s)]
-    for scope in rule.scopes:
-        spans = _intersect(spans, _spans_of(scope, analysis))
-    return [(start, end) for start, end in spans if end - start > 1e-6]
-
-
-def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
-    whole = (0.0, analysis.duration_s)
-    if isinstance(scope, Except):
-        return _complement(_spans_of(scope.scope, analysis), whole)
-    if isinstance(scope, FromTo):
-        return [(seconds_of(scope.start, analysis), seconds_of(scope.end, analysis))]
-    if isinstance(scope, In):
-        last = last_number(scope, None, analysis)
-        found = [
-            _in_span(scope, bounds(span, last), span.high == LAST, analysis) for span in scope.spans
-        ]
-        return _merge([span for spans in found for span in spans])
-    if isinstance(scope, Over):
-        return _merge(
-            [
-                (chord.start_s, chord.end_s)
-                for chord in analysis.chords
-                if over_chord(chord, scope, analysis, chord.start_s)
-            ]
-        )
-    raise UsageError(
-        f'"{scope}" asks about single notes; a stem that is not one voice moves by bars, times, '
-        "phrases or chords"
-    )
-
-
-def _in_span(scope: In, numbers: tuple[int, int], to_end: bool, analysis: Analysis) -> Spans:
-    """Phrases or bars as time; what runs to the last rings out with the song."""
-    low, high = numbers
-    if scope.what == "phrase":
-        return [span for number, span in _phrase_spans(analysis) if low <= number <= high]
-    downbeats = analysis.bars.downbeats_s
-    last = len(downbeats) - 1
-    if low > last or last < 1:
-        return []
-    start_s = 0.0 if low == 0 else downbeats[low - 1]
-    end_s = analysis.duration_s if to_end else downbeats[min(high, last)]
-    return [(start_s, min(end_s, analysis.duration_s))]
-
-
-def _phrase_spans(analysis: Analysis) -> list[tuple[int, tuple[float, float]]]:
-    """The phrases of the melody, each until the next begins, so that a band moved under two of
-    them does not fall back between."""
-    phrases = analysis.melody.phrases if analysis.melody else ()
-    ends_s = [*(phrase.start_s for phrase in phrases[1:]), analysis.duration_s]
-    return [(p.index, (p.start_s, end_s)) for p, end_s in zip(phrases, ends_s, strict=False)]
-
-
-def _merge(spans: Spans) -> Spans:
-    merged: Spans = []
-    for start, end in sorted(spans):
-        if merged and start <= merged[-1][1] + 1e-6:
-            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
-        else:
-            merged.append((start, end))
-    return merged
-
-
-def _intersect(first: Spans, second: Spans) -> Spans:
-    return _merge(
-        [
-            (max(a, c), min(b, d))
-            for a, b in first
-            for c, d in second
-            if min(b, d) - max(a, c) > 1e-6
-        ]
-    )
-
-
-def _complement(spans: Spans, whole: tuple[float, float]) -> Spans:
-    left, place = [], whole[0]
-    for start, end in _merge(spans):
-        if start > place:
-            left.append((place, start))
-        place = max(place, end)
-    if place < whole[1]:
-        left.append((place, whole[1]))
-    return left

@@ -2,26 +2,60 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 Action = Literal["move", "shift", "keep", "hold", "shorten", "delay", "bring", "suspend"]
 IN_TIME: tuple[Action, ...] = ("hold", "shorten", "delay", "bring", "suspend")
 """What moves the ends of notes, not their pitch."""
 Direction = Literal["above", "below"]
 Kind = Literal[
-    "phrase-ending", "phrase-opening", "phrase-downbeat", "every", "highest", "lowest", "longest"
-]
-KINDS: tuple[Kind, ...] = (
     "phrase-ending",
     "phrase-opening",
     "phrase-downbeat",
+    "phrase-penultimate",
+    "phrase-pickup",
+    "phrase-second",
+    "phrase-third",
+    "phrase-fourth",
     "every",
     "highest",
     "lowest",
     "longest",
-)
+    "song-highest",
+    "song-lowest",
+    "song-longest",
+]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 LAST: Literal["last"] = "last"
+ROLE_WORDS: Mapping[str, str] = {
+    "root": "chord root",
+    "third": "chord third",
+    "fifth": "chord fifth",
+    "seventh": "chord seventh",
+    "passing": "passing note",
+    "neighbour": "neighbour note",
+    "changing": "changing note",
+    "escape": "escape note",
+    "pedal": "pedal note",
+    "unresolved": "unresolved note",
+    "suspension": "suspension",
+    "retardation": "retardation",
+    "appoggiatura": "appoggiatura",
+    "anticipation": "anticipation",
+}
+"""The chord roles that a rule can name, and how it writes them."""
+CADENCES = (
+    "authentic",
+    "perfect authentic",
+    "imperfect authentic",
+    "half",
+    "phrygian half",
+    "plagal",
+    "deceptive",
+)
 
 
 def plain_number(value: float) -> str:
@@ -45,13 +79,15 @@ class Time:
 
 @dataclass(frozen=True)
 class Selector:
-    """Notes of a kind; no degrees means any."""
+    """Notes of a kind; no degrees and no chord role means any."""
 
     kind: Kind
     degrees: tuple[str, ...] = ()
+    role: str = ""
 
     def __str__(self) -> str:
         what = f"degree {', '.join(self.degrees)}" if self.degrees else "note"
+        what = ROLE_WORDS[self.role] if self.role else what
         return f"{self.kind} {what}"
 
 
@@ -77,9 +113,10 @@ class NoteAt:
 
 @dataclass(frozen=True)
 class Target:
-    """Where a note goes: a degree, a note name, the nearest chord tone, or a chord member."""
+    """Where a note goes: a degree, a note name, the nearest chord tone, a chord member, the pitch
+    of a note beside it, or that of a phrase's ending (`value` is then the phrase)."""
 
-    kind: Literal["degree", "name", "nearest", "member"]
+    kind: Literal["degree", "name", "nearest", "member", "resolution", "before", "after", "ending"]
     value: str = ""
     direction: Direction | None = None
 
@@ -89,6 +126,10 @@ class Target:
             "name": self.value,
             "nearest": "nearest chord tone",
             "member": f"chord {self.value}",
+            "resolution": "its resolution",
+            "before": "note before",
+            "after": "note after",
+            "ending": f"ending of phrase {self.value}",
         }[self.kind]
         return f"{words} {self.direction}" if self.direction else words
 
@@ -144,12 +185,20 @@ def _beats(amount: float) -> str:
 
 @dataclass(frozen=True)
 class Span:
-    """One item of a list: `low` to `high`, each a number or "last"."""
+    """One item of a list: `low` to `high` in steps of `step`, each a number or "last"; numbers
+    below 0 count from the end (-2 is the last but one)."""
 
     low: int | Literal["last"]
     high: int | Literal["last"]
+    step: int = 1
 
     def __str__(self) -> str:
+        if isinstance(self.low, int) and self.low < 0:
+            return "penultimate" if self.high == self.low else f"final {-self.low}"
+        if self.step > 1:
+            if self.step == 2 and self.low in (1, 2) and self.high == LAST:
+                return "odd" if self.low == 1 else "even"
+            return f"{self.low}-{self.high} step {self.step}"
         return str(self.low) if self.low == self.high else f"{self.low}-{self.high}"
 
 
@@ -164,6 +213,48 @@ class In:
         single = len(self.spans) == 1 and self.spans[0].low == self.spans[0].high
         listed = ", ".join(map(str, self.spans))
         return f"in {self.what}{'' if single else 's'} {listed}"
+
+
+@dataclass(frozen=True)
+class InSection:
+    """In a section by its name; `which` tells one of several of that name ("last" or a number)."""
+
+    name: str
+    which: str = ""
+
+    def __str__(self) -> str:
+        return f"in section {_title(self.name)}{f' {self.which}' if self.which else ''}"
+
+
+@dataclass(frozen=True)
+class AtCadences:
+    """In phrases that close with one of these cadences."""
+
+    cadences: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return f"at {' or '.join(self.cadences)} cadences"
+
+
+@dataclass(frozen=True)
+class OnBeats:
+    """By onset, within a human looseness; beats count from 1."""
+
+    beats: tuple[float, ...]
+
+    def __str__(self) -> str:
+        many = "s" if len(self.beats) > 1 else ""
+        return f"on beat{many} {', '.join(map(plain_number, self.beats))}"
+
+
+@dataclass(frozen=True)
+class OnWord:
+    """On a word of the lyrics."""
+
+    word: str
+
+    def __str__(self) -> str:
+        return f'on word "{self.word}"'
 
 
 @dataclass(frozen=True)
@@ -210,9 +301,14 @@ class Except:
         return f"except {self.scope}"
 
 
-Scope = In | FromTo | Over | Where | Except
+Scope = In | InSection | AtCadences | OnBeats | OnWord | FromTo | Over | Where | Except
 What = Selector | NamedNote | NoteAt
-_ORDER = (In, FromTo, Over, Where, Except)
+_ORDER = (In, InSection, AtCadences, OnBeats, OnWord, FromTo, Over, Where, Except)
+_PLAIN_TITLE = re.compile(r"[^\W\d][\w-]*")
+
+
+def _title(name: str) -> str:
+    return name if _PLAIN_TITLE.fullmatch(name) else f'"{name}"'
 
 
 @dataclass(frozen=True)

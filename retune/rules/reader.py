@@ -12,12 +12,16 @@ from retune.carriers.text import cut_short
 from retune.rules.model import (
     LAST,
     Action,
+    AtCadences,
     Except,
     FromTo,
     In,
+    InSection,
     Interval,
     NamedNote,
     NoteAt,
+    OnBeats,
+    OnWord,
     Over,
     Rule,
     Selector,
@@ -30,6 +34,11 @@ from retune.rules.model import (
 from retune.rules.words import ORDINALS
 
 _DEGREE = re.compile(r"[b#]?[1-7]")
+_NAMED_SPANS = {
+    "penultimate": Span(-2, -2),
+    "odd": Span(1, LAST, 2),
+    "even": Span(2, LAST, 2),
+}
 _DIGITS = 6  # of a bar, a phrase or a whole second; more is a slip of the hand
 LONGEST_BY = {"beat": 64, "second": 60}
 _LARGEST = {"semitone": 48, "cent": 4800, "scale step": 28, "octave": 4}
@@ -140,6 +149,18 @@ class Reader(Transformer[Any, Any]):
     def by_degree(self, parts: list[Any]) -> Selector:
         return Selector(parts[0], parts[-1])
 
+    def by_role(self, parts: list[Any]) -> Selector:
+        return Selector(parts[0], role=parts[1])
+
+    def sole_role(self, parts: list[Any]) -> str:
+        return str(parts[0].value.value)
+
+    def kind_of_note(self, parts: list[Any]) -> str:
+        return str(parts[0].value.value)
+
+    def member_role(self, parts: list[Any]) -> str:
+        return str(parts[1])
+
     def ending_of(self, parts: list[Any]) -> _Within:
         return _Within(Selector("phrase-ending"), parts[-1])
 
@@ -186,6 +207,21 @@ class Reader(Transformer[Any, Any]):
 
     def to_member(self, parts: list[Any]) -> Target:
         return Target("member", parts[1], _side(parts[2:]))
+
+    def to_resolution(self, parts: list[Any]) -> Target:
+        return Target("resolution")
+
+    def to_note_before(self, parts: list[Any]) -> Target:
+        return Target("before")
+
+    def to_note_after(self, parts: list[Any]) -> Target:
+        return Target("after")
+
+    def to_ending(self, parts: list[Any]) -> Target:
+        (span,) = self._counted_from_one((parts[-1],), "phrase")
+        if span.low != span.high:
+            raise self._refuse(parts[-1][1], "one phrase is meant", expected="the number of one")
+        return Target("ending", str(span))
 
     def member(self, parts: list[Any]) -> str:
         return str(parts[0].value.value)
@@ -247,17 +283,69 @@ class Reader(Transformer[Any, Any]):
     def in_bars(self, parts: list[Any]) -> In:
         return In("bar", self._counted_from_one(parts[-1], "bar"))
 
+    def in_section(self, parts: list[Any]) -> InSection:
+        _, _, title, *which = parts
+        if not title.value.value.strip():
+            raise self._refuse(title, "a section without a name", expected="such as chorus")
+        return InSection(title.value.value, which[0] if which else "")
+
+    def which(self, parts: list[Any]) -> str:
+        first = self._end(parts[0], parts[0].value.value)
+        if first == 0:
+            raise self._refuse(parts[0], "sections of a name count from 1")
+        return str(first)
+
+    def at_cadences(self, parts: list[Any]) -> AtCadences:
+        return AtCadences(parts[1])
+
+    def cadences(self, parts: list[Any]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(str(part) for part in parts if isinstance(part, _Plain)))
+
+    def cadence(self, parts: list[Any]) -> str:
+        return _Plain(" ".join(part.value.value for part in parts))
+
+    def on_beats(self, parts: list[Any]) -> OnBeats:
+        beats: dict[float, None] = {}
+        for part in parts:
+            if part.type == "NUMBER":
+                beat = _number(part.value.value)
+                if not 1 <= beat < 100:
+                    raise self._refuse(part, "beats count from 1", expected="such as beat 3")
+                beats[beat] = None
+        return OnBeats(tuple(beats))
+
+    def on_word(self, parts: list[Any]) -> OnWord:
+        word = parts[-1].value.value.strip()
+        if not word:
+            raise self._refuse(parts[-1], "no word is named", expected='such as on word "home"')
+        return OnWord(word)
+
     def spans(self, parts: list[Any]) -> tuple[tuple[Span, Token], ...]:
         return tuple(part for part in parts if isinstance(part, tuple))
 
     def span(self, parts: list[Any]) -> tuple[Span, Token]:
         token = parts[0]
+        if token.value.value in _NAMED_SPANS:
+            return _NAMED_SPANS[token.value.value], token
         low, _, high = token.value.value.partition("-")
         first, last = self._end(token, low), self._end(token, high or low)
         if isinstance(last, int) and (first == LAST or first > last):
             nearest = "" if first == LAST else f"{last}-{first}"
             raise self._refuse(token, "the list runs backwards", nearest=nearest)
         return Span(first, last), token
+
+    def stepped(self, parts: list[Any]) -> tuple[Span, Token]:
+        span, token = self.span(parts[:1])
+        step = self._end(parts[2], parts[2].value.value)
+        if step < 1:
+            raise self._refuse(parts[2], "a step of 0", expected="1 or more")
+        return Span(span.low, span.high, step), token
+
+    def final(self, parts: list[Any]) -> tuple[Span, Token]:
+        number = self._end(parts[1], parts[1].value.value)
+        if number < 2:
+            raise self._refuse(parts[1], "final counts from 2", expected='"last" for one')
+        return Span(-number, LAST), parts[1]
 
     def _end(self, token: Token, text: str) -> Any:
         if text == LAST:

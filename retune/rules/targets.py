@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retune.carriers.heard import Chord, Key, Note
+from retune.carriers.heard import Chord, Key, Note, StemAnalysis
 from retune.rules.model import Interval, Target
 from retune.theory.chords import is_no_chord
 from retune.theory.keys import (
@@ -38,8 +38,10 @@ class NoGoal:
     why: str
 
 
-def goal_of_target(note: Note, target: Target, key: Key | None) -> Goal | NoGoal:
-    """The pitch a target means for a note.
+def goal_of_target(
+    note: Note, target: Target, key: Key | None, stem: StemAnalysis | None = None
+) -> Goal | NoGoal:
+    """The pitch a target means for a note of a stem (which targets beside it need).
 
     Nearest without "above" or "below": a tie goes down, and the remark says so.
     """
@@ -47,6 +49,8 @@ def goal_of_target(note: Note, target: Target, key: Key | None) -> Goal | NoGoal
         return _goal(note, parse_pitch_name(target.value))
     if target.kind == "nearest":
         return _nearest_chord_tone(note, target.direction)
+    if target.kind in ("resolution", "before", "after", "ending"):
+        return _pitch_of_another(note, target, stem)
     classes = _class_of(note, target, key)
     if isinstance(classes, NoGoal):
         return classes
@@ -55,6 +59,25 @@ def goal_of_target(note: Note, target: Target, key: Key | None) -> Goal | NoGoal
     if target.direction is None and abs(midi - note.midi_name) == 6:
         remark = _join(remark, f"{_name(note.midi_name + 6, key)} is as near; down was taken")
     return _goal(note, midi, remark)
+
+
+def _pitch_of_another(note: Note, target: Target, stem: StemAnalysis | None) -> Goal | NoGoal:
+    """The pitch of the note before or after, of the one that resolves this note, or of the ending
+    of a phrase."""
+    notes = stem.notes if stem is not None else ()
+    if target.kind == "ending" and stem is not None:
+        phrase = len(stem.phrases) if target.value == "last" else int(target.value)
+        found = [n for n in notes if n.is_phrase_ending and n.phrase == phrase]
+        return _goal(note, found[0].midi_name) if found else NoGoal(f"phrase {phrase} has no end")
+    if target.kind == "before":
+        earlier = [n for n in notes if n.index < note.index]
+        return _goal(note, earlier[-1].midi_name) if earlier else NoGoal("no note comes before it")
+    later = [n for n in notes if n.index > note.index]
+    if target.kind == "resolution":
+        later = [n for n in later if n.midi_name != note.midi_name and n.phrase == note.phrase]
+    if not later:
+        return NoGoal("no note comes after it to go to")
+    return _goal(note, later[0].midi_name)
 
 
 def _class_of(note: Note, target: Target, key: Key | None) -> tuple[int, str] | NoGoal:

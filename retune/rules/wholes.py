@@ -8,8 +8,8 @@ from dataclasses import replace
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, StemAnalysis
 from retune.rules.claims import Draft
-from retune.rules.match import matched_spans
 from retune.rules.model import IN_TIME, Interval, Rule
+from retune.rules.spans import matched_spans
 
 _UNIT_CENTS = {"semitone": 100.0, "cent": 1.0, "octave": 1200.0}
 

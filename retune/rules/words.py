@@ -24,10 +24,15 @@ _KEYWORDS = """
 move shift keep to in from over except not where it is chord tone tonic other than nearest
 above below up down note at degree phrase bar last first of every highest lowest longest
 phrase-ending phrase-opening phrase-downbeat semitone cent scale step octave root
-hold shorten delay bring suspend by longer earlier beat half
+phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth
+song-highest song-lowest song-longest its resolution before after ending section cadence on beat
+word penultimate odd even final perfect imperfect authentic half phrygian plagal deceptive
+hold shorten delay bring suspend by longer earlier
 """
-_COUNTABLE = """
-note degree phrase bar tone semitone cent step octave chord beat
+_ROLES = "suspension retardation appoggiatura anticipation"
+_ROLE_KINDS = "passing neighbour changing escape pedal unresolved"
+_COUNTABLE = f"""
+note degree phrase bar tone semitone cent step octave chord beat cadence {_ROLES}
 phrase-ending phrase-opening phrase-downbeat
 """
 _SINGULAR = {f"{word}s": word for word in _COUNTABLE.split()}
@@ -37,6 +42,8 @@ TYPES: Mapping[str, str] = {
     **dict.fromkeys((",", "and", "or"), "SEP"),
     **dict.fromkeys(("second", "fourth", "sixth"), "ORDINAL"),
     **dict.fromkeys(("third", "fifth", "seventh"), "MEMBER"),
+    **dict.fromkeys(_ROLES.split(), "ROLE"),
+    **dict.fromkeys(_ROLE_KINDS.split(), "ROLEKIND"),
 }
 WORDS = tuple(sorted({*TYPES, *_SINGULAR, *NUMBERS} - {","}))
 VERBS = ("MOVE", "SHIFT", "KEEP", "HOLD", "SHORTEN", "DELAY", "BRING", "SUSPEND")
@@ -48,6 +55,7 @@ _END = r"(?![\w:.#/])"
 _PIECE = re.compile(
     rf"""(?P<range>(?:\d+|last)\s*[-–]\s*(?:\d+|last)){_END}
     |(?P<time>\d+(?:\.\d+)?\s+s(?:ec(?:onds?)?)?){_END}
+    |(?P<quoted>"[^"]*")
     |(?P<kind>phrase(?:\s+|\s*-\s*)(?:ending|opening|downbeat)s?)(?![\w-])
     |(?P<other>,|(?:\([^()\s]*\)|[^\s,])+)""",
     re.VERBOSE | re.IGNORECASE | re.ASCII,
@@ -103,6 +111,8 @@ def _pieces(text: str) -> Iterator[tuple[str, int, int]]:
         piece = match[0]
         if match["range"] or match["time"]:
             piece = re.sub(r"\s|(?<=s)ec(?:onds?)?$", "", piece.replace("–", "-").lower())
+        elif match["quoted"]:
+            piece = piece.strip('"')
         elif match["kind"]:
             piece = "-".join(re.split(r"[\s-]+", piece))
         yield piece, match.start(), len(match[0])
@@ -120,6 +130,8 @@ class _Place:
 
     def read(self, piece: str) -> tuple[str, str]:
         """Type and value of a word."""
+        if self.may_be("TITLE", after=("SECTION", "WORD")):
+            return "TITLE", piece
         lower = _SINGULAR.get(piece.lower(), piece.lower())
         if self.may_be("CHORDLABEL", after=("OVER",)) and lower not in ("tonic", "other"):
             return "CHORDLABEL", self._chord(piece)

@@ -43,8 +43,13 @@ _WORDS = (
     "phrase-downbeat phrase-downbeats note notes degree degrees tonic chord chords tone tones "
     "root third fifth seventh second fourth sixth unison nearest above below up down other than "
     "phrase phrases bar bars semitone semitones cent cents step steps scale octave octaves "
-    "hold shorten delay bring suspend by longer earlier beat beats half "
-    "one two three four five six seven eight nine ten eleven twelve"
+    "hold shorten delay bring suspend by longer earlier "
+    "one two three four five six seven eight nine ten eleven twelve "
+    "phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth song-highest "
+    "song-lowest song-longest suspension suspensions retardation retardations appoggiatura "
+    "appoggiaturas anticipation anticipations passing neighbour changing escape pedal unresolved "
+    "its resolution before after ending section cadence cadences on beat beats word penultimate "
+    "odd even final perfect imperfect authentic half phrygian plagal deceptive"
 )
 RULE_WORDS = frozenset(_WORDS.split())
 STEM_RESERVED = frozenset({"mix", "original"})

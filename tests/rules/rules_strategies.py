@@ -5,15 +5,21 @@ from __future__ import annotations
 from hypothesis import strategies as st
 
 from retune.rules.model import (
+    CADENCES,
     IN_TIME,
     KINDS,
     LAST,
+    ROLE_WORDS,
+    AtCadences,
     Except,
     FromTo,
     In,
+    InSection,
     Interval,
     NamedNote,
     NoteAt,
+    OnBeats,
+    OnWord,
     Over,
     Rule,
     Selector,
@@ -49,16 +55,21 @@ times = seconds | places
 
 def _span(low: int, high: int, form: str) -> Span:
     low, high = sorted((low, high))
-    return {"one": Span(low, low), "range": Span(low, high), "last": Span(LAST, LAST)}.get(
-        form, Span(low, LAST)
-    )
+    return {
+        "one": Span(low, low),
+        "range": Span(low, high),
+        "last": Span(LAST, LAST),
+        "stepped": Span(low, LAST, min(high, 9)),
+        "penultimate": Span(-2, -2),
+        "final": Span(-1 - low, LAST),
+    }.get(form, Span(low, LAST))
 
 
 spans = st.builds(
     _span,
     st.integers(1, 400),
     st.integers(1, 400),
-    st.sampled_from(("one", "range", "last", "open")),
+    st.sampled_from(("one", "range", "last", "open", "stepped", "penultimate", "final")),
 )
 ins = st.builds(
     In, st.sampled_from(("phrase", "bar")), st.lists(spans, min_size=1, max_size=3).map(tuple)
@@ -81,18 +92,37 @@ overs = (
     | st.just(Over())
     | st.just(Over(other_than_tonic=True))
 )
-plain_scopes = ins | from_tos | overs | st.builds(Where, st.booleans())
+titles = st.sampled_from(("chorus", "verse", "old tale", "pre-chorus", "Section 2", "up", "2"))
+sections = st.builds(InSection, titles, st.just("") | st.just("last") | st.integers(1, 9).map(str))
+cadences = st.lists(st.sampled_from(CADENCES), min_size=1, max_size=3, unique=True).map(
+    lambda kinds: AtCadences(tuple(kinds))
+)
+beats = st.lists(
+    st.integers(10, 99).map(lambda n: n / 10), min_size=1, max_size=3, unique=True
+).map(lambda found: OnBeats(tuple(found)))
+plain_scopes = (
+    ins
+    | from_tos
+    | overs
+    | st.builds(Where, st.booleans())
+    | sections
+    | cadences
+    | beats
+    | titles.map(OnWord)
+)
 scopes = st.lists(plain_scopes | plain_scopes.map(Except), max_size=3).map(tuple)
 selectors = st.builds(
     Selector,
     st.sampled_from(KINDS),
     st.lists(degrees, max_size=3, unique=True).map(tuple),
-)
+) | st.builds(Selector, st.sampled_from(KINDS), st.just(()), st.sampled_from(tuple(ROLE_WORDS)))
 whats = selectors | pitches.map(NamedNote) | times.map(NoteAt)
 some_stems = st.lists(st.sampled_from(STEMS), min_size=1, max_size=3, unique=True).map(tuple)
 targets = (
     st.builds(Target, st.just("degree"), degrees, sides)
     | st.builds(Target, st.just("name"), pitches, sides)
+    | st.sampled_from(("resolution", "before", "after")).map(Target)
+    | st.builds(Target, st.just("ending"), st.just("last") | st.integers(1, 99).map(str))
     | st.builds(Target, st.just("nearest"), st.just(""), sides)
     | st.builds(
         Target, st.just("member"), st.sampled_from(("root", "third", "fifth", "seventh")), sides

@@ -10,8 +10,9 @@ from rule_songs import lament, lullaby, modal, modulating, rocking, song
 
 from retune.carriers.errors import InputError, UsageError
 from retune.carriers.heard import Analysis, Note
-from retune.rules.match import matched_notes, matched_spans
+from retune.rules.match import matched_notes
 from retune.rules.parse import parse_rule
+from retune.rules.spans import matched_spans
 
 
 def matched(analysis: Analysis, text: str, stem: str = "vocal") -> list[int]:
@@ -273,5 +274,5 @@ def test_a_note_over_no_chord_is_neither_chord_tone_nor_not() -> None:
 
 def test_a_whole_stem_knows_no_chord_tones() -> None:
     rule = parse_rule("shift harp up 1 semitone where it is a chord tone", stems=["harp"])
-    with pytest.raises(InputError, match="moves by bars, times, phrases or chords"):
+    with pytest.raises(InputError, match="moves by bars, times, phrases, sections or chords"):
         matched_spans(rule, lullaby())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from lark import Lark
 from lark.exceptions import GrammarError
@@ -145,6 +145,7 @@ def test_every_rule_prints_a_form_that_reads_to_the_same_rule(rule: Rule) -> Non
 @settings(max_examples=100)
 def test_words_read_in_any_case_and_spacing(rule: Rule, case: object, blanks: int) -> None:
     plain = {word for word in str(rule).split() if word in WORDS and word != "a"}
+    assume("section" not in str(rule) and '"' not in str(rule))  # names keep their case
     text = (" " * blanks).join(
         case(word) if word in plain else word  # type: ignore[operator]
         for word in str(rule).split()
@@ -196,7 +197,7 @@ def test_words_of_rules_are_no_names_of_stems() -> None:
         ("move every degree ", ("1", "2", "3", "4", "5", "6", "7")),
         ("move every degree 2 ", ("to", "and")),
         ("move every degree 2 to degree 1 over t", ("tonic chord",)),
-        ("move every degree 2 to degree 1 in ", ("last phrase", "phrases", "bars")),
+        ("move every degree 2 to degree 1 in ", ("last phrase", "phrases", "bars", "section")),
         ("shift bass up 2 s", ("semitones", "scale steps")),
         ("move bogus ", ()),
         ("keep bass # and", ()),

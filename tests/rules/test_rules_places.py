@@ -1,0 +1,136 @@
+"""Notes by their place in the phrase, beat, chord role, cadence, section and word."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from rule_songs import song
+
+from retune.carriers.errors import InputError
+from retune.carriers.heard import Analysis
+from retune.rules import make_plan, parse_rule
+from retune.rules.lyrics import sung_words
+from retune.rules.match import matched_notes
+
+# Phrase 1 with a pickup of one beat; D5 over F7 leaps in and steps down: an appoggiatura.
+TUNE = "F4:1 Bb4:1 D5:1 C5:1 Bb4:1 / F4:1 G4:1 A4:1 C5:1 / Bb4:1 F4:1 D5:1 C5:1 / A4:1 C5:1 Bb4:2"
+CHART = "Bb | Bb | F7 | Bb"
+
+
+def tune() -> Analysis:
+    return song({"vocal": ("melody", TUNE)}, meter=(4, 4), chart=CHART, pickup=1)
+
+
+def names(rule: str, analysis: Analysis | None = None) -> list[str]:
+    analysis = analysis or tune()
+    stem = analysis.melody
+    assert stem is not None
+    return [note.name for note in matched_notes(parse_rule(rule), stem, analysis)]
+
+
+@pytest.mark.parametrize(
+    ("rule", "found"),
+    [
+        ("keep phrase-pickup note", ["F4"]),
+        ("keep phrase-second note", ["Bb4", "G4", "F4", "C5"]),
+        ("keep phrase-third note in phrase 2", ["A4"]),
+        ("keep phrase-fourth note in phrases odd", ["C5", "C5"]),
+        ("keep phrase-penultimate note", ["C5", "A4", "D5", "C5"]),
+        ("keep phrase-opening note in phrases even", ["F4", "A4"]),
+        ("keep phrase-opening note in phrase penultimate", ["Bb4"]),
+        ("keep phrase-opening note in phrases final 2", ["Bb4", "A4"]),
+        ("keep phrase-opening note in phrases 1-last step 3", ["F4", "A4"]),
+        ("keep song-highest note", ["D5"]),
+        ("keep song-lowest note in phrase last", ["A4"]),
+        ("keep every note on beat 1", ["Bb4", "F4", "Bb4", "A4"]),
+        ("keep every note on beats 1, 4 in phrase 1", ["F4", "Bb4", "Bb4"]),
+        ("keep every chord third over I in phrase 1", ["D5"]),
+    ],
+)
+def test_a_note_is_found_by_its_place(rule: str, found: list[str]) -> None:
+    assert names(rule) == found
+
+
+def test_a_phrase_that_begins_before_its_barline_has_a_pickup() -> None:
+    analysis = song({"vocal": ("melody", "Bb4:2 C5:1 / D5:1/2 C5:1/2 Bb4:4")}, chart="Bb | Bb")
+    assert names("keep phrase-pickup note", analysis) == ["D5", "C5"]
+
+
+def test_a_note_is_found_by_its_role_and_goes_to_its_resolution() -> None:
+    analysis = song({"vocal": ("melody", "F4:2 D5:2 C5:2 A4:2")}, chart="F7 | F7")
+    assert names("keep every appoggiatura", analysis) == ["D5"]
+    (edit,) = make_plan(analysis, ["move every appoggiatura to its resolution"]).edits
+    assert (edit.from_name, edit.to_name) == ("D5", "C5")
+
+
+def test_a_note_takes_the_pitch_of_another() -> None:
+    analysis = tune()
+    (edit,) = make_plan(analysis, ["move phrase-ending note to note before in phrase 1"]).edits
+    assert (edit.from_name, edit.to_name) == ("Bb4", "C5")
+    (edit,) = make_plan(analysis, ["move note at 1:2 to note after"]).edits
+    assert (edit.from_name, edit.to_name) == ("D5", "C5")
+    (edit,) = make_plan(
+        analysis, ["move phrase-ending note to ending of phrase 2 in phrase 1"]
+    ).edits
+    assert (edit.from_name, edit.to_name) == ("Bb4", "C5")
+    assert "no note comes after" in " ".join(
+        make_plan(analysis, ["move phrase-ending note to note after in phrase last"]).warnings
+    )
+
+
+@dataclass(frozen=True)
+class Section:
+    name: str
+    start_s: float
+    end_s: float
+
+
+def in_sections(sections: tuple[Section, ...]) -> Analysis:
+    analysis = tune()
+    object.__setattr__(analysis, "sections", sections)
+    return analysis
+
+
+def test_a_section_is_found_by_name_and_number() -> None:
+    named = (Section("verse", 0, 5), Section("Chorus", 5, 9), Section("chorus", 9, 30))
+    starts = {
+        "in section verse": ["F4"],
+        "in section chorus": ["F4", "Bb4", "A4"],
+        "in section chorus 1": ["F4"],
+        "in section chorus last": ["Bb4", "A4"],
+    }
+    for scope, found in starts.items():
+        assert names(f"keep phrase-opening note {scope}", in_sections(named)) == found
+    with pytest.raises(InputError, match="it has verse, Chorus"):
+        names("keep every note in section bridge", in_sections(named))
+    with pytest.raises(InputError, match=r"sections = "):
+        names("keep every note in section bridge")
+
+
+def test_a_phrase_is_found_by_its_cadence() -> None:
+    analysis = tune()
+    stem = analysis.melody
+    assert stem is not None
+    closes = dict(
+        zip((1, 2, 3, 4), ("half", "perfect authentic", "phrygian half", "plagal"), strict=True)
+    )
+    for phrase in stem.phrases:
+        object.__setattr__(phrase, "cadence", closes[phrase.index])
+    assert names("keep phrase-opening note at half cadences", analysis) == ["F4", "Bb4"]
+    assert names("keep phrase-opening note at authentic or plagal cadences", analysis) == [
+        "F4",
+        "A4",
+    ]
+    assert names("keep phrase-ending note at deceptive cadences", analysis) == []
+
+
+def test_a_note_is_found_by_the_word_it_sings() -> None:
+    analysis = tune()
+    stem = analysis.melody
+    assert stem is not None
+    for note, syllable in zip(stem.notes, ("Go", "home,", "lan-", "tern"), strict=False):
+        object.__setattr__(note, "lyric", syllable)
+    assert list(sung_words(stem).values()) == ["go", "home", "lantern", "lantern"]
+    assert names('keep every note on word "Home"', analysis) == ["Bb4"]
+    assert names('keep every note on word "lantern"', analysis) == ["D5", "C5"]
