@@ -77,7 +77,8 @@ def _within_stems(plan: Plan, opened: OpenSong) -> Plan:
                 f"moves from {edit.start_s:.2f} s"
             )
             continue
-        edits.append(replace(edit, end_s=min(edit.end_s, end_s)))
+        to_s = None if edit.end_to_s is None else min(edit.end_to_s, end_s)
+        edits.append(replace(edit, end_s=min(edit.end_s, end_s), end_to_s=to_s))
     return replace(plan, edits=tuple(edits), warnings=tuple(dict.fromkeys(warnings)))
 
 

@@ -166,6 +166,8 @@ def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engin
                 f"{where}: {edit.shift_cents:+.0f} cents is more than an octave; "
                 f"allowed are -{MAX_SHIFT_CENTS:.0f} to +{MAX_SHIFT_CENTS:.0f}"
             )
+        if edit.moves_in_time:
+            raise EngineError(f"{where}: notes are not moved in time yet, in pitch only")
         end_s = edit.end_s
     if engine.needs_pitch and stem.track is None and edits:
         raise EngineError(

@@ -14,6 +14,7 @@ from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.match import matched_notes
 from retune.rules.model import IN_TIME, Interval, Rule
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
+from retune.rules.timing import Wish, wish_of
 from retune.rules.unmatched import matches_nothing
 
 DOUBTFUL = 0.5
@@ -40,6 +41,7 @@ class Draft:
     kept: set[tuple[str, int]] = field(default_factory=set)
     kept_spans: list[tuple[str, float, float]] = field(default_factory=list)
     spans: list[Edit] = field(default_factory=list)
+    wishes: list[Wish] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
     def warn(self, line: str) -> None:
@@ -72,7 +74,7 @@ def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
         draft.warn(matches_nothing(rule, stem, draft.analysis))
         return
     if rule.action in IN_TIME:
-        draft.warn(f'rule "{rule}": read, but notes are not moved in time yet')
+        _wish(rule, stem, notes, draft)
         return
     if rule.action == "keep":
         for note in notes:
@@ -88,6 +90,19 @@ def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:
             if part.index not in goals:
                 _claim_part(rule, stem, note, goal, part, draft)
     _tell_goals(rule, [(note, goals[note.index]) for note in notes], draft)
+
+
+def _wish(rule: Rule, stem: StemAnalysis, notes: Sequence[Note], draft: Draft) -> None:
+    """Ask for other times of notes; what cannot be asked for is said, once for all like it."""
+    said: dict[str, list[Note]] = {}
+    for note in notes:
+        wish = wish_of(rule, note, stem, draft.analysis)
+        if isinstance(wish, Wish):
+            draft.wishes.append(wish)
+        else:
+            said.setdefault(wish.why, []).append(note)
+    for why, unmoved in said.items():
+        draft.warn(f'rule "{rule}": {_some(unmoved)}: not moved: {why}')
 
 
 def _tell_goals(rule: Rule, goals: Sequence[tuple[Note, Goal | NoGoal]], draft: Draft) -> None:

@@ -15,6 +15,7 @@ from retune.rules.harmony_effects import (
 )
 from retune.rules.line_effects import leading_tones, leaps, parallels, ranges, shift_sizes
 from retune.rules.scene import Scene
+from retune.rules.time_effects import anticipations, late_rests, suspensions
 
 CHECKS = (
     clashes,
@@ -27,6 +28,9 @@ CHECKS = (
     ranges,
     shift_sizes,
     leading_tones,
+    suspensions,
+    anticipations,
+    late_rests,
 )
 
 

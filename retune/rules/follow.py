@@ -38,16 +38,17 @@ def followers(
         if stem.role not in ("double", "harmony") or how == "keep":
             continue
         for edit in leading:
-            for note in _together(stem, edit):
+            for note in sounds_with(stem, edit.start_s, edit.end_s):
                 if (stem.name, note.index) not in claimed:
                     claimed.add((stem.name, note.index))
                     found.append(_following(stem, note, edit, how, analysis))
     return found
 
 
-def _together(stem: StemAnalysis, edit: Edit) -> Iterable[Note]:
+def sounds_with(stem: StemAnalysis, start_s: float, end_s: float) -> Iterable[Note]:
+    """The notes of a stem that for the most part sound between these times."""
     for note in stem.notes:
-        common = min(note.end_s, edit.end_s) - max(note.start_s, edit.start_s)
+        common = min(note.end_s, end_s) - max(note.start_s, start_s)
         if common >= TOGETHER * (note.end_s - note.start_s) > 0:
             yield note
 

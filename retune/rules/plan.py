@@ -16,6 +16,7 @@ from retune.rules.follow import followers
 from retune.rules.model import Rule
 from retune.rules.parse import parse_rules
 from retune.rules.scene import Scene, with_roles
+from retune.rules.timed import moved_in_time, with_times
 from retune.rules.wholes import claim_spans, spans_apart
 
 
@@ -68,7 +69,9 @@ def make_plan(
     for edit in going_along:
         if edit.note is not None:
             draft.warn_of_doubt(analysis.stems[edit.stem].note(edit.note))
-    ordered = _in_order([*edits, *going_along, *spans_apart(draft)])
+    in_time = moved_in_time(draft, follow or {})
+    of_notes = with_times([*edits, *going_along], in_time, analysis)
+    ordered = _in_order([*of_notes, *spans_apart(draft)])
     moved = [analysis.stems[edit.stem] for edit in ordered]
     plan = Plan(
         edits=ordered,

@@ -11,6 +11,7 @@ from functools import cached_property
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
+from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
 from retune.theory.noteroles import Placed, chord_roles
 from retune.theory.spelling import pitch_name
@@ -69,6 +70,20 @@ class Scene:
         """The edit that moves a note, if any."""
         return self._edits.get((stem.name, note.index))
 
+    @cached_property
+    def _later(self) -> Mapping[int, Note]:
+        """By identity, the notes that move in time, as they lie then."""
+        found = {}
+        for (stem, index), edit in self._edits.items():
+            if edit.moves_in_time:
+                note = self.analysis.stems[stem].note(index)
+                found[id(note)] = note_after(note, edit, self.analysis)
+        return found
+
+    def after(self, note: Note) -> Note:
+        """The note as it lies in time in the variant."""
+        return self._later.get(id(note), note)
+
     def midi_after(self, stem: StemAnalysis, note: Note) -> int:
         """The note's name as a MIDI number in the variant."""
         edit = self.edit(stem, note)
@@ -86,6 +101,7 @@ class Scene:
 
     def chord_after(self, note: Note) -> Chord | None:
         """The chord a note is judged by, with the plan's band beneath it."""
+        note = self.after(note)
         return self.band.chord(note.chord, judged_at(note))
 
     # roles ---------------------------------------------------------------------------------
@@ -103,6 +119,8 @@ class Scene:
         return found
 
     def _placed(self, stem: StemAnalysis, note: Note, *, after: bool) -> Placed:
+        midi = self.midi_after(stem, note) if after else note.midi_name
+        note = self.after(note) if after else note
         beat_s = self._beat_s(note.start_s)
         onset, end = note.chord_at_onset or note.chord, note.chord_at_end or note.chord
         coming = self._coming(note, onset, beat_s)
@@ -113,7 +131,7 @@ class Scene:
         return Placed(
             note.start_s,
             note.end_s,
-            self.midi_after(stem, note) if after else note.midi_name,
+            midi,
             onset,
             end,
             coming,

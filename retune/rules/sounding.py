@@ -9,6 +9,7 @@ from functools import cached_property, lru_cache
 
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
+from retune.song.moved import note_after
 from retune.theory.chords import is_no_chord, parse_chord, roman_of, with_bass
 from retune.theory.spelling import spell_pitch_class
 
@@ -39,7 +40,22 @@ class Band:
     def bass(self) -> StemAnalysis | None:
         """The bass stem in which notes were heard."""
         stems = self.analysis.stems.values()
-        return next((stem for stem in stems if stem.role == "bass" and stem.notes), None)
+        stem = next((stem for stem in stems if stem.role == "bass" and stem.notes), None)
+        return None if stem is None else self._in_time(stem)
+
+    def _in_time(self, stem: StemAnalysis) -> StemAnalysis:
+        """The stem with its notes where the plan has them in time, at their own pitch."""
+        edits = {edit.note: edit for edit in self.plan.of_stem(stem.name) if edit.moves_in_time}
+        if not edits:
+            return stem
+        notes = (note_after(n, edits.get(n.index), self.analysis) for n in stem.notes)
+        return replace(stem, notes=tuple(notes))
+
+    @cached_property
+    def _moves_in_time(self) -> bool:
+        return self.bass is not None and any(
+            edit.moves_in_time for edit in self.plan.of_stem(self.bass.name)
+        )
 
     @cached_property
     def _bass_shifts(self) -> Mapping[int, int]:
@@ -51,7 +67,8 @@ class Band:
     @cached_property
     def is_still(self) -> bool:
         """Whether the plan moves neither bass nor backing."""
-        return not any(self._backing) and not self._bass_shifts
+        bass_is_still = not self._bass_shifts and not self._moves_in_time
+        return not any(self._backing) and bass_is_still
 
     @cached_property
     def _bass_onsets(self) -> tuple[float, ...]:
@@ -76,6 +93,16 @@ class Band:
         note = self.bass_note(at_s)
         return self._bass_shifts.get(note.index, 0) if note else 0
 
+    def _bass_moves(self, at_s: float) -> bool:
+        """Whether another bass sounds there than before."""
+        if not self._moves_in_time or self.bass is None:
+            return self.bass_shift(at_s) % 12 != 0
+        now = self.bass_pc(at_s)
+        onset_s = at_s + EARLY_S
+        first = self.analysis.stems[self.bass.name].notes
+        was = [n.midi_name % 12 for n in first if n.start_s <= onset_s and at_s < n.end_s][-1:]
+        return now is not None and was != [now]
+
     def bass_pc(self, at_s: float) -> int | None:
         """Pitch class of the bass as the plan has it."""
         note = self.bass_note(at_s)
@@ -94,7 +121,7 @@ class Band:
         shift = self.backing_shift(at_s)
         if shift is None:
             return None
-        if self.bass_shift(at_s) % 12 == 0 and shift % 12 == 0:
+        if not self._bass_moves(at_s) and shift % 12 == 0:
             return chord
         return _sounding(chord, shift, self.bass_pc(at_s), self.analysis.key_at(at_s))
 
@@ -102,7 +129,7 @@ class Band:
         """Whether bass or backing is moved at that moment."""
         if self.is_still:
             return False
-        return self.backing_shift(at_s) != 0 or self.bass_shift(at_s) % 12 != 0
+        return self.backing_shift(at_s) != 0 or self._bass_moves(at_s)
 
 
 def inside(chord: Chord, at_s: float) -> float:

@@ -32,8 +32,12 @@ def test_any_rules_give_a_sound_plan_or_a_refusal_in_one_line(rules: list[Rule],
     for earlier, later in pairwise(plan.edits):
         assert earlier.start_s <= later.start_s
         assert earlier.stem != later.stem or earlier.end_s <= later.start_s
+    for stem in {edit.stem for edit in plan.edits}:
+        spans = [edit.span_after for edit in plan.of_stem(stem)]
+        assert all(start_s < end_s for start_s, end_s in spans)
+        assert all(first[1] <= second[0] + 1e-6 for first, second in pairwise(spans))
     for edit in plan.edits:
-        assert abs(edit.shift_cents) > 1e-9
+        assert abs(edit.shift_cents) > 1e-9 or edit.moves_in_time
         assert str(parse_rule(edit.rule)) == edit.rule
     json.dumps(plan_facts(plan), allow_nan=False)
 

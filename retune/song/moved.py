@@ -1,0 +1,104 @@
+"""Beats as a ruler of time, and notes as they lie once a plan has moved them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from retune.carriers.changes import Edit
+from retune.carriers.heard import Analysis, Bars, Chord, FloatArray, Note
+
+LOOSE_BEATS = 0.125
+"""How long before its beat a note may begin, or after it end, and still be meant for it (common
+practice, no source)."""
+
+
+def beat_at(bars: Bars, time_s: float) -> float:
+    """How many written beats lie between the first downbeat and a time; less than 0 before it."""
+    downbeats, beats = _ruler(bars)
+    if time_s < downbeats[0]:
+        return float((time_s - downbeats[0]) / (downbeats[1] - downbeats[0])) * bars.beats_per_bar
+    beyond = (time_s - downbeats[-1]) / (downbeats[-1] - downbeats[-2]) * bars.beats_per_bar
+    return float(np.interp(time_s, downbeats, beats)) + max(float(beyond), 0.0)
+
+
+def time_at(bars: Bars, beat: float) -> float:
+    """The time of a beat counted from the first downbeat: `beat_at` the other way."""
+    downbeats, beats = _ruler(bars)
+    if beat < 0:
+        return float(downbeats[0] + beat * (downbeats[1] - downbeats[0]) / bars.beats_per_bar)
+    beyond = (beat - beats[-1]) * (downbeats[-1] - downbeats[-2]) / bars.beats_per_bar
+    return float(np.interp(beat, beats, downbeats)) + max(float(beyond), 0.0)
+
+
+def has_beats(bars: Bars) -> bool:
+    return len(bars.downbeats_s) >= 2
+
+
+def _ruler(bars: Bars) -> tuple[FloatArray, FloatArray]:
+    downbeats = np.asarray(bars.downbeats_s, dtype=np.float64)
+    return downbeats, np.arange(len(downbeats), dtype=np.float64) * bars.beats_per_bar
+
+
+def place_of(bars: Bars, time_s: float) -> tuple[int | None, float | None]:
+    """Bar (0 for the pickup) and beat (from 1) of a time, a little early counting as on time."""
+    if not has_beats(bars):
+        return None, None
+    beats = beat_at(bars, time_s)
+    bar = int(np.floor((beats + LOOSE_BEATS) / bars.beats_per_bar))
+    return max(bar + 1, 0), beats - bar * bars.beats_per_bar + 1
+
+
+def note_after(note: Note, edit: Edit | None, analysis: Analysis) -> Note:
+    """A note as it lies in time in the variant: its ends, bar, beat and chords; not its pitch."""
+    if edit is None or not edit.moves_in_time:
+        return note
+    start_s, end_s = edit.span_after
+    onset, end = note.chord_at_onset, note.chord_at_end
+    loose_s = _loose_s(start_s, end_s, analysis.bars)
+    if start_s != note.start_s:
+        onset = analysis.chord_at(start_s + loose_s)
+    if end_s != note.end_s:
+        end = _last_or(analysis, max(end_s - 2 * loose_s, start_s + loose_s))
+    bar, beat = (
+        (note.bar, note.beat) if start_s == note.start_s else place_of(analysis.bars, start_s)
+    )
+    judged = end if note.is_phrase_ending else onset
+    moved = (onset, end) != (note.chord_at_onset, note.chord_at_end)
+    return replace(
+        note,
+        start_s=start_s,
+        end_s=end_s,
+        bar=bar,
+        beat=beat,
+        chord_at_onset=onset,
+        chord_at_end=end,
+        chord=judged if moved else note.chord,
+    )
+
+
+def _loose_s(start_s: float, end_s: float, bars: Bars) -> float:
+    part_s = (end_s - start_s) / 4
+    if not has_beats(bars):
+        return part_s / 2
+    beat_s = time_at(bars, beat_at(bars, start_s) + 1) - start_s
+    return min(LOOSE_BEATS * beat_s, part_s)
+
+
+def _last_or(analysis: Analysis, at_s: float) -> Chord | None:
+    """The chord at a time, or the song's last where a note is held past it."""
+    if analysis.chords and at_s >= analysis.chords[-1].end_s:
+        return analysis.chords[-1]
+    return analysis.chord_at(at_s)
+
+
+def place_words(bars: Bars, time_s: float) -> str:
+    """ "Bar 8, beat 2", "Bar 8" for its first beat, "The pickup", or seconds without bars."""
+    bar, beat = place_of(bars, time_s)
+    if bar is None or beat is None:
+        return f"{time_s:.2f} s"
+    if bar == 0:
+        return "The pickup"
+    near = round(beat * 4) / 4
+    return f"Bar {bar}" if near == 1 else f"Bar {bar}, beat {near:g}"
