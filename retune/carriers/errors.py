@@ -4,6 +4,7 @@ RetuneError                 the root; a face catches this one, once
 ├── InputError              what was given cannot be used (exit code 2)
 │   ├── AudioError          a sound file that cannot be read as one
 │   ├── SongFileError       song.toml or a variants file: names file, key, line
+│   │   └── ChangedError    it was changed by somebody else since it was read
 │   ├── RuleError           a rule that does not read: carries the column
 │   ├── ChordError          a chord label or chart that does not read: names the bar
 │   └── UsageError          options that do not go together
@@ -37,6 +38,10 @@ class AudioError(InputError):
 
 class SongFileError(InputError):
     """A song file or variants file that cannot be used."""
+
+
+class ChangedError(SongFileError):
+    """The song file is no longer the one that was read; nothing was written."""
 
 
 class RuleError(InputError):

@@ -25,13 +25,13 @@ from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table
 from retune.song.songfile import read_song, read_variants
-from retune.sound.files import atomic_write, clear_unfinished, make_folder
+from retune.sound.files import atomic_write, clear_unfinished
+from retune.sound.folders import named_folder, sole_writer
 
 COLUMNS = (
     *("song", "variant", "state", "edits", "largest_shift_cents", "loudness_lufs", "gain_db"),
     *("true_peak_db", "seconds", "verdicts", "warnings", "inputs", "outputs", "error"),
 )
-RUNNING = ".running"
 
 
 @dataclass
@@ -55,16 +55,15 @@ class Tally:
 def batch(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if any job failed, the rest being done all the same; the code of
     `stopped_by` if it was stopped."""
-    out = Path(arguments.out)
+    out = named_folder(arguments.out)
     workers = _workers(arguments)
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     songs = _songs(arguments, tally)
-    make_folder(out)
     total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
-    with stoppable_once():
+    with sole_writer(out), stoppable_once():
         stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)
-        _clear_leftovers(out, songs)
+        _clear_leftovers(songs)
         _write_summary(out, tally)
         if arguments.report is not None:
             page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
@@ -98,7 +97,7 @@ def _workers(arguments: argparse.Namespace) -> Workers:
         return DaskCluster(arguments.dask)
     if arguments.jobs == 1:
         return InThisProcess()
-    return LocalProcesses(arguments.jobs, marks=Path(os.path.realpath(arguments.out)) / RUNNING)
+    return LocalProcesses(arguments.jobs)
 
 
 # --- the list of jobs ------------------------------------------------------------------------
@@ -162,16 +161,11 @@ def _named(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
         yield path, name
 
 
-def _clear_leftovers(out: Path, songs: Sequence[SongJobs]) -> None:
-    """Remove what killed workers left: their marks and half-written temporary files."""
+def _clear_leftovers(songs: Sequence[SongJobs]) -> None:
+    """Remove the half-written temporary files that killed workers left."""
     for job in (job for song in songs for job in (song.original, *song.variants)):
         for folder in (job.home, *job.home.rglob("*/")):
             clear_unfinished(folder)
-    folder = out / RUNNING
-    for path in folder.glob("*.txt") if folder.is_dir() else ():
-        path.unlink(missing_ok=True)
-    if folder.is_dir():
-        folder.rmdir()
 
 
 # --- what is told ----------------------------------------------------------------------------

@@ -14,7 +14,8 @@ from retune.comparison.index_page import IndexRow, index_page
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table
-from retune.sound.files import atomic_write, make_folder
+from retune.sound.files import atomic_write
+from retune.sound.folders import make_folder, named_folder
 
 COLUMNS = (
     *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),
@@ -24,12 +25,13 @@ COLUMNS = (
 
 def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Path) -> Path:
     """Write `index.html` and `endings.csv` into `report`; returns the page."""
-    make_folder(report)
+    place = named_folder(report)
+    make_folder(place)
     rows = [row for row in records if row["variant"] != ORIGINAL]
-    with atomic_write(report / "index.html", "w") as stream:
+    with atomic_write(place / "index.html", "w") as stream:
         stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))
     endings = (line for row in rows for line in _endings(out, row))
-    with atomic_write(report / "endings.csv", "w") as stream:
+    with atomic_write(place / "endings.csv", "w") as stream:
         stream.write(table(COLUMNS, ([line.get(name) for name in COLUMNS] for line in endings)))
     return report / "index.html"
 

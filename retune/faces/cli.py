@@ -358,7 +358,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _unforeseen(error: Exception) -> str:
     """An error that is not ours in words; a full disk may stop a library anywhere."""
     from retune.carriers.text import printable
-    from retune.sound.files import FULL, write_reason
+    from retune.sound.folders import FULL, write_reason
 
     if isinstance(error, OSError) and error.errno in FULL:
         return f"cannot write {error.filename or 'a file'}: {write_reason(error)}"

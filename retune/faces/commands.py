@@ -12,6 +12,7 @@ from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
 from retune.pipeline.song_analysis import OpenSong
 from retune.pipeline.suggestions import suggestion_facts
+from retune.sound.folders import place_in
 
 Arguments = argparse.Namespace
 FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases", "guide")
@@ -132,9 +133,13 @@ def demo(arguments: Arguments) -> int:
         analysis = pipeline.analyze(opened, progress=tell)
         plans = pipeline.plans_of(opened, None, progress=tell)
         manifests = pipeline.write_versions(
-            opened, plans=plans, out=out / "renditions", control=[plans[0].name], progress=tell
+            opened,
+            plans=plans,
+            out=place_in(out, "renditions"),
+            control=[plans[0].name],
+            progress=tell,
         )
-        page = pipeline.compare_page([opened], out=out / "compare.html", progress=tell)
+        pipeline.compare_page([opened], out=place_in(out, "compare.html"), progress=tell)
     if not arguments.quiet:
         show.show_analysis(analysis)
         for made in plans:
@@ -142,7 +147,8 @@ def demo(arguments: Arguments) -> int:
     for manifest in manifests.values():
         show.warn(manifest["warnings"])
     show.say(
-        f"\nopen {page.path} in a browser: original, variants and matched control, side by side.\n"
+        f"\nopen {out / 'compare.html'} in a browser: original, variants and matched control, "
+        "side by side.\n"
         f"stems and mixes: {out / 'renditions'}\n"
         f"the song file, yours to change: {song}\n"
         "start with the volume low. The song is invented and free to use (CC0).",

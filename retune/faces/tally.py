@@ -10,6 +10,7 @@ from retune.comparison.tally import PairTally, Tally
 from retune.comparison.tally import tally as count
 from retune.faces import show
 from retune.sound.files import atomic_write, refuse_inputs
+from retune.sound.folders import named_file
 
 
 def tally(arguments: argparse.Namespace) -> int:
@@ -30,7 +31,7 @@ def _write_plot(counted: Tally, path: Path, inputs: list[str]) -> None:
     from retune.comparison.exports.tally_plot import tally_svg
 
     refuse_inputs(path, inputs, option="--plot")
-    with atomic_write(path, "w") as stream:
+    with atomic_write(named_file(path), "w") as stream:
         stream.write(tally_svg(counted))
 
 

@@ -32,7 +32,8 @@ from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, o
 from retune.pipeline.song_plan import plan as make
 from retune.pipeline.song_plan import plans_of
 from retune.pipeline.tension_curves import tension_curves, tension_words
-from retune.sound.files import atomic_write, make_folder, refuse_inputs
+from retune.sound.files import atomic_write, refuse_inputs
+from retune.sound.folders import make_folder, named_file
 
 FADE_S = 0.03
 SHEETS = 8
@@ -132,8 +133,9 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Pat
     text = comparison_page(list(pages))
     for song in opened:
         refuse_inputs(path, song.song.inputs)
-    make_folder(path.parent)
-    with atomic_write(path, "w") as stream:
+    place = named_file(path)
+    make_folder(place.parent)
+    with atomic_write(place, "w") as stream:
         stream.write(text)
     warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))
     apart = tuple(line for page in pages for line in difference_words(page.differences))

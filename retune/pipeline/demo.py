@@ -6,7 +6,8 @@ import shutil
 from pathlib import Path
 
 from retune.carriers.errors import OutputError
-from retune.sound.files import atomic_write, make_folder, write_reason
+from retune.sound.files import atomic_write
+from retune.sound.folders import make_folder, named_folder, write_reason
 
 SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
 
@@ -36,7 +37,7 @@ def write_demo(out: str | Path) -> Path:
     OutputError
         A different file of that name exists, or the folder cannot be written.
     """
-    source, folder = demo_folder(), Path(out)
+    source, folder = demo_folder(), named_folder(out)
     make_folder(folder)
     try:
         for name in SHIPPED:
@@ -51,4 +52,4 @@ def write_demo(out: str | Path) -> Path:
                 shutil.copyfileobj(shipped, stream)
     except OSError as error:
         raise OutputError(f"cannot write the demo to {folder}: {write_reason(error)}") from error
-    return folder / "song.toml"
+    return Path(out) / "song.toml"

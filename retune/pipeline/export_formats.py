@@ -18,6 +18,7 @@ from retune.pipeline.song_plan import plan as make
 from retune.pipeline.song_plan import plans_of
 from retune.pipeline.tension_curves import tension_curves
 from retune.sound.files import atomic_write
+from retune.sound.folders import named_folder
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,8 @@ def export(
         abouts={name: variant.about for name, variant in opened.song.variants.items()},
         tension=tension_curves(analysis, [Plan((), name=ORIGINAL), *plans]),
     )
-    job = Job(opened, material, choices or ExportOptions(), Path(out), progress)
+    folder = named_folder(out)
+    job = Job(opened, material, choices or ExportOptions(), folder, progress)
     _check_choices(wanted, job)
     paths: list[Path] = []
     for done, name in enumerate(wanted):
@@ -185,7 +187,8 @@ def export(
     progress("exporting", 1.0)
     planned = (line for plan in plans for line in plan.warnings)
     warnings = [*analysis.warnings, *planned, *job.warnings]
-    return Exported(tuple(paths), tuple(dict.fromkeys(warnings)))
+    shown = (Path(out) / path.relative_to(folder) for path in paths)
+    return Exported(tuple(shown), tuple(dict.fromkeys(warnings)))
 
 
 def _check_choices(formats: Sequence[str], job: Job) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 from retune.carriers.changes import Rendition
 from retune.comparison.exports.material import Material
 from retune.pipeline.song_analysis import OpenSong, Progress, silent
-from retune.sound.files import make_folder, refuse_inputs
+from retune.sound.files import refuse_inputs
+from retune.sound.folders import make_folder
 
 
 @dataclass(frozen=True)

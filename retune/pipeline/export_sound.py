@@ -20,7 +20,8 @@ from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render
 from retune.sound.audio import blocks_of, write_wav
-from retune.sound.files import atomic_write, make_folder
+from retune.sound.files import atomic_write
+from retune.sound.folders import make_folder
 
 _BLOCK = 1 << 18
 _FADE_S = 0.03

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import os
-import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -22,13 +20,8 @@ from retune.pipeline.renditions import CONTROL, render, render_control
 from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.sound.cache import content_key
-from retune.sound.files import (
-    atomic_write,
-    make_folder,
-    refuse_inputs,
-    sha256_file,
-    unfinished_name,
-)
+from retune.sound.files import atomic_write, link_or_copy, refuse_inputs, sha256_file
+from retune.sound.folders import make_folder, named_folder, sole_writer
 
 ORIGINAL = "original"
 
@@ -62,24 +55,25 @@ def write_versions(
         The engine cannot do this material or is not installed.
     """
     opened = open_song(source, **options)
-    folder = Path(out)
+    folder = named_folder(out)
     check_options(engine=engine, subtype=subtype)
     _refuse_inputs(opened, [folder / name for name in (ORIGINAL, *(plan.name for plan in plans))])
     analyze(opened, progress=progress)
-    original = write_original(opened, folder / ORIGINAL, subtype=subtype)
-    manifests = {}
-    for done, plan in enumerate(plans):
-        progress(f"rendering {plan.name}", done / len(plans))
-        manifests[plan.name] = write_variant(
-            opened,
-            plan,
-            folder=folder,
-            original=original,
-            engine=engine,
-            subtype=subtype,
-            control=control if isinstance(control, bool) else plan.name in control,
-        )
-    progress("rendering", 1.0)
+    with sole_writer(folder):
+        original = write_original(opened, folder / ORIGINAL, subtype=subtype)
+        manifests = {}
+        for done, plan in enumerate(plans):
+            progress(f"rendering {plan.name}", done / len(plans))
+            manifests[plan.name] = write_variant(
+                opened,
+                plan,
+                folder=folder,
+                original=original,
+                engine=engine,
+                subtype=subtype,
+                control=control if isinstance(control, bool) else plan.name in control,
+            )
+        progress("rendering", 1.0)
     return manifests
 
 
@@ -255,16 +249,7 @@ def _subtype(opened: OpenSong, audio: AudioLike) -> str:
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
     make_folder(target.parent)
-    part = unfinished_name(target.parent)
-    try:
-        os.link(source, part)
-        os.replace(part, target)
-    except OSError:
-        with atomic_write(target) as stream, open(source, "rb") as written:
-            shutil.copyfileobj(written, stream)
-    finally:
-        # Renaming one link of a file over another does nothing and leaves both names.
-        part.unlink(missing_ok=True)
+    link_or_copy(source, target)
 
 
 def address(

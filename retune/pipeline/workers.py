@@ -8,7 +8,10 @@ that it crosses to any of them.
 from __future__ import annotations
 
 import os
+import shutil
 import signal
+import tempfile
+import weakref
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import CancelledError, Future
@@ -25,6 +28,8 @@ MAX_TRIES = 2
 """A task that took its worker with it this often is given up."""
 MAX_LOSSES = 12
 """So many workers lost with no task done between: it is the workers, not the tasks."""
+MARKS = "retune-running-"
+"""How the folder is called whose files tell what runs; then comes the number of the process."""
 IDLE_S = 300
 """How long a worker waits for work before it ends."""
 ONE_THREAD = {
@@ -196,11 +201,14 @@ class InThisProcess:
 class LocalProcesses:
     """`count` processes of this machine, numeric libraries held to one thread in each.
 
-    A file in `marks` stands while a task runs, so that a dead worker's task is known.
+    A file in a folder of its own, `marks`, stands while a task runs, so that a dead worker's task
+    is known. It is made anew for each run and never lies where a user's files may.
     """
 
-    def __init__(self, count: int, *, marks: Path) -> None:
-        self.count, self.marks = count, marks
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.marks = Path(tempfile.mkdtemp(prefix=f"{MARKS}{os.getpid()}-"))
+        weakref.finalize(self, shutil.rmtree, self.marks, ignore_errors=True)
         self._executor()
 
     def _executor(self) -> Any:
@@ -244,7 +252,6 @@ def _begin_worker() -> None:
 def _run_marked(run: Callable[[Any], Any], given: Any, *, mark: Path, title: str) -> Any:
     # Where no mark can be written, the task itself says what is wrong with the disk.
     with suppress(OSError):
-        mark.parent.mkdir(parents=True, exist_ok=True)
         mark.write_text(f"{os.getpid()} {title}\n", encoding="utf-8")
     try:
         return run(given)

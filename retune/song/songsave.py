@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from retune.carriers.errors import SongFileError, UsageError
+from retune.carriers.errors import ChangedError, OutputError, SongFileError, UsageError
 from retune.carriers.songfacts import Song
 from retune.song.songfile import parse_song, song_text
 from retune.song.songschema import MUSIC
 from retune.sound.files import atomic_write
+from retune.sound.folders import locked_file, write_reason
 
 _SAME_MOMENT_S = 1e-6
 
@@ -26,7 +28,8 @@ class SongEditor:
         text = song_text(self.path)
         self.song: Song = parse_song(text, path=self.path)
         self._checked = (text, self.song)
-        self._seen = _fingerprint(self.path)
+        self.revision = revision_of(text)
+        """Names the text that was read, or saved last."""
         self._line_end = "\r\n" if "\r\n" in text else "\n"
         try:
             self._document: Any = tomlkit.parse(text.replace("\r\n", "\n"))
@@ -115,19 +118,29 @@ class SongEditor:
     def save(self) -> Song:
         """Check the changed text as any song file, write it whole, and return the new song.
 
-        Raises SongFileError when the change makes no valid song file, or when the file on disk
-        is no longer the one that was read; OutputError when it cannot be written.
+        The file is locked from the last look at it until the new one has taken its place, so that
+        of two programs that save at once one is told.
+
+        Raises SongFileError when the change makes no valid song file; ChangedError when the file
+        on disk is no longer the one that was read; OutputError when it cannot be written.
         """
         song = self.checked()
         text = self._checked[0]
-        if _fingerprint(self.path) != self._seen:
-            raise SongFileError(
-                f"{self.path} was changed by something else since it was read; "
-                "nothing is saved: open it again and repeat the change"
-            )
-        with atomic_write(self.path) as stream:
-            stream.write(text.encode("utf-8"))
-        self._seen = hashlib.sha256(text.encode("utf-8")).hexdigest()
+        place = Path(os.path.realpath(self.path))  # the user named it, be it a link
+        try:
+            with locked_file(place):
+                if revision_on_disk(place) != self.revision:
+                    raise ChangedError(
+                        f"{self.path} was changed by something else since it was read; "
+                        "nothing is saved: load it again and repeat the change"
+                    )
+                with atomic_write(place) as stream:
+                    stream.write(text.encode("utf-8"))
+        except FileNotFoundError as error:
+            raise ChangedError(f"{self.path} has gone; nothing is saved") from error
+        except OSError as error:
+            raise OutputError(f"cannot write {self.path}: {write_reason(error)}") from error
+        self.revision = revision_of(text)
         self.song = song
         return song
 
@@ -144,10 +157,16 @@ def edit_song(path: str | Path) -> SongEditor:
     return SongEditor(path)
 
 
-def _fingerprint(path: Path) -> str:
+def revision_of(text: str) -> str:
+    """What names a text of a song file: 16 hex digits, "" for no text that could be read."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:16]
+
+
+def revision_on_disk(path: Path) -> str:
+    """`revision_of` the song file that now stands at `path`; "" where none can be read."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
+        return revision_of(song_text(path))
+    except SongFileError:
         return ""
 
 

@@ -5,148 +5,171 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 import secrets
-import sys
+import shutil
+import stat
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-if sys.platform != "win32":
-    import fcntl
-
 from retune.carriers.errors import InputError, OutputError, UsageError
+from retune.sound.folders import HeldFolder, held, refuse_links, try_lock, write_reason
 
-_REASONS = {
-    errno.ENOSPC: "the disk is full; free some space or write elsewhere",
-    errno.EDQUOT: "the disk quota is used up; free some space or write elsewhere",
-    errno.EROFS: "the disk is read-only; choose another output folder",
-    errno.EACCES: "no permission to write there; choose another output folder",
-    errno.EPERM: "no permission to write there; choose another output folder",
-    errno.ENOENT: "its folder does not exist; create it first",
-    errno.ENOTDIR: "part of its path is a file, not a folder; choose another output folder",
-    errno.EISDIR: "a folder of that name is in the way; choose another name",
-    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
-    errno.EFBIG: "the file system cannot hold a file of that size; write elsewhere",
-    errno.EEXIST: "a file of that name is in the way; choose another name",
-    errno.ELOOP: "its path is a loop of symbolic links; choose another output folder",
-}
-
-
-_UNFINISHED = ".retune-"
-FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-
-
-def write_reason(error: OSError) -> str:
-    """Why a write failed and what to do, in words."""
-    known = _REASONS.get(error.errno or 0)
-    return known or f"{error.strerror or error}; choose another output folder"
-
-
-def make_folder(folder: str | Path) -> None:
-    """Make a folder and those above it, unless it is there. Raises OutputError."""
-    try:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot make the folder {folder}: {write_reason(error)}") from error
+_UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
 
 @contextmanager
-def atomic_write(path: str | Path, mode: str = "wb") -> Iterator[IO[Any]]:
+def atomic_write(
+    path: str | Path, mode: str = "wb", *, in_place_of_others: bool = True
+) -> Iterator[IO[Any]]:
     """A file that appears under `path` only once it is whole.
 
     Yields a temporary file in the same folder (`mode` "wb", or "w" for UTF-8 text with "\\n"
     line ends); on leaving it is flushed to disk and renamed over `path`, on an error removed.
-    A symbolic link is written through, and an existing file keeps its permissions.
+    An existing file keeps its permissions; with `in_place_of_others` false it is never replaced.
+    Nothing is written through a symbolic link, not even one that the path ends in: whoever was
+    given a path by the user makes it a `named_file` or a file in a `named_folder` first.
 
     Raises OutputError when the file cannot be written.
     """
     text: dict[str, Any] = {}
     if mode == "w":  # a file name may hold bytes that are no UTF-8: "?" stands for them
         text = {"encoding": "utf-8", "errors": "replace", "newline": "\n"}
+    path = Path(path)
     try:
-        target = Path(os.path.realpath(path))
-        if target.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "is a folder")
-        if target.exists() and not target.is_file():  # a rename would do away with a device
-            raise OSError("it is not a regular file")
-        with temporary_in(target.parent) as temporary:
-            with open(temporary, mode, **text) as stream:
+        with held(path.parent) as folder, unfinished_in(folder) as (name, handle):
+            _refuse_what_is_there(folder, path, may_be=in_place_of_others)
+            with open(handle, mode, closefd=False, **text) as stream:
                 yield stream
                 stream.flush()
                 os.fsync(stream.fileno())
-            if target.exists():
-                os.chmod(temporary, target.stat().st_mode & 0o7777)
-            os.replace(temporary, target)
-            _sync_folder(target.parent)
+            _take_place(folder, name, path, in_place_of_others=in_place_of_others)
+            folder.sync()
     except OSError as error:
         raise OutputError(f"cannot write {path}: {write_reason(error)}") from error
 
 
+def _refuse_what_is_there(folder: HeldFolder, path: Path, *, may_be: bool) -> os.stat_result | None:
+    """What stands under the name now, a regular file or nothing; all else is refused."""
+    status = folder.status(path.name)
+    if status is None:
+        return None
+    if stat.S_ISLNK(status.st_mode):
+        refuse_links(folder.path / path.name)
+    if stat.S_ISDIR(status.st_mode):
+        raise IsADirectoryError(errno.EISDIR, "is a folder")
+    if not stat.S_ISREG(status.st_mode):  # a rename would do away with a device
+        raise OSError("it is not a regular file")
+    if not may_be:
+        raise FileExistsError(errno.EEXIST, "is there")
+    return status
+
+
+def _take_place(folder: HeldFolder, name: str, path: Path, *, in_place_of_others: bool) -> None:
+    """Give a whole file its name, and the permissions of what had it."""
+    status = _refuse_what_is_there(folder, path, may_be=in_place_of_others)
+    if in_place_of_others:
+        if status is not None:
+            folder.set_mode(name, status.st_mode & 0o7777)
+        folder.rename(name, path.name)
+    else:
+        take_free_name(folder, name, path.name)
+
+
+def take_free_name(folder: HeldFolder, name: str, wanted: str) -> None:
+    """Give the file `name` a name that nothing has. Raises FileExistsError, and other OSErrors."""
+    try:
+        folder.link(folder, name, wanted)
+    except FileExistsError:
+        raise
+    except OSError:  # no hard links, as on a memory stick: the name is claimed, then replaced
+        os.close(folder.open(wanted, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+        try:
+            folder.rename(name, wanted)
+        except OSError:
+            folder.remove(wanted)
+            raise
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """Make `target` another name of the file `source`, or a copy where the file system has no
+    links. Raises OutputError."""
+    try:
+        with held(source.parent) as there, held(target.parent) as here:
+            part = _unfinished_name()
+            try:
+                here.link(there, source.name, part)
+                _refuse_what_is_there(here, target, may_be=True)
+                here.rename(part, target.name)
+                return
+            finally:
+                # Renaming one link of a file over another does nothing and leaves both names.
+                here.remove(part)
+    except OSError:
+        pass
+    try:
+        with atomic_write(target) as stream, open(source, "rb") as written:
+            shutil.copyfileobj(written, stream)
+    except OSError as error:
+        raise OutputError(f"cannot write {target}: {write_reason(error)}") from error
+
+
 @contextmanager
-def temporary_in(folder: Path, *, suffix: str = "") -> Iterator[Path]:
-    """A new, empty file in `folder`, to be written and renamed; what was not renamed is removed.
+def unfinished_in(folder: HeldFolder, *, suffix: str = "") -> Iterator[tuple[str, int]]:
+    """Name and descriptor of a new, empty file in `folder`, to be written and renamed; what was
+    not renamed is removed.
 
     What a killed process left there is removed first. A lock, which ends with its process, tells
     such a file from one at work. Raises OSError.
     """
-    clear_unfinished(folder)
-    path, handle = _begin(folder, suffix)
+    _clear(folder)
+    name, handle = _begin(folder, suffix)
     try:
-        yield path
+        yield name, handle
     finally:
         with suppress(OSError):
-            path.unlink(missing_ok=True)
+            folder.remove(name)
         os.close(handle)
 
 
-def unfinished_name(folder: Path, *, suffix: str = "") -> Path:
-    """A new name in `folder` that `clear_unfinished` knows for unfinished."""
-    return folder / f"{_UNFINISHED}{secrets.token_hex(8)}.tmp{suffix}"
+@contextmanager
+def temporary_in(folder: Path, *, suffix: str = "") -> Iterator[Path]:
+    """The path of a new, empty file in `folder`, as `unfinished_in`."""
+    with held(folder) as place, unfinished_in(place, suffix=suffix) as (name, _):
+        yield folder / name
 
 
-def _begin(folder: Path, suffix: str) -> tuple[Path, int]:
+def _unfinished_name(suffix: str = "") -> str:
+    return f".retune-{secrets.token_hex(8)}.tmp{suffix}"
+
+
+def _begin(folder: HeldFolder, suffix: str) -> tuple[str, int]:
     while True:
-        path = unfinished_name(folder, suffix=suffix)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
-        if _lock(handle) != "taken" and path.exists():
-            return path, handle
+        name = _unfinished_name(suffix)
+        handle = folder.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL)
+        if try_lock(handle) != "taken" and folder.status(name) is not None:
+            return name, handle
         os.close(handle)  # another process took it for a leftover before it was locked
 
 
-def _lock(handle: int) -> str:
-    """Whether the file is now "ours", "taken" by another process, or has no lock ("none")."""
-    if sys.platform == "win32":  # where an open file cannot be removed
-        return "none"
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return "taken"
-    except OSError:
-        return "none"
-    return "ours"
-
-
 def clear_unfinished(folder: str | Path) -> None:
-    """Remove from a folder what processes left there that were killed as they wrote."""
-    for path in Path(folder).glob(f"{_UNFINISHED}*.tmp*"):
+    """Remove from a folder what processes left there that were killed as they wrote; nothing
+    through a link."""
+    with suppress(OSError, OutputError), held(folder) as place:
+        _clear(place)
+
+
+def _clear(folder: HeldFolder) -> None:
+    for name in filter(_UNFINISHED.fullmatch, folder.names()):
         with suppress(OSError):
-            handle = os.open(path, os.O_RDWR | getattr(os, "O_NONBLOCK", 0))
+            handle = folder.open(name, os.O_RDWR | getattr(os, "O_NONBLOCK", 0))
             try:
-                if _lock(handle) == "ours":
-                    path.unlink(missing_ok=True)
+                if stat.S_ISREG(os.fstat(handle).st_mode) and try_lock(handle) == "ours":
+                    folder.remove(name)
             finally:
                 os.close(handle)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename durable where the system lets a folder be opened (not on Windows)."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def sha256_file(path: str | Path) -> str:

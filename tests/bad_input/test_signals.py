@@ -35,7 +35,7 @@ sys.addaudithook(hook)
 
 def as_it_writes(name: str) -> str:
     """Python that sends a signal at the first rename: that of the first file, once written."""
-    return AS_IN_A_TERMINAL + HOOK.format(event="os.rename", part="OUT", which=1, name=name)
+    return AS_IN_A_TERMINAL + HOOK.format(event="os.rename", part=".retune-", which=0, name=name)
 
 
 def as_it_reads(name: str) -> str:
@@ -53,7 +53,7 @@ def test_a_signal_as_it_writes(command: str, name: str, home: Path) -> None:
     assert "Traceback" not in answer.err
     if command != "batch":
         assert answer.err == "retune: stopped; nothing half-written\n"
-    assert not [path for path in home.parent.rglob(".*") if path.name != ".running"]
+    assert not list(home.parent.rglob(".*"))
 
 
 @pytest.mark.parametrize("words", [("analyze",), ("plan", "--variant", "home"), ("suggest",)])

@@ -157,7 +157,7 @@ def busy(seconds: float) -> None:
 
 def overhead(job_s: float, count: int) -> float:
     """Processor time of the scheduler and one worker beyond the work, as a share of the work."""
-    workers = LocalProcesses(2, marks=Path(tempfile.mkdtemp()))
+    workers = LocalProcesses(2)
     tasks = [Task(f"warm {k}", busy, 0.1) for k in range(4)]
     tasks += [Task(f"job {k}", busy, job_s) for k in range(count)]
     spent: list[float] = []

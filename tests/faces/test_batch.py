@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,6 +19,8 @@ import pytest
 import soundfile
 
 from retune.faces.cli import main
+from retune.pipeline.scheduling import MARKS
+from retune.sound.folders import sole_writer
 
 RATE_HZ = 16_000
 VARIANTS = """format = 1
@@ -114,7 +117,10 @@ def test_every_variant_of_every_song_is_made(undisturbed: Path) -> None:
         assert names == {"vocal.wav", "harp.wav", "mix.wav"}
     records = json.loads((undisturbed / "batch.json").read_text(encoding="utf-8"))
     assert {record["edits"] for record in records if record["variant"] == "home"} == {1}
-    assert not (undisturbed / ".running").exists()
+    assert {path.name for path in undisturbed.iterdir()} == {
+        *("batch.csv", "batch.json"),
+        *(row["song"] for row in table),
+    }
 
 
 def test_two_processes_give_the_same_bytes(
@@ -233,6 +239,11 @@ def command(songs: list[str], out: Path, *more: str) -> list[str]:
     ]
 
 
+def marks_of(running: subprocess.Popen[bytes]) -> Iterator[Path]:
+    """The files that tell what the workers of a batch are at."""
+    return Path(tempfile.gettempdir()).glob(f"{MARKS}{running.pid}-*/*.txt")
+
+
 def until(condition: object, seconds: float = 180.0) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -261,7 +272,7 @@ def test_a_killed_worker_costs_no_other_job(
     running = subprocess.Popen(command(songs, tmp_path, "--jobs", "2"), stderr=subprocess.DEVNULL)
     until(lambda: list(tmp_path.glob("*/home/vocal.wav")))
     killed = False
-    for marker in (tmp_path / ".running").glob("*.txt"):
+    for marker in marks_of(running):
         worker = int(marker.read_text(encoding="utf-8").split()[0])
         if worker != running.pid:
             os.kill(worker, signal.SIGKILL)
@@ -292,7 +303,7 @@ def test_ctrl_c_stops_soon_with_a_summary(songs: list[str], tmp_path: Path, ask:
     assert "not begun (--resume goes on)" in told
     assert rows(tmp_path)
     assert not list(tmp_path.rglob("*.tmp"))
-    assert not (tmp_path / ".running").exists()
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
 
 
 @pytest.fixture
@@ -423,7 +434,7 @@ def test_two_hundred_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
     until(lambda: len(list(out.glob("*/*/manifest.json"))) > 60, 120)
     killed = False
     while not killed and running.poll() is None:
-        for marker in (out / ".running").glob("*.txt"):
+        for marker in marks_of(running):
             try:
                 worker = int(marker.read_text(encoding="utf-8").split()[0])
                 os.kill(worker, signal.SIGKILL)
@@ -435,3 +446,38 @@ def test_two_hundred_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
     assert killed
     assert bytes_below(out) == bytes_below(tmp_path / "calm")
     assert len(rows(out)) == 200
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_received_folder_loses_nothing_of_the_users(tmp_path: Path, jobs: str) -> None:
+    """Links in an output folder that lead to the user's own files, where a batch writes, marks
+    what runs or clears up."""
+    song = str(make_song(tmp_path / "songs" / "take1", 1))
+    (tmp_path / "songs" / "variants.toml").write_text(VARIANTS, encoding="utf-8")
+    mine, out = tmp_path / "notes", tmp_path / "out"
+    mine.mkdir()
+    (mine / "diary.txt").write_text("dear diary", encoding="utf-8")
+    (mine / ".retune-0123456789abcdef.tmp").write_text("mine", encoding="utf-8")
+    before = bytes_below(mine)
+    out.mkdir()
+    (out / ".running").symlink_to(mine)
+    (out / "take1").mkdir()
+    (out / "take1" / "home").symlink_to(mine)
+    (out / "take1" / "original").mkdir()
+    (out / "take1" / "original" / "vocal.wav").symlink_to(mine / "diary.txt")
+    assert batch([song], out, "--jobs", jobs) == 1
+    assert bytes_below(mine) == before
+    assert (out / ".running").is_symlink()
+    states = {row["variant"]: row["error"] for row in rows(out)}
+    assert "vocal.wav is a symbolic link" in states["original"]
+
+
+def test_a_second_batch_into_one_folder_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    song = str(make_song(tmp_path / "songs" / "take1", 1))
+    (tmp_path / "songs" / "variants.toml").write_text(VARIANTS, encoding="utf-8")
+    with sole_writer(tmp_path / "out"):
+        assert batch([song], tmp_path / "out") == 1
+    assert "another run is writing to" in capsys.readouterr().err
+    assert not list((tmp_path / "out").iterdir())

@@ -158,7 +158,7 @@ def test_workers_that_all_die_end_the_run() -> None:
 
 
 def test_a_task_that_kills_its_worker_is_given_up_and_no_other_is_lost(tmp_path: Path) -> None:
-    workers = LocalProcesses(2, marks=tmp_path / "marks")
+    workers = LocalProcesses(2)
     queue = [
         *tasks(double, *range(5)),
         *tasks(kill_me, "it"),
@@ -172,12 +172,12 @@ def test_a_task_that_kills_its_worker_is_given_up_and_no_other_is_lost(tmp_path:
     assert {done[f"double {k}"] for k in range(10)} == {2 * k for k in range(10)}
     assert done[f"kill_once {tmp_path / 'flag'}"] == "lived"
     assert done["threads 0"] == ["1", "1", "1"]
-    assert not list((tmp_path / "marks").iterdir())
+    assert not list(workers.marks.iterdir())
     workers.stop()
 
 
 def test_a_result_that_cannot_come_back_is_a_fault_of_its_task(tmp_path: Path) -> None:
-    workers = LocalProcesses(2, marks=tmp_path / "marks")
+    workers = LocalProcesses(2)
     done, lost = run([*tasks(a_lock, 0), *tasks(double, 1)], workers)
     assert done == {"double 1": 2}
     assert "pickle" in lost["a_lock 0"]

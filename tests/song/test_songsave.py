@@ -165,7 +165,7 @@ def test_a_change_by_someone_else_is_not_lost(path: Path) -> None:
         editor.save()
     assert path.read_text() == TEXT + "# mine\n"
     path.unlink()
-    with pytest.raises(SongFileError, match="was changed by something else"):
+    with pytest.raises(SongFileError, match="has gone; nothing is saved"):
         editor.save()
 
 

@@ -34,14 +34,12 @@ def test_an_error_keeps_the_old_file(tmp_path: Path) -> None:
     assert os.listdir(tmp_path) == ["a.bin"]
 
 
-def test_permissions_and_links_survive(tmp_path: Path) -> None:
-    path, link = tmp_path / "a.txt", tmp_path / "link.txt"
+def test_permissions_survive(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
     path.write_text("old")
     path.chmod(0o640)
-    link.symlink_to(path)
-    with atomic_write(link, "w") as stream:
+    with atomic_write(path, "w") as stream:
         stream.write("new")
-    assert link.is_symlink()
     assert path.read_text() == "new"
     assert stat.S_IMODE(path.stat().st_mode) == 0o640
 
@@ -61,7 +59,7 @@ def test_a_link_loop_is_an_output_error(tmp_path: Path) -> None:
     os.symlink("b", tmp_path / "a")
     os.symlink("a", tmp_path / "b")
     with (
-        pytest.raises(OutputError, match="loop of symbolic links"),
+        pytest.raises(OutputError, match="is a symbolic link"),
         atomic_write(tmp_path / "a" / "x.txt", "w"),
     ):
         pass

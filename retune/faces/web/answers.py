@@ -12,9 +12,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
-from retune.carriers.errors import InputError, RetuneError, UsageError
+from retune.carriers.errors import ChangedError, InputError, RetuneError, UsageError
 from retune.faces.web.asked import Asked
-from retune.faces.web.desk import ConflictError, Desk
+from retune.faces.web.desk import Desk
 from retune.faces.web.work import Tasks
 
 Handler = Callable[["Bench", Asked], Any]
@@ -70,6 +70,6 @@ def _run(handler: Handler, bench: Bench, body: Any) -> Any:
 def told(error: RetuneError) -> JSONResponse:
     """An error as the page shows it: 409 for a conflict, 400 for wrong input, 422 for the rest."""
     status = 400 if isinstance(error, InputError) else 422
-    if isinstance(error, ConflictError):
+    if isinstance(error, ChangedError):
         status = 409
     return JSONResponse({"error": " ".join(str(error).split())}, status_code=status)

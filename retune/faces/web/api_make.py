@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,7 @@ from retune.faces.web.desk import Desk
 from retune.pipeline.song_analysis import Progress
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
+from retune.sound.folders import place_in
 
 MOST_BESIDE = 50  # song files of one folder that are offered
 ONE_SIDED: Sides = "one-sided"
@@ -41,22 +44,34 @@ def make(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, safe_child_path(desk.folder, RENDITIONS)
+    opened, folder = desk.opened, place_in(desk.folder, RENDITIONS)
     with_control = asked.flag("control", True)
 
     def work(tell: Progress) -> dict[str, Any]:
-        manifests = pipeline.write_versions(
-            opened, plans=[made], out=folder, control=with_control, progress=tell
-        )
+        with _in_turn(desk, tell):
+            manifests = pipeline.write_versions(
+                opened, plans=[made], out=folder, control=with_control, progress=tell
+            )
         warnings = [line for manifest in manifests.values() for line in manifest["warnings"]]
         return {"places": [f"{RENDITIONS}/{made.name}"], "warnings": warnings}
 
     return work
 
 
+@contextmanager
+def _in_turn(desk: Desk, tell: Progress) -> Iterator[None]:
+    """One rendering of this server at a time, as they share the unaltered files."""
+    while not desk.rendering.acquire(timeout=0.1):
+        tell("waiting for another rendering", 0.0)
+    try:
+        yield
+    finally:
+        desk.rendering.release()
+
+
 def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     opened = desk.opened
-    path = safe_child_path(desk.folder, f"{PAGES}/{made.name}.html")
+    path = place_in(desk.folder, f"{PAGES}/{made.name}.html")
     which = _which(desk, made)
     stems = asked.line("beside", "")
     beside = safe_child_path(desk.folder, stems) if stems else None
@@ -92,7 +107,7 @@ def _is_mix(song: Song) -> bool:
 
 
 def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, safe_child_path(desk.folder, TAKE_AWAY)
+    opened, folder = desk.opened, place_in(desk.folder, TAKE_AWAY)
     formats = list(asked.lines("formats"))
     if not formats:
         raise UsageError("choose at least one kind of file")

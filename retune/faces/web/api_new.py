@@ -23,10 +23,12 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
 from retune.song.songfile import parse_song
 from retune.sound.audio import AUDIO_SUFFIXES, open_audio
-from retune.sound.files import atomic_write, safe_child_path, temporary_in, write_reason
+from retune.sound.files import atomic_write, take_free_name, unfinished_in
+from retune.sound.folders import HeldFolder, held, named_folder, place_in, write_reason
 
 MAX_FILE_BYTES = 1_000_000_000
 MAX_FILES = 64
+MAX_NAME_BYTES = 200  # most disks hold 255; what is made from it has a longer name
 SONG_FILE = "song.toml"
 # No separator, drive, stream or wildcard of any system, no dot first or space last, and none of
 # the names that Windows keeps for devices (Microsoft, "Naming Files, Paths, and Namespaces").
@@ -73,7 +75,7 @@ def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
     import tomlkit
 
     desk: Desk = bench.desk
-    path = desk.folder / SONG_FILE
+    path = named_folder(desk.folder) / SONG_FILE
     if os.path.lexists(path):
         raise UsageError(f"{SONG_FILE} is already there: open it with retune serve {SONG_FILE}")
     document = tomlkit.document()
@@ -96,7 +98,7 @@ def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
     document["music"] = music
     text = tomlkit.dumps(document)
     parse_song(text, path=path)
-    with atomic_write(path, "w") as stream:
+    with atomic_write(path, "w", in_place_of_others=False) as stream:
         stream.write(text)
     desk.open(path)
     return song_view(desk)
@@ -113,7 +115,7 @@ def _stem_name(file: str, *, taken: set[str]) -> str:
 def demo(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Put a copy of the demo song into the folder and open it."""
     desk: Desk = bench.desk
-    desk.open(pipeline.write_demo(safe_child_path(desk.folder, "lantern-song")))
+    desk.open(pipeline.write_demo(place_in(desk.folder, "lantern-song")))
     return song_view(desk)
 
 
@@ -124,11 +126,13 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
     async def receive(request: Request) -> Response:
         try:
             path = _place(bench.desk.folder, request.query_params.get("name", ""))
-            with temporary_in(path.parent, suffix=path.suffix) as part:
-                await _stream_to(request, part)
-                await run_in_threadpool(_finish, part, path)
+            with held(path.parent) as folder, unfinished_in(folder, suffix=path.suffix) as part:
+                await _stream_to(request, part[1])
+                await run_in_threadpool(_finish, folder, part[0], path.name)
         except RetuneError as error:
             return told(error)
+        except OSError as error:
+            return told(OutputError(f"the file cannot be stored: {write_reason(error)}"))
         return JSONResponse({"file": path.name})
 
     return receive
@@ -137,7 +141,9 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
 def _place(folder: Path, name: str) -> Path:
     if not _PLAIN_NAME.fullmatch(name) or not name.isprintable() or _DEVICE.match(name):
         raise UsageError(f"{printable(name[:80])} is not a plain file name; name it otherwise")
-    path = safe_child_path(folder, name)
+    path = named_folder(folder) / name
+    if len(os.fsencode(name)) > MAX_NAME_BYTES:
+        raise UsageError(f"{name[:40]}... is too long a name; use at most {MAX_NAME_BYTES} bytes")
     if path.suffix.lower() not in AUDIO_SUFFIXES:
         raise UsageError(f"{name} is no sound file: {', '.join(sorted(AUDIO_SUFFIXES))} are taken")
     if os.path.lexists(path):
@@ -147,21 +153,19 @@ def _place(folder: Path, name: str) -> Path:
     return path
 
 
-async def _stream_to(request: Request, part: Path) -> None:
+async def _stream_to(request: Request, part: int) -> None:
     try:
-        with open(part, "wb") as stream:
+        with open(part, "wb", closefd=False) as stream:
             async for chunk in request.stream():
                 await run_in_threadpool(stream.write, chunk)
-    except OSError as error:
-        raise OutputError(f"the file cannot be stored: {write_reason(error)}") from error
     except ClientDisconnect as error:
         raise UsageError("the upload broke off; nothing was kept") from error
 
 
-def _finish(part: Path, path: Path) -> None:
+def _finish(folder: HeldFolder, part: str, name: str) -> None:
     """Give a file its name once it reads as sound."""
-    open_audio(part)
+    open_audio(folder.path / part)
     try:
-        os.link(part, path)
+        take_free_name(folder, part, name)
     except FileExistsError as error:
-        raise UsageError(f"{path.name} is already in the folder; it is left as it is") from error
+        raise UsageError(f"{name} is already in the folder; it is left as it is") from error

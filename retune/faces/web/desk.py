@@ -7,7 +7,6 @@ window or another program, nothing is written and the caller is told.
 
 from __future__ import annotations
 
-import hashlib
 from collections import OrderedDict, deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -17,22 +16,18 @@ from threading import Lock, RLock, Thread
 
 from retune import pipeline
 from retune.carriers.changes import Plan, Rendition
-from retune.carriers.errors import InputError, RetuneError, UsageError
+from retune.carriers.errors import ChangedError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
 from retune.comparison.levels import MixLevels
 from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.pieces import Pieces, RuleLine, read_lines, take_over
 from retune.pipeline.song_analysis import OpenSong
-from retune.song.songsave import SongEditor, edit_song
+from retune.song.songsave import SongEditor, edit_song, revision_on_disk
 from retune.sound.audio import AUDIO_SUFFIXES
 
 MAX_PLANS = 64
 MAX_STEPS = 200  # changes that can be taken back
-
-
-class ConflictError(InputError):
-    """The song file is not the one the change was made on."""
 
 
 class Desk:
@@ -51,6 +46,7 @@ class Desk:
         self._opened: OpenSong | None = None
         self._before: OpenSong | None = None
         self._measuring = Lock()
+        self.rendering = Lock()
         self._pieces: Pieces | None = None
         self._plans: OrderedDict[tuple[str, ...], Plan] = OrderedDict()
         self._past: deque[str] = deque(maxlen=MAX_STEPS)
@@ -79,7 +75,7 @@ class Desk:
             if self.path is None:
                 raise UsageError("no song is open: name the stems first")
             if self._opened is None:
-                revision = _revision(self.path)
+                revision = revision_on_disk(self.path) if self.is_song_file else ""
                 self._opened = pipeline.open_song(self.path, use_cache=self.use_cache)
                 take_over(self._opened, self._before)
                 self._before = None
@@ -122,7 +118,7 @@ class Desk:
         so that it can be asked while the song is being heard."""
         path, seen = self.path, self._revision
         is_read = self._opened is not None and path is not None and self.is_song_file
-        return is_read and path is not None and _revision(path) != seen
+        return is_read and path is not None and revision_on_disk(path) != seen
 
     @property
     def steps(self) -> tuple[int, int]:
@@ -178,7 +174,7 @@ class Desk:
 
         Raises
         ------
-        ConflictError
+        ChangedError
             The file is not at `seen` any more; nothing is written.
         InputError
             The change makes no valid song file, or one that cannot be heard; nothing is written.
@@ -192,21 +188,30 @@ class Desk:
         if not self.is_song_file or self.path is None:
             raise UsageError("a bare recording has no song file: make one under New song")
         _ = self.opened
-        if _revision(self.path) != self._revision:
-            raise ConflictError(f"{self.path.name} was changed by another program: load it first")
         if seen != self._revision:
-            raise ConflictError(f"{self.path.name} was changed in another window: load it first")
+            raise ChangedError(f"{self.path.name} was changed in another window: load it first")
+        if revision_on_disk(self.path) != self._revision:
+            raise self._changed()
         editor = edit_song(self.path)
+        if editor.revision != self._revision:
+            raise self._changed()
         before = editor.text()
         do(editor)
         opened = self._heard(editor.checked())
-        editor.save()
-        self._revision = _revision(self.path)
+        try:
+            editor.save()
+        except ChangedError as error:
+            raise self._changed() from error
+        self._revision = editor.revision
         if opened.audio is not self.opened.audio:
             self._pieces = Pieces(opened)
             self._plans.clear()
         self._opened = opened
         return before
+
+    def _changed(self) -> ChangedError:
+        assert self.path is not None
+        return ChangedError(f"{self.path.name} was changed by another program: load it first")
 
     def _heard(self, song: Song) -> OpenSong:
         """The changed song, opened and heard: one that cannot be heard is not to be saved."""
@@ -243,10 +248,3 @@ class Desk:
                 self._future.clear()
             self._forget()
             _ = self.opened
-
-
-def _revision(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
-    except OSError:
-        return ""
