@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from retune.carriers.errors import InputError, OutputError, UsageError
-from retune.sound.folders import HeldFolder, held, refuse_links, try_lock, write_reason
+from retune.sound.folders import HeldFolder, as_said, held, refuse_links, try_lock, write_reason
 
 _UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
@@ -48,7 +48,7 @@ def atomic_write(
             _take_place(folder, name, path, in_place_of_others=in_place_of_others)
             folder.sync()
     except OSError as error:
-        raise OutputError(f"cannot write {path}: {write_reason(error)}") from error
+        raise OutputError(f"cannot write {as_said(path)}: {write_reason(error)}") from error
 
 
 def _refuse_what_is_there(folder: HeldFolder, path: Path, *, may_be: bool) -> os.stat_result | None:
@@ -113,7 +113,7 @@ def link_or_copy(source: Path, target: Path) -> None:
         with atomic_write(target) as stream, open(source, "rb") as written:
             shutil.copyfileobj(written, stream)
     except OSError as error:
-        raise OutputError(f"cannot write {target}: {write_reason(error)}") from error
+        raise OutputError(f"cannot write {as_said(target)}: {write_reason(error)}") from error
 
 
 @contextmanager

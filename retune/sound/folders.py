@@ -49,8 +49,24 @@ def write_reason(error: OSError) -> str:
 
 
 def named_folder(path: str | Path) -> Path:
-    """The absolute path of an output folder that the user named, links in it followed."""
-    return Path(os.path.realpath(path))
+    """The absolute path of an output folder that the user named, links in it followed.
+
+    Raises OutputError for a loop of links.
+    """
+    found = Path(os.path.realpath(path))
+    if any(map(os.path.islink, (found, *found.parents))):
+        raise OutputError(f"cannot write to {path}: {_REASONS[errno.ELOOP]}")
+    return found
+
+
+def as_said(path: str | Path) -> str:
+    """A path for messages: from the current folder, where it is below that."""
+    try:
+        here = os.getcwd()
+    except OSError:
+        return str(path)
+    path = os.path.abspath(path)
+    return os.path.relpath(path, here) if path.startswith(here + os.sep) else path
 
 
 def named_file(path: str | Path) -> Path:
@@ -223,8 +239,8 @@ def refuse_links(path: str | Path) -> None:
     for part in (*reversed(path.parents), path):
         if os.path.islink(part) or is_junction(part):
             raise OutputError(
-                f"{part} is a symbolic link, and nothing is written through one that was not "
-                "named: remove it, or name the place it leads to"
+                f"{as_said(part)} is a symbolic link, and nothing is written through one that was "
+                "not named: remove it, or name the place it leads to"
             )
 
 
@@ -234,7 +250,9 @@ def make_folder(folder: str | Path) -> None:
         with held(folder, make=True):
             pass
     except OSError as error:
-        raise OutputError(f"cannot make the folder {folder}: {write_reason(error)}") from error
+        raise OutputError(
+            f"cannot make the folder {as_said(folder)}: {write_reason(error)}"
+        ) from error
 
 
 # --- one writer at a time --------------------------------------------------------------------
@@ -264,20 +282,22 @@ def sole_writer(folder: str | Path) -> Iterator[None]:
     Raises OutputError while another does. It is the folder itself that is locked: nothing is
     left there.
     """
+    make_folder(folder)
     try:
-        with held(folder, make=True) as place:
+        with held(folder) as place:
             handle = None if place.handle is None else place.open(".", os.O_RDONLY)
             try:
                 if handle is not None and try_lock(handle) == "taken":
                     raise OutputError(
-                        f"another run is writing to {folder}; wait for it, or choose another folder"
+                        f"another run is writing to {as_said(folder)}; wait for it, or choose "
+                        "another folder"
                     )
                 yield
             finally:
                 if handle is not None:
                     os.close(handle)
     except OSError as error:
-        raise OutputError(f"cannot write to {folder}: {write_reason(error)}") from error
+        raise OutputError(f"cannot write to {as_said(folder)}: {write_reason(error)}") from error
 
 
 @contextmanager

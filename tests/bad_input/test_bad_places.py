@@ -80,10 +80,14 @@ def test_a_disk_that_takes_no_folder(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def refuse(self: Path, *args: Any, **options: Any) -> None:
-        raise OSError(code, os.strerror(code), str(self))
+    make = os.mkdir
 
-    monkeypatch.setattr(Path, "mkdir", refuse)
+    def refuse(path: Any, *args: Any, **options: Any) -> None:
+        if str(path).endswith(("OUT", "new")):
+            raise OSError(code, os.strerror(code), path)
+        make(path, *args, **options)
+
+    monkeypatch.setattr(os, "mkdir", refuse)
     assert words in refused(capsys, room, *WRITERS[command], code=1)
 
 

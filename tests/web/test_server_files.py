@@ -96,8 +96,8 @@ def test_no_link_leads_out(folder: Path) -> None:
         (folder / name).symlink_to(outside)
     for what in ("render", "page", "export"):
         ask = {"what": what, "name": "a", "rules": [RULE], "formats": ["csv"]}
-        assert client.post("make", ask).status_code == 400
-    assert client.post("demo").status_code == 400
+        assert "is a symbolic link" in client.post("make", ask).json()["error"]
+    assert "is a symbolic link" in client.post("demo").json()["error"]
     (folder / "new.wav").symlink_to(outside / "new.wav")
     assert upload(client, "new.wav", b"x").status_code == 400
     assert list(outside.iterdir()) == []
