@@ -19,7 +19,7 @@ import pytest
 import soundfile
 
 from retune.faces.cli import main
-from retune.pipeline.scheduling import MARKS
+from retune.pipeline.workers import MARKS
 from retune.sound.folders import sole_writer
 
 RATE_HZ = 16_000
