@@ -6,7 +6,7 @@ Units and conventions are those of `carriers`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -78,7 +78,8 @@ class Consequence:
 @dataclass(frozen=True)
 class Plan:
     """Sorted, non-overlapping edits, what follows from them, and warnings in words; `caveat` is
-    what must be said wherever the plan is heard, "" for nothing."""
+    what must be said wherever the plan is heard, "" for nothing. `heard` is the address of the
+    analysis whose notes it moves, "" where that is not known."""
 
     edits: tuple[Edit, ...]
     consequences: tuple[Consequence, ...] = ()
@@ -86,6 +87,7 @@ class Plan:
     rules: tuple[str, ...] = ()
     name: str = "rules"
     caveat: str = ""
+    heard: str = field(default="", repr=False, compare=False)
 
     def of_stem(self, stem: str) -> tuple[Edit, ...]:
         return tuple(edit for edit in self.edits if edit.stem == stem)

@@ -3,6 +3,7 @@
 RetuneError                 the root; a face catches this one, once
 ├── InputError              what was given cannot be used (exit code 2)
 │   ├── AudioError          a sound file that cannot be read as one
+│   │   └── StaleError      a file that was changed while it was in use
 │   ├── SongFileError       song.toml or a variants file: names file, key, line
 │   │   └── ChangedError    it was changed by somebody else since it was read
 │   ├── RuleError           a rule that does not read: carries the column
@@ -34,6 +35,10 @@ class InputError(RetuneError):
 
 class AudioError(InputError):
     """A file that cannot be used as sound."""
+
+
+class StaleError(AudioError):
+    """A file that was changed while it was in use: what was begun with it must begin anew."""
 
 
 class SongFileError(InputError):

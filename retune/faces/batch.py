@@ -22,6 +22,7 @@ from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import Record, SongJobs, failed, run_batch
 from retune.pipeline.jobs import Job
 from retune.pipeline.rendition_files import ORIGINAL, check_options
+from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table
 from retune.song.songfile import read_song, read_variants
@@ -60,6 +61,8 @@ def batch(arguments: argparse.Namespace) -> int:
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     songs = _songs(arguments, tally)
+    if not arguments.no_cache:
+        shared_memory().tell()
     total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
     with sole_writer(out), stoppable_once():
         stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)

@@ -334,6 +334,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         let_signals_stop()
         _refuse_to_be_nowhere()
         commands = importlib.import_module("retune.faces.commands")
+        commands.show.show_log()
         code: int = getattr(commands, arguments.command.replace("-", "_"))(arguments)
         sys.stdout.flush()
         return code

@@ -10,12 +10,11 @@ from retune import pipeline
 from retune.carriers.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.opensong import OpenSong
 from retune.pipeline.suggestions import suggestion_facts
 from retune.sound.folders import place_in
 
 Arguments = argparse.Namespace
-FACTS = ("key", "meter", "tempo", "downbeat", "chords", "phrases", "guide")
 
 
 def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
@@ -23,7 +22,13 @@ def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
         Path(song or arguments.song),
         tracker=arguments.tracker,
         use_cache=not arguments.no_cache,
-        **{name: getattr(arguments, name) for name in FACTS},
+        key=arguments.key,
+        meter=arguments.meter,
+        tempo=arguments.tempo,
+        downbeat=arguments.downbeat,
+        chords=arguments.chords,
+        phrases=arguments.phrases,
+        guide=arguments.guide,
     )
 
 

@@ -4,6 +4,7 @@ words; standard output for what was asked."""
 from __future__ import annotations
 
 import json
+import logging
 import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -30,6 +31,20 @@ def warn(lines: Sequence[str]) -> None:
     """Warnings, a line each, on standard error."""
     for line in lines:
         sys.stderr.write(f"retune: warning: {line}\n")
+
+
+class _FromRooms(logging.Handler):
+    """What the rooms log, as warnings of the command."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        warn([record.getMessage()])
+
+
+def show_log() -> None:
+    """Show what the rooms log."""
+    log = logging.getLogger("retune")
+    if not any(isinstance(handler, _FromRooms) for handler in log.handlers):
+        log.addHandler(_FromRooms())
 
 
 def say(line: str, *, quiet: bool = False) -> None:

@@ -1,41 +1,48 @@
 """The one place where the rooms meet: open, analyze, plan, render, compare.
 
-Every function takes a song as a path, a `Song` or an `OpenSong`, and returns a carrier of
-`retune.carriers` (or writes files and says which).
+`open_song` gives the opened song (`opensong`); the other functions are its one-line forms
+(`forms`). Beneath lie `inputs` (what a song is made from at one moment), `stages` (every result by
+the contents it was made from), and one file for each step.
 """
 
 from __future__ import annotations
 
 import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from retune.pipeline.comparison_page import compare, compare_page
     from retune.pipeline.demo import demo_folder, write_demo
-    from retune.pipeline.export_formats import export
-    from retune.pipeline.rendition_files import write_versions
-    from retune.pipeline.renditions import render, render_control
-    from retune.pipeline.song_analysis import OpenSong, analyze, open_song
-    from retune.pipeline.song_plan import plan, plans_of
-    from retune.pipeline.suggestions import suggest
+    from retune.pipeline.forms import (
+        analyze,
+        compare,
+        compare_page,
+        export,
+        plan,
+        plans_of,
+        render,
+        render_control,
+        suggest,
+        write_versions,
+    )
+    from retune.pipeline.opensong import OpenSong, open_song
     from retune.pipeline.verification import verify
 
 _HOME = {
-    "OpenSong": "song_analysis",
-    "open_song": "song_analysis",
-    "analyze": "song_analysis",
-    "plan": "song_plan",
-    "plans_of": "song_plan",
-    "render": "renditions",
-    "render_control": "renditions",
-    "suggest": "suggestions",
-    "write_versions": "rendition_files",
-    "verify": "verification",
-    "compare": "comparison_page",
-    "compare_page": "comparison_page",
+    "OpenSong": "opensong",
+    "analyze": "forms",
+    "compare": "forms",
+    "compare_page": "forms",
     "demo_folder": "demo",
-    "export": "export_formats",
+    "export": "forms",
+    "open_song": "opensong",
+    "plan": "forms",
+    "plans_of": "forms",
+    "render": "forms",
+    "render_control": "forms",
+    "suggest": "forms",
+    "verify": "verification",
     "write_demo": "demo",
+    "write_versions": "forms",
 }
 
 __all__ = [
@@ -57,7 +64,11 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name in _HOME:
         return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

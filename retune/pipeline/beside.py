@@ -12,9 +12,10 @@ from retune.carriers.heard import Audio, FloatArray, Note
 from retune.comparison.difference import Difference, log_spectral_distance, median_cents
 from retune.comparison.levels import MixLevels, measure, version_levels
 from retune.comparison.mix import Mix
-from retune.pipeline.mix_guide import BASS, BASS_RANGE_HZ, MIX_RANGE_HZ
+from retune.pipeline.inputs import BASS, SongInputs
+from retune.pipeline.mix_guide import BASS_RANGE_HZ, MIX_RANGE_HZ
 from retune.pipeline.mix_levels import levelled_mix, levels_of, mix_of
-from retune.pipeline.song_analysis import OpenSong, analyze
+from retune.pipeline.song_analysis import analysis_of
 from retune.song.guide import GuideNote
 
 FROM_STEMS = "-from-stems"
@@ -23,7 +24,7 @@ CONTEXT_S = 0.3
 SAME_WITHIN_S = 0.2
 
 
-def check_beside(opened: OpenSong, other: OpenSong) -> None:
+def check_beside(opened: SongInputs, other: SongInputs) -> None:
     """Refuse a song that cannot sound at the same moments as another.
 
     Raises
@@ -44,7 +45,9 @@ def check_beside(opened: OpenSong, other: OpenSong) -> None:
         )
 
 
-def matched_mix(opened: OpenSong, other: OpenSong, rendition: Rendition) -> tuple[Mix, MixLevels]:
+def matched_mix(
+    opened: SongInputs, other: SongInputs, rendition: Rendition
+) -> tuple[Mix, MixLevels]:
     """A version of another song, brought to the loudness of this song's original."""
     mix = mix_of(other, rendition)
     levels = version_levels(measure(mix), original=levels_of(opened))
@@ -84,13 +87,13 @@ def shared_plan(plan: Plan, other: Plan) -> tuple[Plan, tuple[str, ...]]:
 
 
 def differences(
-    opened: OpenSong, rendition: Rendition, other: OpenSong, others: Rendition
+    opened: SongInputs, rendition: Rendition, other: SongInputs, others: Rendition
 ) -> tuple[Difference, ...]:
     """Each edit of a version that was made from stems too, beside that."""
     original, _ = levelled_mix(opened)
     mine, _ = levelled_mix(opened, rendition)
     theirs, _ = matched_mix(opened, other, others)
-    stems = analyze(opened).stems
+    stems = analysis_of(opened).stems
     found = []
     for edit in made_by_both(rendition.plan, others.plan):
         span = {"start_s": edit.start_s + EDGE_S, "end_s": edit.end_s - EDGE_S}

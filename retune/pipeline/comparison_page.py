@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import UsageError
@@ -25,17 +24,20 @@ from retune.pipeline.beside import (
     matched_mix,
     shared_plan,
 )
+from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
-from retune.pipeline.renditions import CONTROL, render, render_control
-from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
-from retune.pipeline.song_plan import plan as make
-from retune.pipeline.song_plan import plans_of
+from retune.pipeline.renditions import CONTROL, render_control, render_plan
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.tension_curves import tension_curves, tension_words
 from retune.sound.files import atomic_write, refuse_inputs
 from retune.sound.folders import make_folder, named_file
 
 FADE_S = 0.03
+Passage = tuple[str | None, str | None, str | None]
+"""From, to, phrase, as typed."""
+WHOLE: Passage = (None, None, None)
 SHEETS = 8
 """Orders of the blind test, so that listeners in one room do not hear the same one."""
 
@@ -51,37 +53,34 @@ class PageWritten:
     """How far versions made from a mix and from stems lie apart, a sentence a variant."""
 
 
-def compare(
-    source: Source,
+def compare_versions(
+    opened: SongInputs,
     *,
     variants: Sequence[str] | None = None,
     rules: Sequence[str] | str | None = None,
+    plans: Sequence[Plan] | None = None,
     engine: str = "auto",
     control: bool = True,
-    passage: tuple[str | None, str | None, str | None] = (None, None, None),
+    passage: Passage = WHOLE,
     audio_format: str = "opus",
-    beside: Source | None = None,
-    out: str | Path | None = None,
+    beside: SongInputs | None = None,
     progress: Progress = silent,
-    **options: Any,
 ) -> PageInput:
     """Original, variants and matched control of a song, encoded at matched level.
 
     Parameters
     ----------
-    variants : names, optional
-        Variants of the song file; all of them by default. Or `rules` instead.
+    variants, rules, plans
+        Variants of the song file (all of them by default); or rules; or plans made of them.
     control : bool
         Add the matched control of the first variant.
     passage : (from, to, phrase)
         What to cut out: times "12.5s" or "bar:beat", or phrases "2" or "2-4".
     audio_format : {"opus", "flac"}
         What the page carries.
-    beside : path, Song or OpenSong, optional
+    beside : SongInputs, optional
         The same music from stems: its version of every variant goes on the page too, with the
         measured difference of each edit.
-    out : path, optional
-        Also write the page there.
 
     Raises
     ------
@@ -89,46 +88,26 @@ def compare(
         No variant of that name, a passage that is not in the song, or stems `beside` a mix of
         which no variant moves the same note.
     """
-    opened = open_song(source, **options)
-    other = open_song(beside) if beside is not None else None
-    if other is not None:
-        check_beside(opened, other)
-    analysis = analyze(opened, progress=progress)
-    plans = (
-        plans_of(opened, variants, progress=progress)
-        if rules is None
-        else (make(opened, rules=rules, progress=progress),)
-    )
+    if sum(given is not None for given in (variants, rules, plans)) > 1:
+        raise UsageError("give one of variants, rules and plan")
+    if beside is not None:
+        check_beside(opened, beside)
+    analysis = analysis_of(opened, progress=progress)
+    if plans is None:
+        plans = (
+            plans_of(opened, variants, progress=progress)
+            if rules is None
+            else (plan_of(opened, rules=rules, progress=progress),)
+        )
     span_s = find_passage(analysis, *passage)
     page = _page_input(opened, analysis, plans, span_s, engine, control, audio_format, progress)
     moved = [plan for plan in plans if plan.edits]
-    if other is not None and moved:
-        page = _with_stems(page, opened, moved, other, engine, audio_format)
-    if out is not None:
-        write_page([page], [opened], Path(out))
+    if beside is not None and moved:
+        page = _with_stems(page, opened, moved, beside, engine, audio_format)
     return page
 
 
-def compare_page(
-    sources: Sequence[Source], *, out: str | Path, progress: Progress = silent, **options: Any
-) -> PageWritten:
-    """One page with every song of `sources`; takes the options of `compare`.
-
-    Raises
-    ------
-    UsageError
-        The page would fall on an input.
-    OutputError
-        It cannot be written.
-    """
-    opened = [open_song(source) for source in sources]
-    for song in opened:
-        refuse_inputs(out, song.song.inputs)
-    pages = [compare(song, progress=progress, **options) for song in opened]
-    return write_page(pages, opened, Path(out))
-
-
-def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Path) -> PageWritten:
+def write_page(pages: Sequence[PageInput], opened: Sequence[SongInputs], path: Path) -> PageWritten:
     """Write a page whole or not at all; never over a stem or a song file."""
     text = comparison_page(list(pages))
     for song in opened:
@@ -143,13 +122,13 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[OpenSong], path: Pat
 
 
 def _renditions(
-    opened: OpenSong, plans: Sequence[Plan], engine: str, control: bool, progress: Progress
+    opened: SongInputs, plans: Sequence[Plan], engine: str, control: bool, progress: Progress
 ) -> Iterator[tuple[str, VersionKind, Rendition | None]]:
     """The original, every variant, and the matched control of the first that moves anything."""
     yield "original", "original", None
     for done, plan in enumerate(plans):
         progress(f"rendering {plan.name}", done / len(plans))
-        yield plan.name, "variant", render(opened, plan=plan, engine=engine)
+        yield plan.name, "variant", render_plan(opened, plan, engine=engine)
     first = next((plan for plan in plans if plan.edits), None)
     if control and first is not None:
         made = render_control(opened, first, engine=engine)
@@ -165,7 +144,7 @@ def _engines(rendition: Rendition) -> list[str]:
 
 
 def _page_input(
-    opened: OpenSong,
+    opened: SongInputs,
     analysis: Analysis,
     plans: Sequence[Plan],
     span_s: tuple[float, float],
@@ -221,9 +200,9 @@ def _page_input(
 
 def _with_stems(
     page: PageInput,
-    opened: OpenSong,
+    opened: SongInputs,
     plans: Sequence[Plan],
-    other: OpenSong,
+    other: SongInputs,
     engine: str,
     audio_format: str,
 ) -> PageInput:
@@ -242,19 +221,19 @@ def _with_stems(
 
 def _with_twin(
     page: PageInput,
-    opened: OpenSong,
+    opened: SongInputs,
     plan: Plan,
-    other: OpenSong,
+    other: SongInputs,
     engine: str,
     audio_format: str,
 ) -> PageInput:
     """Add the version that the rules of one variant make from stems, after that variant."""
-    rules, warnings = shared_plan(plan, make(other, rules=list(plan.rules)))
+    rules, warnings = shared_plan(plan, plan_of(other, rules=list(plan.rules)))
     page = replace(page, warnings=(*page.warnings, *warnings))
     if not rules.edits:
         return page
-    mine = render(opened, plan=plan, engine=engine)
-    theirs = render(other, plan=replace(rules, name=f"{plan.name}{FROM_STEMS}"), engine=engine)
+    mine = render_plan(opened, plan, engine=engine)
+    theirs = render_plan(other, replace(rules, name=f"{plan.name}{FROM_STEMS}"), engine=engine)
     mix, levels = matched_mix(opened, other, theirs)
     version = _encoded(
         mix,
@@ -309,7 +288,7 @@ def _with_test(page: PageInput, plans: Sequence[Plan]) -> PageInput:
     return replace(page, tests=tuple(designs))
 
 
-def _about(opened: OpenSong, rendition: Rendition | None) -> str:
+def _about(opened: SongInputs, rendition: Rendition | None) -> str:
     if rendition is None:
         return ""
     if rendition.kind == CONTROL:

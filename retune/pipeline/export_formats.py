@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
 from retune.comparison.exports.material import ORIGINAL, Material
 from retune.pipeline.export_job import ExportOptions, Job
 from retune.pipeline.export_sound import check_film, film_files, stem_files
+from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.rendition_files import check_options
-from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
-from retune.pipeline.song_plan import plan as make
-from retune.pipeline.song_plan import plans_of
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.tension_curves import tension_curves
 from retune.sound.files import atomic_write
 from retune.sound.folders import named_folder
@@ -133,8 +132,8 @@ FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
 """Every export format by the word that names it."""
 
 
-def export(
-    source: Source,
+def export_files(
+    opened: SongInputs,
     *,
     formats: Sequence[str],
     out: str | Path,
@@ -142,7 +141,6 @@ def export(
     rules: Sequence[str] | None = None,
     choices: ExportOptions | None = None,
     progress: Progress = silent,
-    **options: Any,
 ) -> Exported:
     """Write take-away files of a song and its variants into folder `out`.
 
@@ -163,17 +161,14 @@ def export(
         A file cannot be written.
     """
     wanted = _known(formats)
-    opened = open_song(source, **options)
-    analysis = analyze(opened, progress=progress)
+    analysis = analysis_of(opened, progress=progress)
     plans = _plans(opened, variants, rules, progress)
     material = Material(
         analysis=analysis,
         plans=plans,
         rights=opened.song.rights,
         source=opened.song.path.name,
-        inputs={
-            stem.path.name: opened.audio[name].sha256() for name, stem in opened.song.stems.items()
-        },
+        inputs={stem.path.name: opened.sha256(name) for name, stem in opened.song.stems.items()},
         abouts={name: variant.about for name, variant in opened.song.variants.items()},
         tension=tension_curves(analysis, [Plan((), name=ORIGINAL), *plans]),
     )
@@ -217,13 +212,13 @@ def _known(formats: Sequence[str]) -> list[str]:
 
 
 def _plans(
-    opened: OpenSong,
+    opened: SongInputs,
     variants: Sequence[str] | None,
     rules: Sequence[str] | None,
     progress: Progress,
 ) -> tuple[Plan, ...]:
     if rules:
-        return (make(opened, rules=rules, progress=progress),)
+        return (plan_of(opened, rules=rules, progress=progress),)
     if variants is None and not opened.song.variants:
         return ()
     return plans_of(opened, variants, progress=progress)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from retune.carriers.changes import Rendition
 from retune.comparison.exports.material import Material
-from retune.pipeline.song_analysis import OpenSong, Progress, silent
+from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.sound.files import refuse_inputs
 from retune.sound.folders import make_folder
 
@@ -32,7 +32,7 @@ class ExportOptions:
 class Job:
     """Everything a format needs to make its files in `folder`."""
 
-    opened: OpenSong
+    opened: SongInputs
     material: Material
     options: ExportOptions
     folder: Path

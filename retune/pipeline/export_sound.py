@@ -18,7 +18,7 @@ from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
-from retune.pipeline.renditions import render
+from retune.pipeline.renditions import render_plan
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder
@@ -30,7 +30,7 @@ _FADE_S = 0.03
 def rendition_of(job: Job, plan: Plan) -> Rendition:
     """The rendition of a plan, made once a job."""
     if plan.name not in job.made:
-        job.made[plan.name] = render(job.opened, plan=plan, engine=job.options.engine)
+        job.made[plan.name] = render_plan(job.opened, plan, engine=job.options.engine)
     return job.made[plan.name]
 
 

@@ -7,25 +7,35 @@ meanwhile another worker may write the song's unaltered files."""
 
 from __future__ import annotations
 
+import functools
 import json
+import logging
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from retune.carriers.changes import Plan
-from retune.carriers.errors import OutputError, RetuneError, RuleError
+from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleError
 from retune.pipeline.facts import number
+from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
-from retune.pipeline.song_analysis import OpenSong, analyze, open_song
-from retune.pipeline.song_plan import plan as make
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_plan import plan_of
+from retune.pipeline.stages import Memory, log, shared_memory
 from retune.sound.files import atomic_write, sha256_file
 
 ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
+
+
+Value = TypeVar("Value")
+# The process that gives out the jobs says it if nothing can be kept; its workers need not.
+log.addHandler(logging.NullHandler())
+Known = tuple[str, int, int, str]
+"""Path, size, time of change (ns) and SHA-256 of a stem."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +56,8 @@ class Job:
     resume: bool = False
     extras: bool = False
     """Also a picture and a table of endings, for a report."""
-    known: tuple[tuple[str, int, int, str], ...] = ()
-    """Name, size, time of change (ns) and SHA-256 of stems that need not be hashed again."""
+    known: tuple[Known, ...] = ()
+    """Stems that need not be hashed again."""
 
     @property
     def title(self) -> str:
@@ -70,6 +80,7 @@ class Hearing:
     tracker: str = "pyin"
     use_cache: bool = True
     resume: bool = False
+    known: tuple[Known, ...] = ()
 
 
 def run_hearing(hearing: Hearing) -> dict[str, Any]:
@@ -80,11 +91,7 @@ def run_hearing(hearing: Hearing) -> dict[str, Any]:
     began = time.perf_counter()
     record: dict[str, Any] = {"error": None, "known": ()}
     try:
-        opened = _open(hearing)
-        hashes = ((name, *audio.stamp, opened.sha256(name)) for name, audio in opened.audio.items())
-        record["known"] = tuple(hashes)
-        if hearing.use_cache and not (hearing.resume and _all_there(opened, hearing.jobs)):
-            analyze(opened)
+        record["known"] = _with(hearing, functools.partial(_hear, hearing))
     except RetuneError as error:
         record["error"] = str(error)
     except Exception as error:
@@ -93,7 +100,16 @@ def run_hearing(hearing: Hearing) -> dict[str, Any]:
     return record
 
 
-def _all_there(opened: OpenSong, jobs: tuple[Job, ...]) -> bool:
+def _hear(hearing: Hearing, opened: SongInputs) -> tuple[Known, ...]:
+    known = tuple(
+        (str(audio.path), *audio.stamp, opened.sha256(name)) for name, audio in opened.audio.items()
+    )
+    if hearing.use_cache and not (hearing.resume and _all_there(opened, hearing.jobs)):
+        analysis_of(opened)
+    return known
+
+
+def _all_there(opened: SongInputs, jobs: tuple[Job, ...]) -> bool:
     """Whether every job left what it should, as far as can be seen without hashing it."""
     for job in jobs:
         manifest = _read_json(job.home / MANIFEST)
@@ -118,7 +134,9 @@ def run_job(job: Job) -> dict[str, Any]:
     began = time.perf_counter()
     record: dict[str, Any] = {"song": job.name, "variant": job.variant, "error": None}
     try:
-        record |= _original(job) if job.variant == ORIGINAL else _variant(job)
+        record |= _with(
+            job, functools.partial(_original if job.variant == ORIGINAL else _variant, job)
+        )
     except RetuneError as error:
         record |= {"state": "failed", "error": str(error)}
     except Exception as error:
@@ -131,43 +149,61 @@ def _unexpected(error: Exception) -> str:
     return " ".join(f"unexpected: {type(error).__name__}: {error}".split())
 
 
-def _open(job: Job | Hearing) -> OpenSong:
-    opened = _opened(job.song, _stamp(Path(job.song)), job.tracker, job.use_cache)
-    for name, size, changed_ns, digest in job.known if isinstance(job, Job) else ():
-        opened.know_sha256(name, stamp=(size, changed_ns), digest=digest)
-    return opened
+_WITHOUT_DISK = Memory()
+"""What the jobs of one process share where nothing is to be kept between runs."""
 
 
-@lru_cache(maxsize=2)
-def _opened(song: str, stamp: tuple[int, int], tracker: str, use_cache: bool) -> OpenSong:
-    """Kept between the jobs of one process, so that a song is opened and reasoned on once."""
-    return open_song(Path(song), tracker=tracker, use_cache=use_cache)
-
-
-def _stamp(path: Path) -> tuple[int, int]:
+def _with(job: Job | Hearing, work: Callable[[SongInputs], Value]) -> Value:
+    """Do work on a job's song as it stands now; once more when a file changes meanwhile."""
     try:
-        status = path.stat()
-    except OSError:
-        return 0, 0
-    return status.st_size, status.st_mtime_ns
+        return work(_open(job))
+    except StaleError:
+        return work(_open(job))
 
 
-def _original(job: Job) -> dict[str, Any]:
-    opened = _open(job)
-    record = job.home / ORIGINAL_RECORD
-    wanted = address(opened, rules=(), engine="", subtype=job.subtype, control=False)
+def _open(job: Job | Hearing) -> SongInputs:
+    for path, size, changed_ns, digest in job.known:
+        know_digest(Path(path), stamp=(size, changed_ns), digest=digest)
+    settings = Settings(tracker=job.tracker, use_cache=job.use_cache)
+    memory = shared_memory() if job.use_cache else _WITHOUT_DISK
+    return read_inputs(Path(job.song), settings, memory)
+
+
+def _original(job: Job, opened: SongInputs) -> dict[str, Any]:
     if job.resume:
-        known = _read_json(record)
-        if known.get("address") == wanted and _whole(job.home, known.get("outputs", {})):
+        known = _read_json(job.home / ORIGINAL_RECORD)
+        whole = _whole(job.home, known.get("outputs", {}))
+        if whole and known.get("address") == _original_address(job, opened):
             return {"state": "skipped", "outputs": known["outputs"]}
-    outputs = write_original(opened, job.home, subtype=job.subtype)
-    with atomic_write(record, "w") as stream:
-        json.dump({"address": wanted, "outputs": outputs}, stream, indent=1, sort_keys=True)
-    return {"state": "done", "outputs": outputs}
+    return {"state": "done", "outputs": _write_original(job, opened)}
 
 
-def _variant(job: Job) -> dict[str, Any]:
-    opened = _open(job)
+def _original_address(job: Job, opened: SongInputs) -> str:
+    return address(opened, rules=(), engine="", subtype=job.subtype, control=False)
+
+
+def _write_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
+    home = job.home.parent / ORIGINAL
+    outputs = write_original(opened, home, subtype=job.subtype)
+    record = {"address": _original_address(job, opened), "outputs": outputs}
+    with atomic_write(home / ORIGINAL_RECORD, "w") as stream:
+        json.dump(record, stream, indent=1, sort_keys=True)
+    return outputs
+
+
+def _written_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
+    """Hashes of the unaltered files; they are written anew where the song was changed since."""
+    folder = job.home.parent / ORIGINAL
+    record = _read_json(folder / ORIGINAL_RECORD)
+    outputs: Mapping[str, str] | None = record.get("outputs")
+    if outputs is None:
+        raise OutputError(f"{folder} is missing or broken: run the batch again")
+    if record.get("address") != _original_address(job, opened):
+        return _write_original(job, opened)
+    return outputs
+
+
+def _variant(job: Job, opened: SongInputs) -> dict[str, Any]:
     if job.resume:
         wanted = _address(opened, job)
         manifest = _read_json(job.home / MANIFEST)
@@ -176,15 +212,11 @@ def _variant(job: Job) -> dict[str, Any]:
                 _write_extras(opened, _plan(opened, job), job.home)
             return {"state": "skipped", **_summary(manifest)}
     plan = _plan(opened, job)
-    folder = job.home.parent
-    original = _read_json(folder / ORIGINAL / ORIGINAL_RECORD).get("outputs")
-    if original is None:
-        raise OutputError(f"{folder / ORIGINAL} is missing or broken: run the batch again")
     manifest = write_variant(
         opened,
         plan,
-        folder=folder,
-        original=original,
+        folder=job.home.parent,
+        original=_written_original(job, opened),
         engine=job.engine,
         subtype=job.subtype,
         control=job.control,
@@ -194,7 +226,7 @@ def _variant(job: Job) -> dict[str, Any]:
     return {"state": "done", **_summary(manifest)}
 
 
-def _address(opened: OpenSong, job: Job) -> str:
+def _address(opened: SongInputs, job: Job) -> str:
     """The address that the job's manifest gets, which holds the rules as they are printed."""
     from retune.rules import parse_rules
 
@@ -207,8 +239,8 @@ def _address(opened: OpenSong, job: Job) -> str:
     )
 
 
-def _plan(opened: OpenSong, job: Job) -> Plan:
-    return replace(make(opened, rules=job.rules), name=job.variant)
+def _plan(opened: SongInputs, job: Job) -> Plan:
+    return replace(plan_of(opened, rules=job.rules), name=job.variant)
 
 
 def _read_json(path: Path) -> Mapping[str, Any]:
@@ -249,9 +281,9 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _endings_table(opened: OpenSong, plan: Plan) -> list[dict[str, Any]]:
+def _endings_table(opened: SongInputs, plan: Plan) -> list[dict[str, Any]]:
     """One row per phrase ending of the melody, with what the plan does to it."""
-    analysis = analyze(opened)
+    analysis = analysis_of(opened)
     melody = analysis.melody
     if melody is None:
         return []
@@ -280,12 +312,12 @@ def _endings_table(opened: OpenSong, plan: Plan) -> list[dict[str, Any]]:
     return rows
 
 
-def _write_extras(opened: OpenSong, plan: Plan, home: Path) -> None:
+def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
     from retune.comparison.picture import lane_svg
 
     with atomic_write(home / PICTURE, "w") as stream:
-        stream.write(lane_svg(analyze(opened), plan, systems=None, embed_fonts=False))
+        stream.write(lane_svg(analysis_of(opened), plan, systems=None, embed_fonts=False))
     with atomic_write(home / ENDINGS, "w") as stream:
         json.dump(_endings_table(opened, plan), stream, ensure_ascii=False, indent=1)
         stream.write("\n")

@@ -14,12 +14,19 @@ from retune.comparison.levels import (
     version_levels,
 )
 from retune.comparison.mix import Mix, MixPart
+from retune.pipeline.inputs import SongInputs
 from retune.pipeline.mix_residual import is_summed
-from retune.pipeline.recalling import measured_once
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.stages import Stage
+
+MEASURED = Stage(
+    "levels of the original mix",
+    Measured,
+    rooms=("comparison",),
+    libraries=("numpy", "scipy", "soundfile", "soxr", "pyloudnorm"),
+)
 
 
-def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
+def mix_of(opened: SongInputs, rendition: Rendition | None = None) -> Mix:
     """The stems of a song summed with their gains, a rendition's spans in place (not levelled)."""
     changed = rendition.stems if rendition is not None else {}
     return Mix(
@@ -35,11 +42,11 @@ def mix_of(opened: OpenSong, rendition: Rendition | None = None) -> Mix:
     )
 
 
-def levels_of(opened: OpenSong, rendition: Rendition | None = None) -> MixLevels:
+def levels_of(opened: SongInputs, rendition: Rendition | None = None) -> MixLevels:
     """Loudness, gain and true peak of the original mix, or of a version matched to it."""
-    if "original" not in opened._memo:
-        opened._memo["original"] = measured_once(opened, lambda: measure(mix_of(opened)))
-    known: Measured = opened._memo["original"]
+    stems = opened.song.stems.items()
+    reads = {"stems": {name: [opened.sha256(name), s.gain_db, s.role] for name, s in stems}}
+    known = opened.recall(MEASURED, reads, lambda: measure(mix_of(opened)))
     original = original_levels(known)
     if rendition is None:
         return original
@@ -61,7 +68,7 @@ def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
     return merged
 
 
-def levelled_mix(opened: OpenSong, rendition: Rendition | None = None) -> tuple[Mix, MixLevels]:
+def levelled_mix(opened: SongInputs, rendition: Rendition | None = None) -> tuple[Mix, MixLevels]:
     """A mix at its matched level, and what was done to get there."""
     levels = levels_of(opened, rendition)
     return mix_of(opened, rendition).louder_by(levels.gain_db), levels

@@ -7,16 +7,13 @@ over is not lost.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 
 from retune.carriers.units import db_to_gain
-from retune.pipeline.mix_guide import mix_of_song
-from retune.sound.cache import Cache
-
-if TYPE_CHECKING:
-    from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.inputs import SongInputs
+from retune.pipeline.stages import Stage
 
 # What stems leave over is told of as a warning above this.
 TOLD_ABOVE_DB = -30.0
@@ -24,32 +21,39 @@ SILENT_DB = -120.0
 BLOCK = 1 << 18
 
 
-def is_summed(opened: OpenSong, name: str) -> bool:
+@dataclass(frozen=True)
+class Residual:
+    """What stems leave over of a mix, in dB re the mix."""
+
+    left_db: float
+
+
+RESIDUAL = Stage("residual", Residual, libraries=("numpy", "soundfile"))
+
+
+def is_summed(opened: SongInputs, name: str) -> bool:
     """Whether a stem sounds in the mix of the song as it is; beside a finished mix only what
     changes in it does."""
-    mix = mix_of_song(opened.song)
+    mix = opened.mix
     return mix is None or name == mix.name
 
 
-def residual_db(opened: OpenSong) -> float | None:
+def residual_db(opened: SongInputs) -> float | None:
     """What the stems leave over of the mix beside them, in dB re the mix; None without both."""
-    mix = mix_of_song(opened.song)
+    mix = opened.mix
     parts = [stem for stem in opened.song.stems.values() if mix is not None and stem is not mix]
     if mix is None or not parts:
         return None
-    key = {
-        "residual of": opened.sha256(mix.name),
+    reads = {
+        "mix": opened.sha256(mix.name),
         "stems": [[opened.sha256(stem.name), stem.gain_db - mix.gain_db] for stem in parts],
     }
-    found = Cache().get_json(key) if opened.use_cache else None
-    if found is None:
-        found = _residual_db(opened, mix.name, [(s.name, s.gain_db - mix.gain_db) for s in parts])
-        if opened.use_cache:
-            Cache().put_json(key, found)
-    return float(found)
+    gains = [(stem.name, stem.gain_db - mix.gain_db) for stem in parts]
+    left = opened.recall(RESIDUAL, reads, lambda: Residual(_residual_db(opened, mix.name, gains)))
+    return left.left_db
 
 
-def _residual_db(opened: OpenSong, mix: str, parts: list[tuple[str, float]]) -> float:
+def _residual_db(opened: SongInputs, mix: str, parts: list[tuple[str, float]]) -> float:
     whole = opened.audio[mix]
     left = total = 0.0
     for start in range(0, opened.n_samples, BLOCK):
@@ -67,7 +71,7 @@ def _residual_db(opened: OpenSong, mix: str, parts: list[tuple[str, float]]) -> 
     return max(10 * math.log10(left / total), SILENT_DB)
 
 
-def residual_words(opened: OpenSong) -> tuple[str, ...]:
+def residual_words(opened: SongInputs) -> tuple[str, ...]:
     """A warning where the stems leave much of the mix over; () otherwise."""
     left_db = residual_db(opened)
     if left_db is None or left_db <= TOLD_ABOVE_DB:

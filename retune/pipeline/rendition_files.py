@@ -13,21 +13,27 @@ from retune.carriers.changes import Plan, Rendition, StemRendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
+from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.mix_levels import levelled_mix
-from retune.pipeline.recalling import made_from
-from retune.pipeline.renditions import CONTROL, render, render_control
-from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.pipeline.renditions import CONTROL, render_control, render_plan
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.stages import Stage
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
-from retune.sound.cache import content_key
 from retune.sound.files import atomic_write, link_or_copy, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
 
 ORIGINAL = "original"
+FILES = Stage(
+    "files of a rendition",
+    dict,
+    rooms=("track", "analysis", "rules", "repitch", "comparison"),
+    libraries=("librosa", "numba", "numpy", "scipy", "soundfile", "pyloudnorm", "python-stretch"),
+)
 
 
 def write_versions(
-    source: Source,
+    opened: SongInputs,
     *,
     plans: Sequence[Plan],
     out: str | Path,
@@ -35,7 +41,6 @@ def write_versions(
     subtype: str | None = None,
     control: bool | Sequence[str] = False,
     progress: Progress = silent,
-    **options: Any,
 ) -> dict[str, dict[str, Any]]:
     """Render plans and write them: `out/<name>/<stem>.wav`, `mix.wav` and `manifest.json`, the
     unaltered stems and mix under `out/original`, the matched control inside each variant.
@@ -54,11 +59,10 @@ def write_versions(
     EngineError
         The engine cannot do this material or is not installed.
     """
-    opened = open_song(source, **options)
     folder = named_folder(out)
     check_options(engine=engine, subtype=subtype)
     _refuse_inputs(opened, [folder / name for name in (ORIGINAL, *(plan.name for plan in plans))])
-    analyze(opened, progress=progress)
+    analysis_of(opened, progress=progress)
     with sole_writer(folder):
         original = write_original(opened, folder / ORIGINAL, subtype=subtype)
         manifests = {}
@@ -92,7 +96,7 @@ def check_options(*, engine: str, subtype: str | None) -> None:
         raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
 
 
-def _refuse_inputs(opened: OpenSong, homes: Sequence[Path]) -> None:
+def _refuse_inputs(opened: SongInputs, homes: Sequence[Path]) -> None:
     """Refuse to write a version where one of its files would fall on an input."""
     names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
     for home in homes:
@@ -100,7 +104,9 @@ def _refuse_inputs(opened: OpenSong, homes: Sequence[Path]) -> None:
             refuse_inputs(place / name, opened.song.inputs)
 
 
-def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None) -> dict[str, str]:
+def write_original(
+    opened: SongInputs, folder: Path, *, subtype: str | None = None
+) -> dict[str, str]:
     """The stems as they are and their mix, as WAV; returns SHA-256 by file name."""
     _refuse_inputs(opened, [folder])
     hashes = {}
@@ -115,7 +121,7 @@ def write_original(opened: OpenSong, folder: Path, *, subtype: str | None = None
 
 
 def write_variant(
-    opened: OpenSong,
+    opened: SongInputs,
     plan: Plan,
     *,
     folder: Path,
@@ -127,7 +133,7 @@ def write_variant(
     """Render one plan into `folder/<name>` beside a `folder/original` that is already there."""
     home = folder / plan.name
     _refuse_inputs(opened, [home])
-    versions = [(home, render(opened, plan=plan, engine=engine))]
+    versions = [(home, render_plan(opened, plan, engine=engine))]
     if control:
         versions.append((home / CONTROL, render_control(opened, plan, engine=engine)))
     outputs: dict[str, str] = {}
@@ -153,7 +159,7 @@ def write_variant(
 
 
 def _write_version(
-    opened: OpenSong,
+    opened: SongInputs,
     rendition: Rendition,
     place: Path,
     folder: Path,
@@ -189,7 +195,7 @@ def _label(plan: Plan) -> str:
 
 
 def _write_stem(
-    opened: OpenSong,
+    opened: SongInputs,
     name: str,
     path: Path,
     *,
@@ -212,7 +218,7 @@ def _patched_blocks(audio: AudioLike, changed: StemRendition) -> Iterator[Sample
 
 
 def _write(
-    opened: OpenSong,
+    opened: SongInputs,
     audio: AudioLike,
     path: Path,
     *,
@@ -238,7 +244,7 @@ def _write(
     )
 
 
-def _subtype(opened: OpenSong, audio: AudioLike) -> str:
+def _subtype(opened: SongInputs, audio: AudioLike) -> str:
     """What holds the input exactly; a mix takes the finest of its stems."""
     if hasattr(audio, "subtype"):
         return default_subtype(audio)
@@ -253,7 +259,7 @@ def _link(source: Path, target: Path) -> None:
 
 
 def address(
-    opened: OpenSong,
+    opened: SongInputs,
     *,
     rules: Sequence[str],
     engine: str,
@@ -261,9 +267,9 @@ def address(
     control: bool,
 ) -> str:
     """SHA-256 of all that a rendering depends on: equal addresses, equal files."""
-    return content_key(
+    return FILES.key(
         {
-            **made_from(opened),
+            **opened.reads,
             "rules": list(rules),
             "engine": engine,
             "subtype": subtype,
@@ -273,7 +279,7 @@ def address(
 
 
 def _manifest(
-    opened: OpenSong,
+    opened: SongInputs,
     plan: Plan,
     rendition: Rendition,
     outputs: Mapping[str, str],
@@ -305,7 +311,7 @@ def _manifest(
             for name, stem in song.stems.items()
         },
         "stem_gains_db": {name: stem.gain_db for name, stem in song.stems.items()},
-        "tracker": opened.tracker,
+        "tracker": opened.settings.tracker,
         "engine": engine,
         "subtype": subtype,
         "engines": {

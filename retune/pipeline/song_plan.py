@@ -5,37 +5,30 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from retune.carriers.changes import Plan
 from retune.carriers.errors import RuleError, UsageError
-from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
-from retune.pipeline.song_analysis import OpenSong, Progress, Source, analyze, open_song, silent
+from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.song_analysis import analysis_key, analysis_of
+from retune.pipeline.stages import Stage
 from retune.song.songfile import place_of
 
 SHORTEST_S = 0.01
 """What is left of an edit at the end of a stem must last at least this."""
 
 
-def plan(
-    source: Source | Analysis,
+PLAN = Stage("plan", Plan, rooms=("rules",), keep=64, on_disk=False)
+
+
+def plan_of(
+    opened: SongInputs,
     *,
     rules: Sequence[str] | str | None = None,
     variant: str | None = None,
     progress: Progress = silent,
-    **options: Any,
 ) -> Plan:
-    """What a variant of the song, or rules in plain words, would move.
-
-    Parameters
-    ----------
-    source : path, Song, OpenSong or Analysis
-        An `Analysis` goes with `rules` only.
-    rules : sequence of str or str
-        Sentences, one rule each.
-    variant : str
-        Name of a variant in the song file; exactly one of `rules` and `variant`.
+    """What a variant of the song, or rules in plain words, would move; exactly one of the two.
 
     Raises
     ------
@@ -44,29 +37,48 @@ def plan(
     UsageError
         Neither or both of `rules` and `variant`, or no variant of that name.
     """
-    from retune.rules import make_plan
-
     if (rules is None) == (variant is None):
         raise UsageError("give either rules or the name of a variant")
-    sentences = [rules] if isinstance(rules, str) else list(rules or ())
-    if isinstance(source, Analysis):
-        if variant is not None:
-            raise UsageError("an analysis knows no variants: give rules, or the song file")
-        return make_plan(source, sentences)
-    opened = open_song(source, **options)
-    analysis = analyze(opened, progress=progress)
-    follow = {name: stem.follow for name, stem in opened.song.stems.items()}
     if variant is None:
-        return _within_stems(make_plan(analysis, sentences, follow=follow), opened)
+        return _made(opened, [rules] if isinstance(rules, str) else list(rules or ()), progress)
     named = find_variant(opened.song, variant)
     written = opened.song.variants[named].rules
     try:
-        return _within_stems(make_plan(analysis, written, name=named, follow=follow), opened)
+        return replace(_made(opened, list(written), progress), name=named)
     except RuleError as error:
         raise _placed(error, opened.song, named) from error
 
 
-def _within_stems(plan: Plan, opened: OpenSong) -> Plan:
+def _made(opened: SongInputs, rules: Sequence[str], progress: Progress) -> Plan:
+    from retune.rules import make_plan
+
+    analysis = analysis_of(opened, progress=progress)
+    follow = {name: stem.follow for name, stem in opened.song.stems.items()}
+    heard = analysis_key(opened)
+
+    def make() -> Plan:
+        plan = _within_stems(make_plan(analysis, rules, follow=follow), opened)
+        return replace(plan, heard=heard)
+
+    return opened.recall(PLAN, {"analysis": heard, "rules": list(rules)}, make)
+
+
+def check_plan(plan: Plan, opened: SongInputs) -> None:
+    """Refuse a plan of notes that were heard in other sound, or under another song file.
+
+    Raises
+    ------
+    UsageError
+        The song was changed since the plan was made.
+    """
+    if plan.heard and plan.heard != analysis_key(opened):
+        raise UsageError(
+            f"{opened.song.path.name} or one of its files was changed since this plan "
+            f'("{plan.name}") was made: make the plan again'
+        )
+
+
+def _within_stems(plan: Plan, opened: SongInputs) -> Plan:
     """The plan without what lies past the end of a stem that is shorter than the song."""
     edits, warnings = [], list(plan.warnings)
     for edit in plan.edits:
@@ -98,7 +110,7 @@ def _placed(error: RuleError, song: Song, variant: str) -> RuleError:
 
 
 def plans_of(
-    opened: OpenSong, names: Sequence[str] | None, *, progress: Progress = silent
+    opened: SongInputs, names: Sequence[str] | None, *, progress: Progress = silent
 ) -> tuple[Plan, ...]:
     """The plans of the named variants, or of every variant of the song when `names` is None."""
     chosen = list(opened.song.variants) if names is None else list(dict.fromkeys(names))
@@ -106,7 +118,7 @@ def plans_of(
         raise UsageError(
             f"{opened.song.path.name} has no [variants.NAME] table: add one, or give --rule"
         )
-    return tuple(plan(opened, variant=name, progress=progress) for name in chosen)
+    return tuple(plan_of(opened, variant=name, progress=progress) for name in chosen)
 
 
 def find_variant(song: Song, name: str) -> str:

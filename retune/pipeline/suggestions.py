@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from retune.carriers.errors import UsageError
 from retune.carriers.songfacts import Variant
-from retune.pipeline.song_analysis import Progress, Source, analyze, open_song, silent
+from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.song_analysis import analysis_of
 from retune.song.songsave import edit_song
 
 if TYPE_CHECKING:
@@ -33,15 +34,13 @@ class Suggestions:
     written: tuple[str, ...] = ()
 
 
-def suggest(
-    source: Source, *, write: bool = False, progress: Progress = silent, **options: Any
+def suggest_for(
+    opened: SongInputs, *, write: bool = False, progress: Progress = silent
 ) -> Suggestions:
     """Contrasting variants of a song, ranked, each with its reason.
 
     Parameters
     ----------
-    source : path, Song or OpenSong
-        Takes what `open_song` takes.
     write : bool
         Add them to the song file, comments kept. A variant that the song has by the same rules is
         left out; a name that is taken gets a number.
@@ -53,14 +52,13 @@ def suggest(
     """
     from retune.rules import suggest_variants
 
-    opened = open_song(source, **options)
     song = opened.song
     if write and song.path.suffix.lower() != ".toml":
         raise UsageError(
             f"{song.path.name} is a recording, so there is no song file to write variants to: "
             "make a song.toml for it first"
         )
-    analysis = analyze(opened, progress=progress)
+    analysis = analysis_of(opened, progress=progress)
     follow = {name: stem.follow for name, stem in song.stems.items()}
     found = suggest_variants(analysis, follow=follow)
     names = _names(found, song.variants)

@@ -10,12 +10,13 @@ from typing import Any
 
 from retune import __version__
 from retune.carriers.errors import InputError
+from retune.carriers.songfacts import Song
 from retune.pipeline.facts import plan_facts
+from retune.pipeline.inputs import Progress, Settings, memory_for, read_inputs, silent
 from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
 from retune.pipeline.rendition_files import ORIGINAL, write_original, write_variant
 from retune.pipeline.renditions import CONTROL
-from retune.pipeline.song_analysis import Progress, open_song, silent
-from retune.pipeline.song_plan import plan as make
+from retune.pipeline.song_plan import plan_of
 from retune.sound.files import sha256_file
 
 
@@ -93,8 +94,10 @@ def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
 
 
 def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
-    source: Any = song
-    if song is None:
+    source: Path | Song
+    if song is not None:
+        source = Path(song)
+    else:
         folder = home.parent / ORIGINAL
         needed = [folder / f"{name}.wav" for name in manifest["inputs"]]
         needed += _read_beside(manifest["song"], folder)
@@ -102,16 +105,17 @@ def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None
         if missing:
             raise InputError(f"{missing[0]} is missing: keep the folder original, or give --song")
         source = song_from_facts(manifest["song"], folder=folder, source=home / MANIFEST)
-    opened = open_song(source, tracker=manifest["tracker"])
+    settings = Settings(tracker=manifest["tracker"])
+    opened = read_inputs(source, settings, memory_for(settings))
     if song is not None:
         changed = [
             name
             for name, facts in manifest["inputs"].items()
-            if name not in opened.audio or opened.audio[name].sha256() != facts["sha256"]
+            if name not in opened.audio or opened.sha256(name) != facts["sha256"]
         ]
         if changed:
             return [f"stem {name} is not the input that was rendered" for name in changed]
-    plan = make(opened, rules=manifest["rules"])
+    plan = plan_of(opened, rules=manifest["rules"])
     lines = []
     if plan_facts(plan)["edits"] != manifest["edits"]:
         lines.append("the plan made again has other edits")

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from retune.carriers.errors import AudioError, OutputError
+from retune.carriers.errors import AudioError, OutputError, StaleError
 from retune.carriers.heard import AudioLike, Samples
 from retune.sound import audiohead
 from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
@@ -74,13 +74,14 @@ class AudioFile:
     def read(self, start: int = 0, stop: int | None = None) -> Samples:
         """Samples [start, stop), clipped to what exists, as float32 (n, n_channels).
 
-        Raises AudioError when the file is damaged there, has changed, or holds NaN or infinity.
+        Raises AudioError when the file is damaged there or holds NaN or infinity, StaleError
+        when it is not the one that was opened.
         """
         start, stop = max(start, 0), self.n_samples if stop is None else min(stop, self.n_samples)
         if stop <= start:
             return np.zeros((0, self.n_channels), dtype=np.float32)
         if self.stamp != _stamp(self.path):
-            raise AudioError(f"{self.path} changed while it was in use; start again")
+            raise StaleError(f"{self.path} changed while it was in use; start again")
         if self.whole:
             samples: Samples = np.array(_decoded(self.path, self.stamp)[start:stop])
         else:

@@ -33,7 +33,7 @@ class Cache:
     """
 
     def __init__(self, folder: str | Path | None = None, *, max_bytes: int = MAX_BYTES) -> None:
-        self.folder = _default_folder() if folder is None else Path(folder)
+        self.folder = default_folder() if folder is None else Path(folder)
         self.max_bytes = max_bytes
         self.warning = ""
         try:
@@ -98,18 +98,6 @@ class Cache:
         text = json.dumps(plain, allow_nan=False).encode("utf-8")
         self.put(key, {"plain": np.frombuffer(text, dtype=np.uint8), **arrays})
 
-    def get_json(self, key: Mapping[str, Any]) -> Any:
-        """The JSON value stored under `key`, or None."""
-        arrays = self.get(key)
-        if arrays is None or "json" not in arrays:
-            return None
-        return json.loads(arrays["json"].tobytes().decode("utf-8"))
-
-    def put_json(self, key: Mapping[str, Any], value: Any) -> None:
-        """Store a JSON value under `key`."""
-        text = json.dumps(value, allow_nan=False).encode("utf-8")
-        self.put(key, {"json": np.frombuffer(text, dtype=np.uint8)})
-
     def _path(self, key: Mapping[str, Any]) -> Path:
         return self.folder / f"{content_key(key)}.npz"
 
@@ -136,7 +124,8 @@ def content_key(parts: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
-def _default_folder() -> Path:
+def default_folder() -> Path:
+    """RETUNE_CACHE, else the user's cache folder."""
     given = os.environ.get("RETUNE_CACHE")
     if given:
         return Path(given)

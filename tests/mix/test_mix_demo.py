@@ -16,7 +16,7 @@ from retune.carriers.errors import InputError, UsageError
 from retune.carriers.songfacts import Variant
 from retune.comparison.difference import difference_words
 from retune.pipeline.beside import made_by_both, shared_plan
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.opensong import OpenSong
 
 JOIN_S = 0.075
 STEMS = ("vocal", "bass", "harp", "brushes")

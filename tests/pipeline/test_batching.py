@@ -9,12 +9,13 @@ from typing import Any
 
 import pytest
 
-from retune.pipeline import song_analysis as opening
+from retune.pipeline import inputs, song_analysis, stages
 from retune.pipeline.batch_tasks import Record, SongJobs, run_batch
 from retune.pipeline.demo import demo_folder
-from retune.pipeline.jobs import Job, _opened
+from retune.pipeline.jobs import Job
 from retune.pipeline.workers import InThisProcess, Task
-from retune.sound.audio import AudioFile
+from retune.song.songfile import read_song
+from retune.sound.files import sha256_file
 
 RULES = {
     "home": "move phrase-ending degree 2 to degree 1",
@@ -30,7 +31,9 @@ class Strangers(InThisProcess):
 
     def submit(self, task: Task) -> Future[Any]:
         self.titles.append(task.title)
-        _opened.cache_clear()
+        stages._memory_over.cache_clear()
+        inputs._digests.clear()
+        inputs._told.clear()
         return super().submit(task)
 
 
@@ -50,18 +53,19 @@ def counts(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, int]:
     """How often a song is heard and a stem hashed, with a cache that is empty at first."""
     monkeypatch.setenv("RETUNE_CACHE", str(tmp_path / "cache"))
     counted = {"heard": 0, "hashed": 0}
-    hear, sha256 = opening._hear, AudioFile.sha256
+    hear, sha256 = song_analysis._hear, inputs.sha256_file
 
     def hearing(*given: Any) -> Any:
         counted["heard"] += 1
         return hear(*given)
 
-    def hashing(self: AudioFile) -> str:
-        counted["hashed"] += 1
-        return sha256(self)
+    def hashing(path: Path) -> str:
+        counted["hashed"] += path.suffix == ".flac"
+        return sha256(path)
 
-    monkeypatch.setattr(opening, "_hear", hearing)
-    monkeypatch.setattr(AudioFile, "sha256", hashing)
+    monkeypatch.setattr(song_analysis, "_hear", hearing)
+    monkeypatch.setattr(inputs, "sha256_file", hashing)
+    monkeypatch.setattr(inputs, "_SMALL_BYTES", 0)
     return counted
 
 
@@ -79,7 +83,7 @@ def test_a_song_is_heard_once_for_all_its_jobs_wherever_they_run(
     run_batch([jobs], workers=workers, note=records.append)
     assert states(records) == {"original": "done", "home": "done", "low": "done"}
     assert workers.titles == ["lantern heard", "lantern/original", "lantern/home", "lantern/low"]
-    n_stems = len(opening.open_song(jobs.original.song).song.stems)
+    n_stems = len(read_song(jobs.original.song).stems)
     # The hearing and the unaltered files each hash the stems, side by side; variants take theirs.
     assert counts == {"heard": 1, "hashed": 2 * n_stems}
 
@@ -105,12 +109,15 @@ def test_a_song_that_cannot_be_heard_fails_with_its_variants_and_no_other(tmp_pa
     assert records[1]["error"] == f"not tried: {records[0]['error']}"
 
 
-def test_a_hash_made_elsewhere_counts_only_for_the_same_file(tmp_path: Path) -> None:
-    opened = opening.open_song(demo_folder() / "song.toml")
-    name, audio = next(iter(opened.audio.items()))
-    size, changed_ns = audio.stamp
-    opened.know_sha256(name, stamp=(size, changed_ns + 1), digest="0" * 64)
-    assert opened.sha256(name) == audio.sha256()
-    other = opening.open_song(demo_folder() / "song.toml")
-    other.know_sha256(name, stamp=audio.stamp, digest="0" * 64)
-    assert other.sha256(name) == "0" * 64
+def test_a_hash_made_elsewhere_counts_only_for_the_same_file() -> None:
+    path = demo_folder() / "vocal.flac"
+    size, changed_ns = inputs.stamp_of(path)
+    try:
+        inputs.know_digest(path, stamp=(size, changed_ns + 1), digest="0" * 64)
+        assert inputs.digest_of(path) == sha256_file(path)
+        inputs._digests.clear()
+        inputs.know_digest(path, stamp=(size, changed_ns), digest="0" * 64)
+        assert inputs.digest_of(path) == "0" * 64
+    finally:
+        inputs._told.clear()
+        inputs._digests.clear()

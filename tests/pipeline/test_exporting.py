@@ -14,7 +14,7 @@ from retune.carriers.errors import UsageError
 from retune.faces.cli import main
 from retune.pipeline.export_formats import FORMATS
 from retune.pipeline.export_job import ExportOptions
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.opensong import OpenSong
 
 LIGHT = ("midi", "musicxml", "csv", "jams", "lab", "svg", "png", "pdf", "blind")
 

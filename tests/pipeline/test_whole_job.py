@@ -15,7 +15,7 @@ import soundfile
 import retune
 from retune import pipeline
 from retune.carriers.errors import UsageError
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.opensong import OpenSong
 
 JOIN_S = 0.075
 

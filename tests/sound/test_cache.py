@@ -51,14 +51,6 @@ def test_a_carrier_comes_back(tmp_path: Path) -> None:
     assert cache.get_value(KEY, Plan) is None
 
 
-def test_json_comes_back(tmp_path: Path) -> None:
-    cache = Cache(tmp_path)
-    value = {"edits": [{"stem": "vocal", "shift_cents": -200.0, "note": None}], "é": True}
-    cache.put_json(KEY, value)
-    assert cache.get_json(KEY) == value
-    assert cache.get_json({**KEY, "tracker": "librosa"}) is None
-
-
 @given(st.dictionaries(st.text(max_size=5), st.integers() | st.floats(allow_nan=False), max_size=4))
 @settings(max_examples=50, deadline=None)
 def test_the_key_depends_on_content_not_on_order(parts: dict[str, float]) -> None:

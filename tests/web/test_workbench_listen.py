@@ -12,6 +12,7 @@ from workbench_browser import NEEDS_BROWSER, opened, page_at, play, wait_until
 
 from retune import pipeline
 from retune.pipeline.mix_levels import mix_of
+from retune.pipeline.renditions import render_plan
 
 pytestmark = NEEDS_BROWSER
 
@@ -65,7 +66,7 @@ def test_a_switch_is_a_crossfade_and_a_patch_is_exact(page: Any, bench: tuple[st
 
     n = rate // 2
     original = mix_of(opened_).read(start, start + n)[:, 0]
-    variant = mix_of(opened_, pipeline.render(opened_, plan=plan)).read(start, start + n)[:, 0]
+    variant = mix_of(opened_, render_plan(opened_, plan)).read(start, start + n)[:, 0]
 
     out = np.array(heard)
     half, fade = n // 2, round(0.012 * rate) + 128

@@ -20,7 +20,7 @@ from retune.comparison.tally import tally_responses
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
-from retune.pipeline.song_analysis import Progress
+from retune.pipeline.inputs import Progress
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
 from retune.sound.folders import place_in
@@ -44,7 +44,7 @@ def make(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, place_in(desk.folder, RENDITIONS)
+    opened, folder = desk.handle, place_in(desk.folder, RENDITIONS)
     with_control = asked.flag("control", True)
 
     def work(tell: Progress) -> dict[str, Any]:
@@ -70,7 +70,7 @@ def _in_turn(desk: Desk, tell: Progress) -> Iterator[None]:
 
 
 def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened = desk.opened
+    opened = desk.handle
     path = place_in(desk.folder, f"{PAGES}/{made.name}.html")
     which = _which(desk, made)
     stems = asked.line("beside", "")
@@ -107,7 +107,7 @@ def _is_mix(song: Song) -> bool:
 
 
 def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
-    opened, folder = desk.opened, place_in(desk.folder, TAKE_AWAY)
+    opened, folder = desk.handle, place_in(desk.folder, TAKE_AWAY)
     formats = list(asked.lines("formats"))
     if not formats:
         raise UsageError("choose at least one kind of file")

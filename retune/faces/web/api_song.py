@@ -6,7 +6,6 @@ from typing import Any
 
 from starlette.responses import FileResponse, Response
 
-from retune import pipeline
 from retune.carriers.changes import Rendition, StemRendition
 from retune.carriers.errors import UsageError
 from retune.carriers.text import pretty
@@ -16,8 +15,8 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed, stem_source, stem_wav
 from retune.pipeline.facts import number, verdict_facts
-from retune.pipeline.pieces import complete_rule
 from retune.pipeline.renditions import CONTROL
+from retune.pipeline.rule_lines import complete_rule
 
 KINDS = ("variant", CONTROL)
 BUDGET_S = 0.12
@@ -66,7 +65,7 @@ def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Variants that the song offers, with what each lets one hear."""
     desk: Desk = bench.desk
     _ = desk.analysis
-    found = pipeline.suggest(desk.opened)
+    found = desk.handle.suggest()
     return {
         "variants": [
             {
@@ -108,7 +107,7 @@ def sound(bench: Bench, asked: Asked) -> Response:
     keys) come without samples. What takes long comes with the next question (`whole` false)."""
     desk: Desk = bench.desk
     made = desk.plan(asked.lines("rules"))
-    pieces, whole = desk.pieces.of(
+    pieces, whole = desk.pieces(
         made, kind=_kind(asked), from_s=asked.number("from_s", 0.0), budget_s=BUDGET_S
     )
     facts = {
@@ -126,7 +125,7 @@ def levels(bench: Bench, asked: Asked) -> dict[str, Any]:
     desk: Desk = bench.desk
     kind = _kind(asked)
     made = desk.plan(asked.lines("rules"))
-    pieces, _ = desk.pieces.of(made, kind=kind)
+    pieces, _ = desk.pieces(made, kind=kind)
     stems = {
         name: StemRendition(
             name,

@@ -7,26 +7,31 @@ window or another program, nothing is written and the caller is told.
 
 from __future__ import annotations
 
-from collections import OrderedDict, deque
+import math
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from threading import Lock, RLock, Thread
 
-from retune import pipeline
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import ChangedError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
 from retune.comparison.levels import MixLevels
+from retune.pipeline.inputs import SongInputs
 from retune.pipeline.mix_levels import levels_of
-from retune.pipeline.pieces import Pieces, RuleLine, read_lines, take_over
-from retune.pipeline.song_analysis import OpenSong
+from retune.pipeline.opensong import OpenSong, open_song
+from retune.pipeline.pieces import Piece, pieces_of
+from retune.pipeline.rule_lines import RuleLine, read_lines
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_plan import plan_of
+from retune.pipeline.stages import Memory, shared_memory
+from retune.song.songfile import read_song
 from retune.song.songsave import SongEditor, edit_song, revision_on_disk
 from retune.sound.audio import AUDIO_SUFFIXES
 
-MAX_PLANS = 64
 MAX_STEPS = 200  # changes that can be taken back
 
 
@@ -44,11 +49,8 @@ class Desk:
         self.progress: tuple[str, float] = ("", 0.0)
         self._lock = self.held = RLock()
         self._opened: OpenSong | None = None
-        self._before: OpenSong | None = None
-        self._measuring = Lock()
+        self._memory = shared_memory() if use_cache else Memory()
         self.rendering = Lock()
-        self._pieces: Pieces | None = None
-        self._plans: OrderedDict[tuple[str, ...], Plan] = OrderedDict()
         self._past: deque[str] = deque(maxlen=MAX_STEPS)
         self._future: deque[str] = deque(maxlen=MAX_STEPS)
         self._revision = ""
@@ -64,40 +66,43 @@ class Desk:
             self._forget()
 
     def _forget(self) -> None:
-        self._before = self._opened or self._before
-        self._opened = self._pieces = None
-        self._plans.clear()
+        self._opened = None
 
     @property
-    def opened(self) -> OpenSong:
-        """The song, read when first asked for. Raises UsageError when none is named."""
+    def opened(self) -> SongInputs:
+        """The song, read when first asked for; stems and charts as they are now.
+
+        Raises UsageError when no song is named.
+        """
         with self._lock:
             if self.path is None:
                 raise UsageError("no song is open: name the stems first")
             if self._opened is None:
                 revision = revision_on_disk(self.path) if self.is_song_file else ""
-                self._opened = pipeline.open_song(self.path, use_cache=self.use_cache)
-                take_over(self._opened, self._before)
-                self._before = None
-                self._pieces = Pieces(self._opened)
+                # The text on the desk stays until it is loaded anew, whatever becomes of the file.
+                self._opened = self._open(read_song(self.path))
                 self._revision = revision
+            return self._opened.inputs
+
+    @property
+    def handle(self) -> OpenSong:
+        """The opened song, for work that goes on while other windows change the desk."""
+        with self._lock:
+            _ = self.opened
+            assert self._opened is not None
             return self._opened
+
+    def _open(self, song: Song) -> OpenSong:
+        return open_song(song, use_cache=self.use_cache, memory=self._memory)
 
     @property
     def analysis(self) -> Analysis:
         """What was heard; heard when first asked for."""
         with self._lock:
-            return pipeline.analyze(self.opened, progress=self._tell)
+            return analysis_of(self.opened, progress=self._tell)
 
     def _tell(self, stage: str, fraction: float) -> None:
         self.progress = (stage, fraction)
-
-    @property
-    def pieces(self) -> Pieces:
-        with self._lock:
-            _ = self.opened
-            assert self._pieces is not None
-            return self._pieces
 
     @property
     def revision(self) -> str:
@@ -109,7 +114,8 @@ class Desk:
         """Whether there is a file to save to (a bare recording has none)."""
         opened = self._opened
         if opened is not None:
-            return all(stem.path != opened.song.path for stem in opened.song.stems.values())
+            song = opened.last.song
+            return all(stem.path != song.path for stem in song.stems.values())
         return self.path is not None and self.path.suffix.lower() not in AUDIO_SUFFIXES
 
     @property
@@ -134,19 +140,22 @@ class Desk:
         """The plan of the lines that read; the others are left out."""
         readable = tuple(line.canonical for line in self.read(rules) if line.canonical)
         with self._lock:
-            plan = self._plans.get(readable)
-            if plan is None:
-                plan = pipeline.plan(self.opened, rules=readable)
-                self._plans[readable] = plan
-                while len(self._plans) > MAX_PLANS:
-                    self._plans.popitem(last=False)
-            self._plans.move_to_end(readable)
-        return replace(plan, name=name)
+            return replace(plan_of(self.opened, rules=readable), name=name)
+
+    def pieces(
+        self,
+        plan: Plan,
+        *,
+        kind: str = "variant",
+        from_s: float = 0.0,
+        budget_s: float = math.inf,
+    ) -> tuple[tuple[Piece, ...], bool]:
+        """Changed sound of a plan, and whether it is all of it; see `pieces_of`."""
+        return pieces_of(self.opened, plan, kind=kind, from_s=from_s, budget_s=budget_s)
 
     def levels(self, rendition: Rendition | None = None) -> MixLevels:
         """The level of the original mix or of a version; the original is measured once."""
-        with self._measuring:
-            return levels_of(self.opened, rendition)
+        return levels_of(self.opened, rendition)
 
     def warm(self) -> None:
         """Do once, in a thread of its own, what would make the first rule wait."""
@@ -157,7 +166,7 @@ class Desk:
             melody = self.analysis.melody
             if melody is not None and melody.notes:
                 first = f"shift note at {melody.notes[0].start_s + 0.01:.2f}s up 1 semitone"
-                self.pieces.of(self.plan([first]))
+                self.pieces(self.plan([first]))
             self.levels()
 
     # --- changes -----------------------------------------------------------------------------
@@ -203,9 +212,6 @@ class Desk:
         except ChangedError as error:
             raise self._changed() from error
         self._revision = editor.revision
-        if opened.audio is not self.opened.audio:
-            self._pieces = Pieces(opened)
-            self._plans.clear()
         self._opened = opened
         return before
 
@@ -215,12 +221,8 @@ class Desk:
 
     def _heard(self, song: Song) -> OpenSong:
         """The changed song, opened and heard: one that cannot be heard is not to be saved."""
-        old = self.opened.song
-        if (old.stems, old.music, old.corrections) == (song.stems, song.music, song.corrections):
-            return replace(self.opened, song=song)
-        opened = pipeline.open_song(song, use_cache=self.use_cache)
-        take_over(opened, self.opened)
-        pipeline.analyze(opened, progress=self._tell)
+        opened = self._open(song)
+        opened.analyze(progress=self._tell)
         return opened
 
     def undo(self, *, seen: str) -> None:

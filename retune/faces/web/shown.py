@@ -17,7 +17,7 @@ from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
 from retune.pipeline.facts import analysis_facts, number, plan_facts
 from retune.pipeline.mix_residual import is_summed
-from retune.pipeline.pieces import RuleLine
+from retune.pipeline.rule_lines import RuleLine
 from retune.pipeline.tension_curves import tension_curves, tension_words
 
 PICTURE_IDENT = "lane"

@@ -9,7 +9,7 @@ from threading import Event, Lock, Thread
 from typing import Any
 
 from retune.carriers.errors import RetuneError, UsageError
-from retune.pipeline.song_analysis import Progress
+from retune.pipeline.inputs import Progress
 
 Work = Callable[[Progress], dict[str, Any]]
 MAX_RUNNING = 4

@@ -1,0 +1,293 @@
+"""What a song is made from, as it stands at one moment: song file, stems, charts, settings.
+
+Everything that is worked out of a song is worked out of one `SongInputs`, so that two states of
+its files are never mixed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import stat
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypedDict, TypeVar
+
+from retune.carriers.errors import InputError, StaleError, UsageError
+from retune.carriers.heard import AudioLike
+from retune.carriers.songfacts import Song, Stem
+from retune.pipeline.facts import song_facts
+from retune.pipeline.stages import Memory, Stage, shared_memory
+from retune.song.songfile import check_times, read_song
+from retune.sound.audio import AudioFile, check_stems, open_audio
+from retune.sound.files import sha256_file
+
+Value = TypeVar("Value")
+Progress = Callable[[str, float], None]
+"""Called with a stage in words and how much of it is done, 0 to 1."""
+BASS = "bass"
+CSV_TRACK = "csv:"
+_SMALL_BYTES = 1 << 20
+
+
+def silent(stage: str, fraction: float) -> None:
+    """A `Progress` that says nothing."""
+
+
+class Options(TypedDict, total=False):
+    """Everything that `open_song` takes besides the song, by name: see `Settings`."""
+
+    tracker: str
+    use_cache: bool
+    key: str | None
+    meter: str | None
+    tempo: str | float | None
+    downbeat: str | float | None
+    chords: str | None
+    phrases: str | None
+    guide: str | Path | None
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a song is opened.
+
+    Attributes
+    ----------
+    tracker : str
+        "pyin", "librosa", "swift-f0" or "csv:FILE".
+    use_cache : bool
+        Whether results are kept between runs, and recalled.
+    key, meter, tempo, downbeat, chords, phrases, guide : str, optional
+        Facts of a bare recording, as on the command line.
+    """
+
+    tracker: str = "pyin"
+    use_cache: bool = True
+    key: str | None = None
+    meter: str | None = None
+    tempo: str | None = None
+    downbeat: str | None = None
+    chords: str | None = None
+    phrases: str | None = None
+    guide: str | None = None
+
+    @property
+    def facts(self) -> dict[str, str]:
+        """What is said of a bare recording."""
+        named = {f.name: getattr(self, f.name) for f in fields(self)}
+        return {
+            k: v for k, v in named.items() if k not in ("tracker", "use_cache") and v is not None
+        }
+
+    @property
+    def track_file(self) -> Path | None:
+        """The file that a pitch track is read from, when it is."""
+        name = self.tracker.removeprefix(CSV_TRACK)
+        return Path(name) if name != self.tracker else None
+
+
+def settings_of(options: Mapping[str, Any], *, caller: str = "open") -> Settings:
+    """The settings that options name.
+
+    Raises
+    ------
+    UsageError
+        An option that is not known; names the nearest that is.
+    """
+    known = [f.name for f in fields(Settings)]
+    for name in options:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            hint = f'did you mean "{near[0]}"?' if near else f"it takes {', '.join(known)}"
+            raise UsageError(f'{caller} has no option "{name}"; {hint}')
+    said: dict[str, Any] = {
+        name: value if name == "use_cache" or value is None else str(value)
+        for name, value in options.items()
+    }
+    return Settings(**said)
+
+
+@dataclass(frozen=True, eq=False)
+class SongInputs:
+    """A song as read, its stems opened (not loaded) and checked, and the contents of the other
+    files that it is read from."""
+
+    song: Song
+    audio: Mapping[str, AudioFile]
+    settings: Settings = field(default_factory=Settings)
+    warnings: tuple[str, ...] = ()
+    digests: Mapping[Path, str] = field(default_factory=dict)
+    """SHA-256 of the files besides song file and stems, as they were when the song was read."""
+    memory: Memory = field(default_factory=Memory, repr=False)
+
+    @property
+    def rate_hz(self) -> int:
+        return next(iter(self.audio.values())).rate_hz
+
+    @property
+    def n_samples(self) -> int:
+        return max(stem.n_samples for stem in self.audio.values())
+
+    @functools.cached_property
+    def mix(self) -> Stem | None:
+        """The stem that is a finished mix, if there is one."""
+        return next((stem for stem in self.song.stems.values() if stem.role == "mix"), None)
+
+    @functools.cached_property
+    def parts(self) -> Mapping[str, Stem]:
+        """The stems, and the parts that are heard and moved inside a mix: its bass, where no stem
+        is one."""
+        stems, mix = self.song.stems, self.mix
+        taken = {name.casefold() for name in stems}
+        if mix is None or BASS in taken or any(stem.role == "bass" for stem in stems.values()):
+            return stems
+        return {**stems, BASS: Stem(BASS, mix.path, "bass", inside=mix.name)}
+
+    def home_of(self, part: str) -> str:
+        """The stem that holds the sound of a part: itself, or the mix it is inside."""
+        return self.parts[part].inside or part
+
+    def sound_of(self, part: str) -> AudioLike:
+        """The sound in which a part is heard."""
+        from retune.track import Lows
+
+        inside = self.parts[part].inside
+        return Lows(self.audio[inside]) if inside else self.audio[part]
+
+    def sha256(self, stem: str) -> str:
+        """SHA-256 of a stem's file. Raises StaleError when it is not the one that was opened."""
+        audio = self.audio[stem]
+        digest = digest_of(audio.path)
+        if stamp_of(audio.path) != audio.stamp:
+            raise StaleError(f"{audio.path} changed while it was in use; start again")
+        return digest
+
+    @functools.cached_property
+    def reads(self) -> Mapping[str, Any]:
+        """The contents that are heard in a song, in JSON values: the part of every key that is
+        the song's."""
+        return {
+            "song": song_facts(self.song),
+            "stems": {name: self.sha256(name) for name in self.audio},
+            "files": {path.name: digest for path, digest in self.digests.items()},
+            "tracker": self.tracker_content,
+        }
+
+    @property
+    def tracker_content(self) -> str:
+        """The tracker; for one read from a file, the content of that file."""
+        path = self.settings.track_file
+        return self.settings.tracker if path is None else f"{CSV_TRACK}{self.digests.get(path)}"
+
+    def recall(
+        self, stage: Stage[Value], reads: Mapping[str, Any], make: Callable[[], Value]
+    ) -> Value:
+        """A step worked out of these inputs, or recalled.
+
+        Raises
+        ------
+        StaleError
+            A file was changed meanwhile; nothing is kept.
+        """
+
+        def from_these() -> Value:
+            value = make()
+            self.check_unchanged()
+            return value
+
+        return self.memory.recall(stage, reads, from_these)
+
+    def check_unchanged(self) -> None:
+        """Raises StaleError when a file that the song is made from is not what it was."""
+        for audio in self.audio.values():
+            if stamp_of(audio.path) != audio.stamp:
+                raise StaleError(f"{audio.path} changed while it was in use; start again")
+        for path, digest in self.digests.items():
+            if digest_of(path) != digest:
+                raise StaleError(f"{path} changed while it was in use; start again")
+
+
+def read_inputs(source: Path | Song, settings: Settings, memory: Memory) -> SongInputs:
+    """Read a song file, or a bare recording and what is said of it, and open the stems.
+
+    Raises
+    ------
+    InputError
+        The song file or a stem cannot be used; names file, field and fix.
+    """
+    song = source if isinstance(source, Song) else read_song(source, **settings.facts)
+    digests = {path: digest_of(path) for path in other_files(song, settings)}
+    audio = {name: open_audio(stem.path) for name, stem in song.stems.items()}
+    warnings = tuple(check_stems(audio))
+    check_times(song, duration_s=max(stem.duration_s for stem in audio.values()))
+    return SongInputs(
+        song, MappingProxyType(audio), settings, warnings, MappingProxyType(digests), memory
+    )
+
+
+def other_files(song: Song, settings: Settings) -> tuple[Path, ...]:
+    """What a song is read from besides its song file and its stems."""
+    known = {song.path, *(stem.path for stem in song.stems.values())}
+    track = settings.track_file
+    others = [path for path in song.inputs if path not in known]
+    return tuple(dict.fromkeys([*others, *([track] if track is not None else [])]))
+
+
+def memory_for(settings: Settings) -> Memory:
+    """The memory of this process, or one that nobody shares where nothing is to be kept."""
+    return shared_memory() if settings.use_cache else Memory()
+
+
+# --- contents of files -----------------------------------------------------------------------
+
+Stamp = tuple[int, int]
+"""Size and time of change (ns) of a file."""
+_digests: dict[Path, tuple[tuple[int, ...], str]] = {}
+_told: dict[Path, tuple[Stamp, str]] = {}
+
+
+def stamp_of(path: Path) -> Stamp:
+    """Size and time of change; zeros for a file that is not there."""
+    size, changed_ns, *_ = _look(path)
+    return size, changed_ns
+
+
+def _look(path: Path) -> tuple[int, ...]:
+    try:
+        status = path.stat()
+    except (OSError, ValueError):
+        return 0, 0, 0, 0
+    if not stat.S_ISREG(status.st_mode):
+        return 0, 0, 0, 0
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file, "" for one that cannot be read; a large file is hashed again only when
+    it looks changed."""
+    seen = _look(path)
+    size, changed_ns, *_ = seen
+    if not any(seen):
+        return ""
+    known, digest = _digests.get(path, ((), ""))
+    if known == seen:
+        return digest
+    stamp, told = _told.get(path, ((-1, -1), ""))
+    if stamp == (size, changed_ns):
+        digest = told
+    else:
+        try:
+            digest = sha256_file(path)
+        except (OSError, InputError):
+            return ""
+    if size > _SMALL_BYTES and seen == _look(path):
+        _digests[path] = seen, digest
+    return digest
+
+
+def know_digest(path: Path, *, stamp: Stamp, digest: str) -> None:
+    """Take a digest made by another process, for the file as it was there."""
+    _told[path] = stamp, digest

@@ -1,0 +1,368 @@
+"""The opened song: one object under all faces, which notices when its files change."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar, Unpack
+
+from retune.carriers.changes import Plan, Rendition
+from retune.carriers.errors import StaleError, UsageError
+from retune.carriers.heard import Analysis
+from retune.carriers.songfacts import Song
+from retune.comparison.page_input import PageInput
+from retune.pipeline.comparison_page import WHOLE, Passage, compare_versions, write_page
+from retune.pipeline.export_formats import Exported, export_files
+from retune.pipeline.export_job import ExportOptions
+from retune.pipeline.inputs import (
+    Options,
+    Progress,
+    Settings,
+    SongInputs,
+    Stamp,
+    digest_of,
+    memory_for,
+    other_files,
+    read_inputs,
+    settings_of,
+    silent,
+    stamp_of,
+)
+from retune.pipeline.rendition_files import write_versions
+from retune.pipeline.renditions import CONTROL, render_plan
+from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_plan import plan_of, plans_of
+from retune.pipeline.stages import Memory
+from retune.pipeline.suggestions import Suggestions, suggest_for
+from retune.sound.audio import AudioFile
+
+Value = TypeVar("Value")
+_TRIES = 3
+
+
+class OpenSong:
+    """A song that is open: what is heard in it, what rules would move, how that sounds.
+
+    Every request looks first whether the song file, its stems, charts and guide are still what
+    they were, and works on one state of them from beginning to end. Nothing is worked out twice
+    from equal contents.
+    """
+
+    def __init__(
+        self, source: Path | Song, settings: Settings, *, memory: Memory | None = None
+    ) -> None:
+        self.settings = settings
+        self._source = source
+        self._memory = memory_for(settings) if memory is None else memory
+        self._lock = threading.RLock()
+        self._seen: object = None
+        self._inputs = self._read()
+
+    def __repr__(self) -> str:
+        stems = ", ".join(self._inputs.song.stems)
+        return f"<OpenSong {self._inputs.song.path.name}: {stems}>"
+
+    @property
+    def inputs(self) -> SongInputs:
+        """What the song is made from, as its files are now.
+
+        Raises
+        ------
+        InputError
+            The song file or a stem cannot be used; names file, field and fix.
+        """
+        with self._lock:
+            if self._seen != self._looks(self._inputs.song):
+                self._inputs = self._read()
+            return self._inputs
+
+    @property
+    def last(self) -> SongInputs:
+        """What the song was made from when it was asked for last; looks at no file."""
+        return self._inputs
+
+    def _read(self) -> SongInputs:
+        for _ in range(_TRIES):
+            text = self._text()
+            inputs = read_inputs(self._source, self.settings, self._memory)
+            self._seen = text, self._stamps(inputs.song), tuple(inputs.digests.values())
+            if self._seen == self._looks(inputs.song):
+                return inputs
+        raise StaleError(f"{inputs.song.path} or one of its files is being changed; try again")
+
+    def _looks(self, song: Song) -> object:
+        others = tuple(digest_of(path) for path in other_files(song, self.settings))
+        return self._text(), self._stamps(song), others
+
+    def _text(self) -> str:
+        """The content of the song file (of a bare recording, its stamp)."""
+        if isinstance(self._source, Song):
+            return ""
+        return digest_of(self._source)
+
+    @staticmethod
+    def _stamps(song: Song) -> tuple[Stamp, ...]:
+        return tuple(stamp_of(stem.path) for stem in song.stems.values())
+
+    def _work(self, do: Callable[[SongInputs], Value]) -> Value:
+        """Do something with one state of the song; anew when a file changes meanwhile."""
+        for _ in range(_TRIES - 1):
+            try:
+                return do(self.inputs)
+            except StaleError:
+                continue
+        return do(self.inputs)
+
+    # --- what there is ---------------------------------------------------------------------------
+
+    @property
+    def song(self) -> Song:
+        """The song file as read."""
+        return self.inputs.song
+
+    @property
+    def audio(self) -> Mapping[str, AudioFile]:
+        """The stems' sound by name, read on demand."""
+        return self.inputs.audio
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples a second, of all stems."""
+        return self.inputs.rate_hz
+
+    @property
+    def n_samples(self) -> int:
+        """Length of the longest stem."""
+        return self.inputs.n_samples
+
+    @property
+    def analysis(self) -> Analysis:
+        """What is heard in the song: pitch, notes, phrases, key, bars, chords, endings."""
+        return self.analyze()
+
+    def analyze(self, *, progress: Progress = silent) -> Analysis:
+        """`analysis`, telling how far it is."""
+        return self._work(lambda now: analysis_of(now, progress=progress))
+
+    def plan(
+        self,
+        rules: Sequence[str] | str | None = None,
+        *,
+        variant: str | None = None,
+        progress: Progress = silent,
+    ) -> Plan:
+        """What rules in plain words, or a variant of the song file, would move.
+
+        Parameters
+        ----------
+        rules : sequence of str or str
+            Sentences, one rule each.
+        variant : str
+            Name of a variant; exactly one of the two.
+
+        Raises
+        ------
+        RuleError
+            A rule does not read.
+        UsageError
+            Neither or both, or no variant of that name.
+        """
+        return self._work(lambda now: plan_of(now, rules=rules, variant=variant, progress=progress))
+
+    def plans(
+        self, variants: Sequence[str] | None = None, *, progress: Progress = silent
+    ) -> tuple[Plan, ...]:
+        """The plans of the named variants, or of every variant of the song file."""
+        return self._work(lambda now: plans_of(now, variants, progress=progress))
+
+    def render(
+        self,
+        plan: Plan | None = None,
+        *,
+        rules: Sequence[str] | str | None = None,
+        variant: str | None = None,
+        engine: str = "auto",
+        progress: Progress = silent,
+    ) -> Rendition:
+        """Re-pitch the notes that a plan moves; everything else stays as it is.
+
+        Give exactly one of `plan`, `rules` and `variant`. The result holds the changed spans
+        only; `write` writes whole stems and mixes.
+
+        Raises
+        ------
+        InputError
+            A rule or the engine's name cannot be used, or the song was changed since the plan
+            was made.
+        EngineError
+            The engine cannot do this material or is not installed.
+        """
+        _one_of(plan=plan, rules=rules, variant=variant)
+
+        def do(now: SongInputs) -> Rendition:
+            made = plan or plan_of(now, rules=rules, variant=variant, progress=progress)
+            return render_plan(now, made, engine=engine, progress=progress)
+
+        return self._work(do)
+
+    def render_control(
+        self, plan: Plan, *, engine: str = "auto", progress: Progress = silent
+    ) -> Rendition:
+        """The matched control of a plan: the same spans moved out and back by the same engine."""
+        return self._work(
+            lambda now: render_plan(now, plan, kind=CONTROL, engine=engine, progress=progress)
+        )
+
+    def compare(
+        self,
+        plan: Plan | Sequence[Plan] | None = None,
+        *,
+        rules: Sequence[str] | str | None = None,
+        variants: Sequence[str] | str | None = None,
+        engine: str = "auto",
+        control: bool = True,
+        passage: Passage = WHOLE,
+        audio_format: str = "opus",
+        beside: str | Path | Song | OpenSong | None = None,
+        out: str | Path | None = None,
+        progress: Progress = silent,
+    ) -> PageInput:
+        """Original, variants and matched control, encoded at matched level.
+
+        Parameters
+        ----------
+        plan, rules, variants
+            At most one: plans, rules in plain words, or names of variants (all of them by
+            default).
+        control : bool
+            Add the matched control of the first variant.
+        passage : (from, to, phrase)
+            What to cut out: times "12.5s" or "bar:beat", or phrases "2" or "2-4".
+        audio_format : {"opus", "flac"}
+            What the page carries.
+        beside : path, Song or OpenSong, optional
+            The same music from stems: its version of every variant goes on the page too, with
+            the measured difference of each edit.
+        out : path, optional
+            Also write the page there.
+
+        Raises
+        ------
+        UsageError
+            No variant of that name, a passage that is not in the song, or stems `beside` a mix
+            of which no variant moves the same note.
+        """
+        other = None if beside is None else open_song(beside)
+
+        def do(now: SongInputs) -> PageInput:
+            page = compare_versions(
+                now,
+                plans=(plan,) if isinstance(plan, Plan) else plan,
+                rules=rules,
+                variants=(variants,) if isinstance(variants, str) else variants,
+                engine=engine,
+                control=control,
+                passage=passage,
+                audio_format=audio_format,
+                beside=other.inputs if other is not None else None,
+                progress=progress,
+            )
+            if out is not None:
+                write_page([page], [now], Path(out))
+            return page
+
+        return self._work(do)
+
+    def write(
+        self,
+        plans: Plan | Sequence[Plan],
+        *,
+        out: str | Path,
+        engine: str = "auto",
+        subtype: str | None = None,
+        control: bool | Sequence[str] = False,
+        progress: Progress = silent,
+    ) -> dict[str, dict[str, Any]]:
+        """Render plans and write them as whole stems, mixes and manifests; see `write_versions`."""
+        return self._work(
+            lambda now: write_versions(
+                now,
+                plans=(plans,) if isinstance(plans, Plan) else plans,
+                out=out,
+                engine=engine,
+                subtype=subtype,
+                control=control,
+                progress=progress,
+            )
+        )
+
+    def export(
+        self,
+        formats: Sequence[str],
+        *,
+        out: str | Path,
+        variants: Sequence[str] | None = None,
+        rules: Sequence[str] | None = None,
+        choices: ExportOptions | None = None,
+        progress: Progress = silent,
+    ) -> Exported:
+        """Write take-away files into folder `out`; see `export_files`."""
+        return self._work(
+            lambda now: export_files(
+                now,
+                formats=formats,
+                out=out,
+                variants=variants,
+                rules=rules,
+                choices=choices,
+                progress=progress,
+            )
+        )
+
+    def suggest(self, *, write: bool = False, progress: Progress = silent) -> Suggestions:
+        """Contrasting variants worth hearing, ranked; `write` adds them to the song file."""
+        return self._work(lambda now: suggest_for(now, write=write, progress=progress))
+
+
+Source = str | Path | Song | OpenSong
+
+
+def open_song(
+    source: Source, *, memory: Memory | None = None, **settings: Unpack[Options]
+) -> OpenSong:
+    """Open a song: a song file, or a bare recording and what is said of it.
+
+    Parameters
+    ----------
+    source : path, Song or OpenSong
+        An `OpenSong` comes back as it is, and takes no further settings.
+    memory : Memory, optional
+        Where results are kept while this process runs; for programs that open one song often.
+    **settings
+        tracker ("pyin", "librosa", "swift-f0" or "csv:FILE"), use_cache (True), and of a bare
+        recording key, meter, tempo, downbeat, chords, phrases, guide.
+
+    Raises
+    ------
+    UsageError
+        A setting that is not known (names the nearest), or that comes too late.
+    InputError
+        The song file or a stem cannot be used; names file, field and fix.
+    """
+    found = settings_of(settings)
+    if isinstance(source, OpenSong):
+        if settings:
+            raise UsageError(
+                f'"{next(iter(settings))}" comes too late for a song that is open: give it to open'
+            )
+        return source
+    return OpenSong(source if isinstance(source, Song) else Path(source), found, memory=memory)
+
+
+def _one_of(**given: object) -> None:
+    """Refuse none and several of what excludes one another."""
+    names = [name for name, value in given.items() if value is not None]
+    if len(names) != 1:
+        said = " and ".join(names) if names else "none"
+        raise UsageError(f"give exactly one of {', '.join(given)}; given: {said}")

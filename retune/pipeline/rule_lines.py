@@ -1,0 +1,49 @@
+"""Rules as someone types them: lines read one by one, and words to go on with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from retune.carriers.errors import RuleError, UsageError
+
+MAX_LINES = 200
+
+
+@dataclass(frozen=True)
+class RuleLine:
+    """One line as typed. `canonical` is "" where it says nothing or does not read; `fault` tells
+    why it does not."""
+
+    text: str
+    canonical: str = ""
+    fault: RuleError | None = None
+
+
+def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
+    """Every line read by itself, so that a fault in one leaves the others working.
+
+    Raises UsageError for more than `MAX_LINES`: reading some and not others would lose rules.
+    """
+    if len(lines) > MAX_LINES:
+        raise UsageError(f"{len(lines)} rules were given; the workbench takes up to {MAX_LINES}")
+    return tuple(_read_line(line, stems) for line in lines)
+
+
+def _read_line(line: str, stems: Sequence[str]) -> RuleLine:
+    from retune.rules import parse_rule
+    from retune.rules.words import without_comment
+
+    if not without_comment(line).strip():
+        return RuleLine(line)
+    try:
+        return RuleLine(line, str(parse_rule(line, stems=stems)))
+    except RuleError as error:
+        return RuleLine(line, fault=error)
+
+
+def complete_rule(text: str, cursor: int, *, stems: Sequence[str]) -> tuple[str, ...]:
+    """Words that may stand at the cursor of an unfinished rule."""
+    from retune.rules import completions
+
+    return completions(text, cursor, stems=stems)
