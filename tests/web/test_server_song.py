@@ -76,7 +76,7 @@ def test_pieces_are_the_whole_rendering_sample_for_sample(
         patches += got
         if head["whole"]:
             break
-    opened = client.desk.opened
+    opened = client.desk.handle
     plan = client.desk.plan(rules)
     run = pipeline.render if kind == "variant" else pipeline.render_control
     want = run(opened, plan=plan).stems if kind == "variant" else run(opened, plan).stems

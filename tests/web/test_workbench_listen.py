@@ -38,7 +38,7 @@ def test_a_switch_is_a_crossfade_and_a_patch_is_exact(page: Any, bench: tuple[st
     page.locator("#rules textarea").first.wait_for()
     wait_until(page, "workbench.player.keys.variant.length === 2")
     plan = desk.plan([RULE])
-    patch = pipeline.render(desk.opened, plan=plan).stems["vocal"].patches[0]
+    patch = pipeline.render(desk.handle, plan=plan).stems["vocal"].patches[0]
     rate = desk.opened.rate_hz
     middle = (patch.start + patch.stop) // 2
     start = middle - rate // 4
