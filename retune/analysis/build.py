@@ -19,7 +19,7 @@ from retune.analysis.naming import APART_CENTS, Tuned, note_weight, song_tuning,
 from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
 from retune.analysis.phrases import PhraseSpan, find_phrases
-from retune.analysis.stems import StemFacts, build_stem, shared_phrases
+from retune.analysis.stems import StemFacts, build_stem, shared_cadences, shared_phrases
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import (
     Analysis,
@@ -393,4 +393,4 @@ def _stems(
             stems[name] = replace(stems[name], inside=stem.inside)
         else:
             work.warnings += told
-    return stems
+    return shared_cadences(stems, lead)

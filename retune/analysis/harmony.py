@@ -11,6 +11,7 @@ from retune.carriers.heard import Bars, Chord, Key
 from retune.carriers.songfacts import Music
 from retune.song.chart import chart_cells, merged, read_chart, read_lab
 from retune.theory.chords import is_no_chord, with_bass
+from retune.theory.noteroles import Span, asked_times, spans_between
 
 KeyAt = Callable[[float], Key | None]
 # What the bass plays first in a chord weighs this much more than what it plays later.
@@ -112,24 +113,24 @@ def chord_at(chords: Sequence[Chord], time_s: float) -> Chord | None:
 
 @dataclass(frozen=True)
 class NoteChords:
-    """A note's chord at onset, at end, and the one that comes within half a beat of the onset."""
+    """A note's chord at onset and at end, and its stretches over each chord under it."""
 
     at_onset: Chord | None
     at_end: Chord | None
-    coming: Chord | None
+    spans: tuple[Span, ...] = ()
+
+    def judged(self, *, at_end: bool) -> int | None:
+        """The place in `spans` of the chord that the note is judged by."""
+        wanted = self.at_end if at_end else self.at_onset
+        return next((k for k, span in enumerate(self.spans) if span.chord is wanted), None)
 
 
 def chords_of(start_s: float, end_s: float, *, chords: Sequence[Chord], bars: Bars) -> NoteChords:
-    """The chords of a note. Singers come a little early and hold a little long: an eighth of a
-    beat after the onset and before the end is where it is asked (common practice, no source)."""
-    beat_s = beat_length_s(start_s, bars)
-    loose = min(beat_s / 8, (end_s - start_s) / 4)
-    at_onset = chord_at(chords, start_s + loose)
-    at_end = chord_at(chords, max(end_s - 2 * loose, start_s + loose))
+    """The chords of a note. See `asked_times`."""
+    first_s, last_s = asked_times(start_s, end_s, beat_length_s(start_s, bars))
+    at_onset, at_end = chord_at(chords, first_s), chord_at(chords, last_s)
     if at_end is None and chords and end_s > chords[-1].end_s:
         # A last note held past the end of the chart still ends over the chart's last chord.
-        at_end = chord_at(chords[-1:], start_s + loose)
-    coming = None
-    if at_onset is not None and at_onset.end_s <= start_s + beat_s / 2 + loose:
-        coming = chord_at(chords, at_onset.end_s + 1e-6)
-    return NoteChords(at_onset, at_end, coming)
+        at_end = chord_at(chords[-1:], first_s)
+    spans = spans_between(start_s, end_s, chords, asked_s=(first_s, last_s))
+    return NoteChords(at_onset, at_end, spans)

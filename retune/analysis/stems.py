@@ -2,31 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from retune.analysis.bars import bar_and_beat, beat_length_s
 from retune.analysis.corrections import Draft
-from retune.analysis.harmony import NoteChords, chords_of
+from retune.analysis.harmony import LOOSE_S, NoteChords, chords_of
 from retune.analysis.naming import Tuned
 from retune.analysis.phrases import EARLY_S, PhraseSpan
 from retune.analysis.structure import PhraseEnd, Sung, phrase_end
 from retune.carriers.heard import (
     Bars,
+    Cadence,
     Chord,
     Key,
     KeySpan,
     Note,
+    Over,
     Phrase,
     PitchTrack,
     Role,
     StemAnalysis,
 )
-from retune.theory.keys import degree_of, nearest_midi_of_degree
-from retune.theory.noteroles import Placed, chord_roles
+from retune.theory.cadences import cadence_of
+from retune.theory.chords import is_no_chord
+from retune.theory.keys import degree_of, home_at, nearest_midi_of_degree
+from retune.theory.noteroles import (
+    Placed,
+    Reading,
+    chord_judged,
+    chord_roles,
+    is_chord,
+    readings,
+    suspension_figure,
+)
 from retune.theory.roles import how_it_ends, melodic_ending
 from retune.theory.spelling import pitch_name
-from retune.theory.tensionmodels import stability
+from retune.theory.tensionmodels import note_tension, stability
 
 DOUBTFUL = 0.5
 NAMED_AT_MOST = 5
@@ -76,10 +88,20 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
     """The stem's notes and phrases, and what a user should know of them."""
     names, told = _settled_names(facts)
     ends = _ends(facts, names)
-    placed = _placed(facts, names, ends)
-    notes = [_note(facts, k, names[k], placed[k]) for k in range(len(names))]
-    for k, role in enumerate(chord_roles(placed)):
-        notes[k] = replace(notes[k], chord_role=role)
+    chords = [
+        chords_of(d.start_s, d.end_s, chords=facts.chords, bars=facts.bars) for d in facts.drafts
+    ]
+    placed = _placed(facts, names, ends, chords)
+    found = readings(placed)
+    notes = [
+        replace(
+            _note(facts, k, placed[k].midi, chords[k]),
+            chord=chord_judged(placed[k]),
+            chord_role=role,
+            over=_over(facts, placed, found[k], k),
+        )
+        for k, role in enumerate(chord_roles(placed))
+    ]
     notes = _with_phrases(notes, facts.spans, ends)
     phrases = [
         _phrase(facts, index, span, end, notes)
@@ -121,7 +143,10 @@ def _ends(facts: StemFacts, names: Sequence[int]) -> list[PhraseEnd | None]:
 
 
 def _placed(
-    facts: StemFacts, names: Sequence[int], ends: Sequence[PhraseEnd | None]
+    facts: StemFacts,
+    names: Sequence[int],
+    ends: Sequence[PhraseEnd | None],
+    chords: Sequence[NoteChords],
 ) -> list[Placed]:
     endings = {end.ending for end in ends if end is not None}
     phrase_of = {
@@ -131,26 +156,23 @@ def _placed(
     }
     placed = []
     for k, (draft, name) in enumerate(zip(facts.drafts, names, strict=True)):
-        found: NoteChords = chords_of(
-            draft.start_s, draft.end_s, chords=facts.chords, bars=facts.bars
-        )
+        key = facts.key_at(draft.start_s)
         placed.append(
             Placed(
                 draft.start_s,
                 draft.end_s,
                 name,
-                found.at_onset,
-                found.at_end,
-                found.coming,
-                k in endings,
+                chords[k].spans,
+                chords[k].judged(at_end=k in endings),
                 beat_length_s(draft.start_s, facts.bars),
                 phrase_of.get(k, 0),
+                key is not None and degree_of(name, key) in ("1", "5"),
             )
         )
     return placed
 
 
-def _note(facts: StemFacts, k: int, name: int, placed: Placed) -> Note:
+def _note(facts: StemFacts, k: int, name: int, chords: NoteChords) -> Note:
     draft, key = facts.drafts[k], facts.key_at(facts.drafts[k].start_s)
     cents = 100 * (float(facts.tuned.midi[k]) - facts.tuned.names[k])
     bar, beat = bar_and_beat(draft.start_s, facts.bars)
@@ -164,13 +186,45 @@ def _note(facts: StemFacts, k: int, name: int, placed: Placed) -> Note:
         degree=None if key is None else degree_of(name, key),
         bar=bar,
         beat=beat,
-        chord=placed.chord,
-        chord_at_onset=placed.at_onset,
-        chord_at_end=placed.at_end,
+        chord_at_onset=chords.at_onset,
+        chord_at_end=chords.at_end,
         stability=None if key is None else round(stability(name, key), 4),
         confidence=draft.confidence,
         doubt=draft.doubt,
     )
+
+
+def _over(
+    facts: StemFacts, placed: Sequence[Placed], found: Sequence[Reading], k: int
+) -> tuple[Over, ...] | None:
+    """The note over each chord that sounds under it; None where no chord does."""
+    note = placed[k]
+    over = []
+    for span, reading in zip(note.spans, found, strict=True):
+        if span.chord is None or not is_chord(span.chord):
+            continue
+        key = facts.key_at(span.chord.start_s)
+        at = reading.resolves_to
+        over.append(
+            Over(
+                span.start_s,
+                span.end_s,
+                span.chord,
+                reading.role,
+                None
+                if key is None
+                else note_tension(
+                    note.midi, span.chord, key, home_at(facts.keys, span.start_s)
+                ).harmonic,
+                ""
+                if at is None
+                else suspension_figure(
+                    (note.midi, placed[at].midi), span.chord, key, in_bass=facts.role == "bass"
+                ),
+                None if at is None else at + 1,
+            )
+        )
+    return tuple(over) or None
 
 
 def _with_phrases(
@@ -207,7 +261,31 @@ def _phrase(
         ending_chord_role=note.chord_role,
         ending=how_it_ends(note.midi_name, note.chord, key),
         ending_melodic=melodic_ending(note.degree),
+        cadence=_cadence(facts, span, note, key),
     )
+
+
+def _cadence(facts: StemFacts, span: PhraseSpan, note: Note, key: Key | None) -> Cadence | None:
+    """The cadence of a phrase, from the chords that sound in it up to the one of its ending."""
+    last = note.chord
+    if key is None or last is None or is_no_chord(last):
+        return None
+    chords = [c for c in facts.chords if c.end_s > span.start_s + LOOSE_S]
+    return cadence_of([c for c in chords if c.start_s <= last.start_s], note.midi_name, key)
+
+
+def shared_cadences(stems: Mapping[str, StemAnalysis], lead: str | None) -> dict[str, StemAnalysis]:
+    """The stems with the cadences of the lead: a cadence is the song's, not that of one line."""
+    if lead is None:
+        return dict(stems)
+    named = {phrase.index: phrase.cadence for phrase in stems[lead].phrases}
+    return {
+        name: replace(
+            stem,
+            phrases=tuple(replace(p, cadence=named.get(p.index)) for p in stem.phrases),
+        )
+        for name, stem in stems.items()
+    }
 
 
 def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:

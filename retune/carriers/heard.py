@@ -23,6 +23,24 @@ Role = Literal["melody", "bass", "harmony", "double", "backing", "unpitched", "m
 ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double", "backing", "unpitched", "mix")
 MONOPHONIC_ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double")
 Ending = Literal["at rest", "partly at rest", "open"]
+Cadence = Literal[
+    "perfect authentic",
+    "imperfect authentic",
+    "half",
+    "phrygian half",
+    "plagal",
+    "deceptive",
+    "none",
+]
+CADENCES: tuple[Cadence, ...] = (
+    "perfect authentic",
+    "imperfect authentic",
+    "half",
+    "phrygian half",
+    "plagal",
+    "deceptive",
+    "none",
+)
 
 
 def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
@@ -170,10 +188,29 @@ class Chord:
 
 
 @dataclass(frozen=True)
+class Over:
+    """A note over one of the chords that sound under it, from `start_s` to `end_s`.
+
+    `tension` is that of `theory.tensionmodels` (chord distance and surface dissonance), None
+    without a key. A suspension or retardation has its `figure` ("4-3") and the index of the note
+    that it resolves to.
+    """
+
+    start_s: float
+    end_s: float
+    chord: Chord
+    role: str | None
+    tension: int | None = None
+    figure: str = ""
+    resolves_to: int | None = None
+
+
+@dataclass(frozen=True)
 class Note:
     """One sung or played note. None where unknown.
 
-    `chord` is the one the note is judged by (at the end for a phrase ending, else at onset).
+    `chord` is the one the note is judged by (at the end for a phrase ending, else at onset),
+    `chord_role` its role over it; `over` holds every chord that sounds under it.
     `doubt` says in words why `confidence` is low ("" when it is not). `tail_of` is the index of
     the phrase-ending note that this short tail follows; `ending_of` likewise for a re-struck
     same pitch that belongs to an ending.
@@ -199,6 +236,7 @@ class Note:
     doubt: str = ""
     ending_of: int | None = None
     tail_of: int | None = None
+    over: tuple[Over, ...] | None = None
 
     @property
     def midi_name(self) -> int:
@@ -208,7 +246,8 @@ class Note:
 
 @dataclass(frozen=True)
 class Phrase:
-    """A phrase and how it ends; `ending_note` is the index of its structural last note."""
+    """A phrase and how it ends; `ending_note` is the index of its structural last note, `cadence`
+    None without chords."""
 
     index: int
     start_s: float
@@ -218,6 +257,7 @@ class Phrase:
     ending_chord_role: str | None = None
     ending: Ending | None = None
     ending_melodic: Ending | None = None
+    cadence: Cadence | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from typing import Any
 
 from retune import __version__
 from retune.carriers.changes import Edit, Plan, Verdict
-from retune.carriers.heard import Analysis, Note, Phrase, StemAnalysis
+from retune.carriers.heard import Analysis, Note, Over, Phrase, StemAnalysis
 from retune.carriers.songfacts import Song
 
 
@@ -82,6 +82,18 @@ def _note(note: Note) -> dict[str, Any]:
         "stability": number(note.stability, 3),
         "confidence": number(note.confidence, 3),
         "doubt": note.doubt or None,
+        "over": None if note.over is None else [_over(over) for over in note.over],
+    }
+
+
+def _over(over: Over) -> dict[str, Any]:
+    return {
+        "start_s": number(over.start_s),
+        "end_s": number(over.end_s),
+        "chord": over.chord.label,
+        "roman": over.chord.roman or None,
+        "role": over.role,
+        "tension": over.tension,
     }
 
 
@@ -95,6 +107,7 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
         "ending_chord_role": phrase.ending_chord_role,
         "ending": phrase.ending,
         "ending_melodic": phrase.ending_melodic,
+        "cadence": phrase.cadence,
     }
 
 

@@ -13,7 +13,8 @@ from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
 from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
-from retune.theory.noteroles import Placed, chord_roles
+from retune.theory.keys import degree_of
+from retune.theory.noteroles import Placed, Reading, Span, asked_times, readings, spans_between
 from retune.theory.spelling import pitch_name
 
 # How a role is said before "of" or "over" a chord.
@@ -22,6 +23,7 @@ _ROLE_WORDS = {
     "neighbour": "neighbour note",
     "escape": "escape note",
     "pedal": "pedal note",
+    "changing tone": "changing tone",
     "unresolved": "unresolved non-chord tone",
 }
 MEMBERS = ("root", "third", "fifth", "seventh", "extension")
@@ -61,10 +63,6 @@ class Scene:
             (b - a) / self.analysis.bars.beats_per_bar for a, b in itertools.pairwise(downbeats)
         ]
         return tuple(downbeats), tuple(lengths)
-
-    @cached_property
-    def _chord_starts(self) -> tuple[float, ...]:
-        return tuple(chord.start_s for chord in self.analysis.chords)
 
     def edit(self, stem: StemAnalysis, note: Note) -> Edit | None:
         """The edit that moves a note, if any."""
@@ -107,47 +105,66 @@ class Scene:
     # roles ---------------------------------------------------------------------------------
 
     @cached_property
+    def readings(self) -> Mapping[str, tuple[list[Placed], list[tuple[Reading, ...]]]]:
+        """Stem to its notes in the variant, each with its reading over every chord under it; for
+        the stems that are sung or that move."""
+        return {stem.name: self._read(stem, after=True) for stem in self._read_stems}
+
+    @cached_property
     def roles(self) -> Mapping[tuple[str, int], tuple[str | None, str | None]]:
         """(stem, note) to the chord role before and after, by the same reasoning on both sides;
         for the stems that are sung or that move."""
         found: dict[tuple[str, int], tuple[str | None, str | None]] = {}
-        for stem in dict.fromkeys((*self.sung, *self.voices)):
-            before = chord_roles([self._placed(stem, note, after=False) for note in stem.notes])
-            after = chord_roles([self._placed(stem, note, after=True) for note in stem.notes])
-            for note, pair in zip(stem.notes, zip(before, after, strict=True), strict=True):
+        for stem in self._read_stems:
+            before, after = self._read(stem, after=False), self.readings[stem.name]
+            for place, note in enumerate(stem.notes):
+                pair = _judged_role(before, place), _judged_role(after, place)
                 found[stem.name, note.index] = pair
         return found
 
+    @property
+    def _read_stems(self) -> tuple[StemAnalysis, ...]:
+        return tuple(dict.fromkeys((*self.sung, *self.voices)))
+
+    def _read(
+        self, stem: StemAnalysis, *, after: bool
+    ) -> tuple[list[Placed], list[tuple[Reading, ...]]]:
+        placed = [self._placed(stem, note, after=after) for note in stem.notes]
+        return placed, readings(placed)
+
     def _placed(self, stem: StemAnalysis, note: Note, *, after: bool) -> Placed:
         midi = self.midi_after(stem, note) if after else note.midi_name
-        note = self.after(note) if after else note
-        beat_s = self._beat_s(note.start_s)
-        onset, end = note.chord_at_onset or note.chord, note.chord_at_end or note.chord
-        coming = self._coming(note, onset, beat_s)
+        lies = self.after(note) if after else note
+        beat_s = self._beat_s(lies.start_s)
+        spans = spans_of(note)
+        if lies is not note:
+            asked = asked_times(lies.start_s, lies.end_s, beat_s)
+            spans = spans_between(lies.start_s, lies.end_s, self.analysis.chords, asked_s=asked)
+        note = lies
+        judged = next((k for k, span in enumerate(spans) if span.chord == note.chord), None)
         if after:
-            onset = self.band.chord(onset, note.start_s + INSIDE_S)
-            end = self.band.chord(end, max(note.start_s, note.end_s - INSIDE_S))
-            coming = self.band.chord(coming, coming.start_s + INSIDE_S) if coming else None
+            spans = tuple(
+                replace(span, chord=self.band.chord(span.chord, self._asked_at(note, k, spans)))
+                for k, span in enumerate(spans)
+            )
+        key = self.analysis.key_at(note.start_s)
         return Placed(
             note.start_s,
             note.end_s,
             midi,
-            onset,
-            end,
-            coming,
-            note.is_phrase_ending,
+            spans,
+            judged,
             beat_s,
             note.phrase or 0,
+            key is not None and degree_of(midi, key) in ("1", "5"),
         )
 
-    def _coming(self, note: Note, onset: Chord | None, beat_s: float) -> Chord | None:
-        """The chord that begins within half a beat after a note's onset."""
-        loose = min(beat_s / 8, (note.end_s - note.start_s) / 4)
-        if onset is None or onset.end_s > note.start_s + beat_s / 2 + loose:
-            return None
-        place = bisect_right(self._chord_starts, onset.end_s + 1e-6) - 1
-        chord = self.analysis.chords[place] if place >= 0 else None
-        return chord if chord is not None and chord.end_s > onset.end_s + 1e-6 else None
+    @staticmethod
+    def _asked_at(note: Note, k: int, spans: Sequence[Span]) -> float:
+        """When to ask what the band plays under a stretch of a note: an ending at its end."""
+        if note.is_phrase_ending and k == len(spans) - 1:
+            return max(note.start_s, note.end_s - INSIDE_S)
+        return spans[k].start_s + INSIDE_S
 
     def _beat_s(self, at_s: float) -> float:
         downbeats, lengths = self._beats
@@ -160,6 +177,25 @@ class Scene:
     def name(self, midi: int, at_s: float) -> str:
         """A pitch as the key of the moment writes it."""
         return pitch_name(midi, self.analysis.key_at(at_s))
+
+
+def spans_of(note: Note) -> tuple[Span, ...]:
+    """A note's stretches over its chords; by onset and end where no more is known of it."""
+    if note.over is not None:
+        return tuple(Span(over.start_s, over.end_s, over.chord) for over in note.over)
+    chords = (note.chord_at_onset or note.chord, note.chord_at_end or note.chord)
+    if chords[0] is chords[1]:
+        return (Span(note.start_s, note.end_s, chords[0]),)
+    change_s = note.end_s if chords[1] is None else chords[1].start_s
+    change_s = min(max(change_s, note.start_s), note.end_s)
+    ends = ((note.start_s, change_s), (change_s, note.end_s))
+    return tuple(Span(*times, chord) for times, chord in zip(ends, chords, strict=True))
+
+
+def _judged_role(line: tuple[list[Placed], list[tuple[Reading, ...]]], place: int) -> str | None:
+    placed, found = line
+    judged = placed[place].judged
+    return None if judged is None else found[place][judged].role
 
 
 def judged_at(note: Note) -> float:

@@ -75,6 +75,7 @@ def note_after(note: Note, edit: Edit | None, analysis: Analysis) -> Note:
         chord_at_onset=onset,
         chord_at_end=end,
         chord=judged if moved else note.chord,
+        over=None,
     )
 
 

@@ -179,6 +179,21 @@ def seventh_semitone(chord: Chord) -> int | None:
     return member(chord_parts(chord), 7)
 
 
+def third_pitch_class(chord: Chord) -> int | None:
+    """Pitch class of the chord's third, None for a chord without one."""
+    third = None if is_no_chord(chord) else third_semitone(chord)
+    return None if third is None else (chord.root_pc + third) % 12
+
+
+def sus_pitch_class(chord: Chord) -> int | None:
+    """Pitch class that stands in for the third of a sus chord (the fourth before the second)."""
+    if is_no_chord(chord) or third_semitone(chord) is not None:
+        return None
+    degrees = chord_parts(chord).degrees
+    above = next((semitone for degree, semitone in (("4", 5), ("2", 2)) if degree in degrees), None)
+    return None if above is None else (chord.root_pc + above) % 12
+
+
 def is_no_chord(chord: Chord | None) -> bool:
     """Whether no chord is known to sound: None, "N" or "X"."""
     return chord is None or chord.root_pc < 0
@@ -208,7 +223,7 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
     but a cadential six-four, with added 6, 9 or major 7.
 
     A major third in minor (Picardy) counts and so does a minor one in major; a minor seventh
-    counts over a minor third only (over a major one it is V7 of IV).
+    counts over a minor third, and in mixolydian over the major one (elsewhere V7 of IV).
     """
     if chord is None or is_no_chord(chord) or chord.root_pc != tonic_pc(key):
         return False
@@ -221,7 +236,19 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
         return parts.degrees == ("1", "5")
     if fifth not in (7, None) or not extra <= _RESTFUL:
         return False
-    return seventh in (None, 11) or (seventh == 10 and third == 3)
+    return seventh in (None, 11) or (seventh == 10 and (third == 3 or key.mode == "mixolydian"))
+
+
+def acts_as_dominant(chord: Chord | None, key: Key) -> bool:
+    """Whether a chord is the key's V (major third, or a suspension of it, in any inversion), or
+    IV or ii over the dominant in the bass (F/G and Dm7/G in C), which stand for V11."""
+    if chord is None or is_no_chord(chord) or chord.roman.startswith("Cad"):
+        return False
+    root, bass = ((pc - tonic_pc(key)) % 12 for pc in (chord.root_pc, chord.bass_pc))
+    if root == 7:
+        return third_semitone(chord) == 4 or sus_pitch_class(chord) is not None
+    third = third_semitone(chord)
+    return bass == 7 and (root, third) in ((5, 4), (2, 3)) and fifth_semitone(chord) in (7, None)
 
 
 def chord_matches(chord: Chord | None, wanted: str, key: Key) -> bool:

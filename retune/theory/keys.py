@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Literal
 
 from retune.carriers.errors import InputError
-from retune.carriers.heard import Key
+from retune.carriers.heard import Key, KeySpan
 from retune.theory.pitchnames import (
     LETTER_SEMITONES,
     LETTERS,
@@ -85,6 +85,23 @@ def _nearest(text: str) -> str:
         return "Bb major"
     mode = {"": "major", "maj": "major", "m": "minor", "min": "minor"}.get(match[2], match[2])
     return f"{match[1][0].upper()}{match[1][1:]} {mode if mode in MODES else 'major'}"
+
+
+def home_at(spans: Sequence[KeySpan], time_s: float) -> Key | None:
+    """The key that counts as home at a time: the song's first, until it goes to a key from which
+    it does not come back (a key lift); then that one.
+
+    >>> lift = (KeySpan(0.0, Key("C", "major")), KeySpan(9.0, Key("D", "major")))
+    >>> str(home_at(lift, 10.0)), str(home_at((*lift, KeySpan(20.0, Key("C", "major"))), 10.0))
+    ('D major', 'C major')
+    """
+    home = spans[0].key if spans else None
+    for place, span in enumerate(spans):
+        if span.start_s > time_s + 1e-9:
+            break
+        if all(later.key != home for later in spans[place:]):
+            home = span.key
+    return home
 
 
 def tonic_pc(key: Key) -> int:

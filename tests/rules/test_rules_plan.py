@@ -220,10 +220,10 @@ def test_a_pickup_is_bar_0_and_belongs_to_its_phrase() -> None:
 
 def test_an_anticipation_is_told_as_one() -> None:
     plan = make_plan(
-        tune("D5:3 r:1/2 C5:1/2 F5:4", "Bb | F"), ["shift note at 5.6s down 3 semitones"]
+        tune("D5:3 r:1/2 C5:1/2 C5:4", "Bb | F"), ["shift note at 5.6s down 3 semitones"]
     )
-    # A comes before the chord it belongs to.
-    assert [(e.role_before, e.role_after) for e in plan.edits] == [("anticipation", "anticipation")]
+    # A belongs to the chord to come, but nothing takes it up there.
+    assert [(e.role_before, e.role_after) for e in plan.edits] == [("anticipation", "unresolved")]
 
 
 def test_roles_after_are_heard_over_the_band_as_moved() -> None:

@@ -18,7 +18,11 @@ NOTE_COLUMNS = (
 )
 PHRASE_COLUMNS = (
     *("stem", "phrase", "start_s", "end_s", "ending_note", "ending_degree", "ending_chord_role"),
-    *("ending", "ending_melodic"),
+    *("ending", "ending_melodic", "cadence"),
+)
+OVER_COLUMNS = (
+    *("stem", "note", "name", "start_s", "end_s", "chord", "roman", "role", "figure"),
+    *("resolves_to", "tension"),
 )
 CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated")
 EDIT_COLUMNS = (
@@ -34,6 +38,7 @@ def csv_tables(material: Material) -> dict[str, str]:
     analysis = material.analysis
     tables = {
         "notes.csv": table(NOTE_COLUMNS, _notes(material)),
+        "over.csv": table(OVER_COLUMNS, _over(material)),
         "phrases.csv": table(PHRASE_COLUMNS, _phrases(material)),
         "chords.csv": table(
             CHORD_COLUMNS,
@@ -78,8 +83,19 @@ def _phrases(material: Material) -> Iterable[Sequence[Any]]:
         for p in stem.phrases:
             yield (
                 *(stem.name, p.index, p.start_s, p.end_s, p.ending_note, p.ending_degree),
-                *(p.ending_chord_role, p.ending, p.ending_melodic),
+                *(p.ending_chord_role, p.ending, p.ending_melodic, p.cadence),
             )
+
+
+def _over(material: Material) -> Iterable[Sequence[Any]]:
+    """Each note of the original over each chord that sounds under it."""
+    for stem in material.analysis.stems.values():
+        for note in stem.notes:
+            for o in note.over or ():
+                yield (
+                    *(stem.name, note.index, note.name, o.start_s, o.end_s, o.chord.label),
+                    *(o.chord.roman, o.role, o.figure, o.resolves_to, o.tension),
+                )
 
 
 def _edit(variant: str, e: Edit) -> Sequence[Any]:
