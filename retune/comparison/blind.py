@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeVar
 
 from retune.carriers.errors import UsageError
+from retune.comparison.statistics import verdict
 
 Item = TypeVar("Item")
 Kind = Literal["practice", "pair", "identical", "rating"]
@@ -45,6 +46,16 @@ class Design:
     def to_json(self) -> dict[str, Any]:
         """Plain values for a design file or a page."""
         return asdict(self)
+
+
+def verdicts(design: Design) -> dict[str, list[str]]:
+    """What may be said of a test heard to its end, for every number of choices from 0 on: of
+    `pair`, how often the second version was chosen (two-sided), and of `naming`, how often X was
+    named rightly (one-sided). So a page counts as the program does."""
+    n = sum(trial.kind == "pair" for trial in design.trials)
+    chosen = [verdict(k, n, version=design.versions[1]) for k in range(n + 1)]
+    named = [verdict(k, n, version="the right one", sides="one-sided") for k in range(n + 1)]
+    return {"pair": chosen, "naming": named}
 
 
 def pair_design(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
+from collections.abc import Sequence
 from html import escape
 from importlib import resources
 
@@ -20,6 +22,17 @@ def asset(name: str) -> str:
     return resources.files("retune.comparison").joinpath("assets", name).read_text(encoding="utf-8")
 
 
+_IMPORT = re.compile(r"^import [^;]*;\n", re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=async function|function|class|const|let)", re.MULTILINE)
+
+
+def bundled(names: Sequence[str]) -> str:
+    """Script modules of the package as one, for a page that may load nothing: in this order, with
+    what they import from each other already there."""
+    text = "\n".join(asset(name) for name in names)
+    return _EXPORT.sub("", _IMPORT.sub("", text))
+
+
 def content_policy(*, style: str, script: str | None = None, media: str = "") -> str:
     """A policy that allows this style and script, by their hashes, and nothing from elsewhere
     but sound from `media` (sources as the policy writes them)."""
@@ -28,7 +41,8 @@ def content_policy(*, style: str, script: str | None = None, media: str = "") ->
         digest = hashlib.sha256(text.encode("utf-8")).digest()
         return f"'sha256-{base64.b64encode(digest).decode()}'"
 
-    scripts = f"script-src {allowed(script)}; " if script is not None else ""
+    # strict-dynamic: what the page's own script loads (its mixer, a data: address) may run too.
+    scripts = f"script-src {allowed(script)} 'strict-dynamic'; " if script is not None else ""
     sounds = f"media-src {media}; " if media else ""
     return (
         f"default-src 'none'; {scripts}{sounds}style-src {allowed(style)}; "

@@ -13,7 +13,8 @@ from string import Template
 
 from retune import __version__
 from retune.carriers.errors import UsageError
-from retune.comparison.html import asset, content_policy, show
+from retune.comparison.blind import verdicts
+from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_parts import (
     DRAWINGS,
@@ -28,7 +29,7 @@ from retune.comparison.picture_style import font_faces
 
 __all__ = ["PageInput", "Version", "comparison_page"]
 
-_SCRIPTS = ("page-sound.js", "page-picture.js", "page-blind.js", "page.js")
+_SCRIPTS = ("dom.js", "player.js", "blind.js", "page-picture.js", "page.js")
 _CAUTIONS = (
     "Begin with the volume low. No program can know how loud your loudspeakers are.",
     "Every version but the original is altered with retune. Say so wherever you play it.",
@@ -63,7 +64,7 @@ def comparison_page(comparison: PageInput | Sequence[PageInput]) -> str:
     title = " · ".join(page.title for page in pages)
     headline = title if several else pages[0].headline or pages[0].title
     style = _style()
-    script = "\n".join(asset(name) for name in _SCRIPTS)
+    script = bundled(_SCRIPTS)
     return Template(asset("page.html")).substitute(
         policy=content_policy(style=style, script=script),
         generator=f"retune {__version__}",
@@ -79,6 +80,7 @@ def comparison_page(comparison: PageInput | Sequence[PageInput]) -> str:
         keys=key_list(_KEYS),
         cautions=plain_list(_CAUTIONS),
         data="\n".join(_data(page, number=k) for k, page in enumerate(pages)),
+        mixer=asset("mixer.js"),
         script=script,
     )
 
@@ -123,6 +125,7 @@ def _facts(page: PageInput) -> dict[str, object]:
         "phrases": phrase_spans(page),
         "bars": list(page.analysis.bars.downbeats_s),
         "blind": [test.to_json() for test in page.tests],
+        "verdicts": verdicts(page.tests[0]) if page.tests else {},
         "passages": _passages(page),
     }
 

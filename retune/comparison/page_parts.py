@@ -318,14 +318,6 @@ def changes(page: PageInput, version: Version) -> str:
     )
 
 
-_PAIR = (
-    '<span class="set answers"><button type="button" data-answer="first" disabled>'
-    'The <kbd>1</kbd>st</button><button type="button" data-answer="second" disabled>'
-    "The <kbd>2</kbd>nd</button></span>"
-)
-_RATE = '<span class="set answers rate">{ratings}</span>'
-
-
 def blind(page: PageInput) -> str:
     """The blind test: set up, ask, result."""
     one, other = page.tests[0].versions
@@ -333,11 +325,7 @@ def blind(page: PageInput) -> str:
     several = len(page.tests) > 1
     order = "Take the next sheet for each listener: the order differs." if several else ""
     hidden = "" if several else " hidden"
-    ratings = "".join(
-        f'<button type="button" data-answer="{k}" disabled>{k}</button>' for k in range(1, 8)
-    )
     rated = any(trial.kind == "rating" for trial in page.tests[0].trials)
-    offered = _RATE.format(ratings=ratings) if rated else _PAIR
     n_asked = len(page.tests[0].trials)
     heard = "one version" if rated else "two versions one after the other"
     return (
@@ -348,13 +336,7 @@ def blind(page: PageInput) -> str:
         f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Sheet <select '
         f'data-blind="sheet">{sheets}</select></label> <button type="button" data-blind="start">'
         "Listen <kbd>b</kbd>lind</button></div></div>"
-        '<div data-blind="ask" hidden><p class="state" data-blind="number" role="status"></p>'
-        '<p><b data-blind="question"></b></p><p class="quiet" data-blind="now" role="status"></p>'
-        '<div class="set"><button type="button" class="main" data-blind="hear">Hear it</button>'
-        f'{offered}<button type="button" class="plain" data-blind="leave">Leave the test</button>'
-        "</div></div>"
-        '<div data-blind="result" hidden><p class="state" data-blind="words"></p>'
-        '<button type="button" data-blind="save">Save the answers (CSV)</button></div>'
+        '<div data-blind="ask"></div>'
     )
 
 

@@ -128,7 +128,7 @@ def test_everything_from_a_song_file_is_escaped(page_input: PageInput) -> None:
     page = comparison_page(evil)
     outline = Outline(page)
     assert sum(tag == "img" for tag, _ in outline.elements) == 0
-    assert sum(tag == "script" for tag, _ in outline.elements) == 2 + len(versions)
+    assert sum(tag == "script" for tag, _ in outline.elements) == 3 + len(versions)
     facts = json.loads(re.search(r'id="facts-0">([^<]+)<', page)[1])  # type: ignore[index]
     assert facts["versions"][0]["name"] == f"{nasty}0"
 

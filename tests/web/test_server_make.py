@@ -12,6 +12,7 @@ import soundfile
 from web_client import RULE, Client, client_of, demo_copy
 
 from retune.carriers.errors import UsageError
+from retune.comparison.statistics import verdict
 from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
 from retune.faces.web.work import MAX_ENDED, Tasks
@@ -121,24 +122,10 @@ def test_a_blind_test_is_balanced_and_counted(client: Client) -> None:
     assert sum(t["first"] == "a" for t in pairs) == sum(t["second"] == "a" for t in pairs) == 4
     assert client.post("blind", {**ask, "n_pairs": 8}).json() == design
     assert client.post("blind", {**ask, "n_pairs": 7}).status_code == 400
-    rows = ["listener,sheet,trial,kind,passage,first,second,answer"]
-    for t in design["trials"]:
-        answer = "first" if t["first"] == "a" else "second"
-        rows.append(
-            f"anna,1,{t['number']},{t['kind']},{t['passage']},{t['first']},{t['second']},{answer}"
-        )
-    told = client.post("blind/tally", {"csv": "\n".join(rows) + "\n"}).json()
-    pooled = told["pairs"][0]["pooled"]
-    assert (pooled["k"], pooled["n"]) == (8, 8)
-    assert pooled["p"] == pytest.approx(2 * 0.5**8)  # exact two-sided binomial, closed form
-    assert "told apart" in pooled["verdict"]
-
-
-def test_naming_x_is_tested_one_sided(client: Client) -> None:
-    told = client.post("blind/score", {"right": 9, "of": 10}).json()
-    assert told["p"] == pytest.approx(11 / 1024)  # (10 + 1) of 2^10 outcomes, closed form
-    assert '"the right one" was chosen in 9 of 10 trials' in told["verdict"]
-    assert client.post("blind/score", {"right": 11, "of": 10}).status_code == 400
+    assert design["verdicts"]["pair"][8] == verdict(8, 8, version="a")
+    assert len(design["verdicts"]["pair"]) == 9
+    # One-sided p of 8 of 8 in closed form: 1 of 2^8 outcomes.
+    assert "p = 0.004" in design["verdicts"]["naming"][8]
 
 
 def test_a_new_song_from_files_of_the_folder(tmp_path: Path) -> None:

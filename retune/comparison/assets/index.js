@@ -1,9 +1,6 @@
 // Searches the table of results, and plays one sound at a time.
 const field = document.getElementById("search");
-const rows = [...document.querySelectorAll("tbody tr")].map((row) => [
-  row,
-  row.textContent.toLowerCase(),
-]);
+const rows = [...document.querySelectorAll("tbody tr")].map((row) => [row, row.textContent.toLowerCase()]);
 const shown = document.getElementById("shown");
 const player = document.getElementById("player");
 const playing = document.getElementById("playing");

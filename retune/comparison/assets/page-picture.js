@@ -2,7 +2,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
-class Picture {
+export class Picture {
   constructor(root, here) {
     this.root = root;
     this.here = here;
@@ -22,7 +22,9 @@ class Picture {
   /** The first drawn group of each note; a note held over a system break has two. */
   list() {
     const seen = new Map();
-    this.notes().forEach((n) => { if (!seen.has(n.dataset.note)) seen.set(n.dataset.note, n); });
+    this.notes().forEach((n) => {
+      if (!seen.has(n.dataset.note)) seen.set(n.dataset.note, n);
+    });
     return [...seen.values()];
   }
 
@@ -43,30 +45,39 @@ class Picture {
     const l = Math.min(9, (x1 - x0) / 3);
     const crop = document.createElementNS(SVG, "path");
     crop.setAttribute("class", "ln crop");
-    crop.setAttribute("d", `M${x0} ${y0 + l}V${y0}H${x0 + l}M${x1 - l} ${y0}H${x1}V${y0 + l}M${x1} ${y1 - l}V${y1}H${x1 - l}M${x0 + l} ${y1}H${x0}V${y1 - l}`);
+    crop.setAttribute(
+      "d",
+      `M${x0} ${y0 + l}V${y0}H${x0 + l}M${x1 - l} ${y0}H${x1}V${y0 + l}M${x1} ${y1 - l}V${y1}H${x1 - l}M${x0 + l} ${y1}H${x0}V${y1 - l}`,
+    );
     group.append(crop);
   }
 
   step(by, onlyEndings = false) {
     const list = this.list().filter((n) => !onlyEndings || n.dataset.info.includes(" ends here"));
     if (!list.length) return null;
-    const next = by > 0
-      ? list.find((n) => Number(n.dataset.note) > this.note) ?? list[list.length - 1]
-      : [...list].reverse().find((n) => Number(n.dataset.note) < this.note) ?? list[0];
+    const next =
+      by > 0
+        ? (list.find((n) => Number(n.dataset.note) > this.note) ?? list[list.length - 1])
+        : ([...list].reverse().find((n) => Number(n.dataset.note) < this.note) ?? list[0]);
     return this.choose(next);
   }
 
   /** The reading line, an I-beam, at a time of the song. */
   line(time) {
     const svg = this.drawing();
-    this.root.querySelectorAll(".play").forEach((p) => { if (p.ownerSVGElement !== svg) p.remove(); });
+    this.root.querySelectorAll(".play").forEach((p) => {
+      if (p.ownerSVGElement !== svg) p.remove();
+    });
     if (!svg) return;
     for (const system of svg.querySelectorAll(".system")) {
       const times = system.dataset.times.split(" ").map(Number);
       const xs = system.dataset.xs.split(" ").map(Number);
       let beam = system.querySelector(".play");
       const k = times.findIndex((t, i) => i + 1 < times.length && t <= time && time < times[i + 1]);
-      if (k < 0) { beam?.remove(); continue; }
+      if (k < 0) {
+        beam?.remove();
+        continue;
+      }
       if (!beam) {
         beam = document.createElementNS(SVG, "path");
         beam.setAttribute("class", "ln play");
@@ -74,7 +85,7 @@ class Picture {
         beam.setAttribute("d", `M-5 ${top}H5M0 ${top}V${bottom}M-5 ${bottom}H5`);
         system.append(beam);
       }
-      const x = xs[k] + (xs[k + 1] - xs[k]) * (time - times[k]) / (times[k + 1] - times[k]);
+      const x = xs[k] + ((xs[k + 1] - xs[k]) * (time - times[k])) / (times[k + 1] - times[k]);
       beam.setAttribute("transform", `translate(${x.toFixed(1)} 0)`);
     }
   }

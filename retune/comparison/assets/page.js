@@ -1,8 +1,11 @@
 // Ties player, picture, blind test and keys of each song on the page together.
 
-const $ = (query, root = document) => root.querySelector(query);
-const $$ = (query, root = document) => [...root.querySelectorAll(query)];
-const say = (text) => { $("#said").textContent = text; };
+import { BlindTest } from "./blind.js";
+import { $, $$, el, say } from "./dom.js";
+import { Picture } from "./page-picture.js";
+import { Player, decode } from "./player.js";
+
+const mixerUrl = `data:text/javascript,${encodeURIComponent($("#mixer").textContent)}`;
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 class Song {
@@ -10,76 +13,137 @@ class Song {
     const number = root.dataset.song;
     this.root = root;
     this.facts = JSON.parse($(`#facts-${number}`).textContent);
-    this.player = new Player(this.facts, $$(`script[data-sound="${number}"]`));
-    this.player.onfault = (text) => {
-      const told = document.createElement("p");
-      told.className = "state fault";
-      told.textContent = text;
-      $(".fault", this.root)?.remove();
-      $("[data-do=play]", this.root).closest(".set").after(told);
-      say(text);
-    };
+    this.player = this.makePlayer($$(`script[data-sound="${number}"]`));
     this.pictures = $$(".pic", root).map((pic) => new Picture(pic, $(".here", root)));
-    this.blind = $("[data-blind=start]", root) ? new Blind($(".blind", root), this.player, say) : null;
+    this.test = null;
     this.phrase = this.facts.phrases[0]?.number ?? 0;
     this.listen();
     this.show();
   }
 
-  get picture() { return this.pictures.find((p) => !p.root.closest("figure").hidden) ?? this.pictures[0]; }
+  makePlayer(blocks) {
+    const { rate_hz: rateHz, versions, passage } = this.facts;
+    const sound = blocks.map((block, k) => ({
+      version: versions[k].name,
+      load: () => decode(bytesOf(block.textContent), { rateHz }),
+    }));
+    const player = new Player({
+      rateHz,
+      beginsS: passage[0],
+      versions: versions.map((v) => v.name),
+      sound,
+      mixerUrl,
+    });
+    versions.forEach((v) => player.setGain(v.name, { plain: -v.gain_db }));
+    player.setVolume(decibels($("[data-do=volume]", this.root)));
+    player.onstate = () => this.show();
+    player.onfault = (text) => {
+      this.preparing(false);
+      if (this.test) return this.test.told(text);
+      $(".fault", this.root)?.remove();
+      $("[data-do=play]", this.root)
+        .closest(".set")
+        .after(el("p", { class: "state fault" }, text));
+      return say(text);
+    };
+    player.onload = (done, of) => this.preparing(done < of);
+    return player;
+  }
+
+  /** Decoding takes a while on a phone; the button says so. */
+  preparing(on) {
+    const button = $("[data-do=play]", this.root);
+    button.disabled = on;
+    if (on) button.replaceChildren("Preparing the sound");
+    else this.show();
+  }
+
+  get picture() {
+    return this.pictures.find((p) => !p.root.closest("figure").hidden) ?? this.pictures[0];
+  }
 
   listen() {
-    const on = (query, event, act) => $$(query, this.root).forEach((e) => e.addEventListener(event, () => act(e)));
-    on("input[name^=sounds]", "change", (e) => this.choose(Number(e.value)));
+    const on = (query, event, act) =>
+      $$(query, this.root).forEach((e) => e.addEventListener(event, () => act(e)));
+    on("input[name^=sounds]", "change", (e) => this.choose(this.facts.versions[Number(e.value)].name));
     on("[data-do=play]", "click", () => this.toggle());
     on("[data-do=exchange]", "click", () => this.choose(this.player.before));
+    on("[data-blind=start]", "click", () => this.listenBlind());
     on("[data-do=loop]", "change", () => this.setLoop());
     on("[data-do=span]", "change", () => this.setSpan());
     on("[data-do=bar]", "change", () => this.setLoop());
-    on("[data-do=match]", "change", (e) => this.setMatched(e.checked));
-    on("[data-do=volume]", "input", (e) => this.setVolume(Number(e.value)));
+    on("[data-do=match]", "change", (e) => this.player.setMatched(e.checked));
+    on("[data-do=volume]", "input", (e) => this.player.setVolume(decibels(e)));
     on("[data-do=before]", "click", () => this.stepNote(-1));
     on("[data-do=after]", "click", () => this.stepNote(1));
-    $$(".pic", this.root).forEach((pic) => pic.addEventListener("click", (event) => {
-      const group = event.target.closest(".note");
-      if (group) this.goTo(this.picture.choose(group));
-    }));
+    $$(".pic", this.root).forEach((pic) =>
+      pic.addEventListener("click", (event) => {
+        const group = event.target.closest(".note");
+        if (group) this.goTo(this.picture.choose(group));
+      }),
+    );
   }
 
   async toggle() {
     const { player } = this;
-    if (player.playing) player.stop();
-    else {
-      songs.forEach((s) => { if (s !== this) s.player.stop(); });
-      await player.play();
-    }
-    this.show();
+    if (player.playing) return player.pause();
+    songs.forEach((s) => {
+      if (s !== this) s.player.pause();
+    });
+    const [first, last] = player.loop ?? this.facts.passage;
+    const at = player.position;
+    return player.play(at < first - 0.01 || at >= last - 0.02 ? first : at);
   }
 
-  choose(k) {
-    this.player.choose(k);
-    const box = $(`input[name^=sounds][value="${k}"]`, this.root);
-    box.checked = true;
-    const picture = this.facts.versions[k].picture;
-    if (picture !== null) $$("figure[data-picture]", this.root).forEach((f) => { f.hidden = Number(f.dataset.picture) !== picture; });
-    say(`${this.facts.versions[k].label} sounds`);
+  choose(name) {
+    this.player.choose(name);
+    const k = this.facts.versions.findIndex((v) => v.name === name);
+    $(`input[name^=sounds][value="${k}"]`, this.root).checked = true;
+    const { picture, label } = this.facts.versions[k];
+    if (picture !== null)
+      $$("figure[data-picture]", this.root).forEach((f) => {
+        f.hidden = Number(f.dataset.picture) !== picture;
+      });
+    say(`${label} sounds`);
     this.picture?.mark();
     this.show();
   }
 
   /** V goes to the first variant, and from a variant to the next. */
   chooseKind(kind) {
-    const places = this.facts.versions.map((v, k) => (v.kind === kind ? k : -1)).filter((k) => k >= 0);
-    if (!places.length) return;
-    const next = places[(places.indexOf(this.player.chosen) + 1) % places.length];
-    this.choose(next);
+    const names = this.facts.versions.filter((v) => v.kind === kind).map((v) => v.name);
+    if (names.length) this.choose(names[(names.indexOf(this.player.chosen) + 1) % names.length]);
   }
 
-  setVolume(percent) { this.player.setVolume((percent / 100) ** 2); }
+  listenBlind() {
+    const sheet = Number($("[data-blind=sheet]", this.root).value);
+    const design = { ...this.facts.blind.find((d) => d.sheet === sheet), verdicts: this.facts.verdicts };
+    const listener = $("[data-blind=listener]", this.root).value.trim() || "listener";
+    $("[data-do=match]", this.root).checked = true;
+    this.player.setMatched(true);
+    document.body.dataset.state = "blind";
+    $("[data-blind=setup]", this.root).hidden = true;
+    this.test = new BlindTest($("[data-blind=ask]", this.root), {
+      design,
+      listener,
+      who: $("[data-blind=who]", this.root)?.value ?? "one",
+      say,
+      play: (version, passage) => {
+        this.player.choose(version);
+        return this.player.playSpan(this.facts.passages[passage]);
+      },
+      stop: () => this.player.pause(),
+      onend: () => this.leaveBlind(),
+    });
+  }
 
-  async setMatched(on) {
-    this.player.matched = on;
-    if (this.player.playing) await this.player.seek(this.player.position());
+  leaveBlind() {
+    this.test = null;
+    document.body.dataset.state = "open";
+    $("[data-blind=ask]", this.root).replaceChildren();
+    $("[data-blind=setup]", this.root).hidden = false;
+    this.choose(this.player.chosen);
+    $("[data-blind=start]", this.root).focus();
   }
 
   /** What the loop covers: a phrase, or bars that are typed in. */
@@ -104,28 +168,35 @@ class Song {
     this.setLoop();
   }
 
-  async setLoop() {
+  setLoop() {
     const span = this.span();
     const on = $("[data-do=loop]", this.root).checked && span[1] - span[0] > 0.1;
     const { player } = this;
-    player.loop = on ? span : null;
-    if (on && (player.position() < span[0] || player.position() >= span[1])) await player.seek(span[0]);
-    else if (player.playing) await player.seek(player.position());
+    const now = player.now();
+    player.setLoop(on ? span : null);
+    if (on && (now < span[0] || now >= span[1])) player.seek(span[0]);
     this.show();
   }
 
   goTo(time) {
     if (time === null) return;
-    if (this.player.loop && (time < this.player.loop[0] || time >= this.player.loop[1])) {
+    const { player } = this;
+    if (player.loop && (time < player.loop[0] || time >= player.loop[1])) {
       $("[data-do=loop]", this.root).checked = false;
-      this.player.loop = null;
+      player.setLoop(null);
     }
-    this.player.seek(time).then(() => this.show());
+    const [first, last] = this.facts.passage;
+    player.seek(Math.min(Math.max(time, first), last));
+    this.show();
   }
 
-  stepNote(by) { this.goTo(this.picture?.step(by) ?? null); }
+  stepNote(by) {
+    this.goTo(this.picture?.step(by) ?? null);
+  }
 
-  stepEnding(by) { this.goTo(this.picture?.step(by, true) ?? null); }
+  stepEnding(by) {
+    this.goTo(this.picture?.step(by, true) ?? null);
+  }
 
   stepPhrase(by) {
     const { phrases } = this.facts;
@@ -149,29 +220,44 @@ class Song {
   }
 
   show() {
+    const { player } = this;
     const button = $("[data-do=play]", this.root);
-    const mark = button.querySelector("span");
-    mark.textContent = this.player.playing ? "ause" : `lay from ${this.place(this.player.at)}`;
+    if (!button.disabled)
+      button.replaceChildren(
+        el("kbd", {}, "P"),
+        player.playing ? "ause" : `lay from ${this.place(player.position)}`,
+      );
     $("[data-do=exchange]", this.root).disabled = this.facts.versions.length < 2;
-    this.picture?.line(this.player.position());
+    this.picture?.line(player.now());
   }
 
   frame() {
-    const ended = this.player.tick();
-    if (ended) {
-      this.blind?.playEnded();
-      this.show();
-    }
-    if (this.player.playing && document.body.dataset.state === "open") this.picture?.line(this.player.position());
+    if (this.player.playing && document.body.dataset.state === "open") this.picture?.line(this.player.now());
     this.meter();
   }
 
   meter() {
     const now = $(".meter .now", this.root);
-    const db = Math.min(Math.max(this.player.level(), -50), 0);
+    const db = Math.min(Math.max(levelDb(this.player), -50), 0);
     now.setAttribute("transform", `translate(${(14 + (db + 50) * 5.4).toFixed(1)} 0)`);
     now.classList.toggle("off", !this.player.playing);
   }
+}
+
+function bytesOf(base64) {
+  return Uint8Array.from(atob(base64.trim()), (sign) => sign.charCodeAt(0)).buffer;
+}
+
+/** The slider of the volume is even to the ear: the gain is its square. */
+const decibels = (slider) => 40 * Math.log10(Number(slider.value) / 100);
+
+/** Level of what sounds now before the volume, in dB of full scale. */
+function levelDb(player) {
+  if (!player.playing) return -Infinity;
+  const block = new Float32Array(2048);
+  player.analyser.getFloatTimeDomainData(block);
+  const power = block.reduce((sum, x) => sum + x * x, 0) / block.length;
+  return 10 * Math.log10(power + 1e-12) - player.volumeDb;
 }
 
 const songs = $$("article[data-song]").map((root) => new Song(root));
@@ -188,7 +274,9 @@ function inTextField(target) {
 }
 
 function nextRegion(back) {
-  const headings = $$("section h2, section h3").filter((h) => h.getClientRects().length && h.classList.contains("part"));
+  const headings = $$("section h2, section h3").filter(
+    (h) => h.getClientRects().length && h.classList.contains("part"),
+  );
   const here = headings.findIndex((h) => h.closest("section").contains(document.activeElement));
   const next = headings[(here + (back ? -1 : 1) + headings.length) % headings.length];
   next.tabIndex = -1;
@@ -196,7 +284,7 @@ function nextRegion(back) {
 }
 
 const KEYS = {
-  o: () => current.choose(0),
+  o: () => current.choose(current.facts.versions[0].name),
   v: () => current.chooseKind("variant"),
   m: () => current.chooseKind("matched-control"),
   x: () => current.choose(current.player.before),
@@ -209,7 +297,10 @@ const KEYS = {
   e: () => current.stepEnding(1),
   E: () => current.stepEnding(-1),
   b: () => $("[data-blind=start]", current.root)?.focus(),
-  "?": () => { $("#help").open = true; $("#help summary").focus(); },
+  "?": () => {
+    $("#help").open = true;
+    $("#help summary").focus();
+  },
 };
 
 document.addEventListener("keydown", (event) => {
@@ -218,11 +309,10 @@ document.addEventListener("keydown", (event) => {
     nextRegion(event.shiftKey);
     return;
   }
-  if (event.ctrlKey || event.altKey || event.metaKey || inTextField(event.target) || !$("#letters").checked) return;
+  if (event.ctrlKey || event.altKey || event.metaKey || inTextField(event.target) || !$("#letters").checked)
+    return;
   if (document.body.dataset.state === "blind") {
-    const { blind } = current;
-    const answer = blind?.active && blind.trial?.second ? { 1: "first", 2: "second" }[event.key] : event.key;
-    if (answer) blind?.answer(answer);
+    if (current.test?.key(event.key)) event.preventDefault();
     return;
   }
   const act = KEYS[event.key === "E" ? "E" : event.key.toLowerCase()];
@@ -233,13 +323,18 @@ document.addEventListener("keydown", (event) => {
 
 let last = 0;
 function frame(time) {
-  if (!calm.matches || time - last > 400 || songs.some((s) => s.player.lap)) {
+  if (!calm.matches || time - last > 400 || songs.some((s) => s.player.loop)) {
     last = time;
     songs.forEach((song) => song.frame());
   }
   requestAnimationFrame(frame);
 }
 requestAnimationFrame(frame);
-addEventListener("resize", () => songs.forEach((s) => { s.picture?.mark(); s.show(); }));
+addEventListener("resize", () =>
+  songs.forEach((s) => {
+    s.picture?.mark();
+    s.show();
+  }),
+);
 // For notebooks, tests and the curious: the parts of this page by name.
-globalThis.comparison = { songs, buildVoices, crossfade, signTest, wilson };
+globalThis.comparison = { songs };

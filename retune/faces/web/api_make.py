@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +12,7 @@ from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, UsageError
 from retune.carriers.songfacts import Song
 from retune.carriers.text import file_stem
-from retune.comparison.blind import pair_design, rating_design
-from retune.comparison.responses import parse_responses
-from retune.comparison.statistics import Sides, score
-from retune.comparison.tally import tally_responses
+from retune.comparison.blind import Design, pair_design, rating_design, verdicts
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
@@ -26,7 +22,6 @@ from retune.sound.files import safe_child_path
 from retune.sound.folders import place_in
 
 MOST_BESIDE = 50  # song files of one folder that are offered
-ONE_SIDED: Sides = "one-sided"
 RENDITIONS, PAGES, TAKE_AWAY = "renditions", "comparison", "take-away"
 
 
@@ -156,7 +151,7 @@ def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
             seed=asked.whole("seed", 1),
             sheet=asked.whole("sheet", 1),
         )
-        return rated.to_json()
+        return _asked(rated)
     design = pair_design(
         (asked.line("first"), asked.line("second")),
         passages=asked.lines("passages"),
@@ -166,16 +161,8 @@ def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
         seed=asked.whole("seed", 1),
         sheet=asked.whole("sheet", 1),
     )
-    return design.to_json()
+    return _asked(design)
 
 
-def blind_tally(bench: Bench, asked: Asked) -> dict[str, Any]:
-    """Count answers given as CSV text."""
-    found = tally_responses(parse_responses(asked.text("csv"), name="answers"))
-    return found.to_json()
-
-
-def blind_score(bench: Bench, asked: Asked) -> dict[str, Any]:
-    """The exact one-sided test of naming X rightly so many times."""
-    found = score(asked.whole("right"), asked.whole("of"), version="the right one", sides=ONE_SIDED)
-    return asdict(found)
+def _asked(design: Design) -> dict[str, Any]:
+    return {**design.to_json(), "verdicts": verdicts(design)}

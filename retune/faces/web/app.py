@@ -47,8 +47,6 @@ POST: Mapping[str, Handler] = {
     "make": api_make.make,
     "task/stop": api_make.stop_task,
     "blind": api_make.blind_design,
-    "blind/tally": api_make.blind_tally,
-    "blind/score": api_make.blind_score,
     "new": api_new.new_song,
     "demo": api_new.demo,
 }
@@ -60,7 +58,7 @@ _TYPES = {
     "svg": "image/svg+xml",
     "woff2": "font/woff2",
 }
-_FONTS = "retune-text-"
+_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind.js")
 
 
 def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
@@ -112,13 +110,13 @@ def _file(name: str) -> Response:
 
 @cache
 def _assets() -> Mapping[str, tuple[bytes, str]]:
-    """Every file of the page by name, from this room and (fonts) from the room of comparison.
+    """Every file of the page by name, from this room and (what both share) that of comparison.
 
     A request is looked up here and never becomes a path.
     """
     own = resources.files("retune.faces.web").joinpath("assets").iterdir()
-    fonts = resources.files("retune.comparison").joinpath("assets").iterdir()
-    wanted = [*own, *(file for file in fonts if file.name.startswith(_FONTS))]
+    shared = resources.files("retune.comparison").joinpath("assets").iterdir()
+    wanted = [*own, *(file for file in shared if file.name.startswith(_SHARED))]
     return MappingProxyType(
         {
             file.name: (file.read_bytes(), _TYPES[file.name.rsplit(".", 1)[-1]])

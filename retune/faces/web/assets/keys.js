@@ -5,7 +5,7 @@ import { exchange, pick, player, toggleLoop, togglePlay } from "./listen.js";
 import { redo, save, undo } from "./keep.js";
 import { stepEnding, stepNote, stepPhrase } from "./picture.js";
 import { focusRules, replaceRule } from "./rules.js";
-import { toggleBlind } from "./blind.js";
+import { blindKey, toggleBlind } from "./blind-setup.js";
 import { chosenNote, rules, state } from "./store.js";
 
 const LIST = [
@@ -77,7 +77,7 @@ const ACTS = {
   "[": () => stepPhrase(-1), "]": () => stepPhrase(1), r: focusRules,
   "?": () => { $("#help").open = true; $("#help summary").focus(); },
 };
-const WHILE_BLIND = new Set(["p", "b", "?"]);
+const WHILE_BLIND = new Set(["b", "?"]);
 
 function pressed(event) {
   if (!state.song) return;
@@ -86,6 +86,7 @@ function pressed(event) {
   if (event.target.id === "pic" && !state.blind && inPicture(event)) return;
   if (event.altKey || isTyping(event.target) || !$("#letters").checked || !player) return;
   const key = event.key.toLowerCase();
+  if (state.blind && blindKey(key)) { event.preventDefault(); return; }
   if (state.blind && !WHILE_BLIND.has(key)) return;
   const act = ACTS[key] ?? (key === "e" ? () => stepEnding(event.shiftKey ? -1 : 1) : /^[0-7]$/.test(key) ? () => sendTo(key) : null);
   if (!act) return;

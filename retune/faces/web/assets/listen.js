@@ -3,16 +3,21 @@
 import { post } from "./api.js";
 import { $, $$, clock, el, minus, say, settled } from "./dom.js";
 import { moveReading } from "./picture.js";
-import { VERSIONS, Player } from "./sound.js";
+import { VERSIONS, FollowingPlayer } from "./following.js";
 import { on, phraseAt, rules, rulesText, state, tell } from "./store.js";
 
 const QUIET_DB = -60;
 export let player = null;
-let running = null;       // what is being asked for the newest rules
+let running = null; // what is being asked for the newest rules
 let held = QUIET_DB;
 
 const LINES = { original: "line", variant: "line dash", "matched-control": "line dots", other: "line dash" };
-const NAMES = { original: ["O", "riginal"], variant: ["V", "ariant"], "matched-control": ["M", "atched control"], other: ["", "Another variant"] };
+const NAMES = {
+  original: ["O", "riginal"],
+  variant: ["V", "ariant"],
+  "matched-control": ["M", "atched control"],
+  other: ["", "Another variant"],
+};
 
 function versionRow(kind) {
   const [letter, rest] = NAMES[kind];
@@ -20,9 +25,22 @@ function versionRow(kind) {
   svg.setAttribute("viewBox", "0 0 48 10");
   svg.setAttribute("aria-hidden", "true");
   svg.innerHTML = `<path class="${LINES[kind]}" d="M0 5H48"/>`;
-  const name = el("span", { class: "name" }, letter ? el("kbd", {}, letter) : "", rest, el("span", { class: "whose" }));
+  const name = el(
+    "span",
+    { class: "name" },
+    letter ? el("kbd", {}, letter) : "",
+    rest,
+    el("span", { class: "whose" }),
+  );
   const radio = el("input", { type: "radio", name: "sounds", value: kind, onchange: () => pick(kind) });
-  return el("label", { class: kind === "variant" ? "v" : kind === "original" ? null : "quiet" }, radio, svg, name, el("span", { class: "num small db" }));
+  return el(
+    "label",
+    { class: kind === "variant" ? "v" : kind === "original" ? null : "quiet" },
+    radio,
+    svg,
+    name,
+    el("span", { class: "num small db" }),
+  );
 }
 
 export function pick(kind) {
@@ -37,7 +55,11 @@ const others = () => [...state.drafts.keys()].filter((name) => name !== state.na
 /** The variant that is heard beside the one being written. */
 function followOther() {
   const draft = state.drafts.get($("#other").value);
-  if (draft) followBeside("other", draft.rules.filter((line) => line.trim()));
+  if (draft)
+    followBeside(
+      "other",
+      draft.rules.filter((line) => line.trim()),
+    );
 }
 
 function showOthers() {
@@ -52,7 +74,7 @@ function showOthers() {
   }
 }
 
-export const exchange = () => player && pick(player.last);
+export const exchange = () => player && pick(player.before);
 
 // --- following the rules -----------------------------------------------------------------------
 
@@ -87,7 +109,10 @@ export async function follow() {
 async function levels(lines, signal) {
   const got = await player.level("variant", lines, signal);
   showLevels();
-  if (got.short_by_db > 0.05) soundState([`The variant stays ${got.short_by_db.toFixed(1)} dB below the original’s loudness: its peaks allow no more.`]);
+  if (got.short_by_db > 0.05)
+    soundState([
+      `The variant stays ${got.short_by_db.toFixed(1)} dB below the original’s loudness: its peaks allow no more.`,
+    ]);
 }
 
 async function followBeside(kind, lines) {
@@ -117,20 +142,24 @@ function soundState(warnings) {
   box.replaceChildren(...words.map((text) => el("p", {}, text)));
 }
 
-const list = (word, numbers) => `${word}${numbers.length > 1 ? "s" : ""} ${numbers.join(", ").replace(/, (\d+)$/, " and $1")}`;
+const list = (word, numbers) =>
+  `${word}${numbers.length > 1 ? "s" : ""} ${numbers.join(", ").replace(/, (\d+)$/, " and $1")}`;
 
 // --- showing -----------------------------------------------------------------------------------
 
 export function showLevels() {
   for (const radio of $$("input[name=sounds]")) {
-    const db = player.matched ? player.gainsDb[radio.value] : 0;
-    $(".db", radio.parentElement).textContent = `${minus(db)} dB`;
+    $(".db", radio.parentElement).textContent = `${minus(player.gainDb(radio.value))} dB`;
   }
 }
 
 function showVersions() {
-  $$("input[name=sounds]").forEach((radio) => { radio.checked = radio.value === player.chosen; });
-  $$("#versions .whose").forEach((span, k) => { span.textContent = { variant: ` ${state.name}`, other: ` ${$("#other").value}` }[VERSIONS[k]] ?? ""; });
+  $$("input[name=sounds]").forEach((radio) => {
+    radio.checked = radio.value === player.chosen;
+  });
+  $$("#versions .whose").forEach((span, k) => {
+    span.textContent = { variant: ` ${state.name}`, other: ` ${$("#other").value}` }[VERSIONS[k]] ?? "";
+  });
   showLevels();
 }
 
@@ -146,16 +175,23 @@ export function showPlay() {
   button.setAttribute("aria-pressed", String(on));
   button.replaceChildren(el("kbd", {}, "P"), on ? "ause" : `lay from ${places()}`);
   const phrase = phraseAt(state.place);
-  const words = barSpan() ? `oop bars ${$("#loop-bars").value.trim()}` : phrase ? `oop phrase ${phrase.index}` : "oop the song";
+  const words = barSpan()
+    ? `oop bars ${$("#loop-bars").value.trim()}`
+    : phrase
+      ? `oop phrase ${phrase.index}`
+      : "oop the song";
   $("#loop-label").replaceChildren(el("kbd", {}, "L"), words);
 }
 
 /** Seconds of the bars in the field ("5" or "5-8"), or null. */
 function barSpan() {
-  const found = $("#loop-bars").value.trim().match(/^(\d+)(?:\s*[-\u2013]\s*(\d+))?$/);
+  const found = $("#loop-bars")
+    .value.trim()
+    .match(/^(\d+)(?:\s*[-\u2013]\s*(\d+))?$/);
   const edges = state.song.bars.downbeats_s;
   if (!found || edges.length < 2) return null;
-  const first = Number(found[1]), last = Number(found[2] ?? found[1]);
+  const first = Number(found[1]),
+    last = Number(found[2] ?? found[1]);
   if (first < 1 || last < first || last >= edges.length) return null;
   return [edges[first - 1], edges[last]];
 }
@@ -163,7 +199,14 @@ function barSpan() {
 function applyLoop() {
   const phrase = phraseAt(state.place);
   const wants = $("#loop").checked;
-  player.setLoop(!wants ? null : barSpan() ?? (phrase ? [Math.max(0, phrase.start_s - 0.15), Math.min(phrase.end_s + 0.6, state.song.duration_s)] : [0, state.song.duration_s]));
+  player.setLoop(
+    !wants
+      ? null
+      : (barSpan() ??
+          (phrase
+            ? [Math.max(0, phrase.start_s - 0.15), Math.min(phrase.end_s + 0.6, state.song.duration_s)]
+            : [0, state.song.duration_s])),
+  );
 }
 
 export function toggleLoop() {
@@ -174,7 +217,7 @@ export function toggleLoop() {
 function loopChanged() {
   applyLoop();
   if ($("#loop").checked && player.playing) {
-    const [a, b] = player.loop.map((n) => n / state.song.rate_hz);
+    const [a, b] = player.loop;
     const now = player.now();
     if (now < a || now >= b) player.seek(a);
   }
@@ -192,7 +235,7 @@ export async function togglePlay() {
   applyLoop();
   let at = state.place;
   if (player.loop) {
-    const [a, b] = player.loop.map((n) => n / state.song.rate_hz);
+    const [a, b] = player.loop;
     if (at < a || at > b - 0.3) at = a;
   }
   await player.play(Math.min(at, Math.max(state.song.duration_s - 0.1, 0)));
@@ -206,15 +249,16 @@ function drawMeter() {
   const x = meterPlace;
   const ticks = [-50, -40, -30, -20, -10, 0];
   const words = [-50, -30, -10, 0];
-  $("#meter svg").innerHTML = `<path class="tick" d="M10 16H280${ticks.map((db) => `M${x(db)} 11V21`).join("")}"/>`
-    + words.map((db) => `<text x="${x(db)}" y="33" text-anchor="middle">${minus(db, 0)}${db ? "" : " dB"}</text>`).join("")
-    + '<path class="now" d="M0 9V23"/><path class="held" d="M-5 1H5L0 8Z"/>';
+  $("#meter svg").innerHTML =
+    `<path class="tick" d="M10 16H280${ticks.map((db) => `M${x(db)} 11V21`).join("")}"/>` +
+    words
+      .map((db) => `<text x="${x(db)}" y="33" text-anchor="middle">${minus(db, 0)}${db ? "" : " dB"}</text>`)
+      .join("") +
+    '<path class="now" d="M0 9V23"/><path class="held" d="M-5 1H5L0 8Z"/>';
 }
 
 function meter() {
-  const volume = player.volumeDb <= QUIET_DB ? 0 : 10 ** (player.volumeDb / 20);
-  const level = player.playing && player.peak > 0 ? 20 * Math.log10(player.peak * volume) : QUIET_DB;
-  player.peak = 0;
+  const level = Math.max(player.takeLevel(), QUIET_DB);
   held = Math.max(level, held - 0.4, QUIET_DB);
   $("#meter .now").setAttribute("transform", `translate(${meterPlace(level)} 0)`);
   $("#meter .held").setAttribute("transform", `translate(${meterPlace(held)} 0)`);
@@ -222,7 +266,7 @@ function meter() {
 
 export const frames = { longest: 0, count: 0 };
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-const CALM_MS = 400;   // between two places of the reading line for those who want little motion
+const CALM_MS = 400; // between two places of the reading line for those who want little motion
 let drawnAt = -Infinity;
 function frame() {
   const began = performance.now();
@@ -238,17 +282,33 @@ function frame() {
 }
 
 function showSolo() {
-  const boxes = state.song.sound.map((stem) => el("label", { class: "row" },
-    el("input", { type: "checkbox", checked: true, onchange: heard }), el("span", {}, `${stem.name} `, el("span", { class: "quiet small" }, stem.role)),
-    el("button", { class: "plain", type: "button", onclick: (event) => alone(event, stem.name) }, "alone")));
-  $("#solo").replaceChildren(...boxes, el("button", { class: "plain", type: "button", onclick: all }, "hear all"));
+  const boxes = state.song.sound.map((stem) =>
+    el(
+      "label",
+      { class: "row" },
+      el("input", { type: "checkbox", checked: true, onchange: heard }),
+      el("span", {}, `${stem.name} `, el("span", { class: "quiet small" }, stem.role)),
+      el("button", { class: "plain", type: "button", onclick: (event) => alone(event, stem.name) }, "alone"),
+    ),
+  );
+  $("#solo").replaceChildren(
+    ...boxes,
+    el("button", { class: "plain", type: "button", onclick: all }, "hear all"),
+  );
 }
 const boxes = () => $$("#solo input");
 const heard = () => player.setHeard(boxes().map((box) => box.checked));
-const all = () => { boxes().forEach((box) => { box.checked = true; }); heard(); };
+const all = () => {
+  boxes().forEach((box) => {
+    box.checked = true;
+  });
+  heard();
+};
 function alone(event, name) {
   event.preventDefault();
-  boxes().forEach((box, k) => { box.checked = state.song.sound[k].name === name; });
+  boxes().forEach((box, k) => {
+    box.checked = state.song.sound[k].name === name;
+  });
   heard();
 }
 
@@ -260,13 +320,17 @@ function takePlayer() {
     player.pieces.clear();
   } else {
     player?.close();
-    player = new Player(state.song);
-    player.onstate = () => { showVersions(); showPlay(); };
-    player.onfault = (error) => { soundState([`The sound cannot be played: ${error.message}`]); };
-    player.onload = (done, of) => (done < of ? say(`Loading the sound: ${done} of ${of} stems`) : tell("status"));
+    player = new FollowingPlayer(state.song);
+    player.onstate = () => {
+      showVersions();
+      showPlay();
+    };
+    player.onfault = (words) => (state.blind ? tell("unheard", words) : soundState([words]));
+    player.onload = (done, of) =>
+      done < of ? say(`Loading the sound: ${done} of ${of} stems`) : tell("status");
     player.preload();
   }
-  window.workbench = { player, state, frames };   // for the console of the browser, and the tests
+  window.workbench = { player, state, frames }; // for the console of the browser, and the tests
   showSolo();
   showVersions();
   showPlay();
@@ -276,17 +340,35 @@ export function setUpListen() {
   $("#versions").append(...VERSIONS.map(versionRow));
   drawMeter();
   on("song", takePlayer);
-  on("variant", () => { showOthers(); showVersions(); follow(); });
+  on("variant", () => {
+    showOthers();
+    showVersions();
+    follow();
+  });
   on("rules", followSoon);
-  on("note", () => { showPlay(); applyIfLooping(); });
-  on("place", () => { showPlay(); applyIfLooping(); });
-  on("moved-to", (at) => { if (player.playing) player.seek(at); });
+  on("note", () => {
+    showPlay();
+    applyIfLooping();
+  });
+  on("place", () => {
+    showPlay();
+    applyIfLooping();
+  });
+  on("moved-to", (at) => {
+    if (player.playing) player.seek(at);
+  });
   $("#play").addEventListener("click", togglePlay);
   $("#exchange").addEventListener("click", exchange);
   $("#loop").addEventListener("change", loopChanged);
   $("#loop-bars").addEventListener("change", loopChanged);
-  $("#other").addEventListener("change", () => { showVersions(); followOther(); });
-  $("#match").addEventListener("change", () => { player.setMatched($("#match").checked); showLevels(); });
+  $("#other").addEventListener("change", () => {
+    showVersions();
+    followOther();
+  });
+  $("#match").addEventListener("change", () => {
+    player.setMatched($("#match").checked);
+    showLevels();
+  });
   const volume = $("#volume");
   const turn = () => {
     player?.setVolume(Number(volume.value));

@@ -1,7 +1,7 @@
 // Begins: asks whether a song is open, waits while it is heard, then shows the bench.
 
 import { get } from "./api.js";
-import { setUpBlind } from "./blind.js";
+import { setUpBlind } from "./blind-setup.js";
 import { setUpBuilder } from "./builder.js";
 import { setUpChanges } from "./changes.js";
 import { setUpCorrect } from "./correct.js";

@@ -26,6 +26,8 @@ class Mixer extends AudioWorkletProcessor {
     this.at = 0;
     this.length = 0;
     this.loop = null;
+    this.until = null;
+    this.untilThen = null;
     this.peak = 0;
     this.since = 0;
     this.scratch = [0, 1, 2, 3].map(() => new Float32Array(128));
@@ -37,19 +39,33 @@ class Mixer extends AudioWorkletProcessor {
       stem: () => this.setStem(message),
       version: () => this.setVersion(message),
       choose: () => this.choose(this.versions.get(message.name)),
-      play: () => { this.wanted = true; this.go(message); },
-      pause: () => { this.wanted = false; },
+      play: () => {
+        this.wanted = true;
+        this.go(message);
+      },
+      pause: () => {
+        this.wanted = false;
+      },
       seek: () => this.go(message),
-      loop: () => { this.loop = message.span; },
-      heard: () => { message.heard.forEach((on, k) => { if (this.stems[k]) this.stems[k].heard = on; }); },
-      clear: () => { this.stems = []; this.length = 0; },
+      loop: () => {
+        this.loop = message.span;
+      },
+      heard: () => {
+        message.heard.forEach((on, k) => {
+          if (this.stems[k]) this.stems[k].heard = on;
+        });
+      },
+      clear: () => {
+        this.stems = [];
+        this.length = 0;
+      },
     }[message.do];
     act?.();
     if (message.ask) this.port.postMessage({ answer: message.ask, frame: currentFrame });
   }
 
-  setStem({ index, gain, channels, summed }) {
-    this.stems[index] = { gain, channels, summed, heard: true };
+  setStem({ index, gain, channels, summed, version }) {
+    this.stems[index] = { gain, channels, summed, version, heard: true };
     this.length = Math.max(this.length, channels[0].length);
   }
 
@@ -81,11 +97,16 @@ class Mixer extends AudioWorkletProcessor {
     }
   }
 
-  go({ at, jump }) {
+  go({ at, jump, until = null }) {
     this.jump = jump;
     const place = Math.max(0, Math.min(Math.round(at), Math.max(this.length - 1, 0)));
-    if (this.playing && this.gate > 0) this.seekTo = place;
-    else this.at = place;
+    if (this.playing && this.gate > 0) {
+      this.seekTo = place;
+      this.untilThen = until;
+    } else {
+      this.at = place;
+      this.until = until;
+    }
   }
 
   process(_inputs, outputs) {
@@ -102,7 +123,7 @@ class Mixer extends AudioWorkletProcessor {
   /** Sound up to the next place where something changes; returns how many frames. */
   stretch(left, right, from) {
     const loop = this.loop && this.at <= this.loop[1] ? this.loop : null;
-    const stop = loop ? Math.min(loop[1], this.length) : this.length;
+    const stop = Math.min(loop ? loop[1] : (this.until ?? this.length), this.length);
     if (this.at >= stop) {
       if (loop) this.at = loop[0];
       else return this.end(left.length - from);
@@ -110,7 +131,7 @@ class Mixer extends AudioWorkletProcessor {
     const n = Math.min(left.length - from, stop - this.at);
     this.add(this.current, n, 0);
     if (this.previous) this.blend(n);
-    this.shape(left, right, from, n, loop);
+    this.shape(left, right, from, n, loop ?? [-Infinity, stop]);
     this.at += n;
     return n;
   }
@@ -118,8 +139,9 @@ class Mixer extends AudioWorkletProcessor {
   end(frames) {
     this.playing = this.wanted = false;
     this.gate = 0;
-    this.at = 0;
-    this.port.postMessage({ ended: true, jump: this.jump });
+    if (this.until === null) this.at = 0;
+    this.until = null;
+    this.port.postMessage({ ended: true, at: this.at, jump: this.jump });
     return Math.max(frames, 1);
   }
 
@@ -129,7 +151,7 @@ class Mixer extends AudioWorkletProcessor {
     left.fill(0, 0, n);
     right.fill(0, 0, n);
     this.stems.forEach((stem, k) => {
-      if (!stem?.heard) return;
+      if (!stem?.heard || (stem.version && stem.version !== version.name)) return;
       const gain = stem.gain * version.gain;
       const [a, b] = [stem.channels[0], stem.channels[1] ?? stem.channels[0]];
       // Beside a finished mix a stem gives only what changes in it.
@@ -175,23 +197,21 @@ class Mixer extends AudioWorkletProcessor {
     }
   }
 
-  /** Opens and closes softly at play, pause, a jump and the seam of a loop. */
-  shape(left, right, from, n, loop) {
+  /** Opens and closes softly at play, pause, a jump, the seam of a loop and the end of a span. */
+  shape(left, right, from, n, [first, last]) {
     for (let i = 0; i < n; i += 1) {
       const opens = this.wanted && this.seekTo === null;
       this.gate = Math.min(Math.max(this.gate + (opens ? 1 : -1), 0), this.gateLength);
-      let gain = this.gate / this.gateLength;
-      if (loop) {
-        const t = this.at + i;
-        const edge = Math.min(loop[1] - t, t >= loop[0] ? t - loop[0] : this.gateLength);
-        gain *= Math.min(1, edge / this.gateLength);
-      }
+      const t = this.at + i;
+      const edge = Math.min(last - t, t >= first ? t - first : this.gateLength);
+      const gain = (this.gate / this.gateLength) * Math.min(1, edge / this.gateLength);
       left[from + i] = gain * this.scratch[0][i];
       right[from + i] = gain * this.scratch[1][i];
     }
     if (this.gate > 0) return;
     if (this.seekTo !== null) {
       this.at = this.seekTo - n;
+      this.until = this.untilThen;
       this.seekTo = null;
     } else if (!this.wanted) this.playing = false;
   }
@@ -203,8 +223,12 @@ class Mixer extends AudioWorkletProcessor {
     this.since += left.length;
     if (this.since < REPORT_FRAMES) return;
     this.port.postMessage({
-      at: this.seekTo ?? this.at, playing: this.playing && this.wanted, peak: this.peak,
-      time: currentTime, name: this.current.name, jump: this.jump,
+      at: this.seekTo ?? this.at,
+      playing: this.playing && this.wanted,
+      peak: this.peak,
+      time: currentTime,
+      name: this.current.name,
+      jump: this.jump,
     });
     this.since = 0;
     this.peak = 0;
