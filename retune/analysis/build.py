@@ -327,11 +327,12 @@ def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
 
 
 def _heard_chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
-    """Chords by ear from the backing stems, with a warning; () when there are none."""
-    names = [n for n, s in work.song.stems.items() if s.role == "backing" and n in work.audio]
-    if not names or len(bars.downbeats_s) < 2:
+    """Chords by ear from all that has a pitch, with a warning; () where a melody is alone."""
+    stems = {n: s for n, s in work.song.stems.items() if n in work.audio and not s.inside}
+    heard_in = [n for n, s in stems.items() if s.role != "unpitched"]
+    is_more = any(stems[n].role in ("backing", "bass", "harmony", "mix") for n in heard_in)
+    if not is_more or len(bars.downbeats_s) < 2:
         return ()
-    heard_in = [*names, *work.stems_of("bass")]
     tuning_hz = work.song.music.tuning_hz or song_tuning(work.tuned, _weights(work))
     chords = listen_for_chords(
         [work.audio[n] for n in heard_in],

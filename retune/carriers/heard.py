@@ -170,6 +170,7 @@ class Chord:
     `label` is Harte syntax ("Bb:maj/3", "N"); `typed` what the chart said; `roman` its numeral
     in the key then ("V7", "" for none); `root_pc`, `bass_pc` pitch classes (C = 0), -1 for
     "N"; `tones` maps each pitch class to "root", "third", "fifth", "seventh" or "extension".
+    `confidence` (0 to 1) is below 1 only where it is `estimated`.
     """
 
     start_s: float
@@ -181,6 +182,7 @@ class Chord:
     bass_pc: int = -1
     tones: tuple[tuple[int, str], ...] = ()
     estimated: bool = False
+    confidence: float = 1.0
 
     def role_of(self, pitch_class: int) -> str | None:
         """ "root", "third" ... for a chord tone, None for any other pitch class."""

@@ -47,6 +47,8 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
                 "end_s": number(chord.end_s),
                 "label": chord.label,
                 "roman": chord.roman or None,
+                "source": "estimated" if chord.estimated else "given",
+                "confidence": number(chord.confidence, 3),
             }
             for chord in analysis.chords
         ],

@@ -1,6 +1,6 @@
 """Tempo, beats, bars, key and chords heard with nothing told, beside librosa in the same run.
 
-    python tests/bench/bench_time.py [--only kept|fit] [--stems] [--mix] [--kind KIND] [--folder DIR]
+    python tests/bench/bench_time.py [--only kept|fit] [--stems] [--mix] [--kind K]
 
 Songs at even places were fitted on, those at odd places were kept aside. F measures with windows
 of 70 ms (Davies, Degara & Plumbley 2009) and chords by mir_eval's major-minor vocabulary.
@@ -9,6 +9,7 @@ of 70 ms (Davies, Degara & Plumbley 2009) and chords by mir_eval's major-minor v
 from __future__ import annotations
 
 import argparse
+import itertools
 import tempfile
 import time
 import warnings
@@ -152,7 +153,7 @@ def _template_chords(
     at = librosa.times_like(chroma, sr=rate_hz)
     shapes = {"maj": (0, 4, 7), "min": (0, 3, 7)}
     rows = []
-    for a, b in zip(beats, beats[1:], strict=False):
+    for a, b in itertools.pairwise(beats):
         mean = chroma[:, (at >= a) & (at < b)].mean(axis=1)
         best = max(
             ((root, kind) for root in range(12) for kind in shapes),

@@ -181,8 +181,12 @@ def _read_chords(
         at = numbers.get(int(roman.measureNumber))
         if at is not None:
             short = max(0.0, length - (numbers.get(int(roman.measureNumber) + 1, at + length) - at))
-            rows.append((at + (float(roman.beat) - 1) * roman.beatDuration.quarterLength - short,
-                         _harte(roman)))
+            rows.append(
+                (
+                    at + (float(roman.beat) - 1) * roman.beatDuration.quarterLength - short,
+                    _harte(roman),
+                )
+            )
     rows = sorted(r for r in rows if r[0] < end)
     ends = [r[0] for r in rows[1:]] + [end]
     return [Span(a, b, label) for (a, label), b in zip(rows, ends, strict=True) if b > a]
@@ -311,7 +315,7 @@ def quartets() -> Iterator[Piece]:
         if bars is None:
             continue
         meter, first, end, _ = bars
-        names = ("vocal", "second", "viola", "bass")
+        names = ("vocal", "violin2", "viola", "bass")
         stems = {
             n: _until(_tones(p), end) for n, p in zip(names, list(score.parts)[:4], strict=False)
         }
@@ -358,9 +362,7 @@ def harmonized(piece: Piece) -> list[Span]:
     return spans
 
 
-def _holds(
-    piece: Piece, start: float, end: float, tonic: int, choice: tuple[int, str]
-) -> float:
+def _holds(piece: Piece, start: float, end: float, tonic: int, choice: tuple[int, str]) -> float:
     tones = {(tonic + choice[0] + s) % 12 for s in SHAPES[choice[1]]}
     inside = total = 0.0
     for tone in piece.parts["vocal"]:

@@ -6,6 +6,7 @@ The tempo drifts by up to 4 %, and the players are never quite together (a stand
 
 from __future__ import annotations
 
+import itertools
 import pickle
 import random
 import zlib
@@ -165,9 +166,7 @@ def _role(name: str) -> str:
 
 
 def _played(name: str, tones: list[Tone], clock: _Clock, rng: random.Random) -> Floats:
-    program = rng.choice(
-        {"vocal": VOICES, "bass": BASSES, "backing": BACKINGS}.get(name, VOICES)
-    )
+    program = rng.choice({"vocal": VOICES, "bass": BASSES, "backing": BACKINGS}.get(name, VOICES))
     if name == "drums":
         program = 0
     player = pretty_midi.Instrument(program, is_drum=name == "drums")
@@ -238,7 +237,7 @@ def _by_bars(piece: Piece) -> list[Span]:
             continue
         inside = [t for t in lines if chord.onset + 1e-6 < t < chord.end - 1e-6]
         edges = [chord.onset, *inside, chord.end]
-        spans += [Span(a, b, chord.label) for a, b in zip(edges, edges[1:], strict=False)]
+        spans += [Span(a, b, chord.label) for a, b in itertools.pairwise(edges)]
     return spans
 
 
