@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from retune.carriers.errors import InputError
+from retune.song.limits import MAX_ANSWERS, MAX_LISTENERS, check_count
 from retune.song.textfile import read_text
 
 COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
@@ -87,6 +88,9 @@ def parse_responses(text: str, *, name: str) -> tuple[Response, ...]:
         ) from error
     if not found:
         raise InputError(f"{name}: no answers below the header")
+    check_count(len(found), MAX_ANSWERS, "answers", where=name)
+    listeners = {response.listener for _, response in found}
+    check_count(len(listeners), MAX_LISTENERS, "listeners", where=name)
     _check_twice(found, name)
     return tuple(response for _, response in found)
 

@@ -6,7 +6,10 @@ All from the binomial distribution. Intervals: Clopper and Pearson (1934), Wilso
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
+
+import numpy as np
 
 from retune.carriers.errors import UsageError
 
@@ -53,13 +56,15 @@ def wilson(k: int, n: int, *, confidence: float = CONFIDENCE) -> tuple[float, fl
     return max(middle - half, 0.0), min(middle + half, 1.0)
 
 
+@lru_cache(maxsize=1024)
 def fewest_correct(n: int, *, level: float = LEVEL, sides: Sides = "one-sided") -> int | None:
     """The fewest of `n` that chance gives with p below `level`; None when no count does."""
     from scipy.stats import binom
 
     _check(0, n)
     tail = level if sides == "one-sided" else level / 2
-    return next((k for k in range(n + 1) if binom.sf(k - 1, n, 0.5) < tail), None)
+    found = np.flatnonzero(binom.sf(np.arange(-1, n), n, 0.5) < tail)
+    return int(found[0]) if len(found) else None
 
 
 def power(n: int, true_share: float, *, level: float = LEVEL, sides: Sides = "one-sided") -> float:
@@ -77,6 +82,7 @@ def power(n: int, true_share: float, *, level: float = LEVEL, sides: Sides = "on
     return found
 
 
+@lru_cache(maxsize=64)
 def trials_needed(
     true_share: float, *, wanted: float = 0.8, level: float = LEVEL, sides: Sides = "one-sided"
 ) -> int | None:

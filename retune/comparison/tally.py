@@ -11,6 +11,7 @@ from typing import Any
 from retune.carriers.errors import UsageError
 from retune.comparison.responses import Response, read_responses
 from retune.comparison.statistics import Score, Sides, score
+from retune.song.limits import MAX_PAIRS, check_count
 
 POOLING = (
     "answers of several listeners are pooled: a listener's own answers hang together, so the "
@@ -115,7 +116,9 @@ def tally_responses(
             f'no pair of these answers holds the version "{version}"; there '
             f"{'are ' + ', '.join(heard) if heard else 'is no pair'}"
         )
-    for names in sorted({tuple(sorted((r.first, r.second))) for r in asked}):
+    couples = sorted({tuple(sorted((r.first, r.second))) for r in asked})
+    check_count(len(couples), MAX_PAIRS, "pairs of versions", where="the answers")
+    for names in couples:
         own = [r for r in asked if {r.first, r.second} == set(names)]
         pairs.append(_pair(names, own, version, sides))
         said += _pair_warnings(pairs[-1])

@@ -12,6 +12,7 @@ from typing import Any
 
 from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Song
+from retune.song.limits import MAX_RULES
 from retune.song.songfile import song_of_tables
 from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
 from retune.song.songvalues import Checker, Where, is_line, is_list, shown
@@ -118,7 +119,7 @@ _MANIFEST = {
     ),
     "outputs": Field(_each(is_line), is_required=True),
     "edits": Field(_as_given, is_required=True),
-    "rules": Field(is_list(is_line, of="rules"), is_required=True),
+    "rules": Field(is_list(is_line, of="rules", at_most=MAX_RULES), is_required=True),
     "engine": Field(is_line, is_required=True),
     "subtype": Field(_line_or_none),
     "tracker": Field(is_line, is_required=True),

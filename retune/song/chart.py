@@ -14,7 +14,8 @@ from pathlib import Path
 
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import Bars, Chord, Key
-from retune.song.songvalues import MAX_TIME_S
+from retune.carriers.text import cut_short
+from retune.song.limits import LEAST_CHORD_S, MAX_CHORDS, MAX_TIME_S, check_count
 from retune.song.textfile import read_text
 from retune.theory.chords import parse_chord
 
@@ -109,10 +110,16 @@ def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
         entries = _entries(cell, entries, bars=bars, number=number)
         if number < len(times):
             span = times[number - 1], times[number]
-            _place(entries, chords, span, key_at, f'chords: bar {number} ("{cell}")')
+            _place(entries, chords, span, key_at, f'chords: bar {number} ("{cut_short(cell)}")')
         else:
             end = times[-1] if times else 0.0
-            _place(entries, [*chords], (end, end), key_at, f'chords: bar {number} ("{cell}")')
+            _place(
+                entries,
+                [*chords],
+                (end, end),
+                key_at,
+                f'chords: bar {number} ("{cut_short(cell)}")',
+            )
     return merged(chords)
 
 
@@ -139,7 +146,7 @@ def _place(
 def _entries(cell: str, before: list[str], *, bars: Bars, number: int) -> list[str]:
     """What a cell says for each part of its bar; "-" gives the cell before."""
     entries = cell.split()
-    where = f'chords: bar {number} ("{cell}")'
+    where = f'chords: bar {number} ("{cut_short(cell)}")'
     if REPEAT in entries:
         if len(entries) > 1:
             raise ChordError(f'{where}: "-" repeats a whole bar; hold a beat with "."')
@@ -208,13 +215,14 @@ def read_lab(path: str | Path, key_at: KeyAt) -> tuple[Chord, ...]:
             label = parts[2].strip()
         except (ValueError, IndexError):
             raise ChordError(f'{where}: "{line.strip()[:60]}" is not "start end label"') from None
-        if not 0 <= start_s < end_s <= MAX_TIME_S:
+        if not 0 <= start_s <= end_s - LEAST_CHORD_S <= MAX_TIME_S:
             raise ChordError(
                 f"{where}: {start_s:g} to {end_s:g} s is no span; a chord ends after it starts, "
                 f"both from 0 to {MAX_TIME_S:g} s"
             )
         if chords and start_s < chords[-1].end_s - 1e-6:
             raise ChordError(f"{where}: begins before the chord above has ended")
+        check_count(len(chords), MAX_CHORDS - 1, "chords", where=file.name, error=ChordError)
         chord = _read(label, key_at(start_s), where)
         chords.append(replace(chord, start_s=start_s, end_s=end_s))
     return tuple(chords)

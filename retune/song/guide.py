@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from retune.carriers.errors import InputError
+from retune.song.limits import LEAST_NOTE_S, MAX_GUIDE_NOTES, MAX_TIME_S, check_count
 from retune.song.midifile import read_midi
-from retune.song.songvalues import MAX_TIME_S
 from retune.song.textfile import read_bytes, read_text
 from retune.theory.pitchnames import parse_pitch_name
 
@@ -58,6 +58,7 @@ def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
     except InputError as error:
         raise InputError(f"{path.name}: {error}") from error
     notes: list[GuideNote] = []
+    check_count(len(found), MAX_GUIDE_NOTES, "notes", where=path.name)
     for note in found:
         if notes and note.start_s < notes[-1].end_s - OVERLAP_S:
             raise InputError(
@@ -87,6 +88,7 @@ def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
                 f"it ends ({notes[-1].end_s:g} s); notes must rise and not overlap"
             )
         notes.append(note)
+        check_count(len(notes), MAX_GUIDE_NOTES, "notes", where=path.name)
     return tuple(notes)
 
 
@@ -106,10 +108,10 @@ def _note(cells: Sequence[str], order: Sequence[str], *, where: str) -> GuideNot
         )
     start_s = _number(row["start_s"], "start_s", where=where)
     end_s = _number(row["end_s"], "end_s", where=where)
-    if not 0 <= start_s < end_s:
+    if not 0 <= start_s <= end_s - LEAST_NOTE_S:
         raise InputError(
             f"{where}: {start_s:g} to {end_s:g} s is no span; a note starts at 0 or later and "
-            "ends after it starts"
+            f"ends at least {LEAST_NOTE_S:g} s after it starts"
         )
     return GuideNote(start_s, end_s, _pitch(row["pitch"], where=where))
 

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from retune.carriers.errors import InputError
+from retune.song.limits import MAX_MIDI_EVENTS, check_count
 
 DEFAULT_TEMPO_US = 500_000  # a quarter note, until a tempo is set
 PERCUSSION = 9  # channel 10 of the General MIDI percussion map, counted from 0
@@ -47,12 +48,22 @@ def read_midi(data: bytes) -> tuple[MidiNote, ...]:
         raise InputError("it is no MIDI file (it does not begin with MThd)")
     division = int.from_bytes(data[12:14], "big")
     try:
-        tracks = [list(_events(chunk)) for chunk in _chunks(data)]
+        found = (list(_events(chunk)) for chunk in _chunks(data))
+        tracks = list(_counted(found))
     except IndexError:
         raise InputError("the MIDI file ends in the middle of an event; export it again") from None
     seconds = _Clock(division, [e for events in tracks for e in events if e.kind == "tempo"])
     notes = [note for k, events in enumerate(tracks, 1) for note in _notes(events, seconds, k)]
     return tuple(sorted(notes, key=lambda note: (note.start_s, note.midi)))
+
+
+def _counted(tracks: Iterator[list[_Event]]) -> Iterator[list[_Event]]:
+    """The tracks, until they hold too many events."""
+    count = 0
+    for events in tracks:
+        count += len(events)
+        check_count(count, MAX_MIDI_EVENTS, "events", where="the MIDI file")
+        yield events
 
 
 def _chunks(data: bytes) -> Iterator[bytes]:

@@ -39,6 +39,8 @@ _OPTIONS = {
     "guide": "guide",
 }
 _NUMBERS = ("tempo", "downbeat")
+AFTER_END_S = 60.0  # so long after the sound may its last bar or phrase still end
+AFTER_NOTE_S = 1.0
 SONG_SOURCES = "a song file (song.toml) or a recording (WAV, FLAC, OGG, MP3 or AIFF)"
 
 
@@ -134,7 +136,8 @@ def place_of(song: Song, *key: str | int) -> str:
 
 
 def check_times(song: Song, *, duration_s: float) -> None:
-    """Refuse what lies past the end of the song, where it could only be passed over in silence.
+    """Refuse what lies past the end of the song, where it could only be passed over in silence
+    or make the song as long as somebody likes.
 
     Raises SongFileError naming file, line and key.
     """
@@ -147,10 +150,26 @@ def check_times(song: Song, *, duration_s: float) -> None:
     if not isinstance(music.phrases, str):
         starts = (start_s for start_s, _ in music.phrases)
         given += [(("phrases", k), start_s, "a phrase in it") for k, start_s in enumerate(starts)]
-    for key, at_s, what in given:
+        ends = ((k, end_s) for k, (_, end_s) in enumerate(music.phrases))
+        given += [
+            (("phrases", k), end_s - AFTER_END_S, "its end, or that of the song")
+            for k, end_s in ends
+        ]
+    given += [
+        (("downbeats_s", k), at_s - AFTER_END_S, "a bar in it")
+        for k, at_s in enumerate(music.downbeats_s or ())
+    ]
+    places = [(("music", *key), at_s, what) for key, at_s, what in given]
+    for k, correction in enumerate(song.corrections):
+        said = re.search(r"(?:start|end|to) (\d+(?:\.\d+)?)", correction.set)
+        places.append((("corrections", k, "at_s"), correction.at_s, "a note in it"))
+        if said:
+            until_s = float(said[1]) - AFTER_NOTE_S
+            places.append((("corrections", k, "set"), until_s, "a place in it"))
+    for key, at_s, what in places:
         if at_s >= duration_s:
             raise SongFileError(
-                f"{place_of(song, 'music', *key)}: {at_s:g} s is past the end of the song "
+                f"{place_of(song, *key)}: {at_s:g} s is past the end of the song "
                 f"({duration_s:.2f} s); give the time of {what}"
             )
 

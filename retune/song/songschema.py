@@ -8,6 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from retune.carriers.heard import ROLES
+from retune.song.limits import (
+    LEAST_BAR_S,
+    MAX_CORRECTIONS,
+    MAX_DOWNBEATS,
+    MAX_RULES,
+    MAX_STEMS,
+    MAX_VARIANTS,
+)
 from retune.song.songvalues import (
     FOLLOW,
     TEMPO,
@@ -95,12 +103,16 @@ def _offer(word: str, known: Sequence[str]) -> str:
     return f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"
 
 
-def named_tables(fields: Mapping[str, Field], *, what: str, reserved: frozenset[str]) -> Checker:
+def named_tables(
+    fields: Mapping[str, Field], *, what: str, reserved: frozenset[str], at_most: int
+) -> Checker:
     """A checker of tables of tables, `[stems.NAME]`: the names, then each table."""
 
     def check(value: Any, where: Where) -> dict[str, dict[str, Any]]:
         if not isinstance(value, dict):
             where.fail(f"{shown(value)} must be tables, as [{where.name}.NAME]")
+        if len(value) > at_most:
+            where.fail(f"more than {at_most} {what}s; leave some out")
         for name in value:
             _check_name(name, where.at(name), what=what, reserved=reserved)
         clash = case_clash(value)
@@ -127,7 +139,7 @@ def _check_name(name: str, where: Where, *, what: str, reserved: frozenset[str])
 
 VARIANT = {
     "about": Field(is_line, default=""),
-    "rules": Field(is_list(is_line, of="rules", at_least=1), is_required=True),
+    "rules": Field(is_list(is_line, of="rules", at_least=1, at_most=MAX_RULES), is_required=True),
 }
 STEM = {
     "file": Field(is_file, is_required=True, example='file = "vocal.wav"'),
@@ -141,7 +153,13 @@ MUSIC = {
     "meter": Field(auto_or(is_meter)),
     "tempo_bpm": Field(auto_or(TEMPO)),
     "first_downbeat_s": Field(auto_or(TIME)),
-    "downbeats_s": Field(ascending(is_list(TIME, of="times", at_least=2), "downbeats")),
+    "downbeats_s": Field(
+        ascending(
+            is_list(TIME, of="times", at_least=2, at_most=MAX_DOWNBEATS),
+            "downbeats",
+            least_s=LEAST_BAR_S,
+        )
+    ),
     "tuning_hz": Field(auto_or(TUNING)),
     "chords": Field(is_text),
     "chords_file": Field(is_file),
@@ -163,18 +181,20 @@ def is_format(value: Any, where: Where) -> int:
 
 
 _FORMAT = Field(is_format, is_required=True, example=f"format = {FORMAT}")
-_VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED)
+_VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED, at_most=MAX_VARIANTS)
 SONG = {
     "format": _FORMAT,
     "title": Field(is_line, default=""),
     "rights": Field(is_text, default=""),
     "stems": Field(
-        named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED),
+        named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED, at_most=MAX_STEMS),
         is_required=True,
         example="[stems.vocal]",
     ),
     "music": Field(is_table(MUSIC)),
     "variants": Field(_VARIANTS, default={}),
-    "corrections": Field(is_list(is_table(CORRECTION), of="corrections"), default=()),
+    "corrections": Field(
+        is_list(is_table(CORRECTION), of="corrections", at_most=MAX_CORRECTIONS), default=()
+    ),
 }
 VARIANTS_FILE = {"format": _FORMAT, "variants": Field(_VARIANTS, is_required=True)}

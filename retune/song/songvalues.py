@@ -15,12 +15,17 @@ from typing import Any, NoReturn
 
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.text import cut_short, printable
+from retune.song.limits import (
+    LEAST_PHRASE_S,
+    MAX_KEY_CHANGES,
+    MAX_PHRASES,
+    MAX_TEXT,
+    MAX_TIME_S,
+)
 from retune.song.tomltext import KeyPath, key_lines
 from retune.sound.audio import AUDIO_SUFFIXES
 from retune.sound.files import missing_as, safe_child_path
 
-MAX_TIME_S = 86_400.0
-MAX_TEXT = 100_000
 FOLLOW = ("keep", "scale steps", "semitones")
 GUIDE_SUFFIXES = (".csv", ".mid", ".midi")
 Checker = Callable[[Any, "Where"], Any]
@@ -145,7 +150,7 @@ TEMPO = is_number(20.0, 400.0, "beats a minute")
 TUNING = is_number(380.0, 500.0, "Hz")
 
 
-def is_list(checker: Checker, *, of: str, at_least: int = 0) -> Checker:
+def is_list(checker: Checker, *, of: str, at_most: int, at_least: int = 0) -> Checker:
     """A checker of arrays whose every element passes `checker`."""
 
     def check(value: Any, where: Where) -> tuple[Any, ...]:
@@ -153,19 +158,25 @@ def is_list(checker: Checker, *, of: str, at_least: int = 0) -> Checker:
             where.fail(f"{shown(value)} must be a list of {of} in square brackets")
         if len(value) < at_least:
             where.fail(f"needs {at_least} or more {of}")
+        if len(value) > at_most:
+            where.fail(f"more than {at_most} {of}; leave some out")
         return tuple(checker(item, where.at(index)) for index, item in enumerate(value))
 
     return check
 
 
-def ascending(checker: Checker, what: str) -> Checker:
-    """A checker of lists that rise from element to element."""
+def ascending(checker: Checker, what: str, *, least_s: float = 0.0) -> Checker:
+    """A checker of lists that rise from element to element, by `least_s` or more."""
 
     def check(value: Any, where: Where) -> tuple[float, ...]:
         times: tuple[float, ...] = checker(value, where)
         for index, (before, after) in enumerate(pairwise(times), start=1):
             if after <= before:
                 where.at(index).fail(f"{after:g} does not come after {before:g}; {what} must rise")
+            if after - before < least_s:
+                where.at(index).fail(
+                    f"{after:g} is less than {least_s:g} s after {before:g}; leave one out"
+                )
         return times
 
     return check
@@ -206,7 +217,9 @@ def is_key_change(value: Any, where: Where) -> tuple[str, str]:
 
 def is_key_list(value: Any, where: Where) -> tuple[tuple[str, str], ...]:
     """Changes of key, in the order of their places."""
-    changes: tuple[tuple[str, str], ...] = is_list(is_key_change, of="changes of key")(value, where)
+    changes: tuple[tuple[str, str], ...] = is_list(
+        is_key_change, of="changes of key", at_most=MAX_KEY_CHANGES
+    )(value, where)
     places = [tuple(map(float, place.split(":"))) for place, _ in changes]
     for index, (before, after) in enumerate(pairwise(places), start=1):
         if after <= before:
@@ -229,9 +242,9 @@ def is_phrases(value: Any, where: Where) -> str | tuple[tuple[float, float], ...
                 '"every 4 bars, pickup 1 beat" or [[start, end], ...] in seconds'
             )
         return words
-    spans: tuple[tuple[float, float], ...] = is_list(_is_span, of="phrases", at_least=1)(
-        value, where
-    )
+    spans: tuple[tuple[float, float], ...] = is_list(
+        _is_span, of="phrases", at_least=1, at_most=MAX_PHRASES
+    )(value, where)
     for index, (before, after) in enumerate(pairwise(spans), start=1):
         if after[0] < before[1]:
             where.at(index).fail(
@@ -247,6 +260,8 @@ def _is_span(value: Any, where: Where) -> tuple[float, float]:
     start_s, end_s = (TIME(item, where) for item in value)
     if end_s <= start_s:
         where.fail(f"ends at {end_s:g} s, not after its start at {start_s:g} s")
+    if end_s - start_s < LEAST_PHRASE_S:
+        where.fail(f"lasts less than {LEAST_PHRASE_S:g} s; a phrase is longer")
     return start_s, end_s
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 
 from retune.carriers.errors import InputError
-
-MAX_BYTES = 5_000_000
+from retune.song.limits import MAX_BYTES
 
 
 def read_bytes(
@@ -29,8 +30,7 @@ def read_bytes(
             raise error(f"{path} is a folder; give {what}")
         if path.exists() and not path.is_file():
             raise error(f"{path} is not a regular file; give {what}")
-        with open(path, "rb") as stream:
-            data = stream.read(max_bytes + 1)
+        data = _start_of(path, max_bytes + 1)
     except FileNotFoundError as problem:
         raise error(f"{path} does not exist; check the name and the folder") from problem
     except (OSError, ValueError, RuntimeError) as problem:
@@ -39,6 +39,15 @@ def read_bytes(
     if len(data) > max_bytes:
         raise error(f"{path} is larger than {max_bytes // 1_000_000} MB; give {what}")
     return data
+
+
+def _start_of(path: Path, n_bytes: int) -> bytes:
+    """The first bytes of a file; of a pipe that took its place meanwhile none, without waiting."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with open(os.open(path, flags), "rb") as stream:
+        if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+            raise OSError("it is not a regular file")
+        return stream.read(n_bytes)
 
 
 def read_text(

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from retune.carriers.errors import SongFileError
+from retune.song.limits import check_toml
 
 _MAX_ELEMENTS = 10_000  # elements of an array that get a line of their own
 KeyPath = tuple[str | int, ...]
@@ -26,6 +27,7 @@ _BLANK = re.compile(r"(?:\s+|#[^\n]*)*")
 
 def parse_toml(text: str, *, path: Path) -> dict[str, Any]:
     """The tables of TOML 1.0 text. Raises SongFileError with the line that does not read."""
+    check_toml(text, path=path, error=SongFileError)
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError) as error:

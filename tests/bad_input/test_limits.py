@@ -1,0 +1,163 @@
+"""Small files that ask for a great deal: each is refused in words, or read, within the means of a
+child process of little memory and few seconds (a guard against hanging, not a measure of speed)."""
+
+from __future__ import annotations
+
+import os
+import struct
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+BASE = 'format = 1\n[stems.vocal]\nfile = "v.wav"\nrole = "melody"\n'
+MUSIC = BASE + "[music]\n"
+CPU_S, MEMORY = 20, 2 << 30
+READ = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_CPU, ({cpu}, {cpu}))
+resource.setrlimit(resource.RLIMIT_AS, ({memory}, {memory}))
+from retune.carriers.errors import RetuneError
+from retune.carriers.heard import Bars, Key
+from retune.comparison.tally import tally
+from retune.song.chart import read_chart, read_lab
+from retune.song.guide import read_guide
+from retune.song.songfile import read_song
+from retune.song.songsave import edit_song
+BARS = Bars(meter=(3, 4), tempo_bpm=92.0, downbeats_s=tuple(1.3 + 1.95 * k for k in range(25)))
+def key_at(_): return Key("C", "major")
+def chart(path): read_chart(open(path).read(), bars=BARS, key_at=key_at)
+readers = {{
+    ".toml": lambda path: (read_song(path), edit_song(path).text()),
+    ".lab": lambda path: read_lab(path, key_at),
+    ".mid": read_guide,
+    ".csv": read_guide,
+    ".answers": lambda path: tally([path]).to_json(),
+    ".chart": chart,
+}}
+path = sys.argv[1]
+try:
+    readers[path[path.rindex("."):]](path)
+    print("read")
+except RetuneError as error:
+    print("refused:", error)
+"""
+
+
+def midi(n_notes: int, *, tempos: bool = False) -> bytes:
+    if tempos:
+        body = b"\x01\xff\x51\x03\x07\xa1\x20" * n_notes + b"\x00\x90\x40\x40\x10\x80\x40\x00"
+    else:
+        body = b"\x00\x90\x40\x40\x01\x80\x40\x00" * n_notes
+    head = b"MThd" + struct.pack(">IHHH", 6, 0, 1, 480)
+    return head + b"MTrk" + struct.pack(">I", len(body)) + body
+
+
+def rows(n_rows: int, line: str) -> str:
+    return "".join(line.format(0.01 * k, 0.01 * k + 0.01) for k in range(n_rows))
+
+
+def answers(n: int, *, listeners: int = 1, pairs: int = 1) -> str:
+    head = "listener,sheet,trial,kind,passage,first,second,answer\n"
+    return head + "".join(
+        f"l{k % listeners},1,{k},pair,p,a{k % pairs},b{k % pairs},first\n" for k in range(n)
+    )
+
+
+def many(n: int, line: str) -> str:
+    return "".join(line.format(k) for k in range(n))
+
+
+CORRECTION = '[[corrections]]\nstem="vocal"\nat_s=1\nset="drop"\n'
+VARIANT = '[variants.v{}]\nrules=["keep highest note"]\n'
+STEM = '[stems.s{}]\nfile="v.wav"\nrole="backing"\n'
+HOSTILE: dict[str, Callable[[], str | bytes]] = {
+    "key of 200 000 parts.toml": lambda: BASE + "x" + ".a" * 200_000 + " = 1\n",
+    "table of 100 000 parts.toml": lambda: BASE + "[a" + ".a" * 100_000 + "]\n",
+    "keys 3 000 deep.toml": lambda: BASE + "x = " + "{a=" * 3_000 + "1" + "}" * 3_000 + "\n",
+    "lists 100 000 deep.toml": lambda: MUSIC + "keys = " + "[" * 100_000 + "\n",
+    "lists over lines.toml": lambda: BASE + "x = " + "[ #\n" * 100_000 + "\n",
+    "number of 5 000 digits.toml": lambda: MUSIC + "first_downbeat_s = " + "9" * 5_000 + "\n",
+    "hex number.toml": lambda: MUSIC + "first_downbeat_s = 0x" + "f" * 500_000 + "\n",
+    "long fraction.toml": lambda: MUSIC + "first_downbeat_s = 0." + "9" * 500_000 + "\n",
+    "close downbeats.toml": lambda: MUSIC + "downbeats_s = [0, 1e-12, 2e-12]\n",
+    "two close downbeats.toml": lambda: MUSIC + "downbeats_s = [0, 1e-6]\n",
+    "many downbeats.toml": lambda: MUSIC + "downbeats_s = [" + rows(40_000, "{0:.2f},") + "]\n",
+    "many equal downbeats.toml": lambda: MUSIC + "downbeats_s = [" + "0," * 400_000 + "]\n",
+    "many phrases.toml": lambda: MUSIC + "phrases = [" + many(40_000, "[{0}.0,{0}.9],") + "]\n",
+    "short phrases.toml": lambda: MUSIC + "phrases = [[0.0, 1e-9]]\n",
+    "many stems.toml": lambda: BASE + many(20_000, STEM),
+    "some stems.toml": lambda: BASE + many(3_000, STEM),
+    "many variants.toml": lambda: BASE + many(20_000, VARIANT),
+    "some variants.toml": lambda: BASE + many(3_000, VARIANT),
+    "many corrections.toml": lambda: BASE + CORRECTION * 20_000,
+    "some corrections.toml": lambda: BASE + CORRECTION * 3_000,
+    "many keys.toml": lambda: BASE + many(60_000, "k{} = 1\n"),
+    "almost too many parts.toml": lambda: BASE + ("a." * 15 + "\n") * 28_000,
+    "many long keys.toml": lambda: BASE + many(12_000, "a.b.c.d.e.f.g.h.i.j.k.l.m{} = 1\n"),
+    "one quote after another.toml": lambda: BASE + "x = " + '"' * 900_000 + "\n",
+    "backslashes.toml": lambda: BASE + 'x = "' + "\\" * 900_001 + "\n",
+    "no end of a table's name.toml": lambda: BASE + "[a" + " " * 900_000 + "\n",
+    "long key.toml": lambda: BASE + "k" * 900_000 + " = 1\n",
+    "tables in a list.toml": lambda: BASE + "x = [" + "{a=1}," * 100_000 + "]\n",
+    "comments.toml": lambda: BASE + "#x\n" * 1_600_000,
+    "many notes.mid": lambda: midi(800_000),
+    "some notes.mid": lambda: midi(110_000),
+    "many tempos.mid": lambda: midi(140_000, tempos=True),
+    "many rows.csv": lambda: rows(180_000, "{0:.2f},{1:.2f},60\n"),
+    "some rows.csv": lambda: rows(40_000, "{0:.2f},{1:.2f},60\n"),
+    "one long row.csv": lambda: "1," * 450_000,
+    "many lines.lab": lambda: rows(180_000, "{0:.2f} {1:.2f} C\n"),
+    "some lines.lab": lambda: rows(40_000, "{0:.2f} {1:.2f} C\n"),
+    "many lines.chart": lambda: "C |\n" * 180_000,
+    "one bar.chart": lambda: "C " * 49_000,
+    "repeats.chart": lambda: "|: " + "C | " * 9_000 + "C :| x64",
+    "many pairs.answers": lambda: answers(20_000, pairs=20_000),
+    "many listeners.answers": lambda: answers(20_000, listeners=20_000),
+    "many answers.answers": lambda: answers(60_000),
+}
+"""Contents by what they are; the end of the name says which reader is asked."""
+
+GREATEST: dict[str, Callable[[], str | bytes]] = {
+    "downbeats.toml": lambda: MUSIC + "downbeats_s = [" + many(19_999, "{0},") + "19999]\n",
+    "corrections.toml": lambda: BASE + CORRECTION * 2_000,
+    "variants.toml": lambda: BASE + many(500, VARIANT),
+    "stems.toml": lambda: BASE + many(63, STEM),
+    "phrases.toml": lambda: MUSIC + "phrases = [" + many(5_000, "[{0}.0,{0}.9],") + "]\n",
+    "notes.mid": lambda: midi(20_000),
+    "rows.csv": lambda: rows(20_000, "{0:.2f},{1:.2f},60\n"),
+    "lines.lab": lambda: rows(20_000, "{0:.2f} {1:.2f} C\n"),
+    "lines.chart": lambda: "C |\n" * 9_999,
+    "answers.answers": lambda: answers(10_000, listeners=100),
+    "pairs.answers": lambda: answers(10_000, pairs=200),
+}
+"""The greatest that is taken."""
+
+
+def read_apart(folder: Path, name: str, content: str | bytes) -> str:
+    """What a child process of few means says of a file."""
+    (folder / "v.wav").write_bytes(b"\n")
+    path = folder / name
+    path.write_bytes(content.encode() if isinstance(content, str) else content)
+    words = [sys.executable, "-c", READ.format(cpu=CPU_S, memory=MEMORY), str(path)]
+    answer = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert answer.returncode == 0, answer.stderr[-500:] or f"ended by {-answer.returncode}"
+    return answer.stdout
+
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs limits of POSIX")
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_what_asks_for_too_much_is_refused(name: str, tmp_path: Path) -> None:
+    said = read_apart(tmp_path, name, HOSTILE[name]())
+    assert said.startswith("refused: ")
+    assert len(said) < 1_000
+    assert "sys.set_int" not in said
+
+
+@pytest.mark.parametrize("name", GREATEST)
+def test_the_greatest_that_is_taken_is_read(name: str, tmp_path: Path) -> None:
+    assert read_apart(tmp_path, name, GREATEST[name]()) == "read\n"
