@@ -19,6 +19,7 @@ from __future__ import annotations
 from retune.carriers.text import cut_short, printable
 
 MAX_QUOTED = 200
+MAX_READING = 100
 """So much of a rule stands in a message; `RuleError.text` holds all of it."""
 
 
@@ -62,6 +63,8 @@ class RuleError(InputError):
         How many characters the fault covers (at least 1).
     problem, expected, nearest : str
         What is wrong, what was expected there, and the nearest valid word ("" if none).
+    readings : tuple of str
+        Whole sentences to choose from: what it may mean, or what would read.
     """
 
     def __init__(
@@ -73,7 +76,9 @@ class RuleError(InputError):
         length: int = 1,
         expected: str = "",
         nearest: str = "",
+        readings: tuple[str, ...] = (),
     ) -> None:
+        self.readings = readings
         self.problem = problem
         self.text = text
         self.column = column
@@ -85,8 +90,24 @@ class RuleError(InputError):
             parts.append(f"expected {expected}")
         if nearest:
             parts.append(f'did you mean "{nearest}"?')
+        if readings:
+            parts.append(
+                "say " + " or ".join(f'"{cut_short(reading, MAX_READING)}"' for reading in readings)
+            )
         where = f' (column {column + 1} of "{cut_short(text, MAX_QUOTED)}")' if text else ""
         super().__init__("; ".join(parts) + where)
+
+    def again(self) -> RuleError:
+        """The same fault as a new error, to be raised once more."""
+        return RuleError(
+            self.problem,
+            text=self.text,
+            column=self.column,
+            length=self.length,
+            expected=self.expected,
+            nearest=self.nearest,
+            readings=self.readings,
+        )
 
     def caret(self) -> str:
         """The rule with a caret line under the fault."""

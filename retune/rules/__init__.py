@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from retune.rules.model import Rule
-    from retune.rules.parse import completions, parse_rule, parse_rules
+    from retune.rules.parse import completions
     from retune.rules.plan import make_plan
+    from retune.rules.reading import parse_rule, parse_rules, understand
     from retune.rules.suggest import Suggestion, suggest_variants
 
 __all__ = [
@@ -19,16 +20,18 @@ __all__ = [
     "parse_rule",
     "parse_rules",
     "suggest_variants",
+    "understand",
 ]
 
 _HOME = {
     "Rule": "model",
     "completions": "parse",
     "make_plan": "plan",
-    "parse_rule": "parse",
-    "parse_rules": "parse",
+    "parse_rule": "reading",
+    "parse_rules": "reading",
     "Suggestion": "suggest",
     "suggest_variants": "suggest",
+    "understand": "reading",
 }
 
 

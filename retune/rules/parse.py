@@ -42,21 +42,19 @@ def rule_parser() -> Lark:
     )
 
 
-def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
-    """Read one rule; `str(rule)` is its canonical form.
-
-    Parameters
-    ----------
-    text : str
-        A sentence such as "move phrase-ending degree 2 to degree 1 in phrases 1-3".
-    stems : sequence of str
-        Names of the song's stems.
+def read_strictly(text: str, *, stems: Sequence[str] = ()) -> Rule:
+    """Read one rule as the grammar has it; `str(rule)` is its canonical form.
 
     Raises
     ------
     RuleError
         It does not read: column and length of the fault, what was expected, the nearest word.
     """
+    return rule_of(tree_of(text, stems=stems), text)
+
+
+def tree_of(text: str, *, stems: Sequence[str] = ()) -> Any:
+    """The tree of a sentence whose words and order the grammar knows. Raises RuleError."""
     if len(text) > MAX_LENGTH:
         raise RuleError(f"a rule of {len(text)} characters; at most {MAX_LENGTH} are allowed")
     if len(text.splitlines()) > 1:
@@ -66,25 +64,20 @@ def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
     except RuleError as error:
         raise _with_expectation(error, stems) from None
     try:
-        rule: Rule = Reader(text).transform(rule_parser().parse(words))
+        return rule_parser().parse(words)
     except UnexpectedInput as error:
         raise _fault(text, words, error) from None
+
+
+def rule_of(tree: Any, text: str) -> Rule:
+    """The rule of a tree. Raises RuleError where a number or name is none that can be meant."""
+    try:
+        rule: Rule = Reader(text).transform(tree)
     except VisitError as error:
         if isinstance(error.orig_exc, RuleError):
             raise error.orig_exc from None
         raise
     return rule
-
-
-def parse_rules(lines: Sequence[str], *, stems: Sequence[str]) -> list[Rule]:
-    """Read the rules of a variant; blank lines and comments are skipped.
-
-    Raises
-    ------
-    RuleError
-        The first rule that does not read.
-    """
-    return [parse_rule(line, stems=stems) for line in lines if without_comment(line).strip()]
 
 
 def completions(

@@ -14,7 +14,7 @@ from retune.rules.consequences import consequences_of
 from retune.rules.edits import note_edit
 from retune.rules.follow import followers
 from retune.rules.model import Rule
-from retune.rules.parse import parse_rules
+from retune.rules.reading import parse_rules
 from retune.rules.scene import Scene, with_roles
 from retune.rules.timed import moved_in_time, with_times
 from retune.rules.wholes import claim_spans, spans_apart

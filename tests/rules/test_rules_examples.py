@@ -27,7 +27,6 @@ SAID = {
     "move phrase-ending degree 2 to degree 1 in phrases 3-1": ("runs backwards", "3-1"),
     "move phrase-ending degree 2 to degree 1 over H7": ("not a chord or a numeral", "H7"),
     "make it better": ("begins with move, shift or keep", "make"),
-    "delay every note 1 beat": ('"by"', "1"),
     "move phrase-ending degree 2 to degree 1 in bar 0-last": ("count from 1", "0-last"),
 }
 

@@ -10,8 +10,8 @@ from rule_songs import lament, lullaby, modal, modulating, rocking, song
 
 from retune.carriers.errors import InputError, UsageError
 from retune.carriers.heard import Analysis, Note
+from retune.rules import parse_rule
 from retune.rules.match import matched_notes
-from retune.rules.parse import parse_rule
 from retune.rules.spans import matched_spans
 
 

@@ -38,17 +38,12 @@ def under(error: RuleError) -> str:
         ("   ", " ", "a rule begins with"),
         ("mov every note to degree 1", "mov", 'did you mean "move"'),
         ("move every degree 3 to", "", "expected a target such as degree 1, the tonic, F4"),
-        ("move every degree 3 to 1", "1", 'did you mean "degree 1"'),
-        ("move every note to f4", "f4", 'did you mean "F4"'),
         ("move every note to a", "a", 'did you mean "A"'),
         ("move note G12 to G4", "G12", "from C-1 to G9"),
-        ("move every note down 2 semitones", "down", "shift ... down"),
-        ("shift every note to degree 1", "to", "move ... to"),
         ("shift bass down 2 semitons", "semitons", 'did you mean "semitone"'),
         ("shift bass down 0 cents", "0", "more than 0, at most 4800"),
         ("shift bass down 1.5 semitones", "1.5", "semitones are whole"),
         ("move every note to degree 1 ovr V", "ovr", 'did you mean "over"'),
-        ("move every note to degree 1 over f7", "f7", 'did you mean "F7"'),
         ("move every note to degree 1 in phrase 0", "0", "count from 1"),
         ("move every note to degree 1 in bars 0, 3", "0", "count from 1"),
         ("move every note to degree 1 from 9:1 to 5:1", "5:1", "does not come after 9:1"),
@@ -56,10 +51,8 @@ def under(error: RuleError) -> str:
         ("move note at 9 to F4", "9", "a time such as 12.5s or 9:1"),
         ("move note at 9:0 to F4", "9:0", "beats count from 1"),
         ("move vocl every note to F4", "vocl", 'did you mean "vocal"'),
-        ("move the highest note to chord 3rd", "3rd", "root, third, fifth or seventh"),
         ("hold vocal 1 beat longer", "hold", "needs notes, not a whole stem"),
         ("hold every note longer", "longer", "how long, such as 1 beat"),
-        ("delay every note 1 beat", "1", '"to" and a moment such as 9:2, or "by"'),
         ("delay every note by 3:1", "3:1", 'expected "to" before it'),
         ("shorten every note by 0 beats", "0", "more than 0, at most 64 beats"),
         ("bring every note 61s earlier", "61s", "at most 60 seconds"),
@@ -231,20 +224,6 @@ def test_the_grammar_is_strict_so_a_sentence_has_one_reading() -> None:
     twice = GRAMMAR.replace("span: NUMBER", "span: NUMBER | odd\nodd: NUMBER", 1)
     with pytest.raises(GrammarError, match="collision"):
         Lark(twice, parser="lalr", lexer=RuleLexer, start="rule", strict=True)
-
-
-@pytest.mark.parametrize(
-    ("text", "nearest"),
-    [
-        ("move phrase-ending 2 to degree 1", "degree 2"),
-        ("move every #4 to degree 5", "degree #4"),
-        ("move phrase-ending degree 2 to 1", "degree 1"),
-    ],
-)
-def test_a_bare_number_is_offered_as_a_degree(text: str, nearest: str) -> None:
-    with pytest.raises(RuleError) as caught:
-        parse_rule(text)
-    assert caught.value.nearest == nearest
 
 
 def test_capitals_do_not_make_an_article_a_note() -> None:

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retune.carriers.heard import Chord, Key, Note
+from retune.rules import parse_rule
 from retune.rules.model import Interval, Target
-from retune.rules.parse import parse_rule
 from retune.rules.targets import (
     Goal,
     NoGoal,

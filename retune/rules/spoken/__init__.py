@@ -1,0 +1,1 @@
+"""Sentences as people say them, made into the sentences that the grammar of rules reads."""

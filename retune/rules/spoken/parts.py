@@ -1,0 +1,184 @@
+"""The parts of a spoken sentence: patterns over its plain words, and what each part means.
+
+A part is found wherever its pattern fits; `readings` then looks for the parts that together cover
+the whole sentence.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from retune.rules.spoken.pitches import (
+    CHORD_MEMBER,
+    DEGREE,
+    DEGREES,
+    INTERVAL,
+    LENGTH,
+    NAMES,
+    TARGET,
+)
+from retune.rules.spoken.places import PLACE_PARTS
+from retune.rules.spoken.tokens import Sentence
+
+Match = re.Match[str]
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of a sentence: its kind, what it means, and which words it is made of."""
+
+    kind: str
+    value: Any
+    first: int
+    last: int
+
+
+_ALL = r"(?:every )?"
+_OF_PHRASE = r"(?: of)?"
+_POSITIONS = {
+    "phrase-ending": r"ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
+    "phrase-penultimate": r"penultimate(?: notes?)?|note before (?:ending|last 1|last note|last)",
+    "phrase-opening": r"opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
+    "phrase-second": r"o:2 notes?",
+    "phrase-third": r"o:3 notes?",
+    "phrase-fourth": r"o:4 notes?",
+    "phrase-pickup": r"pickup(?P<many>s)?(?: notes?)?",
+    "highest": r"highest(?: note(?P<many>s)?| 1(?P<many2>s))?|apex|(?P<many3>peaks)",
+    "lowest": r"lowest(?: note(?P<many>s)?| 1(?P<many2>s))?",
+    "longest": r"longest(?: note(?P<many>s)?| 1(?P<many2>s))?",
+}
+_ROLES = {
+    "passing": r"passing notes?",
+    "neighbour": r"neighbour notes?|neighbours",
+    "changing": r"changing notes?",
+    "escape": r"escape notes?|escapes|echappees?",
+    "pedal": r"pedal (?:notes?|points?)|pedals",
+    "unresolved": r"unresolved notes?",
+    "suspension": r"suspensions?",
+    "retardation": r"retardations?",
+    "appoggiatura": r"appoggiaturas?|leaning notes?",
+    "anticipation": r"anticipations?",
+    **{
+        role: rf"chord {ordinal}s|{ordinal}s of chords?"
+        for role, ordinal in (("third", "o:3"), ("fifth", "o:5"), ("seventh", "o:7"))
+    },
+    "root": r"chord roots|roots of chords?",
+}
+_WHERE = {
+    "where it is not a chord tone": (
+        r"(?:where |that |which )?is not (?:in )?(?:a )?(?:its )?chord(?: notes?)?"
+        r"|(?:not in|outside) (?:its )?chord|nonchord(?: notes?)?|dissonant(?: notes?)?"
+        r"|dissonances|where (?:it |they )?is dissonant|(?:that |which )?do not (?:fit|belong to|"
+        r"match) (?:in )?(?:its )?chord|(?:that |which )?clash(?:es)?(?: with chord)?"
+    ),
+    "where it is a chord tone": (
+        r"(?:where |that |which )?is (?:in )?(?:a )?(?:its )?chord(?: notes?)?|chord notes"
+        r"|every chord note|consonant(?: notes?)?"
+    ),
+}
+_TIME_VERBS = {
+    "hold": "hold",
+    "shorten": "shorten",
+    "delay": "delay",
+    "bring": "earlier",
+    "suspend": "suspend",
+}
+TO = r"(?:on|at|with|by|as|in|is)"
+
+
+def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
+    found: list[tuple[str, str, Callable[[Match], Any]]] = [
+        ("up", "up", lambda m: "up"),
+        ("down", "down", lambda m: "down"),
+        ("sharp", "sharpen", lambda m: "up"),
+        ("sharp", "flatten", lambda m: "down"),
+        ("keep", "keep", lambda m: None),
+        ("swap", "swap", lambda m: None),
+        ("resolve", "resolve", lambda m: None),
+        ("copy", "copy", lambda m: None),
+        ("end", r"end(?:ing)?", lambda m: None),
+        ("begin", r"begin|opening", lambda m: None),
+        ("song", r"(?:of |in )?(?:every |whole )?song", lambda m: None),
+        ("song", r"of (?:every |whole )?melody", lambda m: None),
+        ("melody", r"(?:every |whole |main )?melody", lambda m: None),
+        ("notes", rf"{_ALL}notes?(?: of melody)?|everything|every 1|every thing", lambda m: None),
+        ("target", rf"(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
+        ("target", r"(?P<target>a chord note)(?P<side>)", lambda m: ("loose", m)),
+        ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
+        ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
+        ("target", rf"for {TARGET}", lambda m: ("for", m)),
+        ("target", rf"(?:instead of|rather than) (?P<not>{DEGREES}|{NAMES})", lambda m: ("not", m)),
+        ("degrees", rf"{_ALL}(?:notes? )?(?:on )?{DEGREES}", lambda m: m),
+        ("member", rf"{CHORD_MEMBER}", lambda m: m),
+        ("names", rf"{_ALL}(?:notes? )?{NAMES}", lambda m: m),
+        ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
+        ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
+        ("until", r"(?:until|till|to|at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
+        ("after_colon", r",", lambda m: None),
+    ]
+    found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
+    found += [
+        ("position", rf"(?P<all>every )?(?:{pattern})", lambda m, kind=kind: (kind, _is_many(m)))
+        for kind, pattern in _POSITIONS.items()
+    ]
+    found += [
+        ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
+        ("lasts", r"(?:every )?last 2 notes", lambda m: 2),
+        ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
+    ]
+    found += [
+        ("role", rf"{_ALL}(?:{pattern})", lambda m, role=role: role)
+        for role, pattern in _ROLES.items()
+    ]
+    found += [
+        ("scope", pattern, lambda m, scope=scope: [scope]) for scope, pattern in _WHERE.items()
+    ]
+    return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
+
+
+def _is_many(match: Match) -> bool:
+    return any(match.groupdict().values())
+
+
+_PARTS = _compiled()
+
+
+def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
+    """Every part that begins with a word of the sentence."""
+    offset = sentence.offsets[place]
+    for kind, pattern, make in _PARTS:
+        match = pattern.match(sentence.text, offset)
+        if match is not None and match.end() > offset:
+            yield Part(kind, make(match), place, sentence.index_at(match.end() - 1) + 1)
+    for kind, pattern, place_of in PLACE_PARTS:
+        match = pattern.match(sentence.text, offset)
+        if match is not None and match.end() > offset:
+            value = place_of(match, sentence)
+            if value is not None:
+                yield Part(kind, value, place, sentence.index_at(match.end() - 1) + 1)
+    if sentence.tokens[place].text in ("except", "not"):
+        yield from _excepted(sentence, place)
+
+
+def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
+    """ "except" and a place; "the last one" is the last phrase."""
+    rest = " ".join(token.text for token in sentence.tokens[place + 1 :])
+    last = re.match(
+        r"(?:(?:in|for|at|on) )?(?:very )?(?:last(?: 1)?|ending|end)(?= [^\dnop]|$)", rest
+    )
+    if last is not None:
+        count = len(last[0].split())
+        yield Part("scope", ["except in phrase last"], place, place + 1 + count)
+    if place + 1 >= len(sentence.tokens):
+        return
+    for part in parts_at(sentence, place + 1):
+        if part.kind in ("scope", "phrases", "cadences") and all(part.value):
+            turned = [_turned(scope) for scope in part.value]
+            yield Part("scope", turned, place, part.last)
+
+
+def _turned(scope: str) -> str:
+    return scope.removeprefix("except ") if scope.startswith("except ") else f"except {scope}"

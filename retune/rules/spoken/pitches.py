@@ -1,0 +1,230 @@
+"""Degrees, names, chord members, targets, intervals and lengths of time in spoken sentences."""
+
+from __future__ import annotations
+
+import re
+
+Match = re.Match[str]
+
+_SOLFA = {
+    "do": "1",
+    "doh": "1",
+    "re": "2",
+    "ray": "2",
+    "mi": "3",
+    "fa": "4",
+    "sol": "5",
+    "so": "5",
+    "soh": "5",
+    "la": "6",
+    "lah": "6",
+    "ti": "7",
+    "si": "7",
+    "te": "7",
+}
+_NAMED = {
+    "tonic": "1",
+    "tonics": "1",
+    "keynote": "1",
+    "key note": "1",
+    "tonal center": "1",
+    "tonal centre": "1",
+    "home note": "1",
+    "home notes": "1",
+    "ground note": "1",
+    "root note": "1",
+    "root of key": "1",
+    "root of scale": "1",
+    "home key": "1",
+    "home base": "1",
+    "tonic note": "1",
+    "tonic notes": "1",
+    "supertonic": "2",
+    "supertonics": "2",
+    "mediant": "3",
+    "mediants": "3",
+    "subdominant": "4",
+    "subdominants": "4",
+    "dominant": "5",
+    "dominants": "5",
+    "dominant note": "5",
+    "dominant notes": "5",
+    "submediant": "6",
+    "submediants": "6",
+    "leading note": "7",
+    "leading notes": "7",
+    "leading": "7",
+    "subdominant note": "4",
+}
+_WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **_SOLFA}), key=len, reverse=True))
+# A note of the scale: a digit, an ordinal, a name, or a syllable of movable do.
+_UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
+_SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
+DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: degrees?| of scale| of key)*"
+_AND = r"(?: ,)? (?:and |or |& )?"
+DEGREES = rf"{DEGREE}(?:{_AND}{DEGREE})*"
+NAME = r"n:[A-G][b#]*(?:-?\d)?s?"
+NAMES = rf"(?:note )?{NAME}(?:{_AND}{NAME})*"
+_ORDINAL_MEMBER = {"o:3": "third", "o:5": "fifth", "o:7": "seventh", "root": "root"}
+CHORD_MEMBER = (
+    r"(?:(?:its |their |every )*(?:current )?chords? (?:its )?(?:root|o:[357])(?: note)?"
+    r"|(?:root|o:[357]) (?:note )?(?:of|in) (?:its |their |every )*(?:current )?chords?)"
+)
+_SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
+TARGET = (
+    rf"(?:(?:its |next |same )*)(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
+    rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
+    r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
+    r"|note (?:before|after)(?: it)?|before note|after note"
+    r"|(?:ending|last note) of phrase (?:\d+|last)|ending of last phrase"
+    rf"|root|home|{_SIGN}{DEGREE}|{NAME})(?P<side>{_SIDE})"
+)
+
+
+def degrees_of(text: str) -> list[list[str]]:
+    """The degrees of a list, each as the alternatives it may mean ("o:3" alone may be the third
+    of the chord: then the degree is "chord third")."""
+    words = re.split(r" ,(?: and| or| &)? | and | or | & ", text)
+    found = []
+    for word in words:
+        for unit in re.findall(f"{_SIGN}{DEGREE}", word):
+            found.append(_meanings(unit))
+    return found
+
+
+def _meanings(unit: str) -> list[str]:
+    bare = re.sub(r"^degrees? | of (?:scale|key)$", "", unit)
+    has_degree = "degree" in unit or "of scale" in unit or "of key" in unit
+    sign = ""
+    signed = re.match(r"(flatten|down|sharpen|up) (.*)", bare)
+    if signed:
+        sign = "b" if signed[1] in ("flatten", "down") else "#"
+        bare = signed[2]
+    bare = bare.removesuffix(" degrees").removesuffix(" degree")
+    if bare in _NAMED or bare in _SOLFA:
+        return [sign + {**_NAMED, **_SOLFA}[bare]]
+    digit = re.sub(r"[os:]", "", bare)
+    if bare.startswith("o:") and not has_degree and not sign and digit in "357":
+        return [digit, f"chord {_ORDINAL_MEMBER['o:' + digit]}"]
+    return [sign + digit]
+
+
+def targets_of(match: Match) -> list[str]:
+    """What a target may mean, in canonical words."""
+    text = match["target"]
+    side = {"up": " above", "down": " below"}.get(
+        match["side"].strip(), f" {match['side'].strip()}" if match["side"].strip() else ""
+    )
+    if text == "home":
+        return [f"degree 1{side}"]
+    if re.fullmatch(r"b[2-7]", text):
+        return [f"degree {text}{side}", f"B{text[1]}{side}"]
+    if text == "root":
+        return [f"degree 1{side}", f"chord root{side}"]
+    if "nearest" in text or text in ("chord note", "chord notes", "a chord note"):
+        return [f"nearest chord tone{side}"]
+    if "chord" in text:
+        member = re.search(r"root|o:[357]", text)
+        return [f"chord {_ORDINAL_MEMBER[member[0]]}{side}"] if member else []
+    if "resol" in text:
+        return ["its resolution"]
+    if "before" in text or "after" in text:
+        return ["note before" if "before" in text else "note after"]
+    if "phrase" in text:
+        number = re.search(r"\d+|last", text.replace("last note", ""))
+        return [f"ending of phrase {number[0] if number else 'last'}"]
+    if text.startswith("n:"):
+        return [name_of(text) + side]
+    return [
+        f"{meaning if meaning.startswith('chord') else f'degree {meaning}'}{side}"
+        for meaning in degrees_of(text)[0]
+    ]
+
+
+def name_of(text: str) -> str:
+    """A note name from its plain word: "n:Ebs" is Eb."""
+    return text.removeprefix("note ").removeprefix("n:").removesuffix("s")
+
+
+def names_of(text: str) -> list[str]:
+    """Every name of a list."""
+    return [name_of(unit) for unit in re.findall(NAME, text)]
+
+
+# --- sizes ---------------------------------------------------------------------------------------
+
+_QUALITY = {
+    ("minor", 2): 1, ("major", 2): 2, ("minor", 3): 3, ("major", 3): 4, ("perfect", 4): 5,
+    ("augmented", 4): 6, ("diminished", 5): 6, ("perfect", 5): 7, ("minor", 6): 8,
+    ("major", 6): 9, ("minor", 7): 10, ("major", 7): 11, ("perfect", 8): 12,
+}  # fmt: skip
+INTERVAL = (
+    r"(?:(?P<count>\d+(?:\.\d+)?|half a|a|an|half) )?(?:more )?"
+    r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|quarter notes?|tritones?|notes?)"
+    r"|(?:(?P<quality>minor|major|perfect|augmented|diminished|diatonic) )?"
+    r"o:(?P<ordinal>[2-8])s?)(?! (?:degree|phrase|bar|beat|note|of|line)s?\b)"
+)
+_UNITS = {
+    "semitone": (1, "semitone"), "whole": (2, "semitone"), "step": (1, "scale step"),
+    "cent": (1, "cent"), "octave": (1, "octave"), "tritone": (6, "semitone"),
+    "note": (2, "semitone"),
+}  # fmt: skip
+
+
+def interval_of(match: Match) -> str:
+    """How far, in canonical words without the direction; "" where the words give no size."""
+    count = match["count"]
+    number = float(count) if count and count[0].isdigit() else 1.0
+    if match["ordinal"]:
+        if count is not None and count not in ("a", "an", "1"):
+            return ""
+        return _named_interval(match["quality"] or "", int(match["ordinal"]))
+    unit = match["unit"]
+    if unit.startswith("quarter"):
+        return f"{number * 50:g} cents"
+    # "a note" or "2 notes" is a tone only where it is counted; "half a step" is a semitone.
+    if unit.rstrip("s") == "note" and count is None:
+        return ""
+    if unit == "steps" and count is None:
+        return ""
+    if count in ("half a", "half"):
+        number = 0.5
+        if unit in ("step", "note", "whole"):
+            return "1 semitone"
+    size, name = _UNITS[unit.rstrip("s")]
+    return f"{number * size:g} {name}{'' if number * size == 1 else 's'}"
+
+
+def _named_interval(quality: str, ordinal: int) -> str:
+    if quality in ("", "diatonic"):
+        if ordinal == 8:
+            return "1 octave"
+        return f"{ordinal - 1} scale step{'' if ordinal == 2 else 's'}"
+    semitones = _QUALITY.get((quality, ordinal))
+    if semitones is None:
+        return ""
+    return f"{semitones} semitone{'' if semitones == 1 else 's'}"
+
+
+LENGTH = (
+    r"(?:(?P<halfbeat>half a beat|a half beat|half beat|1 half beat)"
+    r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
+    r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
+    r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?"
+    r"|t:(?P<seconds>\d+(?:\.\d+)?)s)"
+)
+
+
+def length_of(match: Match) -> str:
+    """A length of time in canonical words."""
+    if match["halfbeat"]:
+        return "0.5 beats"
+    if match["onehalf"]:
+        return "1.5 beats"
+    if match["nhalf"]:
+        return f"{match['nhalf']}.5 beats"
+    if match["seconds"]:
+        return f"{match['seconds']}s"
+    count = match["beats"] if match["beats"][0].isdigit() else "1"
+    count = count.split()[0]
+    return f"{count} beat{'' if count == '1' else 's'}"

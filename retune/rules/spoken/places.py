@@ -1,0 +1,250 @@
+"""Places in spoken sentences: phrases, bars, beats, chords, cadences, sections, words of the song.
+
+Each pattern gives the scopes it may mean in canonical words, one string for each reading; "" is
+everywhere.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from retune.carriers.errors import ChordError
+from retune.rules.spoken.tokens import Sentence
+from retune.theory.chords import parse_chord
+from retune.theory.keys import parse_key
+
+Match = re.Match[str]
+Meaning = Callable[[Match, Sentence], Any]
+
+_AND = r"(?: ,)? (?:and |or |& |plus )?"
+_ORD = r"o:\d+"
+_SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! \d))"
+_LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN})*"
+_ONE = r"(?:\d+(?:-\d+)?|last)"
+_SIZES = r"(?:beat|semitone|step|whole|octave|cent|o:\d)s?\b"
+_PREP = r"(?:only )?(?:(?:in|of|for|at|from|on|to) )?(?:only )?"
+_WHICH = rf"(?:{_ORD}|last|penultimate)(?:{_AND}(?:{_ORD}|last|penultimate))*"
+
+
+def _spans(text: str) -> str:
+    """A list as rules write it: "1 to 3 and 5" is "1-3, 5"."""
+    text = re.sub(r"phrases? |bars? ", "", text)
+    text = re.sub(r" (?:to|through|thru|until|till|-) ", "-", text)
+    items = [item for item in re.split(r"(?:,| |and|or|&|plus)+", text) if item]
+    return ", ".join(items)
+
+
+def _listed(unit: str, text: str) -> list[str]:
+    spans = _spans(text)
+    many = "s" if "," in spans or "-" in spans else ""
+    return [f"in {unit}{many} {spans}"]
+
+
+def _ordinals(unit: str, text: str) -> list[str]:
+    found = re.findall(rf"{_ORD}|last|penultimate", text)
+    items = [item.removeprefix("o:") for item in found]
+    return [f"in {unit}{'s' if len(items) > 1 else ''} {', '.join(items)}"]
+
+
+def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
+    kind = "phrases" if unit == "phrase" else "scope"
+    one, many = unit, f"{unit}s"
+
+    def ranged(first: str, last: str) -> list[str]:
+        return [f"in {many} {first}-{last}"]
+
+    found: list[tuple[str, str, Meaning]] = [
+        (kind, rf"{_PREP}(?:every )?{many} (?P<list>{_LIST})(?: only)?",
+         lambda m, s: _listed(unit, m["list"])),
+        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! beat)",
+         lambda m, s: _listed(unit, m["list"])),
+        (kind, rf"{_PREP}{one} (?P<ord>{_ORD})",
+         lambda m, s: _ordinals(unit, m["ord"])),
+        (kind, rf"{_PREP}(?P<which>{_WHICH}) (?:{one}|{many})(?: only)?",
+         lambda m, s: _ordinals(unit, m["which"])),
+        (kind, rf"{_PREP}o:1 (?P<n>\d+) {many}(?: only)?", lambda m, s: ranged("1", m["n"])),
+        (kind, rf"{_PREP}last (?P<n>\d+) {many}(?: only)?",
+         lambda m, s: [f"in {many} final {m['n']}"]),
+        (kind, rf"{_PREP}(?P<odd>odd|even)(?: numbered)? (?:{one}|{many})",
+         lambda m, s: [f"in {many} {m['odd']}"]),
+        (kind, rf"{_PREP}(?:every (?:other|o:2)|alternate|alternating) (?:{one}|{many})",
+         lambda m, s: [f"in {many} odd", f"in {many} even"]),
+        (kind, rf"{_PREP}every (?:o:(?P<n>\d+) {one}|(?P<m>\d+) {many})",
+         lambda m, s: [f"in {many} {m['n'] or m['m']}-last step {m['n'] or m['m']}"]
+         if (m["n"] or m["m"]) not in ("1", "2") else None),
+        (kind, rf"(?:only )?(?:from|between|starting (?:in|at|with)) {one}s? (?P<a>\d+)(?: to| until| till| through| and|-| -) (?:(?:{one}|end of {one}) )?(?P<b>\d+|last|end)",
+         lambda m, s: ranged(m["a"], "last" if m["b"] == "end" else m["b"])),
+        (kind, rf"(?:from|starting (?:in|at|with)|begin (?:in|at|with)) (?:{one} (?P<a>\d+)|(?P<o>{_ORD}) {one})(?: on| onwards?| up| to end)?",
+         lambda m, s: ranged(m["a"] or m["o"].removeprefix("o:"), "last")),
+        (kind, rf"after {one} (?P<a>\d+)", lambda m, s: ranged(str(int(m["a"]) + 1), "last")),
+        (kind, rf"before {one} (?P<a>\d+)",
+         lambda m, s: ranged("1", str(int(m["a"]) - 1)) if int(m["a"]) > 1 else None),
+        (kind, rf"(?:until|till|up to|through|thru) (?:end of )?{one} (?P<a>\d+)",
+         lambda m, s: ranged("1", m["a"])),
+    ]  # fmt: skip
+    return found
+
+
+_WORD_CHORDS = {
+    "tonic": "tonic chord", "home": "tonic chord", "dominant": "V", "dominant o:7": "V7", "subdominant": "IV",
+    "supertonic": "ii", "submediant": "vi", "mediant": "iii",
+    "1": "I", "4": "IV", "5": "V", "o:1": "I", "o:4": "IV", "o:5": "V",
+}  # fmt: skip
+_CHORD = r"(?:a |an |every )?(?:dominant o:7|\S+)"
+_CHORDS = rf"{_CHORD}(?:{_AND}{_CHORD})*?"
+_C = parse_key("C major")
+_NOT_CHORDS = frozenset(
+    [
+        "a",
+        "an",
+        "it",
+        "its",
+        "every",
+        "in",
+        "on",
+        "at",
+        "of",
+        "to",
+        "note",
+        "notes",
+        "is",
+        "not",
+        "and",
+        "or",
+        "chord",
+        "chords",
+    ]
+)
+
+
+def _chord(text: str, raw: str) -> str | None:
+    if text in _WORD_CHORDS:
+        return _WORD_CHORDS[text]
+    if text in _NOT_CHORDS or raw in ("A",):
+        return None
+    try:
+        parse_chord(raw, _C)
+    except ChordError:
+        return None
+    return raw
+
+
+def _over(match: Match, sentence: Sentence) -> list[str] | None:
+    """Chords are read as they were typed, for their case tells them apart."""
+    first = sentence.index_at(match.start("chords"))
+    last = sentence.index_at(match.end("chords") - 1) + 1
+    found, place = [], first
+    while place < last:
+        token = sentence.tokens[place]
+        two = " ".join(t.text for t in sentence.tokens[place : place + 2])
+        if token.text in (",", "and", "or", "&", "a", "an", "every"):
+            place += 1
+            continue
+        length = 2 if two == "dominant o:7" and place + 1 < last else 1
+        label = _chord(two if length == 2 else token.text, token.raw)
+        if label is None:
+            return None
+        found.append(label)
+        place += length
+    if not found:
+        return None
+    if "tonic chord" in found:
+        return (
+            ["over tonic chord"] if len(found) == 1 else [f"over {' or '.join(['I', *found[1:]])}"]
+        )
+    return [f"over {' or '.join(found)}"]
+
+
+_CADENCE_WORDS = {
+    "perfect authentic": ["perfect authentic"], "imperfect authentic": ["imperfect authentic"],
+    "authentic": ["authentic"], "full": ["authentic"], "perfect": ["perfect authentic"],
+    "imperfect": ["imperfect authentic", "half"], "half": ["half"], "open": ["half"],
+    "phrygian half": ["phrygian half"], "phrygian": ["phrygian half"], "plagal": ["plagal"],
+    "deceptive": ["deceptive"], "interrupted": ["deceptive"], "closed": ["authentic"],
+    "amen": ["plagal"],
+}  # fmt: skip
+_CADENCE = "|".join(sorted(_CADENCE_WORDS, key=len, reverse=True))
+_ENDINGS = r"(?:endings?|end|cadences?|resolutions?)"
+_SECTIONS = (
+    r"pre chorus|post chorus|chorus|verse|bridge|refrain|intro|introduction|outro|hook|coda|"
+    r"middle 8|interlude|stanza"
+)
+
+
+def _cadences(match: Match, sentence: Sentence) -> list[str]:
+    kinds = re.findall(_CADENCE, match["cadences"])
+    first = [_CADENCE_WORDS[kind] for kind in kinds]
+    readings = first[0] if len(first) == 1 else [" or ".join(found[0] for found in first)]
+    return [f"at {kind} cadences" for kind in readings]
+
+
+def _section(match: Match, sentence: Sentence) -> list[str]:
+    name = match["name"]
+    which = match["which"] or match["number"] or ""
+    which = which.strip().removeprefix("o:")
+    title = f'"{name}"' if " " in name else name
+    return [f"in section {title}{f' {which}' if which else ''}"]
+
+
+def _named_section(match: Match, sentence: Sentence) -> list[str]:
+    token = sentence.tokens[sentence.index_at(match.start("name"))]
+    which = (match["which"] or match["number"] or "").strip().removeprefix("o:")
+    title = token.raw if re.fullmatch(r"[^\W\d][\w-]*", token.raw) else f'"{token.raw}"'
+    return [f"in section {title}{f' {which}' if which else ''}"]
+
+
+def _beats(match: Match, sentence: Sentence) -> list[str]:
+    if match["down"]:
+        return ["on beat 1"]
+    found = re.findall(r"\d+(?:\.\d+)?", match["list"] or match["ords"])
+    return [f"on beat{'s' if len(found) > 1 else ''} {', '.join(found)}"]
+
+
+def _on_word(match: Match, sentence: Sentence) -> list[str]:
+    token = sentence.tokens[sentence.index_at(match.start("word"))]
+    return [f'on word "{token.raw.strip(".,")}"']
+
+
+def _note_at(match: Match, sentence: Sentence) -> str:
+    groups = match.groupdict()
+    if groups.get("time"):
+        return f"note at {groups['time']}"
+    beat = groups.get("beat") or groups.get("ordbeat") or "1"
+    return f"note at {groups['bar']}:{beat.removeprefix('o:')}"
+
+
+_SECTION_PREP = r"(?:only )?(?:(?:in|of|for|at|during) )?(?:only )?(?:every )?"
+_BEAT_LIST = rf"\d+(?:\.\d+)?(?:{_AND}\d+(?:\.\d+)?)*"
+
+
+def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
+    found: list[tuple[str, str, Meaning]] = [
+        *_unit_parts("phrase"),
+        *_unit_parts("bar"),
+        ("phrases", rf"{_PREP}(?:(?:every|a) )?phrases?(?! (?:\d|o:\d)(?! {_SIZES}))", lambda m, s: [""]),
+        ("phrases", rf"{_PREP}(?:inner|middle) phrases?", lambda m, s: ["except in phrase last"]),
+        ("scope", r"(?:from|between) t:(?P<a>\S+) (?:to|until|till|and|-) t:(?P<b>\S+)",
+         lambda m, s: [f"from {m['a']} to {m['b']}"]),
+        ("scope", r"(?:over|above|against|on) (?:every chord|chords|a chord|chord) (?:except|not) (?:a )?tonic(?: chord)?",
+         lambda m, s: ["over other than tonic chord"]),
+        ("scope", r"over (?:not|except|non) tonic(?: chord)?", lambda m, s: ["over other than tonic chord"]),
+        ("scope", rf"(?:where )?(?:over|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
+        ("scope", rf"(?:on|in|at|with|where|of) (?P<chords>{_CHORDS}) chords?(?: (?:is|sounds|plays))?", _over),
+        ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
+        ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),
+        ("cadences", rf"(?:(?:at|in|on|of|for|with) )?(?:every |a )?(?P<cadences>(?:{_CADENCE})(?:{_AND}(?:{_CADENCE}))*) {_ENDINGS}(?: notes?)?", _cadences),
+        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{_SECTIONS})(?:e?s)?(?P<number> \d+)?", _section),
+        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?section (?P<name>\S+)(?P<number> \d+| last)?", _named_section),
+        ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
+        ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:word|syllable|lyric|text) )?(?P<word>q:\S+)(?: is)?", _on_word),
+        ("scope", r"(?:(?:on|at|of|in|for) )?(?:word|syllable) (?P<word>\S+)", _on_word),
+        ("at", r"(?:note )?(?:(?:at|on|that sounds at|sounding at|in|from) )?t:(?P<time>\S+)", _note_at),
+        ("at", r"(?:note )?(?:(?:at|on|in|of) )?bar (?P<bar>\d+)(?: ,)? (?:on |at )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat)", _note_at),
+        ("at", r"(?:note )?(?:(?:at|on|in) )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat|downbeat) (?:of|in) bar (?P<bar>\d+)", _note_at),
+    ]  # fmt: skip
+    return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
+
+
+PLACE_PARTS = _compiled()

@@ -1,0 +1,228 @@
+"""From what was typed to plain words: small letters, synonyms replaced, columns kept."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+from retune.rules.spoken.synonyms import SAME
+from retune.theory.pitchnames import ascii_accidentals
+
+_ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
+_COUNTED = "one two three four five six seven eight nine ten eleven twelve"
+_NUMBER_WORDS = {
+    **{word: str(n) for n, word in enumerate(_COUNTED.split(), start=1)},
+    **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
+    **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
+}
+_ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
+_PIECE = re.compile(
+    r"""(?P<quoted>"[^"]+"|“[^”]+”|(?<![\w])['‘][^'’]+['’](?!\w))
+    |(?P<range>\d+[-–](?:\d+|last)(?![\w:]))
+    |(?P<time>\d+:\d+(?:\.\d+)?(?![\w:])|(?![1-7]s\b)\d+(?:\.\d+)?\s?s(?:ec(?:ond)?s?)?\b)
+    |(?P<number>\d+(?:\.\d+)?(?:st|nd|rd|th)?'?s?(?![\w/]))
+    |(?P<dash>->|→|=>|=|[–—])
+    |(?P<mark>[,;:!?]|\.(?!\w))
+    |(?P<word>(?:\([^()\s]*\)|[^\s,;!?:"“”→=>]|:(?=\w)|(?<=\w)-(?!>))+)""",
+    re.VERBOSE,
+)
+_PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d)?s?", re.ASCII)
+_LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
+_AFTER_NAME = frozenset(
+    ("", ",", "and", "or", "to", "in", "over", "on", "at", "above", "below", "with", "->", "up",
+     "down", "flat", "sharp", "by", "except", "from", "a")
+)  # fmt: skip
+_CONTRACTIONS = (
+    (re.compile(r"n['’]t$"), " not"),
+    (re.compile(r"^i['’]d$"), "i would"),
+    (re.compile(r"^let['’]s$"), "let us"),
+    (re.compile(r"['’](?:re|ve|ll|d|m)$"), ""),
+    (re.compile(r"['’]s?$"), ""),
+)
+
+
+@dataclass(frozen=True)
+class Token:
+    """A plain word, and the letters it stands for: `start` to `stop` of the sentence."""
+
+    text: str
+    start: int
+    stop: int
+    raw: str
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """A sentence in plain words parted by single spaces."""
+
+    typed: str
+    tokens: tuple[Token, ...]
+
+    @cached_property
+    def text(self) -> str:
+        return " ".join(token.text for token in self.tokens)
+
+    @cached_property
+    def offsets(self) -> tuple[int, ...]:
+        """Where each word begins in `text`."""
+        places, at = [], 0
+        for token in self.tokens:
+            places.append(at)
+            at += len(token.text) + 1
+        return tuple(places)
+
+    def index_at(self, offset: int) -> int:
+        """The word that begins at or before an offset in `text`."""
+        return bisect_right(self.offsets, offset) - 1
+
+    def columns(self, first: int, last: int) -> tuple[int, int]:
+        """First column and length of the words `first` up to `last` (excluded)."""
+        start = self.tokens[first].start
+        return start, self.tokens[max(last - 1, first)].stop - start
+
+    def part(self, first: int, last: int) -> Sentence:
+        """Some of the words as a sentence of their own, with the same columns."""
+        return Sentence(self.typed, self.tokens[first:last])
+
+
+def sentence_of(text: str) -> Sentence:
+    """The plain words of a sentence."""
+    return Sentence(text, tuple(_with_synonyms(_with_note_a(list(_plain(text))))))
+
+
+def _with_note_a(tokens: list[Token]) -> list[Token]:
+    """A capital A that no noun follows is the note, not the article."""
+    for place, token in enumerate(tokens):
+        after = tokens[place + 1].text if place + 1 < len(tokens) else ""
+        if token.raw == "A" and place > 0 and after in _AFTER_NAME:
+            tokens[place] = Token("n:A", token.start, token.stop, "A")
+    return _with_signs(tokens)
+
+
+def _with_signs(tokens: list[Token]) -> list[Token]:
+    """ "E flat" and "F sharps" as one name."""
+    found: list[Token] = []
+    for token in tokens:
+        sign = {"flat": "b", "flats": "bs", "sharp": "#", "sharps": "#s"}.get(token.text)
+        before = found[-1] if found else None
+        if sign and before is not None and re.fullmatch(r"n:[A-G]", before.text):
+            found[-1] = Token(before.text + sign, before.start, token.stop, before.raw + sign)
+        else:
+            found.append(token)
+    return found
+
+
+def _plain(text: str) -> Iterator[Token]:
+    for match in _PIECE.finditer(text):
+        raw, start = match[0], match.start()
+        stop = match.end()
+        if match["quoted"]:
+            yield Token(f"q:{raw[1:-1].strip().replace(' ', '_')}", start, stop, raw[1:-1].strip())
+        elif match["range"]:
+            yield Token(raw.replace("–", "-").lower(), start, stop, raw)
+        elif match["time"]:
+            plain = re.sub(r"\s|(?<=s)ec(?:ond)?s?$", "", raw)
+            yield Token(f"t:{plain}", start, stop, plain)
+        elif match["number"]:
+            yield Token(_number(raw), start, stop, raw)
+        elif match["dash"]:
+            yield Token("-" if raw in "–—" else "->", start, stop, raw)
+        elif match["mark"]:
+            if raw in ",;:":
+                yield Token("," if raw == ":" else raw, start, stop, raw)
+        else:
+            yield from _words(raw, start)
+
+
+def _number(raw: str) -> str:
+    ordinal = _ORDINAL.fullmatch(raw)
+    if ordinal:
+        return f"o:{ordinal[1]}{ordinal[2]}"
+    return raw.replace("'", "")
+
+
+def _words(raw: str, start: int) -> Iterator[Token]:
+    """A piece without spaces: a name that keeps its case, or words joined by hyphens."""
+    name = ascii_accidentals(raw.rstrip("'’."))
+    if _PITCH.fullmatch(name) and name not in ("A",):
+        yield Token(
+            f"n:{name.rstrip('s')}{'s' if name.endswith('s') else ''}",
+            start,
+            start + len(raw),
+            name,
+        )
+        return
+    at = start
+    for part in raw.split("-") if not _is_label(raw) else [raw]:
+        if part:
+            yield from _word(part, at)
+        at += len(part) + 1
+
+
+def _is_label(raw: str) -> bool:
+    """Whether a piece may be a chord label or numeral with a hyphen or sign of its own."""
+    return any(sign in raw for sign in "/:()+") and not raw.islower()
+
+
+def _word(part: str, at: int) -> Iterator[Token]:
+    stop, low = at + len(part), part.lower()
+    if low == "the":
+        return
+    name = ascii_accidentals(part)
+    if _LOW_PITCH.fullmatch(name) and not re.fullmatch(r"b\d", name):
+        yield Token(f"n:{name[0].upper()}{name[1:]}", at, stop, name[0].upper() + name[1:])
+        return
+    for pattern, instead in _CONTRACTIONS:
+        low = pattern.sub(instead, low)
+    low = {"ca not": "can not", "wo not": "will not"}.get(low, low)
+    for word in low.split():
+        yield Token(_NUMBER_WORDS.get(word, word), at, stop, part)
+
+
+# --- synonyms ----------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=1)
+def synonyms() -> dict[tuple[str, ...], tuple[str, ...]]:
+    """Every wording, as words, to the plain words it means."""
+    found: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for line in SAME.strip().splitlines():
+        word, _, others = line.partition(": ")
+        for other in others.split(", "):
+            found[tuple(_NUMBER_WORDS.get(w, w) for w in other.split())] = tuple(word.split())
+    return found
+
+
+@lru_cache(maxsize=1)
+def _longest() -> int:
+    return max(map(len, synonyms()))
+
+
+def _with_synonyms(tokens: list[Token]) -> Iterator[Token]:
+    place = 0
+    while place < len(tokens):
+        for length in range(min(_longest(), len(tokens) - place), 0, -1):
+            piece = tokens[place : place + length]
+            plain = synonyms().get(tuple(token.text for token in piece))
+            if plain is not None:
+                raw = " ".join(token.raw for token in piece)
+                for word in plain:
+                    yield Token(word, piece[0].start, piece[-1].stop, raw)
+                place += length
+                break
+        else:
+            yield tokens[place]
+            place += 1
+
+
+def plain_words(wording: str) -> tuple[str, ...]:
+    """A wording as the plain words that a sentence holds for it."""
+    return tuple(token.text for token in sentence_of(wording).tokens)
+
+
+def typed_of(tokens: Sequence[Token]) -> str:
+    """The words as they were typed, for messages."""
+    return " ".join(token.raw for token in tokens)

@@ -1,0 +1,66 @@
+"""What people ask for that rules cannot do, and what to do instead."""
+
+from __future__ import annotations
+
+import re
+
+# (words asked for, what to say, sentences that come near)
+_WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    (
+        r"faster|slower|tempo|speed|bpm|quicker|rubato|swing",
+        "the tempo stays as it is; notes can be held, shortened, delayed or brought earlier",
+        ("hold phrase-ending note 1 beat longer", "delay phrase-ending note by 1 beat"),
+    ),
+    (
+        r"louder|quieter|softer|volume|loud|soft|mute|muted|silence|crescendo|gain|solo",
+        "rules move pitch and time; the level of a stem is gain_db in the song file",
+        (),
+    ),
+    (
+        r"delete|remove|erase|omit|skip|add|insert|extra note|double|harmoni[sz]e|harmony part",
+        "rules move notes that were sung; none is added or taken away",
+        ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
+    ),
+    (
+        r"vibrato|reverb|timbre|breath|breathy|brighter|darker|echo|effect|autotune|tune up",
+        "rules move pitch and time; the sound of the voice stays",
+        (),
+    ),
+    (
+        r"minor|sad|sadder|darker|melancholic|gloomy",
+        "name the notes that would sound so; for a minor colour lower the third",
+        ("move every degree 3 to degree b3", "move phrase-ending note to degree 2"),
+    ),
+    (
+        r"major|happy|happier|brighter|cheerful|joyful",
+        "name the notes that would sound so, such as a rising end",
+        ("move phrase-ending note to degree 1", "move phrase-ending note to degree 3 above"),
+    ),
+    (
+        r"better|nicer|beautiful|interesting|good|best|cool|finished|closed|final|resolved|tension|"
+        r"tense|suspense|surprise|surprising|complete|incomplete|unfinished|open",
+        "say which notes, and where they go; variants worth hearing are under suggest",
+        (
+            "move phrase-ending note to degree 1",
+            "move phrase-ending note to degree 2 in phrase last",
+        ),
+    ),
+    (
+        r"retrograde|invert|inversion|mirror|reverse|backwards|upside",
+        "a rule moves notes to a pitch or by an interval; it does not turn a melody round",
+        ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
+    ),
+    (
+        r"half of|first half|second half|o:[12] half",
+        "say which half by its phrases or bars",
+        ("move phrase-ending note to degree 1 in phrases 1-3",),
+    ),
+)
+
+
+def wish_in(text: str) -> tuple[str, tuple[str, ...]] | None:
+    """What to say of a wish that rules cannot do, and sentences that come near it."""
+    for words, says, examples in _WISHES:
+        if re.search(rf"(?:^| )(?:{words})(?= |$)", text):
+            return says, examples
+    return None
