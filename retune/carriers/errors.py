@@ -29,6 +29,10 @@ class RetuneError(Exception):
     def __init__(self, message: str = "") -> None:
         super().__init__(printable(message))
 
+    def beneath(self) -> str:
+        """Lines to show beneath the message in a terminal; "" for none."""
+        return ""
+
 
 class InputError(RetuneError):
     """What the user gave cannot be used."""
@@ -108,6 +112,13 @@ class RuleError(InputError):
             nearest=self.nearest,
             readings=self.readings,
         )
+
+    def beneath(self) -> str:
+        """The rule with a caret under its fault, as the workbench shows it."""
+        if not 0 < len(self.text) <= MAX_QUOTED:
+            return ""
+        plain = "".join(letter if letter.isprintable() else " " for letter in self.text)
+        return f"  {plain}\n  {' ' * self.column}{'^' * self.length}\n"
 
     def caret(self) -> str:
         """The rule with a caret line under the fault."""

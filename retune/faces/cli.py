@@ -341,7 +341,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except RetuneError as error:
         if arguments.debug:
             raise
-        sys.stderr.write(f"retune: error: {error}\n")
+        sys.stderr.write(f"retune: error: {error}\n{error.beneath()}")
         return MISUSED if isinstance(error, InputError) else FAILED
     except KeyboardInterrupt as stop:
         sys.stderr.write("retune: stopped; nothing half-written\n")

@@ -12,12 +12,17 @@ MAX_LINES = 200
 
 @dataclass(frozen=True)
 class RuleLine:
-    """One line as typed. `canonical` is "" where it says nothing or does not read; `fault` tells
-    why it does not."""
+    """One line as typed. `rules` are what it was taken for, in canonical form (two for a swap);
+    none where it says nothing or does not read, and `fault` tells why it does not."""
 
     text: str
-    canonical: str = ""
+    rules: tuple[str, ...] = ()
     fault: RuleError | None = None
+
+    @property
+    def canonical(self) -> str:
+        """The rules in one line, "" for none."""
+        return "; ".join(self.rules)
 
 
 def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
@@ -31,13 +36,13 @@ def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine,
 
 
 def _read_line(line: str, stems: Sequence[str]) -> RuleLine:
-    from retune.rules import parse_rule
+    from retune.rules import understand
     from retune.rules.words import without_comment
 
     if not without_comment(line).strip():
         return RuleLine(line)
     try:
-        return RuleLine(line, str(parse_rule(line, stems=stems)))
+        return RuleLine(line, tuple(map(str, understand(line, stems=stems))))
     except RuleError as error:
         return RuleLine(line, fault=error)
 

@@ -106,6 +106,7 @@ def _placed(error: RuleError, song: Song, variant: str) -> RuleError:
         length=error.length,
         expected=error.expected,
         nearest=error.nearest,
+        readings=error.readings,
     )
 
 

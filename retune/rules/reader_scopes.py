@@ -38,9 +38,18 @@ class ScopeReader(Transformer[Any, Any]):
         super().__init__()
         self.text = text
 
-    def refuse(self, token: Token, problem: str, **more: str) -> RuleError:
+    def refuse(
+        self, token: Token, problem: str, *, expected: str = "", nearest: str = ""
+    ) -> RuleError:
         word = token.value
-        return RuleError(problem, text=self.text, column=word.column, length=word.length, **more)
+        return RuleError(
+            problem,
+            text=self.text,
+            column=word.column,
+            length=word.length,
+            expected=expected,
+            nearest=nearest,
+        )
 
     def in_phrases(self, parts: list[Any]) -> In:
         return In("phrase", self.counted_from_one(parts[-1], "phrase"))

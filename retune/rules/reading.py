@@ -14,8 +14,10 @@ from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
-from retune.rules.spoken.readings import Cover, Question, Readings, covers, meanings
+from retune.rules.spoken.covers import Cover, covers
+from retune.rules.spoken.readings import Readings, meanings
 from retune.rules.spoken.tokens import Sentence, sentence_of, typed_of
+from retune.rules.spoken.whats import Question
 from retune.rules.spoken.wishes import wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
@@ -123,11 +125,25 @@ def _remembered(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...] | RuleErr
     try:
         tree = tree_of(text, stems=stems)
     except RuleError as error:
-        return _spoken(text, stems, error)
+        return _listed(text, stems) or _spoken(text, stems, error)
     try:
         return (rule_of(tree, text),)
     except RuleError as error:
         return error
+
+
+def _listed(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:
+    """The rules of a line that parts them by ";", none where one of them does not read."""
+    parts = [part for part in without_comment(text).split(";") if part.strip()]
+    if len(parts) < 2 or len(text) > MAX_LENGTH or len(text.splitlines()) > 1:
+        return ()
+    found: list[Rule] = []
+    for part in parts:
+        rules = _remembered(part.strip(), stems)
+        if isinstance(rules, RuleError):
+            return ()
+        found += rules
+    return tuple(found)
 
 
 def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule, ...] | RuleError:
@@ -287,13 +303,16 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     unknown = found[0].unknown if found else ()
     if wish is not None:
         says, examples = wish
-        place = unknown[0] if unknown else 0
-        column, length = sentence.columns(place, place + 1)
+        column, length = sentence.columns(*(unknown[:1] * 2 if unknown else (0, 0)))
+        if strict.problem == BEGINS:
+            column, length = strict.column, strict.length
         return RuleError(
             f"{BEGINS}; {says}",
-            text=sentence.typed, column=0 if strict.problem == BEGINS else column, length=strict.length if strict.problem == BEGINS else length,
+            text=sentence.typed,
+            column=column,
+            length=length,
             readings=examples or nearest,
-        )  # fmt: skip
+        )
     if unknown:
         column, length = sentence.columns(unknown[0], unknown[0] + 1)
         word = cut_short(typed_of(sentence.tokens[unknown[0] : unknown[0] + 1]))

@@ -138,7 +138,7 @@ class Desk:
 
     def plan(self, rules: Sequence[str], *, name: str = "rules") -> Plan:
         """The plan of the lines that read; the others are left out."""
-        readable = tuple(line.canonical for line in self.read(rules) if line.canonical)
+        readable = tuple(rule for line in self.read(rules) for rule in line.rules)
         with self._lock:
             return replace(plan_of(self.opened, rules=readable), name=name)
 

@@ -93,7 +93,7 @@ def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict
 
 
 def _line(line: RuleLine, plan: Plan) -> dict[str, Any]:
-    own = [edit for edit in plan.edits if edit.rule == line.canonical] if line.canonical else []
+    own = [edit for edit in plan.edits if edit.rule in line.rules]
     return {
         "canonical": line.canonical,
         "effect": _effect(own) if line.canonical else "",
@@ -125,6 +125,7 @@ def _fault(fault: RuleError | None) -> dict[str, Any] | None:
         "problem": fault.problem,
         "expected": fault.expected,
         "nearest": fault.nearest,
+        "readings": list(fault.readings),
     }
 
 

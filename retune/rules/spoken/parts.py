@@ -4,11 +4,13 @@ A part is found wherever its pattern fits; `readings` then looks for the parts t
 the whole sentence.
 """
 
+# ruff: noqa: E501  (a pattern reads best on one line)
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from retune.rules.spoken.pitches import (
@@ -121,7 +123,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     ]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
     found += [
-        ("position", rf"(?P<all>every )?(?:{pattern})", lambda m, kind=kind: (kind, _is_many(m)))
+        ("position", rf"(?P<all>every )?(?:{pattern})", partial(_position, kind))
         for kind, pattern in _POSITIONS.items()
     ]
     found += [
@@ -130,13 +132,19 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
     ]
     found += [
-        ("role", rf"{_ALL}(?:{pattern})", lambda m, role=role: role)
+        ("role", rf"{_ALL}(?:{pattern})", partial(_always, role))
         for role, pattern in _ROLES.items()
     ]
-    found += [
-        ("scope", pattern, lambda m, scope=scope: [scope]) for scope, pattern in _WHERE.items()
-    ]
+    found += [("scope", pattern, partial(_always, [scope])) for scope, pattern in _WHERE.items()]
     return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
+
+
+def _position(kind: str, match: Match) -> tuple[str, bool]:
+    return kind, _is_many(match)
+
+
+def _always(value: Any, match: Match) -> Any:
+    return value
 
 
 def _is_many(match: Match) -> bool:

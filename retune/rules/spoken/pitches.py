@@ -1,5 +1,6 @@
 """Degrees, names, chord members, targets, intervals and lengths of time in spoken sentences."""
 
+# ruff: noqa: E501  (a pattern reads best on one line)
 from __future__ import annotations
 
 import re

@@ -4,6 +4,7 @@ Each pattern gives the scopes it may mean in canonical words, one string for eac
 everywhere.
 """
 
+# ruff: noqa: E501  (a pattern reads best on one line)
 from __future__ import annotations
 
 import re

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-from retune.rules.spoken.synonyms import SAME
+from retune.rules.spoken.synonyms import same_words
 from retune.theory.pitchnames import ascii_accidentals
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
@@ -188,12 +188,11 @@ def _word(part: str, at: int) -> Iterator[Token]:
 @lru_cache(maxsize=1)
 def synonyms() -> dict[tuple[str, ...], tuple[str, ...]]:
     """Every wording, as words, to the plain words it means."""
-    found: dict[tuple[str, ...], tuple[str, ...]] = {}
-    for line in SAME.strip().splitlines():
-        word, _, others = line.partition(": ")
-        for other in others.split(", "):
-            found[tuple(_NUMBER_WORDS.get(w, w) for w in other.split())] = tuple(word.split())
-    return found
+    return {
+        tuple(_NUMBER_WORDS.get(w, w) for w in other.split()): tuple(word.split())
+        for word, others in same_words().items()
+        for other in others
+    }
 
 
 @lru_cache(maxsize=1)

@@ -4,7 +4,10 @@ import { post } from "./api.js";
 import { $, $$, el, settled } from "./dom.js";
 import { on, rules, setRules, state } from "./store.js";
 
+const PAUSE_MS = 900; // an unfinished sentence is no fault before the typing pauses
+
 let asked = 0;
+let typedAt = -PAUSE_MS;
 
 function row(text, index) {
   const area = el("textarea", {
@@ -37,6 +40,8 @@ function typed(area) {
   const item = area.closest("li");
   $(".ghost", item).textContent = `${area.value} `;
   area.removeAttribute("aria-invalid");
+  $(".fault", item).hidden = true;
+  typedAt = performance.now();
   isQuiet = false;
   prune(area);
   setRules(texts());
@@ -176,11 +181,17 @@ export function showEffects() {
     const area = $("textarea", item);
     const line = shown[index] === area.value ? lines[index] : null;
     if (!line) return;
+    if (line.fault && document.activeElement === area && performance.now() - typedAt < PAUSE_MS) {
+      faultSoon();
+      return;
+    }
     const differs = line.canonical && line.canonical !== area.value.trim();
     $(".reads", item).textContent = line.effect + (differs ? ` Read as: ${line.canonical}` : "");
     showFault(item, area, line.fault);
   });
 }
+
+const faultSoon = settled(showEffects, PAUSE_MS);
 
 function showFault(item, area, fault) {
   const box = $(".fault", item);
@@ -203,7 +214,17 @@ function showFault(item, area, fault) {
     typed(area);
   } }, `Use “${fault.nearest}”`) : null;
   box.replaceChildren(el("span", { class: "pre", "aria-hidden": "true" }, pre),
-    el("span", { class: "say" }, el("b", {}, `${capital(fault.problem)}.`), fault.expected ? ` Expected ${fault.expected}. ` : " ", use));
+    el("span", { class: "say" }, el("b", {}, `${capital(fault.problem)}.`), fault.expected ? ` Expected ${fault.expected}. ` : " ", use,
+      fault.readings.length ? " Choose:" : "", ...fault.readings.map((reading) => choice(area, reading))));
+}
+
+/** A whole sentence to put in the place of what was typed. */
+function choice(area, reading) {
+  return el("button", { class: "plain choice", type: "button", onclick: () => {
+    area.value = reading;
+    area.focus();
+    typed(area);
+  } }, reading);
 }
 
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);

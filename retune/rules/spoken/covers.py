@@ -1,0 +1,118 @@
+"""The ways to cover a spoken sentence with parts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from retune.rules.spoken.parts import Part, parts_at
+from retune.rules.spoken.synonyms import free_words
+from retune.rules.spoken.tokens import Sentence, plain_words
+
+MAX_COVERS = 24
+_FREE_COST, _UNKNOWN_COST, _NEVER = 0.3, 10.0, 1000.0
+_VERBS = frozenset(
+    [
+        "up",
+        "down",
+        "keep",
+        "hold",
+        "shorten",
+        "delay",
+        "earlier",
+        "suspend",
+        "swap",
+        "resolve",
+        "end",
+        "begin",
+        "flatten",
+        "sharpen",
+        "copy",
+    ]
+)
+_NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
+
+
+@dataclass(frozen=True)
+class Cover:
+    """Parts that cover a sentence; `unknown` are the words that nothing reads."""
+
+    cost: float = 0.0
+    parts: tuple[Part, ...] = ()
+    unknown: tuple[int, ...] = ()
+
+
+def covers(sentence: Sentence, stems: Sequence[str]) -> list[Cover]:
+    """The ways to cover a sentence with parts, the fewest parts first."""
+    n = len(sentence.tokens)
+    best: list[list[Cover]] = [[] for _ in range(n + 1)]
+    best[n] = [Cover()]
+    for place in range(n - 1, -1, -1):
+        found: list[Cover] = []
+        for part in _steps(sentence, place, stems):
+            cost = _cost(part, sentence)
+            found += [
+                Cover(
+                    cost + rest.cost,
+                    (part, *rest.parts) if part.kind not in ("free", "unknown") else rest.parts,
+                    (place, *rest.unknown) if part.kind == "unknown" else rest.unknown,
+                )
+                for rest in best[part.last]
+            ]
+        best[place] = _cheapest(found)
+    return best[0]
+
+
+def _cheapest(found: list[Cover]) -> list[Cover]:
+    ordered = sorted(found, key=lambda cover: cover.cost)
+    return ordered[:MAX_COVERS]
+
+
+def _cost(part: Part, sentence: Sentence) -> float:
+    if part.kind == "free":
+        return _FREE_COST * (part.last - part.first)
+    if part.kind == "unknown":
+        word = sentence.tokens[part.first].text
+        return _NEVER if word in _NEGATIONS else _UNKNOWN_COST
+    return 1.0
+
+
+@lru_cache(maxsize=1)
+def _free() -> dict[str, list[tuple[str, ...]]]:
+    """Wordings that say nothing to a rule, by their first word, the longest first."""
+    found: dict[str, list[tuple[str, ...]]] = {}
+    for wording in free_words():
+        words = plain_words(wording)
+        if words:
+            found.setdefault(words[0], []).append(words)
+    return {word: sorted(wordings, key=len, reverse=True) for word, wordings in found.items()}
+
+
+def _steps(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
+    yield from _stem(sentence, place, stems)
+    yield from parts_at(sentence, place)
+    texts = tuple(token.text for token in sentence.tokens)
+    for words in _free().get(texts[place], ()):
+        if texts[place : place + len(words)] == words and _may_be_free(texts, place):
+            yield Part("free", None, place, place + len(words))
+    if texts[place] in ("?", "!", ".", ",", ";", "-"):
+        yield Part("free", None, place, place + 1)
+    yield Part("unknown", None, place, place + 1)
+
+
+def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
+    """ "to" says where to, but before a verb."""
+    after = texts[place + 1] if place + 1 < len(texts) else ""
+    return texts[place] != "to" or after in _free() or after in _VERBS
+
+
+def _stem(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
+    token = sentence.tokens[place]
+    for stem in stems:
+        if stem.lower() == token.raw.lower().removesuffix("'s").removesuffix("’s"):
+            after = sentence.tokens[place + 1 : place + 2]
+            # "bass line" came out as "bass phrase": the line is the part.
+            if after and after[0].raw.lower() in ("line", "part"):
+                yield Part("stem", stem, place, place + 2)
+            yield Part("stem", stem, place, place + 1)

@@ -1,0 +1,239 @@
+"""What a spoken sentence moves: the notes that its parts name, in canonical words."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from retune.rules.model import ROLE_WORDS
+from retune.rules.spoken.parts import Part
+from retune.rules.spoken.pitches import degrees_of, names_of
+
+Kinds = list[tuple[str, str]]
+"""Kinds of note, each with a further scope; a rule for each."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is missing, and sentences that say it."""
+
+    problem: str
+    examples: tuple[str, ...]
+    first: int = 0
+    last: int = 0
+
+
+@dataclass
+class Heard:
+    """The parts of one cover, sorted."""
+
+    parts: tuple[Part, ...]
+    kinds: dict[str, list[Part]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for part in self.parts:
+            self.kinds.setdefault(part.kind, []).append(part)
+
+    def has(self, *kinds: str) -> bool:
+        return any(kind in self.kinds for kind in kinds)
+
+    def of(self, kind: str) -> list[Part]:
+        return self.kinds.get(kind, [])
+
+
+class MissingError(Exception):
+    """Something is missing that has to be asked for."""
+
+    def __init__(self, problem: str, examples: Sequence[str], part: Part | None = None) -> None:
+        first, last = (part.first, part.last) if part is not None else (0, 0)
+        self.question = Question(problem, tuple(examples), first, last)
+
+
+class NoRuleError(Exception):
+    """The parts make no rule."""
+
+
+_ALONE = {
+    "phrase-ending": "in phrase last",
+    "phrase-penultimate": "in phrase last",
+    "phrase-opening": "in phrase 1",
+    "phrase-second": "in phrase 1",
+    "phrase-third": "in phrase 1",
+    "phrase-fourth": "in phrase 1",
+}
+_OF_SONG = ("highest", "lowest", "longest")
+
+
+class WhatReader:
+    """Finds what the parts of one cover move. `before` is what the clause before was about."""
+
+    def __init__(self, heard: Heard, before: str) -> None:
+        self.heard = heard
+        self.before = before
+        self.sources: list[Part] = []
+        self.target: Part | None = None
+
+    # what is moved
+
+    def whats(self) -> list[Kinds]:
+        """Every reading of what is moved: a list of (what, further scope) for each rule."""
+        heard = self.heard
+        stems = ", ".join(dict.fromkeys(part.value for part in heard.of("stem")))
+        found = self._chosen()
+        if not found:
+            if stems:
+                return [[(stems, "")]]
+            return [[(self._default(), "")]]
+        lead = f"{stems} " if stems else ""
+        return [[(lead + what, more) for what, more in one] for one in found]
+
+    def _default(self) -> str:
+        heard = self.heard
+        if heard.has("melody", "notes", "song"):
+            return "every note"
+        placed = heard.has("scope", "phrases")
+        if placed and (heard.has("keep") or heard.has("interval", "up", "down", "sharp")):
+            return "every note"
+        if self.before:
+            return self.before
+        if placed and any(
+            "on word" in s or "on beat" in s or "where" in s
+            for p in heard.of("scope")
+            for s in p.value
+        ):
+            return "every note"
+        return ""
+
+    def _chosen(self) -> list[Kinds]:
+        heard = self.heard
+        kinds = self._kinds()
+        ats, roles = heard.of("at"), heard.of("role")
+        names = [n for p in self.sources if is_names(p) for n in names_of(pitch_text(p))]
+        degrees = self._source_degrees()
+        if sum(map(bool, (ats, roles, names, degrees))) > 1 or len(ats) > 1:
+            raise NoRuleError
+        if ats:
+            return [[(ats[0].value, "")]]
+        if names:
+            if kinds:
+                raise NoRuleError
+            return [[(f"note {name}", "") for name in names]]
+        if roles:
+            return self._each_kind(kinds, [ROLE_WORDS[p.value] for p in roles])
+        if degrees:
+            return [
+                [(f"{kind} {words}", more) for kind, more in one]
+                for words in degrees
+                for one in (kinds[:1] or [[("every", "")]])
+            ]
+        return [[(f"{kind} note", more) for kind, more in one] for one in kinds]
+
+    def _each_kind(self, kinds: list[Kinds], words: list[str]) -> list[Kinds]:
+        first = kinds[0] if kinds else [("every", "")]
+        return [[(f"{kind} {word}", more) for kind, more in first for word in words]]
+
+    def _source_degrees(self) -> list[str]:
+        lists = [
+            meanings_
+            for part in self.sources
+            if not is_names(part) and part.kind != "member"
+            for meanings_ in degrees_of(pitch_text(part))
+        ]
+        if any(part.kind == "member" for part in self.sources):
+            raise NoRuleError
+        if not lists:
+            return []
+        found = []
+        for chosen in itertools.islice(itertools.product(*lists), 4):
+            members = [one for one in chosen if one.startswith("chord")]
+            if members and len(chosen) > 1:
+                continue
+            found.append(members[0] if members else f"degree {', '.join(dict.fromkeys(chosen))}")
+        return found
+
+    def _kinds(self) -> list[Kinds]:
+        """Each reading of the kind of note: (kind, further scope) for each rule."""
+        heard = self.heard
+        positions = {part.value[0]: part for part in heard.of("position")}
+        if heard.of("firsts"):
+            count = heard.of("firsts")[0].value
+            names = ("phrase-opening", "phrase-second", "phrase-third", "phrase-fourth")
+            return [[(name, "") for name in names[:count]]]
+        if heard.of("lasts"):
+            return [[("phrase-penultimate", ""), ("phrase-ending", "")]]
+        if heard.of("last_degree"):
+            positions.setdefault("phrase-ending", heard.of("last_degree")[0])
+        if not positions and heard.has("begin"):
+            positions = {"phrase-opening": heard.of("begin")[0]}
+        if not positions and (heard.has("end", "cadences") or self._resolves_phrase()):
+            positions = {
+                "phrase-ending": (heard.of("end") or heard.of("cadences") or heard.of("resolve"))[0]
+            }
+        if len(positions) > 1:
+            positions.pop("phrase-ending", None) if heard.has("end") else None
+        if not positions:
+            return []
+        if self._is_of_song():
+            return [[_alone(kind) for kind in positions]]
+        each = [(kind, "") for kind in positions]
+        if self._is_many(positions.values()):
+            return [each]
+        lone = [_alone(kind) for kind in positions]
+        return [each] if lone == each else [each, lone]
+
+    def _resolves_phrase(self) -> bool:
+        heard = self.heard
+        return heard.has("resolve") and not self.sources and not heard.has("role", "notes", "at")
+
+    def _is_of_song(self) -> bool:
+        heard = self.heard
+        if heard.has("phrases", "cadences"):
+            return False
+        return heard.has("song") or (heard.has("melody") and heard.has("end"))
+
+    def _is_many(self, positions: Iterable[Part]) -> bool:
+        """Whether the words mean one note a phrase: many, each, of a phrase, or of certain ones."""
+        heard = self.heard
+        if heard.has("phrases", "cadences") or self.sources:
+            return True
+        for part in positions:
+            if part.kind == "position" and part.value[1]:
+                return True
+        return any(
+            "phrase" in s
+            or "section" in s
+            or "bar" in s
+            or "where" in s
+            or "over" in s
+            or "word" in s
+            for p in heard.of("scope")
+            for s in p.value
+        )
+
+    def scopes(self) -> list[str]:
+        heard = self.heard
+        lists = [
+            part.value for part in heard.parts if part.kind in ("scope", "phrases", "cadences")
+        ]
+        return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
+
+
+def _alone(kind: str) -> tuple[str, str]:
+    """The one note of the song that a kind means, as a kind and a scope."""
+    if kind in _OF_SONG:
+        return f"song-{kind}", ""
+    return kind, _ALONE.get(kind, "")
+
+
+def is_names(part: Part) -> bool:
+    return "n:" in pitch_text(part)
+
+
+def pitch_text(part: Part) -> str:
+    if part.kind == "target":
+        match = part.value[1]
+        return str(match["not"] if part.value[0] == "not" else match["target"])
+    if part.kind == "last_degree":
+        return str(part.value["d"])
+    return str(part.value[0])
