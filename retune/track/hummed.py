@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from retune.carriers.heard import AudioLike, FloatArray
 from retune.carriers.units import hz_to_midi
 from retune.song.guide import GuideNote
+from retune.sound.compiled import prepare
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, frames_of
 
@@ -144,6 +145,7 @@ def _costs(salience: FloatArray, line: FloatArray, *, wraps: bool) -> FloatArray
 def _lay(costs: FloatArray) -> tuple[NDArray[np.int64], float]:
     """Frame of each step of the line on the cheapest way through, and the mean cost of the steps
     that sound. The mix is lengthened by silence at both ends, so that a line may hang over."""
+    prepare()
     import librosa
 
     n_steps = len(costs)

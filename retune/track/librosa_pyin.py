@@ -10,6 +10,7 @@ import numpy as np
 
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
 from retune.carriers.units import gain_to_db
+from retune.sound.compiled import prepare
 
 RATE_HZ = 22050
 HOP = 256
@@ -21,6 +22,7 @@ class LibrosaPyin:
     name = "librosa"
 
     def track(self, audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> PitchTrack:
+        prepare()
         import librosa
 
         mono: FloatArray = np.asarray(audio.read().mean(axis=1), dtype=np.float64)
