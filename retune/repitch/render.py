@@ -15,6 +15,8 @@ from retune.repitch.judge import CLEAN, verdict
 from retune.repitch.lift_bass import bass_verdict
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
+from retune.repitch.patches import trimmed
+from retune.repitch.retime import retime
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
 
 MAX_SHIFT_CENTS = 1200.0
@@ -27,7 +29,7 @@ Shift = Callable[[Engine, Passage], Samples]
 def render_stem(
     audio: AudioLike, *, stem: StemAnalysis, edits: Sequence[Edit], engine: str = "auto"
 ) -> StemRendition:
-    """Move the pitch of the edited spans of a stem.
+    """Move the edited spans of a stem, in pitch and in time.
 
     Parameters
     ----------
@@ -44,7 +46,8 @@ def render_stem(
     -------
     StemRendition
         Patches in order of time. Samples outside them are the stem's own; no patch goes further
-        than 75 ms from its edits.
+        than 75 ms from its edits, but for a consonant that begins earlier and goes whole with
+        its note in time.
 
     Raises
     ------
@@ -53,7 +56,8 @@ def render_stem(
     EngineError
         The engine cannot do this material or is not installed.
     """
-    return _render(audio, stem, edits, engine, _there)
+    moved = _render(audio, stem, edits, engine, _there)
+    return retime(audio, stem=stem, edits=edits, rendition=moved)
 
 
 def render_control(
@@ -62,7 +66,8 @@ def render_control(
     """The matched control: the same spans moved by the same amounts and back again, as often as
     it takes to lie as far from the original as a variant from the same melody truly sung
     (`Engine.round_trips`). Parameters and errors as for `render_stem`."""
-    return _render(audio, stem, edits, engine, _there_and_back)
+    moved = _render(audio, stem, edits, engine, _there_and_back)
+    return retime(audio, stem=stem, edits=edits, rendition=moved, is_control=True)
 
 
 def _there(engine: Engine, passage: Passage) -> Samples:
@@ -166,8 +171,6 @@ def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engin
                 f"{where}: {edit.shift_cents:+.0f} cents is more than an octave; "
                 f"allowed are -{MAX_SHIFT_CENTS:.0f} to +{MAX_SHIFT_CENTS:.0f}"
             )
-        if edit.moves_in_time:
-            raise EngineError(f"{where}: notes are not moved in time yet, in pitch only")
         end_s = edit.end_s
     if engine.needs_pitch and stem.track is None and edits:
         raise EngineError(
@@ -212,15 +215,5 @@ def _patches(work: Work, moved: Sequence[Samples]) -> list[Patch]:
         covered[here.start + 1 : here.stop + 1] = True
     turns = np.flatnonzero(covered[1:] != covered[:-1]).reshape(-1, 2)
     mixed, was = (old + change).astype(np.float32), old.astype(np.float32)
-    found = [_trimmed(start + int(a), mixed[a:b], was[a:b]) for a, b in turns]
+    found = [trimmed(start + int(a), mixed[a:b], was[a:b]) for a, b in turns]
     return [patch for patch in found if patch is not None]
-
-
-def _trimmed(start: int, mixed: Samples, was: Samples) -> Patch | None:
-    """A patch from the first sample that differs to the last, or None when none does."""
-    differs = np.flatnonzero(mixed.ravel() != was.ravel())
-    if not len(differs):
-        return None
-    n_channels = mixed.shape[1]
-    first, last = int(differs[0]) // n_channels, int(differs[-1]) // n_channels + 1
-    return Patch(start + first, mixed[first:last])
