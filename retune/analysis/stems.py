@@ -38,7 +38,7 @@ from retune.theory.noteroles import (
 )
 from retune.theory.roles import how_it_ends, melodic_ending
 from retune.theory.spelling import pitch_name
-from retune.theory.tensionmodels import note_tension, stability
+from retune.theory.tensionmodels import stability, tension_terms
 
 DOUBTFUL = 0.5
 NAMED_AT_MOST = 5
@@ -198,33 +198,31 @@ def _over(
     facts: StemFacts, placed: Sequence[Placed], found: Sequence[Reading], k: int
 ) -> tuple[Over, ...] | None:
     """The note over each chord that sounds under it; None where no chord does."""
-    note = placed[k]
-    over = []
+    note, over = placed[k], []
     for span, reading in zip(note.spans, found, strict=True):
         if span.chord is None or not is_chord(span.chord):
             continue
-        key = facts.key_at(span.chord.start_s)
+        key, home = facts.key_at(span.chord.start_s), home_at(facts.keys, span.start_s)
         at = reading.resolves_to
+        terms = tension_terms(note.midi, span.chord, key, home) if key and home else ()
         over.append(
             Over(
                 span.start_s,
                 span.end_s,
                 span.chord,
                 reading.role,
-                None
-                if key is None
-                else note_tension(
-                    note.midi, span.chord, key, home_at(facts.keys, span.start_s)
-                ).harmonic,
-                ""
-                if at is None
-                else suspension_figure(
-                    (note.midi, placed[at].midi), span.chord, key, in_bass=facts.role == "bass"
-                ),
+                sum(number for _, number in terms) if terms else None,
+                _figure(facts, note.midi, placed[at].midi, span.chord) if at is not None else "",
                 None if at is None else at + 1,
+                terms,
             )
         )
     return tuple(over) or None
+
+
+def _figure(facts: StemFacts, midi: int, goes_to: int, chord: Chord) -> str:
+    key = facts.key_at(chord.start_s)
+    return suspension_figure((midi, goes_to), chord, key, in_bass=facts.role == "bass")
 
 
 def _with_phrases(

@@ -194,8 +194,8 @@ class Over:
     """A note over one of the chords that sound under it, from `start_s` to `end_s`.
 
     `tension` is that of `theory.tensionmodels` (chord distance and surface dissonance), None
-    without a key. A suspension or retardation has its `figure` ("4-3") and the index of the note
-    that it resolves to.
+    without a key; `terms` are what it is the sum of, in words. A suspension or retardation has its
+    `figure` ("4-3") and the index of the note that it resolves to.
     """
 
     start_s: float
@@ -205,6 +205,7 @@ class Over:
     tension: int | None = None
     figure: str = ""
     resolves_to: int | None = None
+    terms: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -186,11 +186,11 @@ def draw_tension(
     top, bottom = system.chords_bottom + 0.55 * f, system.bottom - 0.25 * f
     gutter = system.layout.gutter
     pen.line(gutter, bottom, system.x_end, bottom, "end")
-    pen.text(gutter - 0.5 * f, top + 0.75 * f, "more", "sk", anchor="end")
-    pen.text(gutter - 0.5 * f, bottom, "less", "sk", anchor="end")
     pen.text(0.25 * f, (top + bottom) / 2 + 0.45 * f, "tension")
     values = [value for point in points for value in point[1:] if value is not None]
     low, high = min([0.0, *values]), max([1e-9, *values])
+    pen.text(gutter - 0.5 * f, top + 0.75 * f, f"{high:.3g}", "sk", anchor="end")
+    pen.text(gutter - 0.5 * f, bottom, f"{low:.3g}", "sk", anchor="end")
 
     def place(time_s: float, value: float) -> Point:
         return (
@@ -229,10 +229,9 @@ def _closed(points: Sequence[Point]) -> str:
 
 
 def _nearest(points: Sequence[TensionPoint], start_s: float, end_s: float) -> int | None:
-    """The point that lies in a note, the one nearest its middle."""
+    """The last point that lies in a note: over its last chord, where it steps."""
     inside = [k for k, (t, _, _) in enumerate(points) if start_s - 1e-6 <= t <= end_s + 1e-6]
-    middle = (start_s + end_s) / 2
-    return min(inside, key=lambda k: abs(points[k][0] - middle)) if inside else None
+    return inside[-1] if inside else None
 
 
 def _clipped(points: Sequence[Point], system: System) -> list[Point]:

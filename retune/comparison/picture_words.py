@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retune.carriers.changes import Plan
-from retune.carriers.heard import Analysis, Chord, Note
+from retune.carriers.heard import Analysis, Chord, Note, Over
 from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
@@ -40,13 +40,13 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
         parts.append(f"degree {pretty(note.degree)}")
     if note.bar is not None:
         parts.append("pickup" if note.bar == 0 else f"bar {note.bar}")
-    if note.chord is not None and note.chord.root_pc >= 0:
-        roman = roman_shown(note.chord)
-        name = chord_name(note.chord)
-        parts.append(f"over {roman} ({name})" if roman else f"over {name}")
+    if note.over is None and note.chord is not None and note.chord.root_pc >= 0:
+        parts.append(_over_chord(note.chord))
         if note.chord_role:
             parts.append(note.chord_role)
     words = ", ".join(parts)
+    for over in note.over or ():
+        words += f"; {_over_words(over, quiz=quiz)}"
     if ending is not None and not quiz:
         words += f"; phrase {ending.number} ends here: {state_words(ending.state)}"
     if moved_to:
@@ -58,6 +58,22 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
     if note.doubt:
         words += f" (uncertain: {note.doubt})"
     return words
+
+
+def _over_chord(chord: Chord) -> str:
+    roman, name = roman_shown(chord), chord_name(chord)
+    return f"over {roman} ({name})" if roman else f"over {name}"
+
+
+def _over_words(over: Over, *, quiz: bool) -> str:
+    """A note over one of its chords: its role, and what its tension is the sum of."""
+    words = _over_chord(over.chord)
+    if over.role:
+        words += f", {over.figure} {over.role}" if over.figure else f", {over.role}"
+    if over.tension is None or quiz:
+        return words
+    terms = " + ".join(f"{number} {text}" for text, number in over.terms if number)
+    return f"{words}, tension {over.tension}" + (f" = {terms}" if terms else "")
 
 
 def alternative_text(

@@ -102,6 +102,11 @@ class Scene:
         note = self.after(note)
         return self.band.chord(note.chord, judged_at(note))
 
+    def chord_under(self, note: Note, place: int) -> Chord | None:
+        """The chord under one stretch of a note, with the plan's band beneath it."""
+        spans = spans_of(note)
+        return self.band.chord(spans[place].chord, self._asked_at(note, place, spans))
+
     # roles ---------------------------------------------------------------------------------
 
     @cached_property

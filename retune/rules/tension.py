@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from retune.carriers.changes import Plan
-from retune.carriers.heard import Analysis, Key, Note, StemAnalysis
-from retune.rules.scene import Scene
+from retune.carriers.heard import Analysis, Note, StemAnalysis
+from retune.rules.scene import Scene, spans_of
+from retune.theory.keys import home_at
+from retune.theory.noteroles import Span
 from retune.theory.tensionmodels import Tension, note_tension
 
 Term = Literal["harmonic", "harmony", "surface", "instability", "attraction", "magnetism"]
@@ -25,8 +27,8 @@ CurvePoint = tuple[float, float, float | None]
 
 @dataclass(frozen=True)
 class NoteTension:
-    """The terms of one note before and after a plan; equal where the plan leaves it and its chord
-    alone. `is_phrase_ending` as in the note."""
+    """The terms of a note over one of the chords under it, before and after a plan; equal where
+    the plan leaves it and its chord alone. `is_phrase_ending` as in the note."""
 
     note: int
     start_s: float
@@ -45,9 +47,10 @@ def plan_tension(
 ) -> tuple[NoteTension, ...]:
     """The tension of every note of a voice, as sung and in the variant.
 
-    A note is weighed over the chord it is judged by, with bass and backing as the plan moves them;
-    distances count from the tonic chord of the song's first key. Lerdahl's tree of prolongations
-    is not drawn, so a value tells how far an event lies from home, not how it is led there.
+    A note is weighed over each chord that sounds under it, with bass and backing as the plan moves
+    them; distances count from the tonic chord of the home key (`theory.keys.home_at`). Lerdahl's
+    tree of prolongations is not drawn, so a value tells how far an event lies from home, not how it
+    is led there.
 
     Parameters
     ----------
@@ -59,45 +62,60 @@ def plan_tension(
     Returns
     -------
     tuple of NoteTension
-        In order of time; empty without a key or without a melody.
+        In order of time, one for each note and chord under it (one without chords); empty without
+        a key or without a melody.
     """
     voice = analysis.melody if stem is None else analysis.stems[stem]
-    home = analysis.key
-    if voice is None or home is None:
+    if voice is None or analysis.key is None:
         return ()
     scene = Scene(analysis, plan)
-    return tuple(_of_note(scene, voice, note, home) for note in voice.notes)
+    return tuple(part for note in voice.notes for part in _of_note(scene, voice, note))
 
 
-def _of_note(scene: Scene, voice: StemAnalysis, note: Note, home: Key) -> NoteTension:
-    key = scene.analysis.key_at(note.start_s) or home
-    return NoteTension(
-        note=note.index,
-        start_s=note.start_s,
-        end_s=note.end_s,
-        before=note_tension(note.midi_name, note.chord, key, home),
-        after=note_tension(scene.midi_after(voice, note), scene.chord_after(note), key, home),
-        is_phrase_ending=note.is_phrase_ending,
-    )
+def _of_note(scene: Scene, voice: StemAnalysis, note: Note) -> Iterator[NoteTension]:
+    midi, spans = scene.midi_after(voice, note), spans_of(note)
+    if len(spans) < 2 or scene.after(note) is not note:
+        spans, moved = (Span(note.start_s, note.end_s, note.chord),), [scene.chord_after(note)]
+    else:
+        moved = [scene.chord_under(note, k) for k in range(len(spans))]
+    for span, chord in zip(spans, moved, strict=True):
+        key = scene.analysis.key_at(span.start_s)
+        home = home_at(scene.analysis.keys, span.start_s)
+        if key is None:
+            continue
+        yield NoteTension(
+            note=note.index,
+            start_s=span.start_s,
+            end_s=span.end_s,
+            before=note_tension(note.midi_name, span.chord, key, home),
+            after=note_tension(midi, chord, key, home),
+            is_phrase_ending=note.is_phrase_ending and span is spans[-1],
+        )
 
 
 def tension_curve(
     notes: Sequence[NoteTension], *, term: Term | None = None
 ) -> tuple[CurvePoint, ...]:
-    """(seconds of the middle of a note, value as sung, value in the variant or None where it is
-    the same or not known) of one term.
+    """(seconds, value as sung, value in the variant or None where it is the same or not known) of
+    one term: in the middle of a note, or at both ends of each stretch where it lies over several
+    chords, so that the curve steps inside it.
 
     Without a `term` that of `curve_term`: one curve never mixes two measures. Notes without the
     term, as in a pickup before the first chord, are left out.
     """
     chosen = term or curve_term(notes)
     points: list[CurvePoint] = []
+    held: dict[int, list[NoteTension]] = {}
+    for note in notes:
+        held.setdefault(note.note, []).append(note)
     for note in notes:
         before, after = getattr(note.before, chosen), getattr(note.after, chosen)
         if before is not None:
             is_same = after is None or after == before
-            middle_s = (note.start_s + note.end_s) / 2
-            points.append((middle_s, float(before), None if is_same else float(after)))
+            variant = None if is_same else float(after)
+            steps = len(held[note.note]) > 1
+            times = (note.start_s, note.end_s) if steps else ((note.start_s + note.end_s) / 2,)
+            points += [(time_s, float(before), variant) for time_s in times]
     return tuple(points)
 
 

@@ -40,36 +40,46 @@ def melodic_ending(degree: str | None) -> Ending | None:
 
 
 def how_it_ends(midi: int, chord: Chord | None, key: Key | None) -> Ending | None:
-    """How a phrase ends on a pitch over a chord.
+    """How a phrase ends on a pitch over a chord; None without a chord or a key.
 
-    "at rest": degree 1 over a root-position tonic chord. "partly at rest": 3 or 5 over the
-    tonic chord, 1 over an inverted one, or 1, 3, 5 as a chord tone of IV, vi or iii (the
-    scale's own major or minor triads on 4, 6 and 3: iv, VI, III in minor). "open": all else,
-    also a cadential six-four. None without a chord or a key.
+    The bass must be a tone of the chord's triad, else the ending is open (1 over F/G).
+
+    | chord | note | ending |
+    |---|---|---|
+    | tonic, root position | 1 | at rest |
+    | tonic, root position | its third or fifth | partly at rest |
+    | tonic, inverted | 1, its third or fifth | partly at rest |
+    | IV or iv, vi or VI, iii or III | 1, 3 or 5 as root, third or fifth | partly at rest |
+    | all else (V, vii, sevenths, a cadential six-four) | any | open |
+
+    "Tonic" is the triad or open fifth with added 6, 9 or major 7, in minor with the minor seventh
+    and the Picardy third too, in mixolydian with its own seventh.
     """
     if chord is None or key is None or is_no_chord(chord):
         return None
-    degree = degree_of(midi, key)
+    member = chord.role_of(midi % 12)
+    if member not in _TRIAD or chord.role_of(chord.bass_pc) not in _TRIAD:
+        return "open"
     if is_tonic_chord(chord, key):
-        # A Picardy third makes the major third of a minor key the chord's own third.
-        if degree == "1":
-            return "at rest" if is_root_position(chord) else "partly at rest"
-        member = chord.role_of(midi % 12)
-        return "partly at rest" if member in ("third", "fifth") else "open"
-    if degree in ("1", "3", "5") and is_chord_tone(midi, chord) and _is_partly(chord, key):
-        return "partly at rest"
-    return "open"
+        return "at rest" if member == "root" and is_root_position(chord) else "partly at rest"
+    at_home = degree_of(midi, key) in ("1", "3", "5")
+    return "partly at rest" if at_home and _is_partly(chord, key) else "open"
+
+
+_TRIAD = ("root", "third", "fifth")
 
 
 def _is_partly(chord: Chord, key: Key) -> bool:
-    """Whether a chord is the key's own IV, vi or iii (or its open fifth), none diminished."""
+    """Whether a chord is IV or iv, or the key's own vi or iii (or its open fifth), none
+    diminished."""
     scale, triads = scale_semitones(key), natural_triads(key)
     semitone = (chord.root_pc - tonic_pc(key)) % 12
     if semitone not in (scale[2], scale[3], scale[5]) or triads[semitone][1] != 7:
         return False
     if {role for _, role in chord.tones} == {"root", "fifth"}:
         return True
-    return (third_semitone(chord), fifth_semitone(chord)) == triads[semitone]
+    triad = third_semitone(chord), fifth_semitone(chord)
+    return triad == triads[semitone] or (semitone == scale[3] and triad in ((3, 7), (4, 7)))
 
 
 def same_digit(degree: str | None, wanted: str, key: Key) -> bool:

@@ -23,9 +23,9 @@ def test_a_variant_is_drawn_only_where_it_differs(analysis: Analysis) -> None:
     curve = tension_curves(analysis, [plan])[plan.name]
     assert [time_s for time_s, _, _ in curve] == sorted(time_s for time_s, _, _ in curve)
     changed = [point for point in curve if point[2] is not None]
-    assert len(changed) == len(plan.edits) == 2
-    for (time_s, _, _), edit in zip(changed, plan.edits, strict=True):
-        assert edit.start_s < time_s < edit.end_s
+    # The first note lies over one chord, the second over two: a step at either end of each.
+    assert [sum(e.start_s <= t <= e.end_s for t, _, _ in changed) for e in plan.edits] == [1, 4]
+    assert len(changed) == 5
     # Over the tonic chord the tonic is all rest: no distance, no dissonance.
     assert changed[0][1:] == (3.0, 0.0)
 

@@ -40,13 +40,13 @@ OPEN: Ending = "open"
         ("Bb major", "Bb4", "Eb", PARTLY),
         ("Bb major", "Bb4", "Gm", PARTLY),
         ("Bb major", "D5", "Gm7", PARTLY),
-        ("Bb major", "F4", "Gm7", PARTLY),
+        ("Bb major", "F4", "Gm7", OPEN),
         ("Bb major", "D5", "Dm", PARTLY),
         ("Bb major", "F4", "Dm", PARTLY),
         ("Bb major", "Bb4", "Eb5", PARTLY),
         ("Bb major", "D5", "Eb", OPEN),
         ("Bb major", "G4", "Eb", OPEN),
-        ("Bb major", "Bb4", "Ebm", OPEN),
+        ("Bb major", "Bb4", "Ebm", PARTLY),
         ("Bb major", "F4", "F", OPEN),
         ("Bb major", "F4", "F7", OPEN),
         ("Bb major", "C5", "F", OPEN),
@@ -71,6 +71,23 @@ OPEN: Ending = "open"
         ("D dorian", "F4", "Bdim", OPEN),
         ("G mixolydian", "G4", "C", PARTLY),
         ("G mixolydian", "G4", "F", OPEN),
+        # The bass counts, sevenths are treated alike, IV as iv, the tonic seventh of mixolydian.
+        ("C major", "C5", "F/G", OPEN),
+        ("C major", "C5", "C/D", OPEN),
+        ("C major", "C5", "C/Bb", OPEN),
+        ("C major", "C5", "F/A", PARTLY),
+        ("C major", "C5", "F/C", PARTLY),
+        ("C major", "G4", "Am7", OPEN),
+        ("C major", "E4", "Fmaj7", OPEN),
+        ("C major", "C5", "Dm7", OPEN),
+        ("C major", "C5", "Fmaj7", PARTLY),
+        ("C major", "E5", "Am7", PARTLY),
+        ("A minor", "A4", "D", PARTLY),
+        ("A minor", "A4", "Dm7", PARTLY),
+        ("A minor", "A4", "Am7", REST),
+        ("G mixolydian", "G4", "G7", REST),
+        ("G mixolydian", "B4", "G7", PARTLY),
+        ("G mixolydian", "F5", "G7", OPEN),
     ],
 )
 def test_endings(key: str, note: str, chord: str, ending: Ending) -> None:
@@ -89,7 +106,7 @@ def test_a_moved_bass_changes_the_ending() -> None:
     home = Key("Bb", "major")
     chord = parse_chord("Bb", home)
     assert how_it_ends(70, with_bass(chord, 2, home), home) == PARTLY
-    assert how_it_ends(70, with_bass(chord, 0, home), home) == PARTLY
+    assert how_it_ends(70, with_bass(chord, 0, home), home) == OPEN
 
 
 def test_endings_by_degree_alone() -> None:

@@ -12,6 +12,7 @@ from retune.theory.tensionmodels import (
     anchoring,
     basic_space,
     chord_distance,
+    distance_from_home,
     magnetism,
     melodic_attraction,
     note_tension,
@@ -145,6 +146,45 @@ def test_stability_from_probe_tones() -> None:
 )
 def test_surface_dissonance(midi: int, chord: str, dissonance: int) -> None:
     assert surface_dissonance(midi, parse_chord(chord, C_MAJOR), C_MAJOR) == dissonance
+
+
+@pytest.mark.parametrize(
+    ("numeral", "distance"),
+    [  # as in major, by Lerdahl 2001 on the scale with the raised seventh; computed by hand
+        ("i", 0),
+        ("V", 5),
+        ("iv", 5),
+        ("IV", 5),
+        ("viio", 8),
+        ("VI", 7),
+        ("III", 7),
+        ("iio", 8),
+        ("VII", 8),
+    ],
+)
+def test_chord_distance_in_minor(numeral: str, distance: int) -> None:
+    chord = parse_chord(numeral, A_MINOR)
+    assert distance_from_home(chord, A_MINOR, A_MINOR) == distance
+
+
+@pytest.mark.parametrize(
+    ("text", "distance"),
+    [  # d = i + j + k in the region with the shortest path; computed by hand
+        ("V/V", 1 + 2 + 7),
+        ("iv", 3 + 1 + 7),
+    ],
+)
+def test_borrowed_and_applied_chords_stand_in_their_own_region(text: str, distance: int) -> None:
+    assert distance_from_home(parse_chord(text, C_MAJOR), C_MAJOR, C_MAJOR) == distance
+
+
+def test_a_suspension_in_any_voice_is_dissonant() -> None:
+    def tension(midi: int, text: str) -> int | None:
+        return note_tension(midi, parse_chord(text, C_MAJOR), C_MAJOR).harmonic
+
+    assert [tension(60, "C"), tension(60, "Csus4"), tension(65, "Csus4")] == [0, 3, 3]
+    assert [tension(67, "Gsus4"), tension(67, "G")] == [8, 5]
+    assert [tension(60, "Gsus4"), tension(59, "G")] == [8, 6]
 
 
 def test_the_leading_note_of_minor_is_not_chromatic() -> None:
