@@ -32,28 +32,22 @@ def binomial_p(k: int, n: int, *, sides: Sides = "two-sided", chance: float = 0.
 
 def clopper_pearson(k: int, n: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Exact two-sided interval of the share behind `k` of `n`; (0, 1) without trials."""
-    from scipy.stats import beta
-
-    _check(k, n)
-    tail = (1 - confidence) / 2
-    low = float(beta.ppf(tail, k, n - k + 1)) if k > 0 else 0.0
-    high = float(beta.ppf(1 - tail, k + 1, n - k)) if k < n else 1.0
-    return low, high
+    return _interval(k, n, confidence, "exact")
 
 
 def wilson(k: int, n: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Wilson's score interval of the share behind `k` of `n`; (0, 1) without trials."""
-    from math import sqrt
+    return _interval(k, n, confidence, "wilson")
 
-    from scipy.stats import norm
+
+def _interval(k: int, n: int, confidence: float, method: str) -> tuple[float, float]:
+    from scipy.stats import binomtest
 
     _check(k, n)
     if n == 0:
         return 0.0, 1.0
-    z = float(norm.ppf(0.5 + confidence / 2))
-    middle = (k + z * z / 2) / (n + z * z)
-    half = z * sqrt(k * (n - k) / n + z * z / 4) / (n + z * z)
-    return max(middle - half, 0.0), min(middle + half, 1.0)
+    found = binomtest(k, n).proportion_ci(confidence, method=method)
+    return float(found.low), float(found.high)
 
 
 @lru_cache(maxsize=1024)

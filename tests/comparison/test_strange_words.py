@@ -33,7 +33,6 @@ from retune.comparison.exports.tables import csv_tables
 from retune.comparison.index_page import IndexRow, index_page
 from retune.comparison.page import comparison_page
 from retune.comparison.page_input import PageInput
-from retune.comparison.sheet import answer_sheet, playing_sheet
 from retune.song.csvtext import table
 
 SCRIPT = (
@@ -122,13 +121,7 @@ class Seen(HTMLParser):
 PAGES = {
     "comparison": lambda words: comparison_page(tricked_page(words)),
     "index": tricked_index,
-    "answer sheet": lambda words: answer_sheet(_design(words), title=words, rights=words),
-    "playing sheet": lambda words: playing_sheet(_design(words), title=words, rights=words),
 }
-
-
-def _design(words: str) -> object:
-    return pair_design((words, "b"), passages=[words], n_pairs=2, question=words)
 
 
 @pytest.mark.parametrize("kind", PAGES)
