@@ -212,7 +212,7 @@ class LocalProcesses:
         self._executor()
 
     def _executor(self) -> Any:
-        from joblib.externals.loky import get_reusable_executor
+        from loky import get_reusable_executor
 
         # A pool that broke is replaced here; else it is always the same one.
         return get_reusable_executor(

@@ -1,10 +1,9 @@
 """Engine `rubberband`: the Rubber Band program, called through pyrubberband.
 
 Its finer engine (R3) with formants kept. pyrubberband hands the sound over in 16-bit files, in
-which a quiet passage keeps few levels: here they hold floats. The program lowers or clamps what
-passes full scale and loses level on what is very quiet: each passage goes in with the same peak,
-well below full scale. It acts on a change of pitch too early: the
-map of the offsets is set back by its delay.
+which a quiet passage would keep few levels, and the program lowers or clamps what passes full
+scale: each passage goes in with the same peak, well below full scale. The program acts on a
+change of pitch too early: the map of the offsets is set back by its delay.
 """
 
 from __future__ import annotations
@@ -13,11 +12,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from threading import Lock
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -30,23 +25,8 @@ PROGRAM = "rubberband"
 PEAK = 0.25
 MAP_STEP_S = 0.005
 EARLY_S = 0.0875  # measured: R3 acts 85 to 90 ms before the time in the map
-_lock = Lock()
-
-
-@contextmanager
-def _float_files(module: Any) -> Iterator[None]:
-    """Let pyrubberband write its temporary files as 32-bit floats."""
-    plain = module.sf
-
-    def write(path: str, y: Any, rate: int) -> None:
-        plain.write(path, y, rate, subtype="FLOAT")
-
-    with _lock:
-        module.sf = SimpleNamespace(write=write, read=plain.read)
-        try:
-            yield
-        finally:
-            module.sf = plain
+# pyrubberband gives back what it was given at 0 semitones; a map alone moves the pitch then.
+NEARLY_NONE = 1e-9
 
 
 def _pitch_map(passage: Passage, path: Path) -> None:
@@ -79,8 +59,6 @@ class RubberBand:
                 "(Debian: apt install rubberband-cli; macOS: brew install rubberband), "
                 "or use --engine auto"
             )
-        from pyrubberband import pyrb
-
         options = {"-3": "", "-F": ""}
         x = np.asarray(passage.samples, dtype=np.float64)
         peak = float(np.abs(x).max(initial=0.0))
@@ -96,7 +74,7 @@ class RubberBand:
                 _pitch_map(passage, Path(name))
                 options["--pitchmap"] = name
                 semitones = 0.0
-            out = self._run(pyrb, gain * x, passage.rate_hz, semitones, options)
+            out = self._run(gain * x, passage.rate_hz, semitones, options)
         finally:
             os.unlink(name)
         out = out.reshape(len(out), -1) / gain
@@ -105,13 +83,11 @@ class RubberBand:
             np.pad(out, ((0, max(n - len(out), 0)), (0, 0)))[:n], dtype=np.float32
         )
 
-    def _run(self, pyrb: Any, y: Any, rate: int, semitones: float, options: dict[str, str]) -> Any:
-        # a ratio of exactly 1 makes time_stretch return at once, a tempo this near does not
-        # change a sample's place in any file shorter than a day
-        tempo = 1.0 + 1e-12
+    def _run(self, y: Any, rate: int, semitones: float, options: dict[str, str]) -> Any:
+        from pyrubberband import pitch_shift
+
         try:
-            with _float_files(pyrb):
-                return pyrb.time_stretch(y, rate, tempo, {**options, "--pitch": f"{semitones:.6f}"})
+            return pitch_shift(y, rate, semitones or NEARLY_NONE, rbargs=dict(options))
         except (RuntimeError, subprocess.CalledProcessError) as error:
             raise EngineError(f"the program {PROGRAM} failed on this passage: {error}") from error
 
