@@ -9,14 +9,19 @@ import re
 import secrets
 import shutil
 import stat
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
+if sys.platform == "linux":
+    import fcntl
+
 from retune.carriers.errors import InputError, OutputError, UsageError
 from retune.sound.folders import HeldFolder, as_said, held, refuse_links, try_lock, write_reason
 
+_FICLONE = 0x40049409  # linux/fs.h
 _UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
 
@@ -93,27 +98,26 @@ def take_free_name(folder: HeldFolder, name: str, wanted: str) -> None:
             raise
 
 
-def link_or_copy(source: Path, target: Path) -> None:
-    """Make `target` another name of the file `source`, or a copy where the file system has no
-    links. Raises OutputError."""
-    try:
-        with held(source.parent) as there, held(target.parent) as here:
-            part = _unfinished_name()
-            try:
-                here.link(there, source.name, part)
-                _refuse_what_is_there(here, target, may_be=True)
-                here.rename(part, target.name)
-                return
-            finally:
-                # Renaming one link of a file over another does nothing and leaves both names.
-                here.remove(part)
-    except OSError:
-        pass
+def copy_file(source: Path, target: Path) -> None:
+    """Make `target` a file of its own with the content of `source`: one that shares its blocks
+    until either is changed, where the file system can do that. Raises OutputError."""
     try:
         with atomic_write(target) as stream, open(source, "rb") as written:
-            shutil.copyfileobj(written, stream)
+            if not _share_blocks(written, stream):
+                shutil.copyfileobj(written, stream, 1 << 20)
     except OSError as error:
         raise OutputError(f"cannot write {as_said(target)}: {write_reason(error)}") from error
+
+
+def _share_blocks(source: IO[bytes], target: IO[bytes]) -> bool:
+    """Whether the new file now shares the blocks of the other (btrfs, XFS and others)."""
+    if sys.platform != "linux":
+        return False
+    try:
+        fcntl.ioctl(target.fileno(), _FICLONE, source.fileno())
+    except OSError:
+        return False
+    return True
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retune.carriers.errors import OutputError
-from retune.sound.files import atomic_write, clear_unfinished, link_or_copy
+from retune.sound.files import atomic_write, clear_unfinished, copy_file
 from retune.sound.folders import locked_file, make_folder, named_file, place_in, sole_writer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links need a right on Windows")
@@ -107,7 +107,7 @@ def test_nothing_outside_is_touched(
 
 
 @given(tree=TREES, place=PLACES)
-def test_a_link_to_a_file_is_made_where_it_seems(
+def test_a_copy_of_a_file_is_made_where_it_seems(
     tree: dict[str, tuple[str, str]], place: str
 ) -> None:
     with tempfile.TemporaryDirectory() as name:
@@ -119,7 +119,7 @@ def test_a_link_to_a_file_is_made_where_it_seems(
         grow(received, tree)
         (home / "source").write_text("sound")
         path = received / place
-        if not outcome(lambda path: link_or_copy(home / "source", path), path):
+        if not outcome(lambda path: copy_file(home / "source", path), path):
             assert path.read_text() == "sound"
             assert os.path.realpath(path) == str(path)
         assert contents(mine) == {"diary.txt": b"dear diary"}
