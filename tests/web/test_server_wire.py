@@ -84,11 +84,9 @@ def test_a_lie_about_the_body_is_refused(port: int, fields: tuple[str, ...], exp
 
 
 def test_a_body_that_comes_slowly_is_given_up(port: int) -> None:
-    began = time.monotonic()
     answer = exchanged(port, head(port, POST, KIND, "Content-Length: 100"), b'{"rules"')
     assert status(answer) == 408
     assert b"in time" in answer
-    assert time.monotonic() - began < 5
     assert_alive(port)
 
 
@@ -116,9 +114,7 @@ def test_an_upload_says_its_size_first(port: int) -> None:
 
 def test_a_head_that_does_not_end_is_hung_up_on(port: int) -> None:
     for sent in (b"", b"GET", head(port, "GET / HTTP/1.1")[:-2]):
-        began = time.monotonic()
         assert exchanged(port, sent) == b""
-        assert time.monotonic() - began < 5
     whole = head(port, "GET /api/state HTTP/1.1")
     answer = exchanged(port, whole, b"GET /api/st", pause_s=0.2)  # the second one does not end
     assert status(answer) == 200
