@@ -89,6 +89,9 @@ class Plan:
     caveat: str = ""
     heard: str = field(default="", repr=False, compare=False)
 
+    def __repr__(self) -> str:
+        return f"<Plan {self.name}: {len(self.edits)} edits>"
+
     def of_stem(self, stem: str) -> tuple[Edit, ...]:
         return tuple(edit for edit in self.edits if edit.stem == stem)
 
@@ -105,6 +108,9 @@ class Patch:
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Patch, (self.start, np.asarray(self.samples))
+
+    def __repr__(self) -> str:
+        return f"<Patch [{self.start}, {self.stop})>"
 
     @property
     def stop(self) -> int:
@@ -138,6 +144,9 @@ class StemRendition:
     warnings: tuple[str, ...] = ()
     verdicts: tuple[Verdict, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<StemRendition {self.stem}: {len(self.patches)} patches by {self.engine}>"
+
     def apply(self, audio: AudioLike, start: int = 0, stop: int | None = None) -> Samples:
         """Samples [start, stop) of `audio` with the patches in place, float32 (n, channels)."""
         stop = audio.n_samples if stop is None else stop
@@ -158,6 +167,10 @@ class Rendition:
     plan: Plan
     stems: Mapping[str, StemRendition]
     kind: str = "variant"
+
+    def __repr__(self) -> str:
+        stems = ", ".join(self.stems) or "no stem changed"
+        return f"<Rendition {self.name} ({self.kind}): {stems}>"
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:

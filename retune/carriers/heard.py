@@ -116,6 +116,9 @@ class PitchTrack:
         for name in ("time_s", "f0_hz", "voiced_prob", "energy_db"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
 
+    def __repr__(self) -> str:
+        return f"<PitchTrack {self.tracker}: {len(self.time_s)} frames of {self.hop_s:.4f} s>"
+
     def __reduce__(self) -> tuple[Any, ...]:
         arrays = (self.time_s, self.f0_hz, self.voiced_prob, self.energy_db)
         return PitchTrack, (*(np.asarray(a) for a in arrays), self.tracker)
@@ -266,7 +269,8 @@ class Phrase:
 @dataclass(frozen=True, eq=False)
 class StemAnalysis:
     """What was heard in one stem. Notes are in order of time, `index` counting from 1. `inside`
-    names the mix that holds this part, "" for a stem with a sound of its own."""
+    names the mix that holds this part, "" for a stem with a sound of its own; `follow` says how a
+    harmony goes with a moved melody."""
 
     name: str
     role: Role
@@ -274,6 +278,10 @@ class StemAnalysis:
     phrases: tuple[Phrase, ...] = ()
     track: PitchTrack | None = None
     inside: str = ""
+    follow: str = "keep"
+
+    def __repr__(self) -> str:
+        return f"<StemAnalysis {self.name}: {len(self.notes)} notes, {len(self.phrases)} phrases>"
 
     def note(self, index: int) -> Note:
         return self.notes[index - 1]
@@ -294,6 +302,10 @@ class Analysis:
     chords: tuple[Chord, ...]
     stems: Mapping[str, StemAnalysis]
     warnings: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        n_notes = sum(len(stem.notes) for stem in self.stems.values())
+        return f'<Analysis "{self.title}": {self.key}, {len(self.stems)} stems, {n_notes} notes>'
 
     @property
     def key(self) -> Key | None:

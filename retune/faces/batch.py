@@ -20,7 +20,7 @@ from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import Record, SongJobs, failed, run_batch
-from retune.pipeline.jobs import Job
+from retune.pipeline.jobs import TRACEBACK, Job
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
@@ -40,10 +40,15 @@ class Tally:
     """The records so far, by song and variant."""
 
     records: dict[tuple[str, str], Record] = field(default_factory=dict)
+    tracebacks: dict[str, str] = field(default_factory=dict)
+    """By song and variant, for `--debug` alone: they hold paths of this machine."""
     began: float = field(default_factory=time.monotonic)
 
     def add(self, record: Record) -> None:
         ended = round(time.monotonic() - self.began, 3)
+        title = f"{record['song']}/{record['variant']}"
+        self.tracebacks[title] = record.get(TRACEBACK, "")
+        record = {name: value for name, value in record.items() if name != TRACEBACK}
         self.records[record["song"], record["variant"]] = {"ended_s": ended, **record}
 
     def count(self, state: str) -> int:
@@ -213,6 +218,8 @@ def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: 
             sys.stderr.write(
                 f"retune: error: {record['song']}/{record['variant']}: {record['error']}\n"
             )
+            if arguments.debug:
+                sys.stderr.write(tally.tracebacks[f"{record['song']}/{record['variant']}"])
     counts = ", ".join(f"{tally.count(state)} {state}" for state in ("done", "skipped", "failed"))
     left = total - len(records)
     tail = f", {left} not begun (--resume goes on)" if stopped else ""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from retune.pipeline.jobs import Hearing, Job, run_hearing, run_job
+from retune.pipeline.jobs import TRACEBACK, Hearing, Job, run_hearing, run_job
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.pipeline.workers import Task, Workers, run_tasks
 
@@ -88,7 +88,8 @@ class _State:
         error = heard["error"] or written["error"]
         record = written | {"seconds": round(heard["seconds"] + written["seconds"], 3)}
         if error:
-            record |= {"state": "failed", "error": error}
+            where = heard if heard["error"] else written
+            record |= {"state": "failed", "error": error, TRACEBACK: where.get(TRACEBACK, "")}
         self.note(record)
         if error:
             for job in self.song.variants:

@@ -11,6 +11,7 @@ import functools
 import json
 import logging
 import time
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,6 +29,7 @@ from retune.pipeline.stages import Memory, log, shared_memory
 from retune.sound.files import atomic_write, sha256_file
 
 ORIGINAL_RECORD = "original.json"
+TRACEBACK = "traceback"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
 
 
@@ -92,10 +94,8 @@ def run_hearing(hearing: Hearing) -> dict[str, Any]:
     record: dict[str, Any] = {"error": None, "known": ()}
     try:
         record["known"] = _with(hearing, functools.partial(_hear, hearing))
-    except RetuneError as error:
-        record["error"] = str(error)
     except Exception as error:
-        record["error"] = _unexpected(error)
+        record |= _fault(error)
     record["seconds"] = round(time.perf_counter() - began, 3)
     return record
 
@@ -137,16 +137,18 @@ def run_job(job: Job) -> dict[str, Any]:
         record |= _with(
             job, functools.partial(_original if job.variant == ORIGINAL else _variant, job)
         )
-    except RetuneError as error:
-        record |= {"state": "failed", "error": str(error)}
     except Exception as error:
-        record |= {"state": "failed", "error": _unexpected(error)}
+        record |= {"state": "failed", **_fault(error)}
     record["seconds"] = round(time.perf_counter() - began, 3)
     return record
 
 
-def _unexpected(error: Exception) -> str:
-    return " ".join(f"unexpected: {type(error).__name__}: {error}".split())
+def _fault(error: Exception) -> dict[str, Any]:
+    """What went wrong, in a line for everybody and in full for `--debug`."""
+    said = str(error)
+    if not isinstance(error, RetuneError):
+        said = " ".join(f"unexpected: {type(error).__name__}: {error}".split())
+    return {"error": said, TRACEBACK: "".join(traceback.format_exception(error))}
 
 
 _WITHOUT_DISK = Memory()

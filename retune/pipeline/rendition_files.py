@@ -20,7 +20,7 @@ from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import Stage
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
-from retune.sound.files import atomic_write, link_or_copy, refuse_inputs, sha256_file
+from retune.sound.files import atomic_write, copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
 
 ORIGINAL = "original"
@@ -255,7 +255,7 @@ def _subtype(opened: SongInputs, audio: AudioLike) -> str:
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
     make_folder(target.parent)
-    link_or_copy(source, target)
+    copy_file(source, target)
 
 
 def address(

@@ -90,7 +90,10 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
         *residual_words(opened),
         *(line for found in heard.values() for line in found.lines),
     ]
-    return replace(analysis, warnings=(*dict.fromkeys([*told, *analysis.warnings]),))
+    parts = opened.parts
+    stems = {name: replace(s, follow=parts[name].follow) for name, s in analysis.stems.items()}
+    warnings = tuple(dict.fromkeys([*told, *analysis.warnings]))
+    return replace(analysis, stems=MappingProxyType(stems), warnings=warnings)
 
 
 def _placed(error: ChordError, song: Song) -> ChordError:

@@ -53,11 +53,10 @@ def _made(opened: SongInputs, rules: Sequence[str], progress: Progress) -> Plan:
     from retune.rules import make_plan
 
     analysis = analysis_of(opened, progress=progress)
-    follow = {name: stem.follow for name, stem in opened.song.stems.items()}
     heard = analysis_key(opened)
 
     def make() -> Plan:
-        plan = _within_stems(make_plan(analysis, rules, follow=follow), opened)
+        plan = _within_stems(make_plan(analysis, rules), opened)
         return replace(plan, heard=heard)
 
     return opened.recall(PLAN, {"analysis": heard, "rules": list(rules)}, make)

@@ -59,8 +59,7 @@ def suggest_for(
             "make a song.toml for it first"
         )
     analysis = analysis_of(opened, progress=progress)
-    follow = {name: stem.follow for name, stem in song.stems.items()}
-    found = suggest_variants(analysis, follow=follow)
+    found = suggest_variants(analysis)
     names = _names(found, song.variants)
     suggested = tuple(
         Suggested(Variant(name, item.rules, item.about), item.reason)

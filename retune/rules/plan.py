@@ -20,6 +20,11 @@ from retune.rules.timed import moved_in_time, with_times
 from retune.rules.wholes import claim_spans, spans_apart
 
 
+def _ways(analysis: Analysis) -> dict[str, str]:
+    """How each stem goes with the melody, as the song file says."""
+    return {name: stem.follow for name, stem in analysis.stems.items()}
+
+
 def make_plan(
     analysis: Analysis,
     rules: Sequence[str],
@@ -38,7 +43,8 @@ def make_plan(
     name : str
         Name of the variant.
     follow : mapping of stem to "keep", "scale steps" or "semitones"
-        How harmony stems go with the melody; doubles always follow exactly.
+        How harmony stems go with the melody, where it is not as the analysis says; doubles always
+        follow exactly.
 
     Returns
     -------
@@ -65,11 +71,12 @@ def make_plan(
         note_edit(stem, claim.note, claim.goal, claim.rule, analysis)
         for stem, claim in draft.moved()
     ]
-    going_along = followers(analysis, edits, follow or {}, settled={*draft.claims, *draft.kept})
+    ways = _ways(analysis) if follow is None else follow
+    going_along = followers(analysis, edits, ways, settled={*draft.claims, *draft.kept})
     for edit in going_along:
         if edit.note is not None:
             draft.warn_of_doubt(analysis.stems[edit.stem].note(edit.note))
-    in_time = moved_in_time(draft, follow or {})
+    in_time = moved_in_time(draft, ways)
     of_notes = with_times([*edits, *going_along], in_time, analysis)
     ordered = _in_order([*of_notes, *spans_apart(draft)])
     moved = [analysis.stems[edit.stem] for edit in ordered]

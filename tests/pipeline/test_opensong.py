@@ -261,3 +261,24 @@ def test_a_cache_that_cannot_be_written_is_told_once(
             assert names_of(retune.open(path)) == ["E4", "D4"]
     assert [r.getMessage() for r in caplog.records if "nothing is kept" in r.getMessage()] != []
     assert len(caplog.records) == 1
+
+
+def test_a_plan_of_an_analysis_keeps_what_follows(tmp_path: Path) -> None:
+    folder = tmp_path / "song"
+    write_song(folder)
+    sing(folder / "alto.wav", midi=(67.0, 65.0))
+    harmony = '[stems.alto]\nfile = "alto.wav"\nrole = "harmony"\nfollow = "semitones"\n[music]'
+    (folder / "song.toml").write_text(TEXT.replace("[music]", harmony))
+    song = retune.open(folder / "song.toml")
+    rule = "move phrase-ending degree 2 to degree 1"
+    assert {edit.stem for edit in song.plan(rule).edits} == {"vocal", "alto"}
+    assert retune.plan(song.analysis, rule) == song.plan(rule)
+
+
+def test_words_for_a_person_are_short(path: Path) -> None:
+    song = retune.open(path)
+    plan = song.plan(variant="home")
+    rendition = song.render(plan)
+    shown = [song, song.analysis, song.analysis.melody, plan, rendition, rendition.stems["vocal"]]
+    assert [str(value) for value in shown if len(str(value)) > 100] == []
+    assert repr(plan) == "<Plan home: 1 edits>"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from threading import Event, Lock, Thread
@@ -99,4 +100,5 @@ def _run(task: Task, work: Work) -> None:
     except RetuneError as error:
         task.state, task.error = "failed", " ".join(str(error).split())
     except Exception as error:
+        traceback.print_exc()
         task.state, task.error = "failed", f"unexpected: {type(error).__name__}: {error}"
