@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from starlette.responses import FileResponse, Response
+from starlette.responses import Response
 
 from retune.carriers.changes import Rendition, StemRendition
 from retune.carriers.errors import UsageError
@@ -13,7 +13,8 @@ from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import picture_view, plan_view, song_view
-from retune.faces.web.sound import packed, stem_source, stem_wav
+from retune.faces.web.sound import packed
+from retune.faces.web.stem_sound import SentStem, StemResponse
 from retune.pipeline.facts import number, verdict_facts
 from retune.pipeline.renditions import CONTROL
 from retune.pipeline.rule_lines import complete_rule
@@ -152,8 +153,4 @@ def stem(bench: Bench, asked: Asked) -> Response:
     audio = desk.opened.audio.get(name)
     if audio is None:
         raise UsageError(f'no stem is called "{name}"')
-    audio.read(0, 1)  # raises when another file was put in its place
-    source = stem_source(audio)
-    if source is not None:
-        return FileResponse(source[0], media_type=source[1])
-    return Response(stem_wav(audio), media_type="audio/wav")
+    return StemResponse(SentStem(audio, desk.opened.reads["stems"][name]))

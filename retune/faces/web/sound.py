@@ -1,37 +1,14 @@
-"""Sound on its way to the page: stems as they are, changed spans as one binary answer."""
+"""Changed spans of sound on their way to the page, as one binary answer."""
 
 from __future__ import annotations
 
-import io
 import json
 import struct
 from collections.abc import Collection, Sequence
-from pathlib import Path
 
 import numpy as np
 
 from retune.pipeline.pieces import Piece
-from retune.sound.audio import AudioFile
-
-# What every browser decodes sample for sample; the rest goes out as decoded by retune.
-_AS_IT_IS = {("WAV", "PCM_16"), ("WAV", "FLOAT"), ("WAV", "PCM_24"), ("FLAC", "PCM_16")}
-_MIMES = {"WAV": "audio/wav", "FLAC": "audio/flac"}
-
-
-def stem_source(audio: AudioFile) -> tuple[Path, str] | None:
-    """The file and its type, when a browser can be given it as it is."""
-    if (audio.format, audio.subtype) in _AS_IT_IS:
-        return Path(audio.path), _MIMES[audio.format]
-    return None
-
-
-def stem_wav(audio: AudioFile) -> bytes:
-    """A whole stem as 32-bit float WAV."""
-    import soundfile
-
-    stream = io.BytesIO()
-    soundfile.write(stream, audio.read(), audio.rate_hz, format="WAV", subtype="FLOAT")
-    return stream.getvalue()
 
 
 def packed(pieces: Sequence[Piece], *, known: Collection[str], facts: dict[str, object]) -> bytes:
