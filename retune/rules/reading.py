@@ -295,12 +295,13 @@ def _asked(question: Question, sentence: Sentence) -> RuleError:
 def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleError) -> RuleError:
     """The grammar's own complaint where the sentence began as its sentences do; else the word
     that was not understood, what to do about a wish, and the nearest sentence that reads."""
-    if strict.problem != BEGINS and _follows_grammar(sentence, strict):
-        return strict
-    nearest = _nearest(sentence, stems)
-    wish = wish_in(sentence.text)
-    found = list(covers(sentence, stems))[:1]
+    found = covers(sentence, stems)[:1]
     unknown = found[0].unknown if found else ()
+    is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
+    wish = None if is_typo else wish_in(sentence.text)
+    nearest = _nearest(sentence, stems)
+    if wish is None and _tells_more(strict, sentence, unknown):
+        return _with_readings(strict, nearest) if unknown else strict
     if wish is not None:
         says, examples = wish
         column, length = sentence.columns(*(unknown[:1] * 2 if unknown else (0, 0)))
@@ -328,10 +329,13 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     return strict
 
 
-def _follows_grammar(sentence: Sentence, strict: RuleError) -> bool:
-    """Whether the grammar itself read on past the verb before it stopped."""
-    first = sentence.tokens[0]
-    return strict.column > first.start
+def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:
+    """Whether the grammar's own complaint says it better: the sentence begins with one of its
+    verbs, and the grammar knows the nearest word or read on at least as far."""
+    if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
+        return False
+    reached = sentence.tokens[unknown[0]].start if unknown else 0
+    return bool(strict.nearest) or strict.column >= reached
 
 
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[str, ...]:

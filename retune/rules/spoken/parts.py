@@ -73,7 +73,7 @@ _WHERE = {
     "where it is not a chord tone": (
         r"(?:where |that |which )?is not (?:in )?(?:a )?(?:its )?chord(?: notes?)?"
         r"|(?:not in|outside) (?:its )?chord|nonchord(?: notes?)?|dissonant(?: notes?)?"
-        r"|dissonances|where (?:it |they )?is dissonant|(?:that |which )?do not (?:fit|belong to|"
+        r"|dissonances?|where (?:it |they )?is dissonant|(?:that |which )?do not (?:fit|belong to|"
         r"match) (?:in )?(?:its )?chord|(?:that |which )?clash(?:es)?(?: with chord)?"
     ),
     "where it is a chord tone": (
@@ -101,6 +101,8 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("swap", "swap", lambda m: None),
         ("resolve", "resolve", lambda m: None),
         ("copy", "copy", lambda m: None),
+        ("like", "like", lambda m: None),
+        ("inverse", "substitute", lambda m: None),
         ("end", r"end(?:ing)?", lambda m: None),
         ("begin", r"begin|opening", lambda m: None),
         ("song", r"(?:of |in )?(?:every |whole )?song", lambda m: None),
@@ -108,7 +110,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("melody", r"(?:every |whole |main )?melody", lambda m: None),
         ("notes", rf"{_ALL}notes?(?: of melody)?|everything|every 1|every thing", lambda m: None),
         ("target", rf"(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
-        ("target", r"(?P<target>a chord note)(?P<side>)", lambda m: ("loose", m)),
+        ("target", r"(?P<target>(?:a )?chord notes?)(?P<side>)", lambda m: ("loose", m)),
         ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
         ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
         ("target", rf"for {TARGET}", lambda m: ("for", m)),

@@ -61,7 +61,7 @@ _WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **_SOLFA}), key=len, reverse
 # A note of the scale: a digit, an ordinal, a name, or a syllable of movable do.
 _UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
 _SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
-DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: degrees?| of scale| of key)*"
+DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: of scale| of key)*"
 _AND = r"(?: ,)? (?:and |or |& )?"
 DEGREES = rf"{DEGREE}(?:{_AND}{DEGREE})*"
 NAME = r"n:[A-G][b#]*(?:-?\d)?s?"
@@ -161,14 +161,14 @@ _QUALITY = {
 }  # fmt: skip
 INTERVAL = (
     r"(?:(?P<count>\d+(?:\.\d+)?|half a|a|an|half) )?(?:more )?"
-    r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|quarter notes?|tritones?|notes?)"
+    r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|quarter notes?|tritones?|degrees?|notes?)"
     r"|(?:(?P<quality>minor|major|perfect|augmented|diminished|diatonic) )?"
     r"o:(?P<ordinal>[2-8])s?)(?! (?:degree|phrase|bar|beat|note|of|line)s?\b)"
 )
 _UNITS = {
     "semitone": (1, "semitone"), "whole": (2, "semitone"), "step": (1, "scale step"),
     "cent": (1, "cent"), "octave": (1, "octave"), "tritone": (6, "semitone"),
-    "note": (2, "semitone"),
+    "note": (2, "semitone"), "degree": (1, "scale step"),
 }  # fmt: skip
 
 
@@ -184,7 +184,7 @@ def interval_of(match: Match) -> str:
     if unit.startswith("quarter"):
         return f"{number * 50:g} cents"
     # "a note" or "2 notes" is a tone only where it is counted; "half a step" is a semitone.
-    if unit.rstrip("s") == "note" and count is None:
+    if unit.rstrip("s") in ("note", "degree") and count is None:
         return ""
     if unit == "steps" and count is None:
         return ""

@@ -24,7 +24,7 @@ _ORD = r"o:\d+"
 _SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! \d))"
 _LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN})*"
 _ONE = r"(?:\d+(?:-\d+)?|last)"
-_SIZES = r"(?:beat|semitone|step|whole|octave|cent|o:\d)s?\b"
+_SIZES = r"(?:beat|semitone|step|whole|octave|cent|note|degree|o:\d)s?\b"
 _PREP = r"(?:only )?(?:(?:in|of|for|at|from|on|to) )?(?:only )?"
 _WHICH = rf"(?:{_ORD}|last|penultimate)(?:{_AND}(?:{_ORD}|last|penultimate))*"
 
@@ -59,7 +59,7 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
     found: list[tuple[str, str, Meaning]] = [
         (kind, rf"{_PREP}(?:every )?{many} (?P<list>{_LIST})(?: only)?",
          lambda m, s: _listed(unit, m["list"])),
-        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! beat)",
+        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! {_SIZES})",
          lambda m, s: _listed(unit, m["list"])),
         (kind, rf"{_PREP}{one} (?P<ord>{_ORD})",
          lambda m, s: _ordinals(unit, m["ord"])),

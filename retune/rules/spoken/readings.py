@@ -40,6 +40,8 @@ class _Assembly(WhatReader):
 
     def readings(self) -> Readings:
         heard = self.heard
+        if heard.has("copy", "like") or (heard.has("swap") and len(self._phrases()) == 2):
+            return self._copy()
         if heard.has("swap"):
             return self._swap()
         self._sort_pitches()
@@ -70,6 +72,12 @@ class _Assembly(WhatReader):
         if firm:
             self.target = firm[0]
             self.sources += loose
+        elif heard.has("inverse") and len(bare) == 1:
+            self.target = bare[0]
+            self.sources = [part for part in targets if part.value[0] in ("for", "not")]
+        elif moves and len(bare) == 1 and [t.value[0] for t in targets] == ["not"]:
+            self.target = bare[0]
+            self.sources = targets
         elif moves and loose:
             self.target = loose[-1]
             self.sources += loose[:-1]
@@ -152,12 +160,18 @@ class _Assembly(WhatReader):
         """What is moved, for an example; of two readings the first. Asks where there is none."""
         whats = self.whats()
         what, _ = whats[0][0]
+        heard = self.heard
         if what:
             return what
+        notes = ("phrase-ending note", "every note")
+        if heard.has("interval") and heard.has("up", "down"):
+            way = "up" if heard.has("up") else "down"
+            size = interval_of(heard.of("interval")[0].value) or "1 scale step"
+            raise MissingError("which notes?", [f"shift {note} {way} {size}" for note in notes])
         words = self._target_words()[0] if self.target is not None else "degree 1"
         raise MissingError(
             "which notes?",
-            [f"move phrase-ending note to {words}", f"move every degree 2 to {words}"],
+            [f"move {note} to {words}" for note in ("phrase-ending note", "every degree 2")],
         )
 
     def _shift(self) -> list[tuple[str, str]]:
@@ -194,6 +208,29 @@ class _Assembly(WhatReader):
             shown = [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "0.5 beats")]
             raise MissingError("by how much?", shown, heard.of(verb)[0])
         return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
+
+    # a phrase's end for that of another
+
+    def _phrases(self) -> list[str]:
+        """The single phrases that are named, in order."""
+        scopes = [part.value[0] for part in self.heard.of("phrases") if len(part.value) == 1]
+        found = [scope.split(" ", 2)[-1] for scope in scopes if scope.startswith("in phrase")]
+        return [one for listed in found for one in listed.split(", ")]
+
+    def _copy(self) -> Readings:
+        """ "copy the ending of phrase 1 to phrase 3", "phrase 3 ends like phrase 1", and the swap
+        of two endings."""
+        heard, phrases = self.heard, self._phrases()
+        endings = [p for p in heard.of("position") if p.value[0] == "phrase-ending"]
+        others = ("target", "interval", "keep", "degrees", "names", "scope", *_TIMED)
+        is_plain = all(one.isdigit() or one == "last" for one in phrases)
+        is_ending = bool(endings) or heard.has("end")
+        if len(phrases) != 2 or not is_ending or heard.has(*others) or not is_plain:
+            raise NoRuleError
+        source, goal = phrases if heard.has("copy", "swap") else phrases[::-1]
+        pairs = [(source, goal), (goal, source)] if heard.has("swap") else [(source, goal)]
+        what = "move phrase-ending note to ending of phrase"
+        return (tuple(f"{what} {a} in phrase {b}" for a, b in pairs),)
 
     # two rules at once
 

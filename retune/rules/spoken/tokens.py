@@ -16,6 +16,7 @@ _COUNTED = "one two three four five six seven eight nine ten eleven twelve"
 _NUMBER_WORDS = {
     **{word: str(n) for n, word in enumerate(_COUNTED.split(), start=1)},
     **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
+    **{f"{word}s": f"{n}s" for n, word in enumerate(_COUNTED.split()[:7], start=1)},
     **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
 }
 _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
@@ -26,7 +27,7 @@ _PIECE = re.compile(
     |(?P<number>\d+(?:\.\d+)?(?:st|nd|rd|th)?'?s?(?![\w/]))
     |(?P<dash>->|→|=>|=|[–—])
     |(?P<mark>[,;:!?]|\.(?!\w))
-    |(?P<word>(?:\([^()\s]*\)|[^\s,;!?:"“”→=>]|:(?=\w)|(?<=\w)-(?!>))+)""",
+    |(?P<word>(?:\([^()\s]*\)|[^\s.,;!?:"“”→=>]|[.:](?=\w)|(?<=\w)-(?!>))+)""",
     re.VERBOSE,
 )
 _PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d)?s?", re.ASCII)
@@ -97,7 +98,7 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     """A capital A that no noun follows is the note, not the article."""
     for place, token in enumerate(tokens):
         after = tokens[place + 1].text if place + 1 < len(tokens) else ""
-        if token.raw == "A" and place > 0 and after in _AFTER_NAME:
+        if token.raw == "A" and token.start > 0 and after in _AFTER_NAME:
             tokens[place] = Token("n:A", token.start, token.stop, "A")
     return _with_signs(tokens)
 
@@ -175,6 +176,8 @@ def _word(part: str, at: int) -> Iterator[Token]:
     if _LOW_PITCH.fullmatch(name) and not re.fullmatch(r"b\d", name):
         yield Token(f"n:{name[0].upper()}{name[1:]}", at, stop, name[0].upper() + name[1:])
         return
+    if low == "do" and at == 0:
+        low = "doing"  # "do" begins a request; it is a note only later
     for pattern, instead in _CONTRACTIONS:
         low = pattern.sub(instead, low)
     low = {"ca not": "can not", "wo not": "will not"}.get(low, low)

@@ -138,8 +138,10 @@ class WhatReader:
             meanings_
             for part in self.sources
             if not is_names(part) and part.kind != "member"
-            for meanings_ in degrees_of(pitch_text(part))
+            for meanings_ in (degrees_of(pitch_text(part)) or [[]])
         ]
+        if [] in lists:
+            raise NoRuleError
         if any(part.kind == "member" for part in self.sources):
             raise NoRuleError
         if not lists:
@@ -184,13 +186,15 @@ class WhatReader:
 
     def _resolves_phrase(self) -> bool:
         heard = self.heard
+        if any("where" in scope for part in heard.of("scope") for scope in part.value):
+            return False
         return heard.has("resolve") and not self.sources and not heard.has("role", "notes", "at")
 
     def _is_of_song(self) -> bool:
         heard = self.heard
         if heard.has("phrases", "cadences"):
             return False
-        return heard.has("song") or (heard.has("melody") and heard.has("end"))
+        return heard.has("song") or (heard.has("melody") and heard.has("end") and not self.sources)
 
     def _is_many(self, positions: Iterable[Part]) -> bool:
         """Whether the words mean one note a phrase: many, each, of a phrase, or of certain ones."""

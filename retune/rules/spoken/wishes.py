@@ -51,6 +51,14 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
     ),
     (
+        r"strong|weak|off beats?|offbeats?|syncopated?|syncopation",
+        "name the beats by their numbers",
+        (
+            "move every note to nearest chord tone on beat 1",
+            "shift every note up 1 scale step on beat 2",
+        ),
+    ),
+    (
         r"half of|first half|second half|o:[12] half",
         "say which half by its phrases or bars",
         ("move phrase-ending note to degree 1 in phrases 1-3",),
