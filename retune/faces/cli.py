@@ -7,6 +7,7 @@ import importlib
 import os
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import NoReturn
 
 from retune import __version__
@@ -250,6 +251,11 @@ def _help(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("topic", nargs="?", metavar="TOPIC", help="without one: the list of topics")
 
 
+def _doctor(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--no-speed", action="store_true", help="leave the measurement of speed out")
+    _json(sub)
+
+
 def _suggest(sub: argparse.ArgumentParser) -> None:
     _song(sub)
     sub.add_argument("--write", action="store_true", help="add the variants to the song file")
@@ -308,6 +314,11 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "retune tally anna.csv ben.csv",
         _tally,
     ),
+    "doctor": (
+        "tell versions, optional parts, cache and speed, for a bug report",
+        "retune doctor",
+        _doctor,
+    ),
     "help": (
         "explain a topic: rules, song-file, exports, blind-tests and more",
         "retune help rules",
@@ -328,8 +339,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = build_parser()
     arguments = parser.parse_args(argv)
     if arguments.command is None:
-        parser.print_help()
-        return MISUSED
+        return _say_what_is_next()
     try:
         let_signals_stop()
         _refuse_to_be_nowhere()
@@ -354,6 +364,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         sys.stderr.write(f"retune: error: {_unforeseen(error)}\n")
         return FAILED
+
+
+def _say_what_is_next() -> int:
+    from retune.faces.nextstep import next_steps
+
+    sys.stdout.write("\n".join(next_steps(Path.cwd())) + "\n")
+    return DONE
 
 
 def _unforeseen(error: Exception) -> str:

@@ -234,6 +234,13 @@ def tally(arguments: Arguments) -> int:
     return run(arguments)
 
 
+def doctor(arguments: Arguments) -> int:
+    """Tell versions, optional parts, cache and speed."""
+    from retune.faces.doctor import doctor as run
+
+    return run(arguments)
+
+
 def help(arguments: Arguments) -> int:
     """Print a page of help."""
     from retune.faces.topics import show_topic
