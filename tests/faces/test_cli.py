@@ -44,8 +44,8 @@ def test_analyze_json_keeps_the_contract(song: str, capsys: pytest.CaptureFixtur
     assert {"retune", "song", "rate_hz", "duration_s", "tuning_hz", "key", "bars", "chords"} <= set(
         facts
     )
-    assert set(facts["key"]) == {"tonic", "mode", "source", "confidence"}
-    assert set(facts["bars"]) == {"meter", "tempo_bpm", "downbeats_s"}
+    assert {"tonic", "mode", "source", "confidence"} <= set(facts["key"])
+    assert {"meter", "tempo_bpm", "downbeats_s"} <= set(facts["bars"])
     note = facts["stems"]["vocal"]["notes"][0]
     wanted = (
         "index start_s end_s midi name cents degree bar beat phrase phrase_ending chord "
@@ -55,16 +55,11 @@ def test_analyze_json_keeps_the_contract(song: str, capsys: pytest.CaptureFixtur
     assert note["index"] == 1
     assert isinstance(note["degree"], str)
     phrase = facts["stems"]["vocal"]["phrases"][0]
-    assert set(phrase) == {
-        "index",
-        "start_s",
-        "end_s",
-        "ending_note",
-        "ending_degree",
-        "ending_chord_role",
-        "ending",
-        "ending_melodic",
-    }
+    wanted = (
+        "index start_s end_s ending_note ending_degree ending_chord_role ending ending_melodic "
+        "cadence"
+    )
+    assert set(wanted.split()) <= set(phrase)
     assert "NaN" not in out
 
 
