@@ -11,14 +11,13 @@ import os
 import platform
 import shutil
 import sys
-import time
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from importlib import metadata
 from typing import Any
 
 from retune import __version__
 from retune.faces import show
+from retune.pipeline.speed import speeds
 
 NEEDED = (
     "numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "pyrubberband", "pyloudnorm",
@@ -36,16 +35,6 @@ EXTRAS: dict[str, tuple[tuple[str, ...], str]] = {
     "neural": (("swift-f0",), "another pitch tracker"),
     "world": (("pyworld",), "another engine"),
 }
-SECONDS = 6
-RATE_HZ = 44_100
-
-
-@dataclass(frozen=True)
-class Speed:
-    """How much sound one core gets through in a second of its time, in seconds."""
-
-    task: str
-    times_real_time: float
 
 
 def doctor(arguments: argparse.Namespace) -> int:
@@ -73,7 +62,7 @@ def examined(*, with_speed: bool = True) -> dict[str, Any]:
         "browser": _browser(),
         "cache": _cache(),
         "console": sys.stdout.encoding or "unknown",
-        "speed": [asdict(speed) for speed in _speeds()] if with_speed and not broken else [],
+        "speed": [asdict(speed) for speed in speeds()] if with_speed and not broken else [],
     }
 
 
@@ -120,33 +109,6 @@ def _cache() -> dict[str, Any]:
         "entries": len(sizes),
         "megabytes": round(sum(sizes) / 1e6, 1),
     }
-
-
-def _speeds() -> list[Speed]:
-    """The default tracker and the default engine on a voice-like tone, one core, warm."""
-    import numpy as np
-
-    from retune.carriers.heard import Audio
-    from retune.pipeline.song_analysis import PITCH_RANGE_HZ
-    from retune.track import track_pitch
-
-    time_s = np.arange(SECONDS * RATE_HZ) / RATE_HZ
-    phase = 2 * np.pi * 220 * time_s + 0.3 * np.sin(2 * np.pi * 5.5 * time_s)
-    tone = sum(np.sin(k * phase) / k for k in range(1, 12))
-    sound = Audio(0.1 * np.asarray(tone, dtype=np.float32), RATE_HZ)
-    low_hz, high_hz = PITCH_RANGE_HZ["melody"]
-
-    def track() -> None:
-        track_pitch(sound, fmin_hz=low_hz, fmax_hz=high_hz, tracker="pyin")
-
-    return [Speed("hearing the pitch of a voice", _times_real_time(track))]
-
-
-def _times_real_time(work: Callable[[], object]) -> float:
-    work()  # compiles, and warms what is kept
-    began = time.process_time()
-    work()
-    return round(SECONDS / max(time.process_time() - began, 1e-6), 1)
 
 
 def _as_text(found: dict[str, Any]) -> str:
