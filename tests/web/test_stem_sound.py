@@ -113,7 +113,7 @@ def test_a_stem_that_changes_while_it_is_sent_is_noticed(
         path.unlink()
     if how != "gone":
         os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
-    with pytest.raises(AudioError, match="changed while it was in use|has gone"):
+    with pytest.raises(AudioError, match=r"changed while it was in use|has gone"):
         list(pieces)
 
 
