@@ -29,6 +29,7 @@ from retune.carriers.heard import (
     Key,
     KeySpan,
     PitchTrack,
+    Singing,
     StemAnalysis,
 )
 from retune.carriers.songfacts import Song
@@ -58,6 +59,8 @@ class _Work:
     duration_s: float
     guide: Sequence[GuideNote] = ()
     corrected: Sequence[Draft] | None = None
+    singing: Mapping[str, Singing] = field(default_factory=dict)
+    band: Mapping[str, AudioLike] = field(default_factory=dict)
     drafts: dict[str, list[Draft]] = field(default_factory=dict)
     joined: dict[str, frozenset[float]] = field(default_factory=dict)
     tuned: dict[str, Tuned] = field(default_factory=dict)
@@ -90,6 +93,8 @@ def analyze_song(
     *,
     guide: Sequence[GuideNote] = (),
     corrected: Sequence[Draft] | None = None,
+    singing: Mapping[str, Singing] | None = None,
+    band: Mapping[str, AudioLike] | None = None,
 ) -> Analysis:
     """Hear a song: notes, tuning, key, bars, chords, phrases and how they end.
 
@@ -106,6 +111,10 @@ def analyze_song(
     corrected : sequence of Draft, optional
         The notes of the mix as put right by hand (`corrected_guide`), by which its track was made;
         in place of `guide`.
+    singing : mapping of stem name to Singing, optional
+        Where somebody sings in a mix.
+    band : mapping of stem name to AudioLike, optional
+        What plays in a mix without its voice, as estimated.
 
     Returns
     -------
@@ -119,7 +128,7 @@ def analyze_song(
     """
     rate_hz = next(iter(audio.values())).rate_hz if audio else 44100
     duration_s = max((a.n_samples / a.rate_hz for a in audio.values()), default=0.0)
-    work = _Work(song, audio, tracks, duration_s, guide, corrected)
+    work = _Work(song, audio, tracks, duration_s, guide, corrected, singing or {}, band or {})
     _hear_notes(work)
     bars = _bars(work)
     given_key = None if song.music.key == "auto" else parse_key(song.music.key)
@@ -191,7 +200,7 @@ def _heard(work: _Work, name: str) -> tuple[Heard, ...]:
     work.warnings.append(f"stem {name}: {FROM_MIX}" + ("" if work.is_guided else f"; {NO_GUIDE}"))
     if work.corrected is not None:
         return guided_notes(track, work.corrected)
-    return mix_notes(track, work.guide)
+    return mix_notes(track, work.guide, work.singing.get(name))
 
 
 def _tell_late_starts(work: _Work) -> None:
@@ -390,6 +399,8 @@ def _stems(
             chords=chords,
         )
         stems[name], told = build_stem(facts)
+        if name in work.singing:
+            stems[name] = replace(stems[name], sung=work.singing[name].spans)
         if stem.inside:
             stems[name] = replace(stems[name], inside=stem.inside)
         else:

@@ -12,7 +12,7 @@ from retune.theory.pitchnames import parse_pitch_name
 
 FORMS = (
     "pitch NAME | degree N | octave up | octave down | split | merge next | start S | end S | "
-    "ending here | not an ending | drop | add NAME to S"
+    "ending here | not an ending | drop | add NAME to S | no voice to S"
 )
 # A correction reaches a note this far outside it.
 REACH_S = 0.05
@@ -22,7 +22,8 @@ SHORTEST_S = 0.02
 @dataclass(frozen=True)
 class Draft:
     """A note in the making: `midi` at A4 = 440 Hz; `named` the MIDI number and `degree` the
-    degree a person gave it; `ending` True or False where a person said so."""
+    degree a person gave it; `ending` True or False where a person said so; `singer` how likely it
+    is sung at all, in a mix."""
 
     start_s: float
     end_s: float
@@ -32,6 +33,7 @@ class Draft:
     named: int | None = None
     degree: str | None = None
     ending: bool | None = None
+    singer: float | None = None
 
 
 def apply_corrections(
@@ -40,7 +42,7 @@ def apply_corrections(
     """The notes of `stem` with what was corrected by hand, and warnings in words.
 
     A correction where no note sounds changes nothing and warns, except that `add` puts a note
-    there. A note that a person touched is no longer doubtful.
+    there and `no voice` needs none. A note that a person touched is no longer doubtful.
 
     Raises
     ------
@@ -57,6 +59,9 @@ def apply_corrections(
             problem = _add(notes, correction.set.split(), correction.at_s, where)
             if problem:
                 warnings.append(f"{where} was left out: {problem}")
+            continue
+        if correction.set.lower().startswith("no voice to "):
+            _silence(notes, correction.at_s, _seconds(correction.set.split()[-1], where))
             continue
         at = _sounding(notes, correction.at_s)
         if at is None:
@@ -82,6 +87,13 @@ def _add(notes: list[Draft], words: list[str], at_s: float, where: str) -> str:
     notes.append(Draft(at_s, end_s, float(named), named=named))
     notes.sort(key=lambda note: note.start_s)
     return ""
+
+
+def _silence(notes: list[Draft], start_s: float, end_s: float) -> None:
+    """Nobody sings from `start_s` to `end_s`: notes there go, those that reach in end or begin
+    there."""
+    kept = [_beside(note, start_s, end_s) for note in notes]
+    notes[:] = [n for n in kept if n.end_s - n.start_s >= SHORTEST_S]
 
 
 def _beside(note: Draft, start_s: float, end_s: float) -> Draft:
@@ -114,7 +126,7 @@ def _apply(notes: list[Draft], k: int, text: str, at_s: float, where: str) -> st
     """Change `notes` in place; return what stood in the way, or ""."""
     words = text.split()
     low = text.lower()
-    note = replace(notes[k], confidence=1.0, doubt="")
+    note = replace(notes[k], confidence=1.0, doubt="", singer=_sure(notes[k].singer))
     if low in ("ending here", "not an ending"):
         notes[k] = replace(note, ending=low == "ending here")
     elif low in ("octave up", "octave down"):
@@ -180,6 +192,11 @@ def _move_edge(notes: list[Draft], k: int, note: Draft, edge: str, to_s: float) 
         notes[k + 1] = replace(notes[k + 1], start_s=end_s)
     notes[k] = replace(note, start_s=start_s, end_s=end_s)
     return ""
+
+
+def _sure(singer: float | None) -> float | None:
+    """A person who puts a note of a mix right says that it is sung."""
+    return None if singer is None else 1.0
 
 
 def _seconds(text: str, where: str) -> float:

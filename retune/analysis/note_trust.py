@@ -23,7 +23,7 @@ OCTAVE_DOUBT = "it lies about an octave from the notes around it"
 class Heard:
     """A note as heard: seconds, MIDI number at A4 = 440 Hz, `confidence` 0 to 1 with the reason
     of doubt in words ("" when there is none); `joined` when the note before runs into it on one
-    breath and one vowel."""
+    breath and one vowel; `singer` how likely it is sung at all, in a mix."""
 
     start_s: float
     end_s: float
@@ -31,6 +31,7 @@ class Heard:
     confidence: float = 1.0
     doubt: str = ""
     joined: bool = False
+    singer: float | None = None
 
 
 def core_pitch(span: Span, contour: Contour) -> float:

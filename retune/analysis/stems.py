@@ -191,6 +191,7 @@ def _note(facts: StemFacts, k: int, name: int, chords: NoteChords) -> Note:
         stability=None if key is None else round(stability(name, key), 4),
         confidence=draft.confidence,
         doubt=draft.doubt,
+        singer=draft.singer,
     )
 
 
@@ -289,7 +290,7 @@ def shared_cadences(stems: Mapping[str, StemAnalysis], lead: str | None) -> dict
 def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
     """One line on the notes that are not to be trusted; where they are too many for one voice, with
     what to do if it is none."""
-    doubtful = [note for note in notes if note.confidence < DOUBTFUL]
+    doubtful = [note for note in notes if note.is_doubtful]
     if not doubtful:
         return []
     shown = "; ".join(

@@ -22,6 +22,8 @@ Samples = NDArray[np.float32]
 Role = Literal["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"]
 ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double", "backing", "unpitched", "mix")
 MONOPHONIC_ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double")
+DOUBTFUL = 0.5
+"""A note less sure than this is doubtful."""
 Ending = Literal["at rest", "partly at rest", "open"]
 Cadence = Literal[
     "perfect authentic",
@@ -128,6 +130,22 @@ class PitchTrack:
         return float(self.time_s[1] - self.time_s[0]) if len(self.time_s) > 1 else 0.0
 
 
+@dataclass(frozen=True, eq=False)
+class Singing:
+    """Where somebody sings in a mix: `spans` in seconds, and every `hop_s` from 0 on the level of
+    the estimated voice re the mix, `share_db`, float64 (n_frames,)."""
+
+    hop_s: float
+    share_db: FloatArray
+    spans: tuple[tuple[float, float], ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "share_db", frozen_array(self.share_db, np.float64))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Singing, (self.hop_s, np.asarray(self.share_db), self.spans)
+
+
 # --- music -----------------------------------------------------------------------------------
 
 
@@ -219,7 +237,8 @@ class Note:
     `chord_role` its role over it; `over` holds every chord that sounds under it.
     `doubt` says in words why `confidence` is low ("" when it is not). `tail_of` is the index of
     the phrase-ending note that this short tail follows; `ending_of` likewise for a re-struck
-    same pitch that belongs to an ending.
+    same pitch that belongs to an ending. `singer` is how likely a note of a mix is sung at all, by
+    the voice that is followed; None in a stem of one voice.
     """
 
     index: int
@@ -242,7 +261,13 @@ class Note:
     doubt: str = ""
     ending_of: int | None = None
     tail_of: int | None = None
+    singer: float | None = None
     over: tuple[Over, ...] | None = None
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Whether it is little sure that this is the note, or that anybody sings it."""
+        return self.confidence < DOUBTFUL or (self.singer is not None and self.singer < DOUBTFUL)
 
     @property
     def midi_name(self) -> int:
@@ -270,7 +295,7 @@ class Phrase:
 class StemAnalysis:
     """What was heard in one stem. Notes are in order of time, `index` counting from 1. `inside`
     names the mix that holds this part, "" for a stem with a sound of its own; `follow` says how a
-    harmony goes with a moved melody."""
+    harmony goes with a moved melody; `sung` are the spans of a mix in which somebody sings."""
 
     name: str
     role: Role
@@ -279,6 +304,7 @@ class StemAnalysis:
     track: PitchTrack | None = None
     inside: str = ""
     follow: str = "keep"
+    sung: tuple[tuple[float, float], ...] | None = None
 
     def __repr__(self) -> str:
         return f"<StemAnalysis {self.name}: {len(self.notes)} notes, {len(self.phrases)} phrases>"

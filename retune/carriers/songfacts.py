@@ -22,6 +22,8 @@ class Stem:
     role: Role
     gain_db: float = 0.0
     follow: str = "keep"
+    voice: Path | None = None
+    """Of a mix: the voice in it, separated elsewhere, on the mix's clock."""
     inside: str = ""
     """Name of the mix that holds this part; "" for a stem with a file of its own."""
 
@@ -85,4 +87,5 @@ class Song:
         """Every file that the song is read from, none of which is ever written over."""
         others = (self.music.chords_file, self.music.guide)
         stems = (stem.path for stem in self.stems.values())
-        return (self.path, *stems, *(path for path in others if path is not None))
+        voices = (stem.voice for stem in self.stems.values() if stem.voice is not None)
+        return (self.path, *stems, *voices, *(path for path in others if path is not None))

@@ -61,6 +61,7 @@ def _stem(stem: StemAnalysis) -> dict[str, Any]:
     return {
         "role": stem.role,
         **({"inside": stem.inside} if stem.inside else {}),
+        **({} if stem.sung is None else {"sung": [list(span) for span in stem.sung]}),
         "notes": [_note(note) for note in stem.notes],
         "phrases": [_phrase(phrase) for phrase in stem.phrases],
     }
@@ -83,6 +84,7 @@ def _note(note: Note) -> dict[str, Any]:
         "chord_role": note.chord_role,
         "stability": number(note.stability, 3),
         "confidence": number(note.confidence, 3),
+        "singer": number(note.singer, 3),
         "doubt": note.doubt or None,
         "over": None if note.over is None else [_over(over) for over in note.over],
     }
@@ -184,6 +186,7 @@ def song_facts(song: Song) -> dict[str, Any]:
                 "role": stem.role,
                 "gain_db": stem.gain_db,
                 "follow": stem.follow,
+                "voice": stem.voice.name if stem.voice else None,
             }
             for name, stem in song.stems.items()
         },

@@ -17,6 +17,7 @@ from retune.carriers.heard import PitchTrack
 from retune.carriers.songfacts import Stem
 from retune.carriers.text import counted
 from retune.pipeline.inputs import SongInputs
+from retune.pipeline.mix_voice import singing_of, voice_of, voice_reads
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.stages import Stage
 from retune.song.guide import GuideNote, read_guide
@@ -135,7 +136,9 @@ def hear_mix(opened: SongInputs, name: str) -> MixHeard:
     given = [c for c in opened.song.corrections if c.stem == name]
     if not given:
         return MixHeard(track, None, guide.told)
-    drafts, told = corrected_guide(track, guide.notes, given, stem=name)
+    drafts, told = corrected_guide(
+        track, guide.notes, given, stem=name, singing=singing_of(opened, name)
+    )
     rough = [GuideNote(d.start_s, d.end_s, d.midi) for d in drafts]
     return MixHeard(_tracked(opened, name, rough), drafts, (*guide.told, *told))
 
@@ -147,13 +150,19 @@ def _tracked(opened: SongInputs, name: str, guide: Sequence[GuideNote]) -> Pitch
     if opened.settings.track_file is not None:
         tracker = opened.settings.tracker
         return track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
+    voice, sung = voice_of(opened, name), singing_of(opened, name).spans
     reads = {
-        "mix": opened.sha256(name),
+        **voice_reads(opened, name),
         "range_hz": [low_hz, high_hz],
         "guide": [[n.start_s, n.end_s, n.midi] for n in guide],
+        "sung": [list(span) for span in sung],
     }
     return _track_of(
-        opened, reads, lambda: track_mix(audio, fmin_hz=low_hz, fmax_hz=high_hz, guide=guide)
+        opened,
+        reads,
+        lambda: track_mix(
+            audio, fmin_hz=low_hz, fmax_hz=high_hz, guide=guide, voice=voice, sung=sung
+        ),
     )
 
 

@@ -34,7 +34,7 @@ class Piece:
 PIECE = Stage(
     "piece of changed sound",
     Piece,
-    rooms=("track", "analysis", "rules", "repitch"),
+    rooms=("track", "separate", "analysis", "rules", "repitch"),
     libraries=("numpy", "scipy", "numba", "soundfile", "python-stretch", "pyrubberband"),
     keep=MAX_PIECES,
     on_disk=False,

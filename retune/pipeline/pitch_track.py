@@ -19,7 +19,7 @@ class Tracked:
 TRACK = Stage(
     "pitch track",
     Tracked,
-    rooms=("track",),
+    rooms=("track", "separate"),
     libraries=("numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "swift-f0"),
     keep=16,
 )

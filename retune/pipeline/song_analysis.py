@@ -15,6 +15,7 @@ from retune.carriers.songfacts import Song
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
+from retune.pipeline.mix_voice import band_of, singing_of
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.stages import Stage
 from retune.song.songfile import place_of
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 ANALYSIS = Stage(
     "analysis",
     Analysis,
-    rooms=("track", "analysis"),
+    rooms=("track", "separate", "analysis"),
     libraries=("numpy", "scipy", "numba", "librosa", "soundfile", "soxr"),
 )
 
@@ -73,6 +74,7 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     tracks = {name: found.track for name, found in heard.items() if found.track is not None}
     corrected = next((h.corrected for h in heard.values() if h.corrected is not None), None)
     song = replace(opened.song, stems=opened.parts)
+    mixes = [name for name, found in heard.items() if found.is_mix]
     progress("finding notes and phrases", 0.0)
     try:
         analysis = analyze_song(
@@ -81,6 +83,8 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
             tracks,
             guide=guide_of(opened).notes,
             corrected=corrected,
+            singing={name: singing_of(opened, name) for name in mixes},
+            band={name: band_of(opened, name) for name in mixes},
         )
     except ChordError as error:
         raise _placed(error, opened.song) from error
@@ -111,6 +115,7 @@ class _Heard:
     track: PitchTrack | None
     lines: tuple[str, ...] = ()
     corrected: tuple[Draft, ...] | None = None
+    is_mix: bool = False
 
 
 def _listen(opened: SongInputs, progress: Progress) -> dict[str, _Heard]:
@@ -152,7 +157,7 @@ def _listen_to(opened: SongInputs, name: str) -> _Heard:
         return _Heard(found.track, lines)
     mix = hear_mix(opened, name)
     return _Heard(
-        mix.track, (*lines, *(f"stem {name}: {line}" for line in mix.told)), mix.corrected
+        mix.track, (*lines, *(f"stem {name}: {line}" for line in mix.told)), mix.corrected, True
     )
 
 

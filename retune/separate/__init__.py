@@ -1,4 +1,4 @@
-"""The voice in a finished mix, estimated: what is sung, and what plays without it."""
+"""The voice in a finished mix, estimated: what is sung, where, and what plays without it."""
 
 from __future__ import annotations
 
@@ -9,5 +9,14 @@ from retune.separate.estimate import (
     shares_in,
     usual_gain,
 )
+from retune.separate.sung import find_singing, spans_of
 
-__all__ = ["VoiceEstimate", "Without", "estimate_voice", "shares_in", "usual_gain"]
+__all__ = [
+    "VoiceEstimate",
+    "Without",
+    "estimate_voice",
+    "find_singing",
+    "shares_in",
+    "spans_of",
+    "usual_gain",
+]

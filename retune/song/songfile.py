@@ -106,6 +106,11 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
     stems = {name: _stem(name, table) for name, table in document["stems"].items()}
     if not stems:
         where.at("stems").fail("names no stem; add [stems.vocal]")
+    for name, stem in stems.items():
+        if stem.voice is not None and stem.role != "mix":
+            where.at("stems", name, "voice").fail(
+                'is for a finished mix; give this stem role = "mix" or leave voice out'
+            )
     for index, row in enumerate(document["corrections"]):
         if row["stem"] not in stems:
             where.at("corrections", index, "stem").fail(
@@ -190,7 +195,9 @@ def _document(
 
 
 def _stem(name: str, table: Mapping[str, Any]) -> Stem:
-    return Stem(name, table["file"], table["role"], table["gain_db"], table["follow"])
+    return Stem(
+        name, table["file"], table["role"], table["gain_db"], table["follow"], table["voice"]
+    )
 
 
 def _variants(tables: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Variant]:

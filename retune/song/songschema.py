@@ -146,6 +146,7 @@ STEM = {
     "role": Field(one_of(*ROLES), is_required=True, example='role = "melody"'),
     "gain_db": Field(is_number(-60.0, 60.0, "dB"), default=0.0),
     "follow": Field(one_of(*FOLLOW), default="keep"),
+    "voice": Field(is_file),
 }
 MUSIC = {
     "key": Field(auto_or(is_key, "auto"), default="auto"),

@@ -299,7 +299,7 @@ _SECONDS = r"\d+(\.\d+)?\s?s?"
 _CORRECTION_FORMS = re.compile(
     rf"pitch [A-G](bb?|##?)?-?\d|degree [b#]{{0,2}}[1-7]|octave (up|down)|split|merge next"
     rf"|start {_SECONDS}|end {_SECONDS}|ending here|not an ending|drop"
-    rf"|add [A-G](bb?|##?)?-?\d to {_SECONDS}"
+    rf"|add [A-G](bb?|##?)?-?\d to {_SECONDS}|no voice to {_SECONDS}"
 )
 
 
@@ -309,7 +309,7 @@ def is_correction(value: Any, where: Where) -> str:
     if not _CORRECTION_FORMS.fullmatch(words):
         where.fail(
             f"{shown(value)} is not a correction; use pitch F4, degree 2, octave up, octave "
-            "down, split, merge next, start 12.5, end 12.5, ending here, not an ending, drop or "
-            "add F4 to 13.1"
+            "down, split, merge next, start 12.5, end 12.5, ending here, not an ending, drop, "
+            "add F4 to 13.1 or no voice to 24.5"
         )
     return words

@@ -52,6 +52,14 @@ def frames_of(audio: AudioLike) -> Iterator[Frames]:
         yield _listened(held, slice(before, held.shape[1]), loudest)
 
 
+def blended(mix: Iterator[Frames], voice: Iterator[Frames], *, weight: float) -> Iterator[Frames]:
+    """What is heard in a mix and, weighed, in the voice in it: frames of equal times. The levels
+    are those of the voice."""
+    for of_mix, of_voice in zip(mix, voice, strict=True):
+        odds = (1 - weight) * of_mix.log_odds + weight * of_voice.log_odds
+        yield Frames(odds, of_voice.level_db)
+
+
 def loudness(magnitudes: Floats) -> float:
     """The usual size of magnitudes (2, n_frames, N_GRID), that of the middle."""
     return float(np.sqrt(np.mean(magnitudes[0].astype(np.float64) ** 2)))

@@ -4,12 +4,13 @@
 through those odds bears with the leaps of a melody and may fall silent (Viterbi). Without a guide a
 second path keeps near where the first one mostly lies (`retune.track.tessitura`). With a guide,
 only pitches within `GUIDE_CENTS` of the note given there can be found, and nothing where the
-guide has no note.
+guide has no note. Where an estimate of the voice is at hand, the network hears it too, and both
+odds are weighed; where nobody sings, nothing is found without a guide.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from retune.carriers.units import midi_to_hz
 from retune.song.guide import GuideNote
 from retune.sound.compiled import compiled
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
-from retune.track.mix_frames import HOP, RATE_HZ, Frames, frames_of
+from retune.track.mix_frames import HOP, RATE_HZ, Frames, blended, frames_of
 from retune.track.seam import check_range
 from retune.track.tessitura import loss as far_loss
 from retune.track.tessitura import middle_midi
@@ -33,6 +34,9 @@ GUIDE_PULL = 0.05
 FRAME_WEIGHT = 0.15
 # Log odds for singing rather than silence, without a guide and inside its notes.
 VOICED_ODDS, GUIDED_ODDS = 1.5, 6.0
+# The same where somebody is known to sing, and how much what is heard in the estimated voice counts
+# beside what is heard in the mix.
+SUNG_ODDS, VOICE_WEIGHT = 3.5, 0.35
 # What a step of the path costs for each bin, up to a reach; any leap; a start or an end.
 STEP_COST = 0.05
 LEAP_COST = 1.5
@@ -115,7 +119,13 @@ def pull(hz: FloatArray, time_s: FloatArray, guide: Sequence[GuideNote]) -> Floa
 
 
 def track_mix(
-    audio: AudioLike, *, fmin_hz: float, fmax_hz: float, guide: Sequence[GuideNote] = ()
+    audio: AudioLike,
+    *,
+    fmin_hz: float,
+    fmax_hz: float,
+    guide: Sequence[GuideNote] = (),
+    voice: AudioLike | None = None,
+    sung: Sequence[tuple[float, float]] | None = None,
 ) -> PitchTrack:
     """f0 of the melody inside a finished mix.
 
@@ -127,6 +137,10 @@ def track_mix(
         Bounds of the search in Hz, within 20 to 4000; nothing is found outside 55 to 1453.
     guide : sequence of GuideNote
         Roughly what is sung; outside these notes nothing is found.
+    voice : AudioLike, optional
+        The voice in the mix, estimated or separated elsewhere, on the same clock.
+    sung : sequence of (start_s, end_s), optional
+        Where somebody sings; without a guide nothing is found elsewhere.
 
     Returns
     -------
@@ -140,7 +154,7 @@ def track_mix(
         Bounds that make no sense.
     """
     check_range(fmin_hz, fmax_hz)
-    return MixMelody(guide).track(audio, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
+    return MixMelody(guide, voice, sung).track(audio, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
 
 
 class MixMelody:
@@ -148,16 +162,28 @@ class MixMelody:
 
     name = "mix"
 
-    def __init__(self, guide: Sequence[GuideNote] = ()) -> None:
+    def __init__(
+        self,
+        guide: Sequence[GuideNote] = (),
+        voice: AudioLike | None = None,
+        sung: Sequence[tuple[float, float]] | None = None,
+    ) -> None:
         self.guide = tuple(guide)
+        self.voice = voice
+        self.sung = sung
 
     def track(self, audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> PitchTrack:
         inside = (fmin_hz <= PITCHES_HZ) & (fmax_hz >= PITCHES_HZ)
-        heard = list(frames_of(audio))
+        heard = list(self._heard(audio))
         found = self._found(heard, inside, None)
         if self.guide or not np.isfinite(found.f0_hz).any():
             return found
         return self._found(heard, inside, middle_midi(found))
+
+    def _heard(self, audio: AudioLike) -> Iterator[Frames]:
+        if self.voice is None:
+            return frames_of(audio)
+        return blended(frames_of(audio), frames_of(self.voice), weight=VOICE_WEIGHT)
 
     def _found(
         self, heard: Sequence[Frames], inside: NDArray[np.bool_], middle: FloatArray | None
@@ -185,12 +211,22 @@ class MixMelody:
         odds = FRAME_WEIGHT * frames.log_odds.astype(np.float64)
         odds[:, :-1][:, ~inside] = IMPOSSIBLE
         if not self.guide:
-            odds[:, -1] -= FRAME_WEIGHT * VOICED_ODDS
+            odds[:, -1] -= FRAME_WEIGHT * (VOICED_ODDS if self.sung is None else SUNG_ODDS)
+            if self.sung is not None:
+                odds[:, :-1][~_inside(time_s, self.sung)] = IMPOSSIBLE
             return odds
         odds[:, -1] -= FRAME_WEIGHT * GUIDED_ODDS
         odds[:, :-1] -= pull(PITCHES_HZ, time_s, self.guide)
         odds[:, :-1][~allowed_bins(PITCHES_HZ, time_s, self.guide)] = IMPOSSIBLE
         return odds
+
+
+def _inside(time_s: FloatArray, spans: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:
+    """Which of the times lie in one of the spans."""
+    inside = np.zeros(len(time_s), bool)
+    for start_s, end_s in spans:
+        inside[slice(*np.searchsorted(time_s, [start_s, end_s]))] = True
+    return inside
 
 
 def _answer(kept: Sequence[Frames], path: NDArray[np.int32]) -> PitchTrack:

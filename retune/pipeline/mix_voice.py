@@ -1,0 +1,130 @@
+"""The voice in a finished mix: given beside it, or estimated, block by block, where it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retune.carriers.errors import AudioError
+from retune.carriers.heard import AudioLike, Samples, Singing
+from retune.pipeline.inputs import SongInputs
+from retune.pipeline.stages import Stage
+from retune.sound.audio import open_audio
+
+
+@dataclass(frozen=True, eq=False)
+class Shares:
+    """The voice's share of each bin of one block of a mix (see `retune.separate.estimate`)."""
+
+    values: NDArray[np.uint16]
+
+
+SHARES = Stage("voice in a block of a mix", Shares, rooms=("separate",), keep=12)
+SINGING = Stage("where somebody sings in a mix", Singing, rooms=("separate",))
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """A voice made as long as its mix, silence behind it; with as many channels."""
+
+    audio: AudioLike
+    n_samples: int
+    n_channels: int
+
+    @property
+    def rate_hz(self) -> int:
+        return self.audio.rate_hz
+
+    def read(self, start: int = 0, stop: int | None = None) -> Samples:
+        """Samples [start, stop), float32 (n, n_channels)."""
+        start, stop = max(start, 0), min(self.n_samples if stop is None else stop, self.n_samples)
+        found = self.audio.read(start, stop)
+        if found.shape[1] != self.n_channels:
+            found = np.repeat(found.mean(axis=1, keepdims=True), self.n_channels, axis=1)
+        return np.pad(found, ((0, max(stop - start - len(found), 0)), (0, 0)))
+
+
+def voice_of(opened: SongInputs, name: str) -> AudioLike:
+    """The voice in the mix `name`: the file given for it, else the estimate.
+
+    Raises
+    ------
+    AudioError
+        The file is at another rate than the mix.
+    """
+    from retune.separate import estimate_voice, shares_in, usual_gain
+
+    mix, path = opened.audio[name], opened.song.stems[name].voice
+    if path is not None:
+        voice = open_audio(path)
+        if voice.rate_hz != mix.rate_hz:
+            raise AudioError(
+                f"{path} has {voice.rate_hz} Hz, the mix {mix.rate_hz} Hz; convert it to the "
+                "rate of the mix"
+            )
+        return Fitted(voice, mix.n_samples, mix.n_channels)
+    gain: list[float] = []
+
+    def share_of(block: int) -> NDArray[np.uint16]:
+        def make() -> Shares:
+            if not gain:
+                gain.append(usual_gain(mix))
+            return Shares(shares_in(mix, block, gain=gain[0]))
+
+        reads = {"mix": opened.sha256(name), "block": block}
+        return opened.recall(SHARES, reads, make).values
+
+    return estimate_voice(mix, share_of)
+
+
+def voice_reads(opened: SongInputs, name: str) -> Mapping[str, Any]:
+    """The contents that the voice in a mix is worked out of."""
+    path = opened.song.stems[name].voice
+    return {
+        "mix": opened.sha256(name),
+        "voice": "" if path is None else opened.digests.get(path, ""),
+    }
+
+
+def singing_of(opened: SongInputs, name: str) -> Singing:
+    """Where somebody sings in a mix; by a correction `no voice`, nobody does."""
+    from retune.separate import find_singing
+
+    found = opened.recall(
+        SINGING,
+        voice_reads(opened, name),
+        lambda: find_singing(opened.audio[name], voice_of(opened, name)),
+    )
+    silent = [
+        (c.at_s, float(c.set.split()[-1].removesuffix("s")))
+        for c in opened.song.corrections
+        if c.stem == name and c.set.startswith("no voice to ")
+    ]
+    return without(found, silent) if silent else found
+
+
+def without(singing: Singing, silent: list[tuple[float, float]]) -> Singing:
+    """`singing` with the spans cut out in which a person says that nobody sings."""
+    from retune.separate import spans_of
+
+    time_s = np.arange(len(singing.share_db)) * singing.hop_s
+    sings = np.zeros(len(time_s), bool)
+    share_db = np.array(singing.share_db)
+    for start_s, end_s in singing.spans:
+        sings |= (time_s >= start_s) & (time_s < end_s)
+    for start_s, end_s in silent:
+        inside = (time_s >= start_s) & (time_s < end_s)
+        sings &= ~inside
+        share_db[inside] = share_db.min(initial=0.0)
+    return Singing(singing.hop_s, share_db, spans_of(sings, singing.hop_s))
+
+
+def band_of(opened: SongInputs, name: str) -> AudioLike:
+    """What plays in a mix without its voice."""
+    from retune.separate import Without
+
+    return Without(opened.audio[name], voice_of(opened, name))
