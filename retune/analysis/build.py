@@ -14,7 +14,7 @@ from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.guided import drafts_of, found_again, guided_notes, mix_notes
 from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
-from retune.analysis.key import FoundKey, find_key
+from retune.analysis.key import FoundKey, KeyAt, find_key
 from retune.analysis.naming import APART_CENTS, Tuned, note_weight, song_tuning, tune_stem
 from retune.analysis.note_trust import Heard
 from retune.analysis.notes import find_notes
@@ -134,7 +134,7 @@ def analyze_song(
     given_key = None if song.music.key == "auto" else parse_key(song.music.key)
     _tune(work, given_key)
     keys, found = _keys(work, given_key, bars)
-    key_at = _KeyAt(keys)
+    key_at = KeyAt(keys)
     chords = _chords(work, bars, key_at)
     stems = _stems(work, bars, keys, chords)
     tuning_hz = song.music.tuning_hz or song_tuning(work.tuned, _weights(work))
@@ -152,20 +152,6 @@ def analyze_song(
         stems=MappingProxyType(stems),
         warnings=tuple(dict.fromkeys(work.warnings)),
     )
-
-
-class _KeyAt:
-    """The key in force at a time."""
-
-    def __init__(self, keys: Sequence[KeySpan]) -> None:
-        self.keys = keys
-
-    def __call__(self, time_s: float) -> Key | None:
-        found = self.keys[0].key if self.keys else None
-        for span in self.keys:
-            if span.start_s <= time_s + 1e-9:
-                found = span.key
-        return found
 
 
 def _hear_notes(work: _Work) -> None:
@@ -317,7 +303,7 @@ def _moment(at: str, bars: Bars) -> float:
     return max(0.0, bar_time(bars, int(bar), float(beat)))
 
 
-def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
+def _chords(work: _Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     if work.song.music.chords is not None and len(bars.downbeats_s) < 2:
         work.warnings.append(
             "the chart has no place, since bars are unknown: give tempo_bpm and first_downbeat_s"
@@ -335,7 +321,7 @@ def _chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
     return on_their_basses(chords, bass, bars=bars, key_at=key_at)
 
 
-def _heard_chords(work: _Work, bars: Bars, key_at: _KeyAt) -> tuple[Chord, ...]:
+def _heard_chords(work: _Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     """Chords by ear from all that has a pitch, with a warning; () where a melody is alone."""
     stems = {n: s for n, s in work.song.stems.items() if n in work.audio and not s.inside}
     heard_in = [n for n, s in stems.items() if s.role != "unpitched"]

@@ -16,7 +16,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from retune.carriers.heard import FloatArray, Key
+from retune.carriers.heard import FloatArray, Key, KeySpan
 from retune.theory.profiles import profile_correlations
 from retune.theory.signature import key_fifths
 
@@ -121,3 +121,17 @@ def _beside(key: Key, rival: Key) -> Key:
     if twin is None:
         return rival
     return min((rival, Key(twin, rival.mode)), key=lambda k: abs(key_fifths(k) - key_fifths(key)))
+
+
+class KeyAt:
+    """The key in force at a time."""
+
+    def __init__(self, keys: Sequence[KeySpan]) -> None:
+        self.keys = keys
+
+    def __call__(self, time_s: float) -> Key | None:
+        found = self.keys[0].key if self.keys else None
+        for span in self.keys:
+            if span.start_s <= time_s + 1e-9:
+                found = span.key
+        return found
