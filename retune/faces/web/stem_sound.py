@@ -158,7 +158,8 @@ class StemResponse(Response):
         headers["content-length"] = str(stop - start)
         raw = [(name.encode(), value.encode()) for name, value in headers.items()]
         await send({"type": "http.response.start", "status": status, "headers": raw})
-        if scope["method"] != "HEAD" and not await self._send_body(start, stop, send):
+        is_empty = scope["method"] == "HEAD" or start == stop
+        if not is_empty and not await self._send_body(start, stop, send):
             return  # cut off before its length, so that nobody takes it for whole
         await send({"type": "http.response.body", "body": b""})
 
