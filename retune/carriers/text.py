@@ -85,6 +85,19 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() or c in _JOINERS else "?" for c in line)
 
 
+_NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def for_xml(text: str) -> str:
+    """`text` with U+FFFD for each character that no XML document may hold, coded or not (XML 1.0,
+    production 2: controls, halves of pairs, U+FFFE and U+FFFF).
+
+    >>> for_xml("a\\x01b\\uffffc")
+    'a\ufffdb\ufffdc'
+    """
+    return _NOT_IN_XML.sub("\ufffd", text)
+
+
 def file_stem(name: str, *, fallback: str = "song") -> str:
     """A name that is safe as a file name anywhere: letters, digits, "-" and "_".
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from html import escape
 
+from retune.carriers.text import for_xml
+
 Point = tuple[float, float]
 
 
@@ -16,7 +18,7 @@ class Pen:
         self._parts: list[str] = []
 
     def __str__(self) -> str:
-        return "\n".join(self._parts)
+        return for_xml("\n".join(self._parts))
 
     def raw(self, text: str) -> None:
         """Put well-formed SVG text in as it is."""

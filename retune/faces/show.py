@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,8 +15,10 @@ from typing import Any
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.songfacts import Variant
-from retune.carriers.text import counted, pretty, tempo_text
+from retune.carriers.text import counted, pretty, printable, tempo_text
 
+_STEERING = re.compile("[\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What steers a terminal, and JSON leaves as it is."""
 PATIENCE_S = 1.0
 """Work longer than this shows progress."""
 
@@ -24,13 +27,14 @@ ENDING_MARK = {"at rest": "■", "partly at rest": "◆", "open": "○"}
 
 def as_json(value: Any) -> None:
     """One JSON value on standard output, and nothing else there."""
-    sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
+    sys.stdout.write(_STEERING.sub(lambda sign: f"\\u{ord(sign[0]):04x}", text) + "\n")
 
 
 def warn(lines: Sequence[str]) -> None:
     """Warnings, a line each, on standard error."""
     for line in lines:
-        sys.stderr.write(f"retune: warning: {line}\n")
+        sys.stderr.write(f"retune: warning: {printable(line)}\n")
 
 
 class _FromRooms(logging.Handler):
@@ -50,7 +54,7 @@ def show_log() -> None:
 def say(line: str, *, quiet: bool = False) -> None:
     """A closing word on standard error."""
     if not quiet:
-        sys.stderr.write(line + "\n")
+        sys.stderr.write("\n".join(map(printable, line.split("\n"))) + "\n")
 
 
 def console(**options: Any) -> Any:
@@ -107,7 +111,7 @@ def _table(title: str, columns: Sequence[str]) -> Any:
     from rich.table import Table
 
     table = Table(
-        title=title,
+        title=printable(title),
         title_justify="left",
         box=box.SIMPLE_HEAD,
         title_style="bold",
@@ -115,20 +119,23 @@ def _table(title: str, columns: Sequence[str]) -> Any:
     )
     for column in columns:
         # Facts stay on one line; only the last column, words, may wrap.
-        table.add_column(column, no_wrap=column != columns[-1])
+        table.add_column(printable(column), no_wrap=column != columns[-1])
     return table
 
 
 def _print(*things: Any) -> None:
     terminal = console(highlight=False)
     for thing in things:
-        terminal.print(thing, markup=False) if isinstance(thing, str) else terminal.print(thing)
+        if isinstance(thing, str):
+            terminal.print("\n".join(map(printable, thing.split("\n"))), markup=False)
+        else:
+            terminal.print(thing)
 
 
 def _cell(text: str) -> Any:
     from rich.text import Text
 
-    return Text(text)
+    return Text(printable(text))
 
 
 def show_analysis(analysis: Analysis) -> None:

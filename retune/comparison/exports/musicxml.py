@@ -17,7 +17,7 @@ import numpy as np
 from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Chord, Key, StemAnalysis
-from retune.carriers.text import pretty
+from retune.carriers.text import for_xml, pretty
 from retune.comparison.exports.beams import add_beams
 from retune.comparison.exports.material import (
     Material,
@@ -114,7 +114,7 @@ def musicxml_text(material: Material, plan: Plan | None, *, resolution: int = 16
         part = _Part(stem, notes, grid, first, last, analysis, stem is lead)
         _write_part(_child(score, "part", id=f"P{number}"), part)
     Xml.indent(score, " ")
-    body = Xml.tostring(score, encoding="unicode")
+    body = for_xml(Xml.tostring(score, encoding="unicode"))
     return (
         '<?xml version="1.0" encoding="UTF-8" standalone="no"?>\n'
         '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '

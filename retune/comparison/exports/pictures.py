@@ -7,6 +7,7 @@ from html import escape
 from typing import Any
 
 from retune.carriers.changes import Plan
+from retune.carriers.text import for_xml
 from retune.comparison.exports.material import (
     Material,
     label,
@@ -114,7 +115,7 @@ def with_metadata(svg: str, material: Material, plan: Plan | None) -> str:
         "rights": material.rights,
     }
     words = "".join(
-        f"<dc:{name}>{escape(text)}</dc:{name}>" for name, text in facts.items() if text
+        f"<dc:{name}>{escape(for_xml(text))}</dc:{name}>" for name, text in facts.items() if text
     )
     block = (
         '<metadata><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" '

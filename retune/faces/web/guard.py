@@ -11,11 +11,14 @@ import asyncio
 import hmac
 import json
 import time
+import traceback
 from collections.abc import Mapping
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from retune.carriers.text import printable
 
 _JSON = "application/json"
 TOKEN_HEADER = "x-retune-token"
@@ -64,8 +67,12 @@ class Guard:
             await _refuse(send, *refused)
             return
 
+        begun = False
+
         async def guarded(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
@@ -75,6 +82,12 @@ class Guard:
             await self.app(scope, self._limited(scope["path"], receive), guarded)
         except BodyRefusedError as error:
             await _refuse(send, *error.answer)
+        except Exception as error:
+            traceback.print_exc()
+            if begun:
+                raise
+            words = printable(f"unexpected: {type(error).__name__}: {error}")
+            await _refuse(send, 500, words)
 
     def refusal(self, scope: Scope) -> tuple[int, str] | None:
         """(status, reason) when a request may not pass, else None."""

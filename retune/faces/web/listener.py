@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import sys
+from threading import Timer
+from types import FrameType
 from typing import Any
 
 import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+END_S = 0.7
+"""How long works have to stop by themselves."""
 HEAD_S = 10.0
 """How long the head of a request may take to come; its body is timed by the guard."""
 
@@ -44,6 +50,20 @@ class TimedProtocol(H11Protocol):
             self._hang_up = None
 
 
+class PromptServer(uvicorn.Server):
+    """A server that ends within a second of being asked, whatever it is at: what is being written
+    has another name until it is whole, and is cleared away by the next who writes there."""
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        if not self.should_exit:
+            sys.stderr.write("retune: the workbench has ended; what was saved is saved\n")
+            sys.stderr.flush()
+            last = Timer(END_S, os._exit, [0])
+            last.daemon = True
+            last.start()
+        super().handle_exit(sig, frame)
+
+
 def server_of(app: Any) -> uvicorn.Server:
     """A server for `app` that writes no log of requests and does not name itself."""
     config = uvicorn.Config(
@@ -55,4 +75,4 @@ def server_of(app: Any) -> uvicorn.Server:
         server_header=False,
         timeout_graceful_shutdown=3,
     )
-    return uvicorn.Server(config)
+    return PromptServer(config)
