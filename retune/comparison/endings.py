@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
 from retune.comparison.picture_line import edit_of_note
+from retune.song.moved import note_after
 from retune.theory.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
 from retune.theory.roles import how_it_ends, melodic_ending
 from retune.theory.spelling import spell_pitch_class
@@ -64,7 +65,26 @@ class PhraseEnding:
             return ""
         if self.state_after is None:
             return "over a new sonority" if self.has_new_chord else "moved"
-        return f"still {self.state_after}" if self.state_after == self.state else self.state_after
+        same = self.state_after == self.state
+        words = f"still {self.state_after}" if same else str(self.state_after)
+        return ", ".join(filter(None, (self._in_time, words)))
+
+    @property
+    def _in_time(self) -> str:
+        """ "later", "held": how the note moves in time, "" where it does not."""
+        if self.edit is None or not self.edit.moves_in_time:
+            return ""
+        start_s, end_s = self.edit.span_after
+        if start_s != self.edit.start_s:
+            return "later" if start_s > self.edit.start_s else "earlier"
+        return "held" if end_s > self.edit.end_s else "shorter"
+
+    @property
+    def move_words(self) -> str:
+        """ "2 → 1", or the one degree of a note that moves in time alone."""
+        if self.edit is not None and not self.edit.shift_cents:
+            return self.degree or ""
+        return f"{self.degree or ''} → {self.degree_after or ''}".strip(" →")
 
 
 def phrase_endings(analysis: Analysis, plan: Plan | None = None) -> tuple[PhraseEnding, ...]:
@@ -93,7 +113,10 @@ def _ending(
         return plain
     edit = edit_of_note(note, [e for e in edits if e.stem == stem.name])
     key = analysis.key_at(note.start_s)
-    chord_after = _chord_after(analysis, chord, _edits_at(note, edits, stem), key)
+    later = note_after(note, edit, analysis)
+    if later is not note:
+        chord = later.chord_at_end or later.chord
+    chord_after = _chord_after(analysis, chord, _edits_at(later, edits, stem), key)
     if edit is None and chord_after == chord:
         return plain
     degree = edit.to_degree if edit is not None else phrase.ending_degree

@@ -13,6 +13,7 @@ from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.picture_words import chord_name, over_words, roman_shown
+from retune.song.moved import move_words
 
 _SIGNS = {
     "at rest": '<path class="fill" d="M1 1H11V11H1Z"/>',
@@ -90,7 +91,7 @@ def _after_cell(ending: PhraseEnding) -> str:
     if not ending.is_moved:
         over = show(over_words(ending))
         return f'as sung, <b class="v">{over}</b><br><b class="v">{words}</b>'
-    move = f"{show(ending.degree or '')} → {show(ending.degree_after or '')}".strip(" →")
+    move = show(ending.move_words)
     name = show(ending.name_after or "")
     over = f" {show(over_words(ending))}" if ending.has_new_chord else ""
     return f'<b class="v">{move} {name}{over}</b><br><b class="v">{words}</b>'
@@ -207,10 +208,12 @@ def _edit_row(analysis: Analysis, edit: Edit, *, several: bool, last: str) -> st
     if edit.role_after and edit.role_after != edit.role_before:
         role += f' → <b class="v">{show(edit.role_after)}</b>'
     stem = f"<td>{show(edit.stem)}</td>" if several else ""
+    by = [interval_words(edit.shift_cents)] if edit.shift_cents or not edit.moves_in_time else []
+    by += [move_words(edit, analysis.bars)] if edit.moves_in_time else []
     return (
         f'<tr><th scope="row">{_bar_words(analysis, edit.bar, edit.start_s)}</th>{stem}'
         f'<td><span class="num">{move}</span><br>'
-        f'<span class="small quiet">{degrees}{interval_words(edit.shift_cents)}</span>'
+        f'<span class="small quiet">{degrees}{", ".join(by)}</span>'
         f"{_doubt_words(analysis, edit)}</td>"
         f'<td class="num">{over}</td><td>{role}</td>{last}</tr>'
     )

@@ -156,9 +156,12 @@ def draw_notes(
             info=note_words(sung.note, ending, moved_to=moved_to, quiz=quiz),
         ):
             _draw_note(pen, system, sung, ending if not quiz else None, next_s=next_s)
-    for sung in here:
+    for sung, after in zip(here, [*here[1:], None], strict=True):
         if sung.is_moved and system.holds(sung.note.start_s):
             _arrow(pen, system, sung)
+            _time_arrow(pen, system, sung, sung.note.start_s, sung.new_span[0])
+            if after is None or after.new_span[0] == after.note.start_s:
+                _time_arrow(pen, system, sung, sung.note.end_s, sung.new_span[1])
 
 
 def _touches(system: System, sung: SungNote) -> bool:
@@ -188,8 +191,10 @@ def _draw_note(
         curve(sung.new_body, "halo")
         curve(sung.new_tail, "newglide")
         curve(sung.new_body, "new")
-        if system.holds(sung.note.start_s):
-            pen.head(x, system.pitch_y(sung.new_pitch), 1.06 * f, "v")
+        if system.holds(sung.new_span[0]):
+            later = system.x(sung.new_span[0]) - system.x(sung.note.start_s)
+            x_head = _head_place(system, sung)[0] + later
+            pen.head(x_head, system.pitch_y(sung.new_pitch), 1.06 * f, "v")
     if ending is not None and system.has_end_of(sung.note.end_s):
         x_end = _sign_place(system, sung, next_s)
         shown = ending.state_after if ending.has_new_chord and not sung.is_moved else ending.state
@@ -197,7 +202,8 @@ def _draw_note(
         pen.ending(shown, x_end, system.pitch_y(sung.pitch), 0.31 * f, css)
         if sung.is_moved:
             y_new = system.pitch_y(sung.new_pitch)
-            pen.ending(ending.state_after, x_end, y_new, 0.31 * f, "v")
+            later = system.x(sung.new_span[1]) - system.x(sung.note.end_s)
+            pen.ending(ending.state_after, x_end + later, y_new, 0.31 * f, "v")
     _hit(pen, system, sung)
 
 
@@ -248,6 +254,23 @@ def _between(points: FloatArray, left: float, right: float) -> FloatArray:
     return np.array(
         [ends[0], *inside[(inside[:, 0] > ends[0][0]) & (inside[:, 0] < ends[1][0])], ends[1]]
     )
+
+
+def _time_arrow(pen: Pen, system: System, sung: SungNote, was_s: float, now_s: float) -> None:
+    """From where an end of a note was to where it is now, under the new line, a stroke at the
+    old place."""
+    f = system.layout.f
+    first, last = (
+        system.x(was_s),
+        min(max(system.x(now_s), system.x_at(system.first)), system.x_end),
+    )
+    if abs(last - first) < 0.5 * f:
+        return
+    y, way = system.pitch_y(sung.new_pitch) + 0.95 * f, (1 if last > first else -1)
+    pen.line(first, y - 0.3 * f, first, y + 0.3 * f, "arrow")
+    pen.line(first, y, last - way * 0.45 * f, y, "arrow")
+    tip = last - way * 0.55 * f
+    pen.shape(f"M{last:.1f} {y:.1f}L{tip:.1f} {y - 0.27 * f:.1f}V{y + 0.27 * f:.1f}Z", "tip")
 
 
 def _arrow(pen: Pen, system: System, sung: SungNote) -> None:

@@ -45,6 +45,13 @@ class SungNote:
     def is_moved(self) -> bool:
         return self.shift is not None
 
+    @property
+    def new_span(self) -> tuple[float, float]:
+        """From when to when it sounds in the variant."""
+        if self.edit is None or not self.edit.moves_in_time:
+            return self.note.start_s, self.note.end_s
+        return self.edit.span_after
+
 
 def edit_of_note(note: Note, edits: Iterable[Edit]) -> Edit | None:
     """The edit that moves a note: its own, or one of a span that it starts in."""
@@ -164,13 +171,35 @@ def _moved(current: SungNote, previous: SungNote | None, edit: Edit | None) -> S
             old=(previous.pitch, current.pitch),
             new=(previous.new_pitch, current.pitch + (shift or 0.0)),
         )
-    return replace(
+    moved = replace(
         current,
         shift=shift,
         new_lead=lead,
         new_body=current.body + up if shift is not None else None,
         new_tail=current.tail + up if shift is not None else None,
         edit=edit,
+    )
+    return moved if edit is None or not edit.moves_in_time else _in_time(moved)
+
+
+def _in_time(moved: SungNote) -> SungNote:
+    """The new curves where the note goes in time: the way in with its beginning, the way out with
+    its end, the steady part drawn out between them."""
+    note, (start_s, end_s) = moved.note, moved.new_span
+    head, tail = start_s - note.start_s, end_s - note.end_s
+    assert moved.new_lead is not None
+    assert moved.new_body is not None
+    assert moved.new_tail is not None
+    body = moved.new_body.copy()
+    first, last = body[0, 0], body[-1, 0]
+    share = (body[:, 0] - first) / max(last - first, 1e-9)
+    body[:, 0] += head + share * (tail - head)
+    later = np.array([1.0, 0.0])
+    return replace(
+        moved,
+        new_lead=moved.new_lead + head * later,
+        new_body=body,
+        new_tail=moved.new_tail + tail * later,
     )
 
 

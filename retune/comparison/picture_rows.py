@@ -82,7 +82,7 @@ def _ending_words(
     degree = pretty(ending.degree or "")
     _one_ending(pen, degree, ending.state, ending.state or "", (x1, x2), base, f, css="")
     if ending.is_changed:
-        move = f"{degree} → {pretty(ending.degree_after or '')}"
+        move = pretty(ending.move_words)
         if not ending.is_moved:
             move = f"{degree} {over_words(ending)}".strip()
         words, state = ending.words_after, ending.state_after

@@ -126,13 +126,20 @@ def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name
         count += f" and {counted(others, 'other span')}"
     first = f"The variant {variant_name} moves {count}"
     moves = [
-        f"phrase {ending.number} from {degree_words(ending.note.name, ending.degree)} to "
-        f"{degree_words(ending.name_after, ending.degree_after)}, {_now(ending)}"
+        f"phrase {ending.number} {_goes(ending, ending.note)}, {_now(ending)}"
         for ending in moved
         if ending.note is not None
     ]
     moves += [f"phrase {e.number} keeps its note {over_words(e)}, {_now(e)}" for e in beneath]
     return [f"{first}: " + "; ".join(moves) + "."] if moves else [first + "."]
+
+
+def _goes(ending: PhraseEnding, note: Note) -> str:
+    """ "from C4, degree 2, to B♭3, degree 1", or the note alone that moves in time alone."""
+    was = degree_words(note.name, ending.degree)
+    if ending.edit is not None and not ending.edit.shift_cents:
+        return f"keeps {was}"
+    return f"from {was} to {degree_words(ending.name_after, ending.degree_after)}"
 
 
 def over_words(ending: PhraseEnding) -> str:
@@ -145,4 +152,5 @@ def over_words(ending: PhraseEnding) -> str:
 
 def _now(ending: PhraseEnding) -> str:
     words = ending.words_after
-    return words if words.startswith(("still", "moved", "over")) else f"now {words}"
+    plain = ("still", "moved", "over", "later", "earlier", "held", "shorter")
+    return words if words.startswith(plain) else f"now {words}"

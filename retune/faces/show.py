@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from retune.carriers.changes import Plan
+from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.songfacts import Variant
 from retune.carriers.text import counted, pretty, printable, tempo_text
@@ -218,10 +218,10 @@ def show_plan(plan: Plan) -> None:
                         edit.stem,
                         "" if edit.bar is None else str(edit.bar),
                         "" if edit.phrase is None else str(edit.phrase),
-                        f"{edit.start_s:.2f} s",
+                        _times(edit),
                         _change(edit.from_name, edit.to_name),
                         _change(edit.from_degree, edit.to_degree),
-                        f"{edit.shift_cents:+g}",
+                        f"{edit.shift_cents:+g}" if edit.shift_cents else "",
                         pretty(edit.chord or ""),
                         _change(edit.role_before, edit.role_after),
                     ),
@@ -232,6 +232,14 @@ def show_plan(plan: Plan) -> None:
         _print(f"  {plan.caveat}")
     for item in plan.consequences:
         _print(f"  {item.word}: {pretty(item.text)}")
+
+
+def _times(edit: Edit) -> str:
+    """When a note begins; where it moves in time, from when to when it sounds and then will."""
+    if not edit.moves_in_time:
+        return f"{edit.start_s:.2f} s"
+    start_s, end_s = edit.span_after
+    return f"{edit.start_s:.2f}–{edit.end_s:.2f} s → {start_s:.2f}–{end_s:.2f} s"
 
 
 def show_verdicts(manifest: Mapping[str, Any]) -> None:

@@ -103,3 +103,40 @@ def place_words(bars: Bars, time_s: float) -> str:
         return "The pickup"
     near = round(beat * 4) / 4
     return f"Bar {bar}" if near == 1 else f"Bar {bar}, beat {near:g}"
+
+
+def move_words(edit: Edit, bars: Bars) -> str:
+    """How a note moves in time: "1 beat longer", "begins 0.5 beats later"; "" where it does not.
+
+    In seconds where the song has no beats.
+    """
+    start_s, end_s = edit.span_after
+    head, tail = (_length(a, b, bars) for a, b in ((edit.start_s, start_s), (edit.end_s, end_s)))
+    if head == tail:
+        return f"{_by(head, bars)} {_way(head)}" if head else ""
+    words = []
+    if head:
+        words.append(f"begins {_by(head, bars)} {_way(head)}")
+    if tail:
+        is_alone = not head
+        longer = ("longer" if tail > 0 else "shorter") if is_alone else _way(tail)
+        words.append(f"{'' if is_alone else 'ends '}{_by(tail, bars)} {longer}")
+    return ", ".join(words)
+
+
+def _way(length: float) -> str:
+    return "later" if length > 0 else "earlier"
+
+
+def _length(from_s: float, to_s: float, bars: Bars) -> float:
+    """Beats, or seconds where there are none, to a hundredth."""
+    if not has_beats(bars):
+        return round(to_s - from_s, 2)
+    return round(beat_at(bars, to_s) - beat_at(bars, from_s), 2)
+
+
+def _by(length: float, bars: Bars) -> str:
+    size = f"{abs(length):g}"
+    if not has_beats(bars):
+        return f"{size} s"
+    return f"{size} beat{'' if size == '1' else 's'}"

@@ -18,6 +18,7 @@ from retune.comparison.exports.passages import busiest, stretches
 from retune.comparison.exports.pictures import alt_text, document_facts, size_of
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture import lane_svg
+from retune.song.moved import move_words
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
 # Which consequences a full slide keeps; kinds not named here give way.
@@ -119,7 +120,7 @@ def _weightiest(consequences: Sequence[Consequence]) -> list[Consequence]:
 
 
 def _changes(material: Material, plan: Plan) -> Slide:
-    rows = [_row(edit) for edit in plan.edits[:_MOST_ROWS]]
+    rows = [_row(edit, material.analysis) for edit in plan.edits[:_MOST_ROWS]]
     said = [
         {"kind": item.word, "text": pretty(item.text)} for item in _weightiest(plan.consequences)
     ]
@@ -139,17 +140,24 @@ def _changes(material: Material, plan: Plan) -> Slide:
     }
 
 
-def _row(edit: Edit) -> list[str]:
+def _row(edit: Edit, analysis: Analysis) -> list[str]:
     what = _arrow(edit.from_name, edit.to_name) or edit.stem
     return [
         "" if edit.bar is None else ("pickup" if edit.bar == 0 else str(edit.bar)),
         "" if edit.phrase is None else str(edit.phrase),
         what,
         _arrow(edit.from_degree, edit.to_degree),
-        by_words(edit.shift_cents),
+        _by(edit, analysis),
         pretty(edit.chord or ""),
         _arrow(edit.role_before, edit.role_after),
     ]
+
+
+def _by(edit: Edit, analysis: Analysis) -> str:
+    """How far a note moves, in pitch and in time."""
+    moved = move_words(edit, analysis.bars)
+    pitch = by_words(edit.shift_cents) if edit.shift_cents or not moved else ""
+    return ", ".join(filter(None, (pitch, moved)))
 
 
 def _arrow(before: str | None, after: str | None) -> str:

@@ -77,7 +77,7 @@ def _annotation(jams: Any, file: Any, material: Material, namespace: str, what: 
 def _stem(jams: Any, file: Any, material: Material, stem: StemAnalysis, plan: Plan | None) -> None:
     if stem.notes:
         notes = _annotation(jams, file, material, "note_midi", f"notes of {stem.name}")
-        for played in version_notes(stem, plan):
+        for played in version_notes(stem, plan, material.analysis):
             note = played.note
             notes.append(
                 time=note.start_s,

@@ -13,6 +13,7 @@ from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.carriers.text import file_stem
 from retune.comparison.picture_rows import TensionPoint
+from retune.song.moved import note_after
 
 ORIGINAL = "original"
 
@@ -94,23 +95,25 @@ class VersionNote:
     edit: Edit | None = None
 
 
-def version_notes(stem: StemAnalysis, plan: Plan | None) -> tuple[VersionNote, ...]:
-    """The notes of a stem with the pitches that `plan` gives them.
+def version_notes(
+    stem: StemAnalysis, plan: Plan | None, analysis: Analysis
+) -> tuple[VersionNote, ...]:
+    """The notes of a stem with the pitches and times that `plan` gives them.
 
     A whole span that moves takes along every note whose middle lies in it.
     """
     edits = plan.of_stem(stem.name) if plan is not None else ()
-    return tuple(_moved(note, edits) for note in stem.notes)
+    return tuple(_moved(note, edits, analysis) for note in stem.notes)
 
 
-def _moved(note: Note, edits: tuple[Edit, ...]) -> VersionNote:
+def _moved(note: Note, edits: tuple[Edit, ...], analysis: Analysis) -> VersionNote:
     middle = (note.start_s + note.end_s) / 2
     for edit in edits:
         if edit.note == note.index or (edit.note is None and edit.start_s <= middle < edit.end_s):
             semitones = edit.shift_cents / 100
             pitch = note.pitch_midi + semitones
             whole = round(note.midi_name + semitones)
-            return VersionNote(note, whole, pitch, edit)
+            return VersionNote(note_after(note, edit, analysis), whole, pitch, edit)
     return VersionNote(note, note.midi_name, note.pitch_midi)
 
 

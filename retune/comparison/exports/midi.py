@@ -102,7 +102,9 @@ def midi_bytes(material: Material, *, bend: bool = False) -> bytes:
         channel = _CHANNELS[number % len(_CHANNELS)]
         tuning_hz = material.analysis.tuning_hz if bend else None
         midi.tracks.append(
-            _track(mido, name, version_notes(stem, plan), places, channel, tuning_hz)
+            _track(
+                mido, name, version_notes(stem, plan, material.analysis), places, channel, tuning_hz
+            )
         )
     stream = io.BytesIO()
     midi.save(file=stream)

@@ -101,7 +101,7 @@ def musicxml_text(material: Material, plan: Plan | None, *, resolution: int = 16
     stems = [stem for stem in analysis.stems.values() if stem.notes]
     if not stems:
         raise UsageError("there are no notes to write as a score: name a melody or a bass stem")
-    written = [written_notes(version_notes(stem, plan), grid) for stem in stems]
+    written = [written_notes(version_notes(stem, plan, analysis), grid) for stem in stems]
     first, last = first_unit(written, grid), last_unit(written, grid)
     lead = analysis.melody or stems[0]
     score = Xml.Element("score-partwise", version="4.0")

@@ -28,7 +28,7 @@ CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated")
 EDIT_COLUMNS = (
     *("variant", "stem", "note", "start_s", "end_s", "from", "to", "from_degree", "to_degree"),
     *("shift_cents", "bar", "phrase", "chord", "role_before", "role_after"),
-    *("stability_before", "stability_after", "rule"),
+    *("stability_before", "stability_after", "rule", "start_to_s", "end_to_s"),
 )
 F0_COLUMNS = ("time_s", "f0_hz", "voiced_prob", "energy_db")
 
@@ -63,7 +63,7 @@ def _plans(material: Material) -> tuple[Any, ...]:
 def _notes(material: Material) -> Iterable[Sequence[Any]]:
     for version, plan in material.versions:
         for stem in material.analysis.stems.values():
-            for played in version_notes(stem, plan):
+            for played in version_notes(stem, plan, material.analysis):
                 note, edit = played.note, played.edit
                 key = material.analysis.key_at(note.start_s)
                 yield (
@@ -102,7 +102,7 @@ def _edit(variant: str, e: Edit) -> Sequence[Any]:
     return (
         *(variant, e.stem, e.note, e.start_s, e.end_s, e.from_name, e.to_name, e.from_degree),
         *(e.to_degree, e.shift_cents, e.bar, e.phrase, e.chord, e.role_before, e.role_after),
-        *(e.stability_before, e.stability_after, e.rule),
+        *(e.stability_before, e.stability_after, e.rule, e.start_to_s, e.end_to_s),
     )
 
 

@@ -19,6 +19,7 @@ from retune.pipeline.facts import analysis_facts, number, plan_facts
 from retune.pipeline.mix_residual import is_summed
 from retune.pipeline.rule_lines import RuleLine
 from retune.pipeline.tension_curves import tension_curves, tension_words
+from retune.song.moved import move_words
 
 PICTURE_IDENT = "lane"
 
@@ -149,7 +150,7 @@ def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
                 "doubt": _doubt(analysis, edit),
                 "from": pretty(edit.from_name or edit.stem),
                 "to": pretty(edit.to_name or ""),
-                "how": _how(edit),
+                "how": _how(edit, analysis),
                 "over": _over(ending.chord if ending else chord),
                 "before": ending.state if ending else None,
                 "after": ending.state_after if ending else None,
@@ -165,8 +166,11 @@ def _doubt(analysis: Analysis, edit: Edit) -> str:
     return stem.note(edit.note).doubt if edit.note is not None else ""
 
 
-def _how(edit: Edit) -> str:
-    """ "2 → 1, 2 semitones down"."""
+def _how(edit: Edit, analysis: Analysis) -> str:
+    """ "2 → 1, 2 semitones down, begins 1 beat later"."""
+    moved = move_words(edit, analysis.bars)
+    if moved and not edit.shift_cents:
+        return moved
     cents = abs(edit.shift_cents)
     way = "down" if edit.shift_cents < 0 else "up"
     steps = cents / 100
@@ -177,7 +181,7 @@ def _how(edit: Edit) -> str:
     degrees = ""
     if edit.from_degree and edit.to_degree:
         degrees = f"{pretty(edit.from_degree)} → {pretty(edit.to_degree)}, "
-    return f"{degrees}{size} {way}"
+    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved)))
 
 
 def _over(chord: Chord | None) -> dict[str, str] | None:
