@@ -156,7 +156,7 @@ def draw_notes(
             info=note_words(sung.note, ending, moved_to=moved_to, quiz=quiz),
         ):
             _draw_note(pen, system, sung, ending if not quiz else None, next_s=next_s)
-    for sung, after in zip(here, [*here[1:], None], strict=True):
+    for sung, after in zip(here, [*here[1:], None][: len(here)], strict=True):
         if sung.is_moved and system.holds(sung.note.start_s):
             _arrow(pen, system, sung)
             _time_arrow(pen, system, sung, sung.note.start_s, sung.new_span[0])
