@@ -32,7 +32,10 @@ from retune.sound.compiled import compiled
 
 STILL_CENTS = 1e-6
 BLOCK = 32  # grains made at a time: the memory of a few is used again and again
-LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
+# How fast and how far the level is mended, for near shifts and for far ones: there the new
+# fundamental may fall where the voice has no harmonic of its own, for as long as a vowel lasts.
+LEVEL_S, MAX_LEVEL_DB, FREE_DB = (0.4, 0.1), (4.0, 12.0), 0.4
+NEAR_CENTS, FAR_CENTS = 300.0, 700.0
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 # Once out and back harms less than a move that stays, which must guess the spectrum between its
 # harmonics; twice is about even, but too much where a far move up leaves few harmonics to compare.
@@ -52,15 +55,20 @@ def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float)
             out[c, n] *= keep
 
 
-def level_gain(old: FloatArray, new: FloatArray, *, at: FloatArray, width: float) -> FloatArray:
-    """Factor at each place that brings `new` within FREE_DB of the level of `old`, over `width`
-    samples about it. So much is left free because a voice, too, is a little louder or softer
-    where a harmonic meets a formant."""
+def level_gain(
+    old: FloatArray, new: FloatArray, *, at: FloatArray, cents: FloatArray, rate_hz: int
+) -> FloatArray:
+    """Factor at each place that brings `new` within FREE_DB of the level of `old`, over a time
+    that depends on how far the place is moved, `cents`. So much is left free because a voice,
+    too, is a little louder or softer where a harmonic meets a formant."""
+    far = np.clip((np.abs(cents) - NEAR_CENTS) / (FAR_CENTS - NEAR_CENTS), 0, 1)
+    width = (LEVEL_S[0] + far * (LEVEL_S[1] - LEVEL_S[0])) * rate_hz
+    most_db = MAX_LEVEL_DB[0] + far * (MAX_LEVEL_DB[1] - MAX_LEVEL_DB[0])
     a = np.clip(np.round(at - width / 2).astype(np.int64), 0, old.shape[1])
     b = np.clip(np.round(at + width / 2).astype(np.int64), 0, old.shape[1])
     sums = [np.append(0.0, np.cumsum(np.sum(sound**2, axis=0))) for sound in (old, new)]
     was, now = (total[b] - total[a] + 1e-12 for total in sums)
-    missing_db = np.clip(10 * np.log10(was / now), -MAX_LEVEL_DB, MAX_LEVEL_DB)
+    missing_db = np.clip(10 * np.log10(was / now), -most_db, most_db)
     return np.asarray(10 ** ((missing_db - np.clip(missing_db, -FREE_DB, FREE_DB)) / 20))
 
 
@@ -103,7 +111,9 @@ def _lay_out(
         add_grains(new, made, whole - first)
     _clear(out, targets[0], targets[-1], lead, tail)
     old, rest = x[:, first:last], out[:, first:last]
-    level = level_gain(old, rest + new, at=targets - first, width=LEVEL_S * rate_hz)
+    level = level_gain(
+        old, rest + new, at=targets - first, cents=moved_cents, rate_hz=rate_hz
+    )
     rest += new * np.interp(np.arange(last - first), targets - first, 1 + amount * (level - 1))
 
 
