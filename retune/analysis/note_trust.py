@@ -16,6 +16,12 @@ DOUBTFUL = 0.5
 STRAY_TRUST = 0.3
 STRAY_AWAY = 7.5
 OCTAVE_TRUST = 0.45
+# How often singers' notes begin within 50 ms of where people put them, by the rise of the vowel
+# band: of 40 singers' notes 54 % below 4 dB (about 2), 95 % above 10 dB (Brier .115 with rise and
+# length, .145 without). The slope for length is from invented voices.
+RISE_S, RISE_NEAR_S, RISE_MOST_DB = 0.03, 0.03, 12.0
+RISE_ODDS, RISE_ODDS_PER_DB = -0.4, 0.28
+LENGTH_ODDS, USUAL_S = 0.84, 0.35
 OCTAVE_DOUBT = "it lies about an octave from the notes around it"
 
 
@@ -47,15 +53,22 @@ def core_pitch(span: Span, contour: Contour) -> float:
 
 
 def judged(
-    spans: Sequence[Span], contour: Contour, levels: Levels, *, is_bass: bool = False
+    spans: Sequence[Span],
+    contour: Contour,
+    levels: Levels,
+    *,
+    is_bass: bool = False,
+    by_onset: bool = False,
 ) -> tuple[Heard, ...]:
     """Each note with its pitch and how far it is to be trusted. A bass may leap by octaves; in a
-    voice, one note an octave from all around it is doubted."""
+    voice, one note an octave from all around it is doubted. `by_onset` where `levels` are fine
+    enough to tell how clearly a note begins."""
     heard: list[Heard] = []
     loud = max((_level(s, levels) for s in spans), default=0.0)
     for span in spans:
         midi = core_pitch(span, contour)
-        confidence, doubt = _trust(span, midi, contour, _level(span, levels) - loud)
+        begins = _begins(span, levels) if by_onset else 1.0
+        confidence, doubt = _trust(span, midi, contour, _level(span, levels) - loud, begins)
         heard.append(
             Heard(
                 span.start_s, span.end_s, midi, confidence, doubt, span.joined and not span.struck
@@ -100,7 +113,21 @@ def _level(span: Span, levels: Levels) -> float:
     return float(np.percentile(body, 75)) if len(body) else -100.0
 
 
-def _trust(span: Span, midi: float, contour: Contour, below_db: float) -> tuple[float, str]:
+def _begins(span: Span, levels: Levels) -> float:
+    """How likely the note begins where it is said to: the more the level rises there the rather."""
+    half = round(RISE_S / 2 / levels.step_s)
+    near = round(RISE_NEAR_S / levels.step_s)
+    first = max(levels.index(span.start_s) - near, 0)
+    level = levels.vowel_db[max(first - half, 0) : first + 2 * near + half + 1]
+    rise_db = float(np.max(level[2 * half :] - level[: -2 * half])) if len(level) > 2 * half else 0
+    length = np.clip(np.log((span.end_s - span.start_s) / USUAL_S), -1.0, 1.0)
+    odds = RISE_ODDS + RISE_ODDS_PER_DB * np.clip(rise_db, 0, RISE_MOST_DB) + LENGTH_ODDS * length
+    return float(1 / (1 + np.exp(-odds)))
+
+
+def _trust(
+    span: Span, midi: float, contour: Contour, below_db: float, begins: float
+) -> tuple[float, str]:
     """Confidence 0 to 1 and the strongest reason of doubt."""
     a, b = contour.frame(span.start_s), contour.frame(span.end_s) + 1
     line, prob = contour.midi[a:b], contour.prob[a:b]
@@ -120,6 +147,7 @@ def _trust(span: Span, midi: float, contour: Contour, below_db: float) -> tuple[
         "much of it has no pitch": float(np.clip(0.3 + np.mean(voiced), 0, 1)),
         "the pitch does not settle": float(np.clip(1.25 - spread / 1.2, 0.2, 1)),
         "very short": float(np.clip((span.end_s - span.start_s) / 0.12, 0.4, 1)),
+        "it hardly begins: nothing rises where it seems to start": begins,
         "very soft beside the rest": float(np.clip(1.9 + below_db / 25.0, 0.3, 1)),
     }
     reason = min(factors, key=lambda name: factors[name])

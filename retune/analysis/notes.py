@@ -78,7 +78,7 @@ def find_notes(
     spans = _absorb(spans, contour, levels, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)
     spans = _absorb(spans, contour, levels, settings=edges)
-    return judged(spans, contour, levels, is_bass=is_bass)
+    return judged(spans, contour, levels, is_bass=is_bass, by_onset=audio is not None)
 
 
 def _decoded(contour: Contour, hmm: HmmSettings | None) -> list[Span]:

@@ -111,9 +111,7 @@ def _lay_out(
         add_grains(new, made, whole - first)
     _clear(out, targets[0], targets[-1], lead, tail)
     old, rest = x[:, first:last], out[:, first:last]
-    level = level_gain(
-        old, rest + new, at=targets - first, cents=moved_cents, rate_hz=rate_hz
-    )
+    level = level_gain(old, rest + new, at=targets - first, cents=moved_cents, rate_hz=rate_hz)
     rest += new * np.interp(np.arange(last - first), targets - first, 1 + amount * (level - 1))
 
 
