@@ -32,9 +32,10 @@ from retune.sound.compiled import compiled
 
 STILL_CENTS = 1e-6
 BLOCK = 32  # grains made at a time: the memory of a few is used again and again
-# How fast and how far the level is mended, for near shifts and for far ones: there the new
-# fundamental may fall where the voice has no harmonic of its own, for as long as a vowel lasts.
-LEVEL_S, MAX_LEVEL_DB, FREE_DB = (0.4, 0.1), (4.0, 12.0), 0.4
+LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
+# A far move may put the new fundamental where the voice has no harmonic of its own, for as long as
+# a vowel lasts: what then still sags or swells beyond SAG_DB is mended too.
+SAG_S, MAX_SAG_DB, SAG_DB = 0.1, 8.0, 4.0
 NEAR_CENTS, FAR_CENTS = 300.0, 700.0
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 # Once out and back harms less than a move that stays, which must guess the spectrum between its
@@ -58,18 +59,28 @@ def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float)
 def level_gain(
     old: FloatArray, new: FloatArray, *, at: FloatArray, cents: FloatArray, rate_hz: int
 ) -> FloatArray:
-    """Factor at each place that brings `new` within FREE_DB of the level of `old`, over a time
-    that depends on how far the place is moved, `cents`. So much is left free because a voice,
-    too, is a little louder or softer where a harmonic meets a formant."""
+    """Factor at each place, moved by `cents`, that brings `new` within FREE_DB of the level of
+    `old`. So much is left free because a voice, too, is a little louder or softer where a
+    harmonic meets a formant."""
     far = np.clip((np.abs(cents) - NEAR_CENTS) / (FAR_CENTS - NEAR_CENTS), 0, 1)
-    width = (LEVEL_S[0] + far * (LEVEL_S[1] - LEVEL_S[0])) * rate_hz
-    most_db = MAX_LEVEL_DB[0] + far * (MAX_LEVEL_DB[1] - MAX_LEVEL_DB[0])
+    gain_db = _beyond(_missing_db(old, new, at, LEVEL_S * rate_hz), FREE_DB, MAX_LEVEL_DB)
+    left_db = _missing_db(old, new, at, SAG_S * rate_hz) - gain_db
+    return np.asarray(10 ** ((gain_db + far * _beyond(left_db, SAG_DB, MAX_SAG_DB + SAG_DB)) / 20))
+
+
+def _missing_db(old: FloatArray, new: FloatArray, at: FloatArray, width: float) -> FloatArray:
+    """How much softer `new` is than `old` over `width` samples about each place."""
     a = np.clip(np.round(at - width / 2).astype(np.int64), 0, old.shape[1])
     b = np.clip(np.round(at + width / 2).astype(np.int64), 0, old.shape[1])
     sums = [np.append(0.0, np.cumsum(np.sum(sound**2, axis=0))) for sound in (old, new)]
     was, now = (total[b] - total[a] + 1e-12 for total in sums)
-    missing_db = np.clip(10 * np.log10(was / now), -most_db, most_db)
-    return np.asarray(10 ** ((missing_db - np.clip(missing_db, -FREE_DB, FREE_DB)) / 20))
+    return np.asarray(10 * np.log10(was / now))
+
+
+def _beyond(db: FloatArray, free_db: float, most_db: float) -> FloatArray:
+    """What of some decibels, at most `most_db`, lies beyond `free_db`."""
+    within = np.clip(db, -most_db, most_db)
+    return np.asarray(within - np.clip(within, -free_db, free_db))
 
 
 def _lay_out(

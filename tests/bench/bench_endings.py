@@ -5,9 +5,10 @@
 Tunes of music21's Essen files, drawn by a seed, 96 beats a minute, sung by the five invented
 singers of `voices.py` in turn, dry and in a room, phrases parted by breaths of 0.1 to 0.3 s or (one
 in four) not at all. The files of odd place in order of their names test (--fit: the even ones, on
-which settings may be chosen). An ending is right where a phrase heard ends with a note that begins within 0.2 s of the
-printed ending and has its pitch to a quarter tone. `phrases` gives the cuts alone, from the printed
-notes. Columns: precision, recall, F1; then what became of the printed endings that were lost.
+which settings may be chosen). An ending is right where a phrase heard ends with a note that begins
+within 0.2 s of the printed ending and has its pitch to a quarter tone. `phrases` gives the cuts
+alone, from the printed notes. Columns: precision, recall, F1; then what became of the printed
+endings that were lost.
 """
 
 from __future__ import annotations
@@ -171,12 +172,15 @@ def main() -> None:
         word = "bars" if known else "no bars"
         for room in (False, True):
             part = [t for t in takes if t.room == room]
-            counts = sum((judge(t, bars=t.bars if known else NO_BARS, by_score=False) for t in part),
-                         Counter())  # fmt: skip
-            show(f"{word}, {'room' if room else 'dry'}", counts)
-        counts = sum((judge(t, bars=t.bars if known else NO_BARS, by_score=True) for t in takes),
-                     Counter())  # fmt: skip
-        show(f"{word}, phrases", counts)
+            show(f"{word}, {'room' if room else 'dry'}", _sum(part, known, by_score=False))
+        show(f"{word}, phrases", _sum(takes, known, by_score=True))
+
+
+def _sum(takes: Sequence[Take], known: bool, *, by_score: bool) -> Counter[str]:
+    total: Counter[str] = Counter()
+    for one in takes:
+        total += judge(one, bars=one.bars if known else NO_BARS, by_score=by_score)
+    return total
 
 
 if __name__ == "__main__":
