@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from retune.carriers.errors import InputError, RetuneError
-from retune.carriers.text import file_stem
+from retune.carriers.text import file_stem, printable
 from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.faces.stopping import stoppable_once, stopped_by
@@ -122,6 +122,10 @@ def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
                 raise InputError(f"{path}: no [variants.NAME] table: add one, or give --variants")
         except RetuneError as error:
             tally.add(failed(name, "*", str(error)))
+            continue
+        except Exception as error:  # one bad song never ends a batch
+            words = printable(f"unexpected: {type(error).__name__}: {error}")
+            tally.add(failed(name, "*", words))
             continue
         common: dict[str, Any] = {
             "song": os.path.realpath(path),

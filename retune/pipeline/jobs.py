@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from retune.carriers.changes import Plan
-from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleError
+from retune.carriers.errors import InputError, OutputError, RetuneError, RuleError, StaleError
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
 from retune.pipeline.manifest import MANIFEST
@@ -26,8 +26,10 @@ from retune.pipeline.rendition_files import ORIGINAL, address, write_original, w
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory, log, shared_memory
+from retune.song.textfile import read_text
 from retune.sound.files import atomic_write, sha256_file
 
+MAX_RECORD_BYTES = 100_000_000
 ORIGINAL_RECORD = "original.json"
 TRACEBACK = "traceback"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
@@ -247,8 +249,8 @@ def _plan(opened: SongInputs, job: Job) -> Plan:
 
 def _read_json(path: Path) -> Mapping[str, Any]:
     try:
-        value = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        value = json.loads(read_text(path, what="a record", max_bytes=MAX_RECORD_BYTES))
+    except (InputError, ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from retune.carriers.errors import AudioError, OutputError, StaleError
 from retune.carriers.heard import AudioLike, Samples
-from retune.sound import audiohead
+from retune.sound import audiohead, audiojoins
 from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
 from retune.sound.files import sha256_file
 
@@ -120,6 +120,14 @@ def open_audio(path: str | Path) -> AudioFile:
     except (OSError, RuntimeError) as error:
         raise AudioError(f"{path} is damaged or not {_KINDS}; export it again") from error
     _check_shape(path, rate_hz=rate_hz, n_channels=n_channels, subtype=subtype)
+    join_s = audiojoins.joined_at_s(path, kind, rate_hz=48_000 if subtype == "OPUS" else rate_hz)
+    if join_s is not None:
+        raise AudioError(
+            f"{path} holds several recordings one after the other, the second from {join_s:.2f} s; "
+            "export them as one, or as a file each"
+        )
+    if n_samples < _UNKNOWN_LENGTH and n_samples > _MAX_DECODED_S * rate_hz:
+        raise AudioError(f"{path} is longer than 6 hours; cut it")
     stamp, whole = _stamp(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
     if whole:
         decoded = len(_decoded(path, stamp))
