@@ -13,6 +13,7 @@ import numpy as np
 
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack, frozen_array
 from retune.carriers.units import gain_to_db
+from retune.sound.biquads import bandpass, filtered, lowpass
 
 STEP_S = 0.005
 WORK_RATE_HZ = 11025
@@ -43,26 +44,24 @@ class Levels:
 
 def measure_levels(audio: AudioLike, *, low_hz: float = VOWEL_BAND_HZ[0]) -> Levels:
     """Levels of a stem; `low_hz` is where the vowel band starts (0: no lower edge)."""
-    from scipy.signal import butter, sosfilt
-
     keep = max(1, round(audio.rate_hz / WORK_RATE_HZ))
     rate_hz = audio.rate_hz / keep
     step = max(1, round(rate_hz * STEP_S))
     high_hz = min(VOWEL_BAND_HZ[1], 0.45 * rate_hz)
     if low_hz > 0:
-        sos = butter(2, [low_hz, high_hz], "bandpass", fs=rate_hz, output="sos")
+        sections = bandpass(2, low_hz, high_hz, rate_hz=rate_hz)
     else:
-        sos = butter(2, high_hz, "lowpass", fs=rate_hz, output="sos")
-    state = np.zeros((sos.shape[0], 2))
+        sections = lowpass(2, high_hz, rate_hz=rate_hz)
+    state: FloatArray | None = None
     block = step * keep * max(1, round(BLOCK_S * rate_hz / step))
     powers: list[tuple[FloatArray, FloatArray]] = []
     for start in range(0, audio.n_samples, block):
         mono = audio.read(start, start + block).mean(axis=1, dtype=np.float64)
         mono = np.pad(mono, (0, -len(mono) % (step * keep)))
         mono = mono.reshape(-1, keep).mean(axis=1)
-        filtered, state = sosfilt(sos, mono, zi=state)
+        in_band, state = filtered(sections, mono, state)
         powers.append(
-            ((mono**2).reshape(-1, step).mean(axis=1), (filtered**2).reshape(-1, step).mean(axis=1))
+            ((mono**2).reshape(-1, step).mean(axis=1), (in_band**2).reshape(-1, step).mean(axis=1))
         )
     full, vowel = (
         (np.concatenate([pair[k] for pair in powers]) if powers else np.zeros(0)) for k in (0, 1)

@@ -63,8 +63,9 @@ class PyinSettings:
 
     def threshold_probs(self) -> FloatArray:
         """Prior probability of each threshold 1/n, 2/n ... 1: a beta distribution."""
-        from scipy.stats import beta
+        # scipy.stats has it as beta.cdf, and takes most of a second to import.
+        from scipy.special import betainc
 
         steps = np.linspace(0, 1, self.n_thresholds + 1)
-        probs: FloatArray = np.diff(beta.cdf(steps, *self.beta))
+        probs: FloatArray = np.diff(betainc(*self.beta, steps))
         return probs

@@ -185,12 +185,14 @@ def test_an_unreadable_song_file_is_told_and_mended(client: Client, song: Path) 
 
 
 def test_the_original_mix_is_measured_once(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    from retune.pipeline import mixing
+    from retune.pipeline import mix_levels
+    from retune.pipeline.stages import Memory
 
     calls = []
-    measure = mixing.measure
-    monkeypatch.setattr(mixing, "measure", lambda mix: calls.append(mix) or measure(mix))
-    monkeypatch.setattr(mixing, "measured_once", lambda opened, make: make())  # not from disk
+    measure = mix_levels.measure
+    monkeypatch.setattr(mix_levels, "measure", lambda mix: calls.append(mix) or measure(mix))
+    monkeypatch.setattr(client.desk, "_memory", Memory())  # nothing from disk
+    client.desk.reload()
     client.post("levels", {"rules": []})
     change(client, "music", set=[{"name": "key", "value": "G minor"}])
     change(client, "variant", name="a", rules=["move highest note to degree 1"])
