@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
 from retune.comparison.blind import pair_design
 from retune.comparison.difference import difference_words
-from retune.comparison.encode import MIMES, encode_audio, opus_rate_hz
+from retune.comparison.encode import MIMES, opus_rate_hz
 from retune.comparison.levels import MixLevels
 from retune.comparison.mix import Mix, passage
 from retune.comparison.page import comparison_page
@@ -24,12 +25,14 @@ from retune.pipeline.beside import (
     matched_mix,
     shared_plan,
 )
+from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
+from retune.pipeline.stages import Memory
 from retune.pipeline.tension_curves import tension_curves, tension_words
 from retune.sound.files import atomic_write, refuse_inputs
 from retune.sound.folders import make_folder, named_file
@@ -155,13 +158,15 @@ def _page_input(
 ) -> PageInput:
     if audio_format not in MIMES:
         raise UsageError(f'no audio format "{audio_format}": use {" or ".join(MIMES)}')
-    versions: list[Version] = []
+    coding: list[Future[Version]] = []
+    pool = ThreadPoolExecutor(max_workers=2)  # a version is coded while the next is rendered
     made: list[str] = []
     warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
     for name, kind, rendition in _renditions(opened, plans, engine, control, progress):
         mix, levels = levelled_mix(opened, rendition)
-        versions.append(
-            _encoded(
+        coding.append(
+            pool.submit(
+                _encoded,
                 mix,
                 levels,
                 name=name,
@@ -170,6 +175,7 @@ def _page_input(
                 about=_about(opened, rendition),
                 span_s=span_s,
                 audio_format=audio_format,
+                memory=opened.memory,
             )
         )
         if rendition is not None and kind == "variant":
@@ -181,6 +187,8 @@ def _page_input(
             made.append(f"matched control: the spans of {rendition.plan.name}, moved out and back")
         if levels.short_by_db > 0.05:
             warnings.append(f"{name}: {levels.short_by_db:.1f} dB below the original's loudness")
+    versions = [one.result() for one in coding]
+    pool.shutdown()
     progress("encoding", 1.0)
     # A page without variants draws the song as sung, under no name.
     weighed = plans or [Plan((), name="")]
@@ -244,6 +252,7 @@ def _with_twin(
         about=f"the same rules, made from the stems of {other.song.path.name}",
         span_s=page.span_s,
         audio_format=audio_format,
+        memory=opened.memory,
     )
     # The page draws the song as heard in the mix, so the same notes are said to move.
     drawn = replace(plan, name=theirs.name, caveat="", edits=made_by_both(plan, rules))
@@ -307,12 +316,13 @@ def _encoded(
     about: str,
     span_s: tuple[float, float],
     audio_format: str,
+    memory: Memory,
 ) -> Version:
     cut = passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=FADE_S)
     return Version(
         name=name,
         kind=kind,
-        audio_bytes=encode_audio(cut, mix.rate_hz, audio_format),
+        audio_bytes=encoded(cut, mix.rate_hz, audio_format, memory=memory),
         mime=MIMES[audio_format],
         gain_db=levels.gain_db,
         plan=rendition.plan if rendition else None,
