@@ -129,14 +129,30 @@ def compare(arguments: Arguments) -> int:
     return 0
 
 
+DEMO_BEGINS = """\
+"Lantern Song", an invented lullaby in B flat, is in {song}.
+Its singer rests on degree 2 where phrases end, and comes home to 1 only at the last. The song file
+names variants, each a sentence or two: what if she came home early? what if she never did?
+retune now hears the notes, moves those that a sentence names, and puts all versions on one page.
+The first run on a machine takes longest: parts of the program are compiled once.
+"""
+
+
 def demo(arguments: Arguments) -> int:
     """Copy the demo song and run the whole job on it."""
     out = Path(arguments.out)
     song = pipeline.write_demo(out)
+    show.say(DEMO_BEGINS.format(song=song), quiet=arguments.quiet)
     opened = pipeline.open_song(song)
     with show.progress(quiet=arguments.quiet) as tell:
-        analysis = pipeline.analyze(opened, progress=tell)
-        plans = pipeline.plans_of(opened, None, progress=tell)
+        analysis = opened.analyze(progress=tell)
+    if not arguments.quiet:
+        show.show_analysis(analysis)
+    with show.progress(quiet=arguments.quiet) as tell:
+        plans = opened.plans(progress=tell)
+    for made in () if arguments.quiet else plans:
+        show.show_plan(made)
+    with show.progress(quiet=arguments.quiet) as tell:
         manifests = pipeline.write_versions(
             opened,
             plans=plans,
@@ -145,10 +161,6 @@ def demo(arguments: Arguments) -> int:
             progress=tell,
         )
         pipeline.compare_page([opened], out=place_in(out, "compare.html"), progress=tell)
-    if not arguments.quiet:
-        show.show_analysis(analysis)
-        for made in plans:
-            show.show_plan(made)
     for manifest in manifests.values():
         show.warn(manifest["warnings"])
     show.say(
