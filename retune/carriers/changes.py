@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples, frozen_array
 
 
@@ -59,6 +60,19 @@ class Edit:
 
 
 _SAID = {"shift-size": "large shift", "parallel": "parallels"}
+
+
+MAX_SHIFT_CENTS = 1200.0
+"""No engine moves a sound further; a plan refuses what a render would."""
+
+
+def check_shift(edit: Edit) -> None:
+    """Raises UsageError for an edit that goes further than any engine."""
+    if abs(edit.shift_cents) > MAX_SHIFT_CENTS:
+        raise UsageError(
+            f"edit of {edit.stem} at {edit.start_s:.3f} s: {edit.shift_cents:+.0f} cents is more "
+            f"than an octave; allowed are -{MAX_SHIFT_CENTS:.0f} to +{MAX_SHIFT_CENTS:.0f}"
+        )
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from retune.carriers.changes import Edit, Patch, StemRendition, Verdict
+from retune.carriers.changes import Edit, Patch, StemRendition, Verdict, check_shift
 from retune.carriers.errors import EngineError, UsageError
 from retune.carriers.heard import AudioLike, FloatArray, Samples, StemAnalysis
 from retune.repitch.glide import smooth_step
@@ -19,7 +19,6 @@ from retune.repitch.patches import trimmed
 from retune.repitch.retime import retime
 from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
 
-MAX_SHIFT_CENTS = 1200.0
 CLIPPED_LEVEL = 0.9999
 SPAN_ENGINE = "stretch"
 
@@ -166,11 +165,7 @@ def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engin
             )
         if edit.start_s < end_s - 1e-6:
             raise UsageError(f"{where}: it overlaps the edit before it; edits must not overlap")
-        if abs(edit.shift_cents) > MAX_SHIFT_CENTS:
-            raise UsageError(
-                f"{where}: {edit.shift_cents:+.0f} cents is more than an octave; "
-                f"allowed are -{MAX_SHIFT_CENTS:.0f} to +{MAX_SHIFT_CENTS:.0f}"
-            )
+        check_shift(edit)
         end_s = edit.end_s
     if engine.needs_pitch and stem.track is None and edits:
         raise EngineError(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from retune.carriers.changes import Edit, Plan
-from retune.carriers.errors import InputError, RuleError
+from retune.carriers.changes import Edit, Plan, check_shift
+from retune.carriers.errors import InputError, RuleError, UsageError
 from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, StemAnalysis
 from retune.carriers.text import FROM_MIX
 from retune.rules.claims import Draft, claim_notes
@@ -56,7 +56,7 @@ def make_plan(
     RuleError
         A rule does not read.
     InputError
-        A rule names a place that the song has not.
+        A rule names a place that the song has not, or moves a note by more than an octave.
     """
     read = parse_rules(rules, stems=list(analysis.stems))
     draft = Draft(analysis)
@@ -79,6 +79,7 @@ def make_plan(
     in_time = moved_in_time(draft, ways)
     of_notes = with_times([*edits, *going_along], in_time, analysis)
     ordered = _in_order([*of_notes, *spans_apart(draft)])
+    _refuse_far(ordered)
     moved = [analysis.stems[edit.stem] for edit in ordered]
     plan = Plan(
         edits=ordered,
@@ -89,6 +90,15 @@ def make_plan(
     )
     scene = Scene(analysis, plan)
     return replace(with_roles(scene), consequences=consequences_of(scene))
+
+
+def _refuse_far(edits: Sequence[Edit]) -> None:
+    """What no engine could render is refused here, in the words of the render."""
+    for edit in edits:
+        try:
+            check_shift(edit)
+        except UsageError as error:
+            raise UsageError(f'rule "{edit.rule}": {error}') from error
 
 
 def _apply(rule: Rule, draft: Draft) -> None:

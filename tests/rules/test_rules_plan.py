@@ -9,7 +9,7 @@ import pytest
 from rule_songs import empty, lament, lullaby, modal, modulating, rocking, song
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.errors import InputError, RuleError
+from retune.carriers.errors import InputError, RuleError, UsageError
 from retune.carriers.heard import Analysis
 from retune.rules import make_plan
 
@@ -404,8 +404,15 @@ def test_a_note_that_comes_more_than_half_a_beat_early_is_no_anticipation() -> N
     }
 
 
-@pytest.mark.parametrize("semitones", [12, 13])
+@pytest.mark.parametrize("semitones", [11, 12])
 def test_a_band_moved_by_an_octave_plays_the_chord_it_played(semitones: int) -> None:
     rules = [f"{HOME} in phrase 3", f"shift bass, harp up {semitones} semitones in bars 1-16"]
     roles = {e.role_after for e in make_plan(lullaby(), rules).of_stem("vocal")}
     assert roles == {"root" if semitones == 12 else "unresolved"}
+
+
+def test_a_plan_refuses_what_a_render_would_refuse() -> None:
+    analysis = song({"vocal": ("melody", "C4:1 D4:1")}, key="C major")
+    with pytest.raises(UsageError, match=r'"shift every note up 2 octaves": .*more than an octave'):
+        make_plan(analysis, ["shift every note up 2 octaves"])
+    assert make_plan(analysis, ["shift every note up 1 octave"]).edits
