@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import re
 import sys
 from importlib import resources
 from typing import Any
@@ -13,6 +14,7 @@ from retune.faces.show import console
 
 COMMANDS_TOPIC = "commands"
 """This page is made from the command line itself."""
+WORDINGS = "(The list is printed here by `retune help rules`.)\n"
 DOCS = resources.files("retune").joinpath("docs")
 
 
@@ -47,7 +49,19 @@ def topic_text(topic: str) -> str:
         raise UsageError(f'no topic "{topic}": there are {", ".join(known)}{hint}')
     if name == COMMANDS_TOPIC:
         return _commands_text()
-    return DOCS.joinpath(f"{name}.md").read_text(encoding="utf-8")
+    text = DOCS.joinpath(f"{name}.md").read_text(encoding="utf-8")
+    return text.replace(WORDINGS, _wordings(), 1) if name == "rules" else text
+
+
+def _wordings() -> str:
+    """The synonyms of rules, from their data."""
+    from retune.rules.spoken.synonyms import same_words
+
+    lines = [f"- **{word}**: {', '.join(others)}" for word, others in same_words().items()]
+    return re.sub(r"o:(\d)", lambda m: _ORDINALS[int(m[1]) - 1], "\n".join(lines)) + "\n"
+
+
+_ORDINALS = ("first", "second", "third")
 
 
 def _commands_text() -> str:
