@@ -6,8 +6,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from retune.rules.completing import completions
     from retune.rules.model import Rule
-    from retune.rules.parse import completions
     from retune.rules.plan import make_plan
     from retune.rules.reading import parse_rule, parse_rules, understand
     from retune.rules.suggest import Suggestion, suggest_variants
@@ -25,7 +25,7 @@ __all__ = [
 
 _HOME = {
     "Rule": "model",
-    "completions": "parse",
+    "completions": "completing",
     "make_plan": "plan",
     "parse_rule": "reading",
     "parse_rules": "reading",

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from retune.carriers.errors import RuleError
-from retune.rules import Rule, parse_rule, understand
+from retune.rules import Rule, completions, parse_rule, understand
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.rules.spoken.tokens import sentence_of, synonyms
 
@@ -141,3 +141,11 @@ def test_every_word_keeps_its_place() -> None:
     text = "Please, take the second-to-last note of each phrase's end to E♭4!"
     for token in sentence_of(text).tokens:
         assert 0 <= token.start < token.stop <= len(text)
+
+
+def test_a_spoken_sentence_is_completed_word_by_word() -> None:
+    assert "make" in completions("ma")
+    assert completions("make every phrase e")[0] == "end on the tonic"
+    assert "except the last phrase" in completions("make every phrase end on 1 ")
+    assert "to the tonic" in completions("please put all 2s t", stems=STEMS)
+    assert completions("make zebras and ") == ()

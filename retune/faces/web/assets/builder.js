@@ -8,7 +8,8 @@ import { choose, on, phrases, state, tell } from "./store.js";
 const FIRST = 4;
 const DEGREES = ["1", "2", "3", "4", "5", "6", "7"];
 const WHAT = () => {
-  const endings = [...new Set(phrases().map((p) => p.ending_degree).filter(Boolean))].sort();
+  const endings = [...new Set(phrases().map((p) => p.ending_degree).filter(Boolean))]
+    .sort((a, b) => Number(a === "1") - Number(b === "1") || a.localeCompare(b));
   return [...endings.map((d) => `phrase-ending degree ${d}`), "phrase-ending note", "highest note", "lowest note", "longest note", "phrase-downbeat note", ...DEGREES.map((d) => `every degree ${d}`)];
 };
 const TARGETS = [...DEGREES.map((d) => `degree ${d}`), "nearest chord tone", "chord root", "chord third", "chord fifth"];
@@ -28,8 +29,14 @@ function show() {
     to.hidden = target.hidden = verb.value !== "move";
     amount.hidden = verb.value !== "shift";
   };
+  // A degree moved to itself is no change: the first offer is one that can be heard.
+  const apart = () => {
+    if (what.value.endsWith(` ${target.value}`)) target.value = target.value === "degree 1" ? "degree 3" : "degree 1";
+  };
   verb.addEventListener("change", shown);
+  what.addEventListener("change", apart);
   shown();
+  apart();
   const sentence = () => {
     const end = { move: ` to ${target.value}`, shift: ` ${amount.value}`, keep: "" }[verb.value];
     const place = where.value === "everywhere" ? "" : ` ${where.value}`;
