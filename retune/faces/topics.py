@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import difflib
-import re
 import sys
 from importlib import resources
 from typing import Any
@@ -55,13 +54,9 @@ def topic_text(topic: str) -> str:
 
 def _wordings() -> str:
     """The synonyms of rules, from their data."""
-    from retune.rules.spoken.synonyms import same_words
+    from retune.pipeline.rule_lines import wordings
 
-    lines = [f"- **{word}**: {', '.join(others)}" for word, others in same_words().items()]
-    return re.sub(r"o:(\d)", lambda m: _ORDINALS[int(m[1]) - 1], "\n".join(lines)) + "\n"
-
-
-_ORDINALS = ("first", "second", "third")
+    return "".join(f"- **{word}**: {', '.join(others)}\n" for word, others in wordings().items())
 
 
 def _commands_text() -> str:

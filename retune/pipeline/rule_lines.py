@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,3 +53,13 @@ def complete_rule(text: str, cursor: int, *, stems: Sequence[str]) -> tuple[str,
     from retune.rules import completions
 
     return completions(text, cursor, stems=stems)
+
+
+def wordings() -> dict[str, tuple[str, ...]]:
+    """The words of spoken rules, each with the wordings that mean the same."""
+    from retune.rules.spoken.synonyms import same_words
+
+    def plain(words: str) -> str:
+        return re.sub(r"o:([23])", lambda m: {"2": "second", "3": "third"}[m[1]], words)
+
+    return {word: tuple(dict.fromkeys(map(plain, others))) for word, others in same_words().items()}

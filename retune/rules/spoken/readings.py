@@ -136,6 +136,8 @@ class _Assembly(WhatReader):
             return self._timed(timed)
         if heard.has("length", "until"):
             raise NoRuleError
+        if self.target is not None and heard.has("sharp"):
+            raise NoRuleError
         if self.target is not None:
             return [("move", f"to {words}") for words in self._target_words()]
         if heard.has("interval") or heard.has("sharp"):
