@@ -1,6 +1,7 @@
 """What a plan does to the music, in words. A consequence never stops a render.
 
-Kinds: clash, new-chord, role, parallel, leap, early-rest, range, shift-size, leading-tone.
+Kinds: lost-rest, clash, new-chord, role, parallel, leap, early-rest, range, shift-size,
+leading-tone, and of moves in time those of `time_effects`.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from retune.rules.harmony_effects import (
     chords_that_stay,
     clashes,
     early_rests,
+    lost_rests,
     new_chords,
     role_changes,
 )
@@ -18,6 +20,7 @@ from retune.rules.scene import Scene
 from retune.rules.time_effects import anticipations, late_rests, suspensions
 
 CHECKS = (
+    lost_rests,
     clashes,
     chords_that_stay,
     new_chords,
@@ -34,12 +37,15 @@ CHECKS = (
 )
 
 
+_RANKS = {"lost-rest": 0, "clash": 1}
+
+
 def consequences_of(scene: Scene) -> tuple[Consequence, ...]:
-    """Everything that follows from the plan of a scene, in order of time; what holds of several
-    notes of a bar in the same words is said once."""
+    """Everything that follows from the plan of a scene: a lost rest first, then clashes, then the
+    rest in order of time; what holds of several notes of a bar in the same words is said once."""
     found = sorted(
         (item for check in CHECKS for item in check(scene)),
-        key=lambda item: (item.at_s, item.kind),
+        key=lambda item: (_RANKS.get(item.kind, len(_RANKS)), item.at_s, item.kind),
     )
     first = {(item.kind, item.text): item for item in reversed(found)}
     return tuple(item for item in found if first[item.kind, item.text] is item)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note
+from retune.rules.scene import judged_bar
 from retune.rules.targets import Goal
 from retune.theory.keys import degree_of
 from retune.theory.spelling import pitch_name
@@ -25,7 +26,7 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         to_name=pitch_name(goal.midi, key),
         from_degree=note.degree,
         to_degree=degree_of(goal.midi, key) if key else None,
-        bar=note.bar,
+        bar=judged_bar(note, analysis.bars),
         phrase=note.phrase,
         chord=(note.chord.typed or note.chord.label) if note.chord else None,
         role_before=note.chord_role,

@@ -9,8 +9,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
 from retune.carriers.changes import Consequence
-from retune.carriers.heard import Chord, Note
-from retune.rules.scene import Scene, bar_words, judged_at, listed, place, role_words
+from retune.carriers.heard import Chord, Note, StemAnalysis
+from retune.rules.scene import Scene, bar_words, judged_at, listed, role_words
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.theory.keys import tonic_pc
@@ -24,12 +24,14 @@ _POSITIONS = {
     "seventh": "in third inversion",
 }
 _AFTER_S = 0.05
+_PREPARED = ("pedal", "suspension", "retardation")
 
 
 def clashes(scene: Scene) -> Iterator[Consequence]:
     """A non-chord tone a semitone from a chord tone, where the note or the band under it moved.
 
-    Tones of the chord never clash, so the tritone inside a V7 does not. A bass clashes where it
+    Tones of the chord never clash, so the tritone inside a V7 does not; nor do pedals, and what is
+    prepared and resolved. A bass clashes where it
     moved itself.
     """
     for stem in scene.analysis.stems.values():
@@ -41,6 +43,8 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
             midi, chord = scene.midi_after(stem, note), scene.chord_after(note)
             if chord is None or is_no_chord(chord) or chord.role_of(midi) is not None:
                 continue
+            if scene.roles.get((stem.name, note.index), (None, None))[1] in _PREPARED:
+                continue
             if midi == note.midi_name and _semitone_tones(midi, note.chord):
                 continue
             key = scene.analysis.key_at(note.start_s)
@@ -49,7 +53,7 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
                 yield Consequence(
                     "clash",
                     note.start_s,
-                    f"{place(note)}: {sounds} a semitone from "
+                    f"{scene.place(note)}: {sounds} a semitone from "
                     f"{spell_pitch_class(pitch_class, key)}, the {member} of {_upper_name(chord)}",
                 )
 
@@ -137,12 +141,15 @@ def _over_foreign_bass(scene: Scene, now: Chord, bass: int, at_s: float) -> str:
 
 
 def role_changes(scene: Scene) -> Iterator[Consequence]:
-    """Unmoved notes whose role changed, with the chord beneath them or a moved neighbour."""
+    """Unmoved notes whose role changed, with the chord beneath them or a moved neighbour; only
+    where they last a beat or end a phrase."""
     for stem in scene.sung:
         for note in stem.notes:
             before, after = scene.roles[stem.name, note.index]
             now = scene.chord_after(note)
             if scene.edit(stem, note) or before == after or None in (before, after):
+                continue
+            if not note.is_phrase_ending and not scene.lasts(note):
                 continue
             if note.chord is None or now is None:
                 continue
@@ -152,8 +159,36 @@ def role_changes(scene: Scene) -> Iterator[Consequence]:
             yield Consequence(
                 "role",
                 note.start_s,
-                f"{place(note)}: {note.name}, not moved, turns from {old} to {new}",
+                f"{scene.place(note)}: {note.name}, not moved, turns from {old} to {new}",
             )
+
+
+def lost_rests(scene: Scene) -> Iterator[Consequence]:
+    """The last phrase, which came to rest on the tonic and does not now."""
+    from retune.rules.endings import endings_of
+
+    pairs = zip(endings_of(scene.analysis), endings_of(scene.analysis, scene.plan), strict=True)
+    for before, after in pairs:
+        if not before.is_last or before.state != "at rest" or after.state == "at rest":
+            continue
+        name = scene.name(scene.midi_after(_melody(scene), before.note), before.note.start_s)
+        over = (
+            ""
+            if is_no_chord(after.chord) or not after.chord
+            else f" over {chord_name(after.chord)}"
+        )
+        yield Consequence(
+            "lost-rest",
+            before.note.start_s,
+            f"{scene.place(before.note)}: the last phrase no longer comes home: it ends on {name}, "
+            f"degree {after.degree},{over} ({after.state}), where it came to rest",
+        )
+
+
+def _melody(scene: Scene) -> StemAnalysis:
+    melody = scene.analysis.melody
+    assert melody is not None  # endings_of found one
+    return melody
 
 
 def early_rests(scene: Scene) -> Iterator[Consequence]:
@@ -175,7 +210,7 @@ def early_rests(scene: Scene) -> Iterator[Consequence]:
         yield Consequence(
             "early-rest",
             came[0][0].start_s,
-            f"{place(came[0][0])}: the tonic now ends a phrase {times} before phrase "
+            f"{scene.place(came[0][0])}: the tonic now ends a phrase {times} before phrase "
             f"{melody.phrases[-1].index}, "
             f"the last: {listed([words for _, words in came])}",
         )

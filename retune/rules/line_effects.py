@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from retune.carriers.changes import Consequence
 from retune.carriers.heard import Note, StemAnalysis
-from retune.rules.scene import Scene, bar_words, place
+from retune.rules.scene import Scene, bar_words
+from retune.theory.chords import acts_as_dominant
 from retune.theory.keys import tonic_pc
 from retune.theory.pitchnames import LETTERS
 from retune.theory.spelling import spell_pitch_class
@@ -44,7 +45,7 @@ def parallels(scene: Scene) -> Iterator[Consequence]:
             yield Consequence(
                 "parallel",
                 second.start_s,
-                f"{place(second)}: melody and bass move in parallel {after}",
+                f"{scene.place(second)}: melody and bass move in parallel {after}",
             )
 
 
@@ -69,7 +70,7 @@ def leaps(scene: Scene) -> Iterator[Consequence]:
                 yield Consequence(
                     "leap",
                     second.start_s,
-                    f"{place(second)}: {names[0]} to {names[1]} is {after}",
+                    f"{scene.place(second)}: {names[0]} to {names[1]} is {after}",
                 )
 
 
@@ -89,7 +90,7 @@ def _leap(scene: Scene, first: int, second: int, at_s: float) -> str:
 
 def leading_tones(scene: Scene) -> Iterator[Consequence]:
     """A leading tone that the plan leaves without its tonic: the note after it was moved away,
-    or it was moved there and does not rise, or it now ends its phrase."""
+    or it was moved there and does not rise, or it now ends its phrase (but over V)."""
     for stem in scene.voices:
         if stem.role == "bass":
             continue
@@ -98,7 +99,7 @@ def leading_tones(scene: Scene) -> Iterator[Consequence]:
                 following = None
             text = _left_hanging(scene, stem, note, following)
             if text:
-                yield Consequence("leading-tone", note.start_s, f"{place(note)}: {text}")
+                yield Consequence("leading-tone", note.start_s, f"{scene.place(note)}: {text}")
 
 
 def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note | None) -> str:
@@ -115,6 +116,8 @@ def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note 
     if was_leading and not resolved:
         return ""
     name = scene.name(now, note.start_s)
+    if goes_to is None and acts_as_dominant(scene.chord_after(note), key):
+        return ""  # the third of V at a half cadence: it hangs as it should
     if goes_to is None:
         return f"the phrase now ends on {name}, the leading tone, which is left hanging"
     return (
@@ -138,7 +141,7 @@ def ranges(scene: Scene) -> Iterator[Consequence]:
             yield Consequence(
                 "range",
                 note.start_s,
-                f"{place(note)}: {scene.name(midi, note.start_s)} lies {side} every note of "
+                f"{scene.place(note)}: {scene.name(midi, note.start_s)} lies {side} every note of "
                 f"{stem.name} in this song ({scene.name(end, note.start_s)})",
             )
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
+from retune.carriers.heard import Analysis, Bars, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
 from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
@@ -26,6 +26,7 @@ _ROLE_WORDS = {
     "changing tone": "changing tone",
     "unresolved": "unresolved non-chord tone",
 }
+LASTING_BEATS = 0.9
 MEMBERS = ("root", "third", "fifth", "seventh", "extension")
 
 
@@ -121,11 +122,17 @@ class Scene:
         for the stems that are sung or that move."""
         found: dict[tuple[str, int], tuple[str | None, str | None]] = {}
         for stem in self._read_stems:
-            before, after = self._read(stem, after=False), self.readings[stem.name]
+            before, after = self._roles_as_sung(stem), self.readings[stem.name]
             for place, note in enumerate(stem.notes):
-                pair = _judged_role(before, place), _judged_role(after, place)
-                found[stem.name, note.index] = pair
+                found[stem.name, note.index] = before[place], _judged_role(after, place)
         return found
+
+    def _roles_as_sung(self, stem: StemAnalysis) -> list[str | None]:
+        """The roles that the analysis found; found again where notes came without their chords."""
+        if all(note.over is not None or note.chord is None for note in stem.notes):
+            return [note.chord_role for note in stem.notes]
+        read = self._read(stem, after=False)
+        return [_judged_role(read, place) for place in range(len(stem.notes))]
 
     @property
     def _read_stems(self) -> tuple[StemAnalysis, ...]:
@@ -177,6 +184,18 @@ class Scene:
             return 0.5
         return lengths[min(max(bisect_right(downbeats, at_s) - 1, 0), len(lengths) - 1)]
 
+    def lasts(self, note: Note) -> bool:
+        """Whether a note is held for about a beat or more."""
+        return note.end_s - note.start_s >= LASTING_BEATS * self._beat_s(note.start_s)
+
+    def place(self, note: Note) -> str:
+        """Where a note is, to begin a sentence with: "Bars 15-16" for one that begins in bar 15
+        and is judged by the chord of bar 16."""
+        bar = judged_bar(note, self.analysis.bars)
+        if note.bar and bar is not None and bar > note.bar:
+            return f"Bars {note.bar}-{bar}"
+        return bar_words(bar, note.start_s)
+
     # words ---------------------------------------------------------------------------------
 
     def name(self, midi: int, at_s: float) -> str:
@@ -203,6 +222,14 @@ def _judged_role(line: tuple[list[Placed], list[tuple[Reading, ...]]], place: in
     return None if judged is None else found[place][judged].role
 
 
+def judged_bar(note: Note, bars: Bars) -> int | None:
+    """The bar in which the chord sounds that a note is judged by, if that begins in a later bar
+    than the note."""
+    if note.bar is None or note.chord is None or note.chord.start_s <= note.start_s:
+        return note.bar
+    return max(note.bar, bisect_right(bars.downbeats_s, note.chord.start_s + INSIDE_S))
+
+
 def judged_at(note: Note) -> float:
     """A moment of the chord that a note is judged by: near the end of a phrase ending, else near
     the onset, and inside that chord for whoever comes early or holds on."""
@@ -220,11 +247,6 @@ def with_roles(scene: Scene) -> Plan:
         for edit in scene.plan.edits
     ]
     return replace(scene.plan, edits=tuple(edits))
-
-
-def place(note: Note) -> str:
-    """Where a note is, to begin a sentence with."""
-    return bar_words(note.bar, note.start_s)
 
 
 def bar_words(bar: int | None, at_s: float) -> str:

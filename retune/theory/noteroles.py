@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from retune.carriers.heard import Chord, Key
 from retune.theory.chords import sus_pitch_class, third_pitch_class
@@ -239,7 +240,7 @@ def _prepared(line: _Line) -> Reading:
         return Reading("suspension", second.first)
     if following is not None and _is_step(tone, following) and _opens_as_member(following):
         return Reading("retardation", following.first)
-    chords = [c.label for _, _, c in tone.stretches if c is not None and c.tones]
+    chords = [label for label, _ in groupby(c.label for _, _, c in tone.stretches if c is not None)]
     if line.notes[tone.first].may_stay and len(chords) >= PEDAL_CHORDS:
         return Reading("pedal")
     return Reading("unresolved")

@@ -16,6 +16,7 @@ from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
 
 KINDS = (
+    "lost-rest",
     "clash",
     "new-chord",
     "role",
@@ -380,10 +381,12 @@ RULES: Sequence[Sequence[str]] = (
 
 
 @pytest.mark.parametrize("rules", RULES, ids=lambda rules: rules[0])
-def test_texts_are_whole_sentences_in_order_of_time_and_judge_nobody(rules: Sequence[str]) -> None:
+def test_texts_are_whole_sentences_that_matter_first_and_judge_nobody(rules: Sequence[str]) -> None:
     found = make_plan(lullaby(), rules).consequences
     assert found
-    assert [c.at_s for c in found] == sorted(c.at_s for c in found)
+    # A lost rest matters most, then clashes; each kind of rank in order of time.
+    ranks = [({"lost-rest": 0, "clash": 1}.get(c.kind, 2), c.at_s) for c in found]
+    assert ranks == sorted(ranks)
     assert len(set(found)) == len(found)
     for consequence in found:
         assert consequence.kind in KINDS
@@ -439,3 +442,25 @@ def test_a_place_is_said_as_bar_pickup_or_time() -> None:
     found = texts(bare, "shift harp up 1 semitone from 8s to 10s", kind="new-chord")
     assert found
     assert found[0].startswith("8.1 s: F becomes ")
+
+
+def test_a_last_phrase_that_no_longer_comes_home_is_told_first() -> None:
+    plan = make_plan(lullaby(), ["move phrase-ending note to degree 2 in phrase last"])
+    first = plan.consequences[0]
+    assert first.kind == "lost-rest"
+    assert "no longer comes home: it ends on C5, degree 2, over Bb (open)" in first.text
+
+
+def test_the_leading_tone_hangs_rightly_over_a_half_cadence() -> None:
+    half = song({"vocal": ("melody", "Bb4:4 C5:4 / C5:4 Bb4:4")}, chart="Bb | F | F7 | Bb")
+    plan = make_plan(half, ["move phrase-ending note to degree 7 in phrase 1"])
+    assert "leading-tone" not in {c.kind for c in plan.consequences}
+    plan = make_plan(half, ["move phrase-ending note to degree 7 in phrase 2"])
+    assert "leading-tone" in {c.kind for c in plan.consequences}
+
+
+def test_a_note_is_told_at_the_bar_in_which_it_sounds() -> None:
+    held = song({"vocal": ("melody", "Bb4:3 C5:5 / C5:4 Bb4:4")}, chart="Bb | F | F7 | Bb")
+    plan = make_plan(held, ["move phrase-ending note to degree 1 in phrase 1"])
+    assert [e.bar for e in plan.edits] == [2]
+    assert any(c.text.startswith("Bars 1-2: Bb4 sounds a semitone") for c in plan.consequences)
