@@ -186,7 +186,7 @@ def song_facts(song: Song) -> dict[str, Any]:
                 "role": stem.role,
                 "gain_db": stem.gain_db,
                 "follow": stem.follow,
-                "voice": stem.voice.name if stem.voice else None,
+                **({"voice": stem.voice.name} if stem.voice else {}),
             }
             for name, stem in song.stems.items()
         },

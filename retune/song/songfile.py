@@ -41,7 +41,10 @@ _OPTIONS = {
 _NUMBERS = ("tempo", "downbeat")
 AFTER_END_S = 60.0  # so long after the sound may its last bar or phrase still end
 AFTER_NOTE_S = 1.0
-SONG_SOURCES = "a song file (song.toml) or a recording (WAV, FLAC, OGG, MP3 or AIFF)"
+SONG_SOURCES = (
+    "a song file (song.toml) or a recording (WAV, FLAC, OGG, MP3 or AIFF; with retune[media] also "
+    "M4A, MP4, MOV, WebM and WMA)"
+)
 
 
 def read_song(

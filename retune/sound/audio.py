@@ -18,7 +18,7 @@ import numpy as np
 
 from retune.carriers.errors import AudioError, OutputError, StaleError
 from retune.carriers.heard import AudioLike, Samples
-from retune.sound import audiohead, audiojoins
+from retune.sound import audiohead, audiojoins, media
 from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
 from retune.sound.files import sha256_file
 
@@ -37,13 +37,18 @@ __all__ = [
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000
 BLOCK_SAMPLES = 1 << 16
-AUDIO_SUFFIXES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc")
+AUDIO_SUFFIXES = (
+    *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc"),
+    *media.MEDIA_SUFFIXES,
+)
 _READ_SUBTYPES = (
     *("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"),
     *("ALAW", "ULAW", "IMA_ADPCM", "MS_ADPCM"),
     *("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"),
 )
 _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
+MEDIA = "MEDIA"
+_LOSSLESS = ("PCM", "FLOAT", "DOUBLE", "ALAW", "ULAW", "ALAC", "FLAC")
 _UNKNOWN_LENGTH = 1 << 62
 _MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
 
@@ -83,7 +88,8 @@ class AudioFile:
         if self.stamp != _stamp(self.path):
             raise StaleError(f"{self.path} changed while it was in use; start again")
         if self.whole:
-            samples: Samples = np.array(_decoded(self.path, self.stamp)[start:stop])
+            decoded = _decoded(self.path, self.stamp, self.format == MEDIA)
+            samples: Samples = np.array(decoded[start:stop])
         else:
             samples = _read_span(self.path, start, stop, self.rate_hz)
         if not np.isfinite(samples).all():
@@ -101,12 +107,15 @@ class AudioFile:
 def open_audio(path: str | Path) -> AudioFile:
     """The sound file at `path`, checked from its header and its last sample.
 
-    Reads WAV, FLAC, OGG (Vorbis, Opus), MP3 and AIFF, 8 to 192 kHz, mono or stereo.
+    Reads WAV, FLAC, OGG (Vorbis, Opus), MP3 and AIFF, 8 to 192 kHz, mono or stereo; with the
+    extra `media` the sound of MP4, MOV, WebM, AAC and WMA files.
     Raises AudioError naming the file and what to do: not there, not sound, empty, cut off,
     another rate or number of channels.
     """
     path = Path(os.path.abspath(path))
     kind = _checked_kind(path)
+    if kind == MEDIA:
+        return _open_media(path)
     missing = audiohead.missing_bytes(path, kind)
     if missing:
         raise AudioError(
@@ -131,18 +140,34 @@ def open_audio(path: str | Path) -> AudioFile:
     stamp, whole = _stamp(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
     if whole:
         decoded = len(_decoded(path, stamp))
-        is_stated = kind == "MP3" and audiohead.has_length_tag(path)
-        if is_stated and decoded < 0.98 * n_samples:
-            raise AudioError(
-                f"{path} is cut off: it holds {decoded / rate_hz:.3f} s of the "
-                f"{n_samples / rate_hz:.3f} s it promises; export or copy it again"
-            )
+        if kind == "MP3" and audiohead.has_length_tag(path):
+            _check_promise(path, decoded / rate_hz, n_samples / rate_hz)
         n_samples = decoded
     if n_samples == 0:
         raise AudioError(f"{path} holds no samples; export it again")
     if not whole:
         _read_span(path, n_samples - 1, n_samples, rate_hz)
     return AudioFile(path, rate_hz, n_samples, n_channels, subtype, format_name, stamp, whole)
+
+
+def _open_media(path: Path) -> AudioFile:
+    track, stamp = media.read_track(path), _stamp(path)
+    codec = track.codec.upper()
+    _check_shape(path, rate_hz=track.rate_hz, n_channels=track.n_channels, subtype="FLOAT")
+    n_samples = len(_decoded(path, stamp, True))
+    if track.promised_s:
+        _check_promise(path, n_samples / track.rate_hz, track.promised_s)
+    if n_samples == 0:
+        raise AudioError(f"{path} holds no samples; export it again")
+    return AudioFile(path, track.rate_hz, n_samples, track.n_channels, codec, MEDIA, stamp, True)
+
+
+def _check_promise(path: Path, held_s: float, promised_s: float) -> None:
+    if held_s < 0.98 * promised_s:
+        raise AudioError(
+            f"{path} is cut off: it holds {held_s:.3f} s of the {promised_s:.3f} s it promises; "
+            "export or copy it again"
+        )
 
 
 def _checked_kind(path: Path) -> str:
@@ -160,6 +185,8 @@ def _checked_kind(path: Path) -> str:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise AudioError(f"{path} cannot be read ({reason}); check its permissions") from error
+    if kind is None and media.media_kind(path) is not None:
+        return MEDIA
     if kind is None:
         said = f"is {foreign}, which is not read" if foreign else "is not a sound file"
         raise AudioError(f"{path} {said}; convert it to WAV or FLAC (read are {_KINDS})")
@@ -222,16 +249,16 @@ def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
 
 
 @lru_cache(maxsize=16)
-def _decoded(path: Path, stamp: tuple[int, int]) -> Samples:
+def _decoded(path: Path, stamp: tuple[int, int], is_media: bool = False) -> Samples:
     """All samples of a file, decoded once into an unnamed temporary file (so that memory stays
     free for a long song); `stamp` makes a changed file another entry."""
     try:
-        with tempfile.TemporaryFile() as store, _stream(path) as stream:
-            n_channels, n_samples = stream.channels, 0
-            while len(block := stream.read(BLOCK_SAMPLES, dtype="float32", always_2d=True)):
+        with tempfile.TemporaryFile() as store:
+            n_channels, n_samples = 1, 0
+            for rate_hz, block in _media_blocks(path) if is_media else _plain_blocks(path):
                 store.write(block.tobytes())
-                n_samples += len(block)
-                if n_samples > _MAX_DECODED_S * stream.samplerate:
+                n_samples, n_channels = n_samples + len(block), block.shape[1]
+                if n_samples > _MAX_DECODED_S * rate_hz:
                     raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
             store.flush()
             if n_samples == 0:
@@ -244,6 +271,18 @@ def _decoded(path: Path, stamp: tuple[int, int]) -> Samples:
         raise OutputError(
             f"no room to decode {path.name} in {tempfile.gettempdir()}; free some space there"
         ) from error
+
+
+def _plain_blocks(path: Path) -> Iterator[tuple[int, Samples]]:
+    """Rate and samples, block by block."""
+    with _stream(path) as stream:
+        while len(block := stream.read(BLOCK_SAMPLES, dtype="float32", always_2d=True)):
+            yield stream.samplerate, block
+
+
+def _media_blocks(path: Path) -> Iterator[tuple[int, Samples]]:
+    rate_hz = media.read_track(path).rate_hz
+    return ((rate_hz, block) for block in media.decoded_blocks(path))
 
 
 def blocks_of(audio: AudioLike, *, size: int = BLOCK_SAMPLES) -> Iterator[Samples]:
@@ -309,7 +348,7 @@ def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
     (mean over -40 dBFS). `name` stands in front (default: the file's name).
     Raises AudioError for NaN or infinity.
     """
-    name = name or getattr(getattr(audio, "path", None), "name", "audio")
+    name = name or str(getattr(getattr(audio, "path", None), "name", "audio"))
     levels = _Levels(audio.n_channels)
     for block in blocks_of(audio):
         if not np.isfinite(block).all():
@@ -317,7 +356,7 @@ def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
         levels.add(block)
     if not levels.n_samples or float(levels.peak.max()) < _SILENT:
         return [f"{name} is silent"]
-    found = []
+    found = lossy_words(audio, name)
     if levels.first_clip is not None:
         places = "place" if levels.clipped == 1 else "places"
         found.append(
@@ -329,6 +368,15 @@ def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
     if abs(worst) > _DC:
         found.append(f"{name} has a DC offset of {worst:+.3f} of full scale; remove it")
     return found
+
+
+def lossy_words(audio: AudioLike, name: str) -> list[str]:
+    """A line that a file was decoded from a lossy codec; [] for all others."""
+    codec = str(getattr(audio, "subtype", "PCM")).split("_LAYER")[0]
+    if codec.startswith(_LOSSLESS) or "ADPCM" in codec:
+        return []
+    shown = {"MPEG": "MP3"}.get(codec, codec)
+    return [f"{name} is lossy ({shown}): it is worked on as decoded; take the original if you can"]
 
 
 def check_stems(stems: Mapping[str, AudioLike]) -> list[str]:

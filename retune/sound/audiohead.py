@@ -9,7 +9,7 @@ from typing import BinaryIO
 
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _MAX_CHUNKS = 10_000  # far more than any writer makes; a file of zeros would have millions
-_OTHER_KINDS = ((4, b"ftyp", "MP4/M4A"), (0, b"\x30\x26\xb2\x75", "WMA"), (0, b"PK", "ZIP"))
+_OTHER_KINDS = ((0, b"PK", "ZIP"),)
 
 
 def sniff_kind(path: Path) -> str | None:

@@ -66,7 +66,7 @@ CASES: dict[str, tuple[Make, str]] = {
     "a day in the header": (day_long_header, "more bytes; export or copy it again"),
     "text, renamed": (lambda p: p.write_text("la la la\n" * 99), "vocal.wav is not a sound file; convert it to WAV or FLAC"),
     "a program, renamed": (words_of_a_program, "vocal.wav is not a sound file; convert it to WAV or FLAC"),
-    "MP4, renamed": (lambda p: p.write_bytes(b"\0\0\0 ftypM4A " + bytes(99)), "vocal.wav is MP4/M4A, which is not read; convert it to WAV or FLAC"),
+    "MP4, renamed": (lambda p: p.write_bytes(b"\0\0\0 ftypM4A " + bytes(99)), "vocal.wav is damaged or cut off; export or copy it again"),
     "ZIP, renamed": (lambda p: p.write_bytes(b"PK\3\4" + bytes(99)), "vocal.wav is ZIP, which is not read; convert"),
     "NUL bytes": (lambda p: p.write_bytes(bytes(4096)), "vocal.wav is not a sound file; convert"),
     "0 samples": (lambda p: sound(p, np.zeros(0)), "vocal.wav holds no samples; export it again"),

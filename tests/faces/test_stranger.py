@@ -115,7 +115,7 @@ def test_an_option_beside_what_is_no_song_names_the_real_fault(
     (folder / "voice.m4a").write_bytes(b"\0\0\0\x20ftypM4A \0\0")
     code, _, err = run(capsys, "analyze", folder / "voice.m4a", "--key", "C major")
     assert code == 2
-    assert "WAV, FLAC, OGG, MP3 or AIFF" in err
+    assert "voice.m4a is damaged or cut off" in err
     code, _, err = run(capsys, "analyze", folder, "--key", "C major")
     assert code == 2
     assert "is a folder" in err

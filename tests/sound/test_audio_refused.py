@@ -69,7 +69,7 @@ CASES: list[tuple[str, Callable[[Path], Any], str]] = [
     ("loop.wav", loop, "cannot be read"),
     ("text.wav", lambda p: p.write_text("la la la\n" * 99), "is not a sound file; convert"),
     ("zeros.mp3", lambda p: p.write_bytes(bytes(5000)), "is not a sound file"),
-    ("song.m4a", lambda p: p.write_bytes(b"\0\0\0 ftypM4A " + bytes(99)), "is MP4/M4A, which is"),
+    ("song.m4a", lambda p: p.write_bytes(b"\0\0\0 ftypM4A " + bytes(99)), "is damaged or cut off"),
     ("renamed.flac", lambda p: p.write_bytes(b"PK\3\4" + bytes(99)), "is ZIP, which is not read"),
     ("riff.wav", lambda p: p.write_bytes(b"RIFF\4\0\0\0WAVE"), "is damaged or not WAV"),
     ("no_samples.wav", lambda p: sf.write(p, np.zeros(0), 48000), "holds no samples"),

@@ -1,0 +1,106 @@
+"""Sound out of phones' and films' files (MP4, MOV, WebM, AAC, WMA), decoded by PyAV.
+
+The extra `media` brings it. The first sound track is taken, from its first sample to its last as
+the codec defines them (what an encoder puts before and after is left out); more than two channels
+are mixed to two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from retune.carriers.errors import AudioError
+from retune.carriers.heard import Samples
+
+MEDIA_SUFFIXES = (".m4a", ".mp4", ".m4v", ".mov", ".aac", ".webm", ".mka", ".mkv", ".wma", ".wmv")
+_MARKS = (
+    (4, b"ftyp", "MP4"),
+    (4, b"moov", "MP4"),
+    (0, b"\x1a\x45\xdf\xa3", "WEBM"),
+    (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "WMA"),
+)
+LOSSLESS = ("alac", "flac", "wavpack", "tta", "wmalossless", "pcm")
+MISSING = "PyAV, which is not installed: pip install 'retune[media]'"
+
+
+@dataclass(frozen=True)
+class Track:
+    """The first sound track of a file: `codec` as FFmpeg calls it ("aac"), seconds promised
+    (None where the file does not say), channels in the file and, at most two, as decoded."""
+
+    rate_hz: int
+    n_channels: int
+    channels_there: int
+    codec: str
+    promised_s: float | None
+
+
+def media_kind(path: Path) -> str | None:
+    """ "MP4", "WEBM", "WMA" or "AAC" by content; None for anything else."""
+    with open(path, "rb") as stream:
+        head = stream.read(16)
+    for offset, mark, name in _MARKS:
+        if head[offset : offset + len(mark)] == mark:
+            return name
+    is_adts = len(head) > 2 and head[0] == 0xFF and head[1] & 0xF6 == 0xF0
+    return "AAC" if is_adts else None
+
+
+@contextmanager
+def _container(path: Path) -> Iterator[Any]:
+    try:
+        import av
+    except ImportError as error:
+        raise AudioError(f"{path} needs {MISSING}; or convert it to WAV or FLAC") from error
+    av.logging.set_level(None)
+    try:
+        with av.open(str(path)) as container:
+            yield container
+    except (av.error.FFmpegError, ValueError) as error:
+        raise AudioError(f"{path} is damaged or cut off; export or copy it again") from error
+
+
+def read_track(path: Path) -> Track:
+    """What the first sound track is.
+
+    Raises
+    ------
+    AudioError
+        PyAV is missing, the file is damaged, or there is no sound in it.
+    """
+    with _container(path) as container:
+        if not container.streams.audio:
+            raise AudioError(f"{path} has no sound track; give a file with sound")
+        stream = container.streams.audio[0]
+        there = int(stream.codec_context.channels)
+        # A bare stream guesses its length from its rate of bits; WMA counts what goes before.
+        is_stated = stream.duration and container.format.name not in ("aac", "asf")
+        promised = float(stream.duration * stream.time_base) if is_stated else None
+        codec = str(stream.codec_context.name)
+        return Track(int(stream.rate), min(there, 2), there, codec, promised)
+
+
+def decoded_blocks(path: Path) -> Iterator[Samples]:
+    """The first sound track from start to end, float32 (n, n_channels), full scale 1."""
+    import av
+
+    track = read_track(path)
+    layout = "mono" if track.n_channels == 1 else "stereo"
+    with _container(path) as container:
+        to_float = av.AudioResampler(format="fltp", layout=layout, rate=track.rate_hz)
+        for frame in container.decode(container.streams.audio[0]):
+            for part in to_float.resample(frame):
+                yield np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
+        for part in to_float.resample(None):
+            yield np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
+
+
+def is_lossless(codec: str) -> bool:
+    """Whether a codec keeps every sample."""
+    return codec.lower().startswith(LOSSLESS)
