@@ -48,7 +48,6 @@ _READ_SUBTYPES = (
 )
 _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
 MEDIA = "MEDIA"
-_LOSSLESS = ("PCM", "FLOAT", "DOUBLE", "ALAW", "ULAW", "ALAC", "FLAC")
 _UNKNOWN_LENGTH = 1 << 62
 _MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
 
@@ -356,7 +355,7 @@ def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
         levels.add(block)
     if not levels.n_samples or float(levels.peak.max()) < _SILENT:
         return [f"{name} is silent"]
-    found = lossy_words(audio, name)
+    found = media.lossy_words(audio, name)
     if levels.first_clip is not None:
         places = "place" if levels.clipped == 1 else "places"
         found.append(
@@ -368,15 +367,6 @@ def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
     if abs(worst) > _DC:
         found.append(f"{name} has a DC offset of {worst:+.3f} of full scale; remove it")
     return found
-
-
-def lossy_words(audio: AudioLike, name: str) -> list[str]:
-    """A line that a file was decoded from a lossy codec; [] for all others."""
-    codec = str(getattr(audio, "subtype", "PCM")).split("_LAYER")[0]
-    if codec.startswith(_LOSSLESS) or "ADPCM" in codec:
-        return []
-    shown = {"MPEG": "MP3"}.get(codec, codec)
-    return [f"{name} is lossy ({shown}): it is worked on as decoded; take the original if you can"]
 
 
 def check_stems(stems: Mapping[str, AudioLike]) -> list[str]:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from retune.carriers.errors import AudioError
-from retune.carriers.heard import Samples
+from retune.carriers.heard import AudioLike, Samples
 
 MEDIA_SUFFIXES = (".m4a", ".mp4", ".m4v", ".mov", ".aac", ".webm", ".mka", ".mkv", ".wma", ".wmv")
 _MARKS = (
@@ -25,7 +25,10 @@ _MARKS = (
     (0, b"\x1a\x45\xdf\xa3", "WEBM"),
     (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "WMA"),
 )
-LOSSLESS = ("alac", "flac", "wavpack", "tta", "wmalossless", "pcm")
+_LOSSLESS = (
+    *("PCM", "FLOAT", "DOUBLE", "ALAW", "ULAW"),
+    *("ALAC", "FLAC", "WAVPACK", "TTA", "WMALOSSLESS"),
+)
 MISSING = "PyAV, which is not installed: pip install 'retune[media]'"
 
 
@@ -101,6 +104,10 @@ def decoded_blocks(path: Path) -> Iterator[Samples]:
             yield np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
 
 
-def is_lossless(codec: str) -> bool:
-    """Whether a codec keeps every sample."""
-    return codec.lower().startswith(LOSSLESS)
+def lossy_words(audio: AudioLike, name: str) -> list[str]:
+    """A line that a file was decoded from a lossy codec; [] for all others."""
+    codec = str(getattr(audio, "subtype", "PCM")).split("_LAYER")[0]
+    if codec.startswith(_LOSSLESS) or "ADPCM" in codec:
+        return []
+    shown = {"MPEG": "MP3"}.get(codec, codec)
+    return [f"{name} is lossy ({shown}): it is worked on as decoded; take the original if you can"]
