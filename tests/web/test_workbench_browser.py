@@ -101,6 +101,21 @@ def test_letters_do_not_act_in_fields_or_when_turned_off(page: Any) -> None:
     assert page.evaluate("workbench.player.chosen") == "variant"
 
 
+def test_a_spoken_rule_with_two_readings_is_chosen_by_a_button(page: Any) -> None:
+    page.locator("#add-rule").click()
+    write(page, "raise the last note a step")
+    choices = page.locator("#rules .choice:visible")
+    choices.nth(1).wait_for()
+    assert choices.count() == 2
+    if SHOTS:
+        page.screenshot(path=f"{SHOTS}/two-readings.png")
+    choices.nth(1).click()
+    choices.nth(1).wait_for(state="hidden")
+    assert page.locator("#rules textarea").nth(1).input_value().endswith("in phrase last")
+    write(page, "every phrase that ends on 2 should end on 1")
+    page.get_by_text("Read as: move phrase-ending degree 2 to degree 1").wait_for()
+
+
 def test_a_fault_stands_under_its_word_and_is_mended_by_a_button(page: Any) -> None:
     page.locator("#add-rule").click()
     write(page, "keep phrase-ending degre 4")

@@ -215,7 +215,7 @@ function showFault(item, area, fault) {
   } }, `Use “${fault.nearest}”`) : null;
   box.replaceChildren(el("span", { class: "pre", "aria-hidden": "true" }, pre),
     el("span", { class: "say" }, el("b", {}, `${capital(fault.problem)}.`), fault.expected ? ` Expected ${fault.expected}. ` : " ", use,
-      fault.readings.length ? " Choose:" : "", ...fault.readings.map((reading) => choice(area, reading))));
+      ...(use ? [] : fault.readings.map((reading) => choice(area, reading)))));
 }
 
 /** A whole sentence to put in the place of what was typed. */
