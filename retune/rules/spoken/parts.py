@@ -39,7 +39,6 @@ class Part:
 
 
 _ALL = r"(?:every )?"
-_OF_PHRASE = r"(?: of)?"
 _POSITIONS = {
     "phrase-ending": r"ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
     "phrase-penultimate": r"penultimate(?: notes?)?|note before (?:ending|last 1|last note|last)",
@@ -121,7 +120,6 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
         ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
         ("until", r"(?:until|till|to|at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
-        ("after_colon", r",", lambda m: None),
     ]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
     found += [
