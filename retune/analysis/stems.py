@@ -97,6 +97,9 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
         replace(
             _note(facts, k, placed[k].midi, chords[k]),
             chord=chord_judged(placed[k]),
+            name=pitch_name(
+                placed[k].midi, facts.key_at(placed[k].start_s), chord_judged(placed[k])
+            ),
             chord_role=role,
             over=_over(facts, placed, found[k], k),
         )

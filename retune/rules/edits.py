@@ -23,7 +23,7 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         rule=rule,
         note=note.index,
         from_name=note.name,
-        to_name=pitch_name(goal.midi, key),
+        to_name=pitch_name(goal.midi, key, note.chord),
         from_degree=note.degree,
         to_degree=degree_of(goal.midi, key) if key else None,
         bar=judged_bar(note, analysis.bars),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from retune.carriers.heard import Key
+from retune.carriers.heard import Chord, Key
+from retune.theory.chordparts import degree_number, degree_semitones, read_harte
 from retune.theory.keys import degree_of, spell_degree
-from retune.theory.pitchnames import PLAIN_NAMES, accidental_semitones
+from retune.theory.pitchnames import LETTER_SEMITONES, LETTERS, PLAIN_NAMES, accidental_semitones
 
 # Names that readers stumble over; outside the scale the plain name stands instead.
 _AWKWARD = ("Cb", "Fb", "E#", "B#")
@@ -16,13 +17,14 @@ _AWKWARD = ("Cb", "Fb", "E#", "B#")
 def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
     """Name of a pitch class as the key writes it.
 
-    Notes of the scale by the signature; the others on the letter of their degree
-    (`keys.degree_of`: in major b2, b3, #4, b6, b7), but with the plain name where that would be
-    a double accidental, Cb, Fb, E# or B#.
+        Notes of the scale by the signature; the others on the letter of their degree
+        (`keys.degree_of`: in major b2, b3, #4, b6, b7), but with the plain name where that would be
+        a double accidental, Cb, Fb, E# or B#.
 
-    >>> from retune.carriers.heard import Key
-    >>> spell_pitch_class(6), spell_pitch_class(6, Key("Db", "major"))
-    ('F#', 'Gb')
+        >>> from retune.carriers.heard import Chord, Key
+    from retune.theory.chordparts import degree_number, degree_semitones, read_harte
+        >>> spell_pitch_class(6), spell_pitch_class(6, Key("Db", "major"))
+        ('F#', 'Gb')
     """
     if key is None:
         return PLAIN_NAMES[pitch_class % 12]
@@ -33,13 +35,30 @@ def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
     return name
 
 
-def pitch_name(midi: int, key: Key | None = None) -> str:
-    """Name with octave of a MIDI number, spelled for the key.
+def pitch_name(midi: int, key: Key | None = None, chord: Chord | None = None) -> str:
+    """Name with octave of a MIDI number: a note of the scale as the key writes it, a chromatic tone
+    of the chord as the chord does (G sharp over E7 in C), the others as the key calls them.
 
-    >>> from retune.carriers.heard import Key
     >>> pitch_name(70, Key("Bb", "major")), pitch_name(59, Key("Gb", "major"))
     ('Bb4', 'Cb4')
     """
-    name = spell_pitch_class(midi % 12, key)
+    name = _in_chord(midi % 12, key, chord) or spell_pitch_class(midi % 12, key)
     letter_midi = midi - accidental_semitones(name[1:])
     return f"{name}{letter_midi // 12 - 1}"
+
+
+def _in_chord(pitch_class: int, key: Key | None, chord: Chord | None) -> str:
+    """The name of a chromatic tone by its place in the chord; "" for others, or where that would
+    take a double accidental."""
+    if key is None or chord is None or chord.role_of(pitch_class) is None:
+        return ""
+    if len(degree_of(pitch_class, key)) == 1:
+        return ""
+    parts = read_harte(chord.label)
+    for degree in parts.degrees:
+        if (parts.root_pc + degree_semitones(degree)) % 12 == pitch_class:
+            letter = LETTERS[(LETTERS.index(parts.root[0]) + degree_number(degree) - 1) % 7]
+            distance = (pitch_class - LETTER_SEMITONES[letter] + 6) % 12 - 6
+            plain = abs(distance) <= 1
+            return letter + ("b", "", "#")[distance + 1] if plain else ""
+    return ""

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from retune.carriers.errors import InputError
 from retune.carriers.heard import Key
 from retune.carriers.units import cents_between, cents_to_ratio, hz_to_midi, midi_to_hz
+from retune.theory.chords import parse_chord
 from retune.theory.keys import MODES, parse_key
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
 from retune.theory.spelling import pitch_name, spell_pitch_class
@@ -147,3 +148,20 @@ def test_names_read_back(midi: int, key: Key) -> None:
 @given(st.integers(0, 127))
 def test_names_without_a_key_read_back(midi: int) -> None:
     assert parse_pitch_name(pitch_name(midi)) == midi
+
+
+@pytest.mark.parametrize(
+    ("midi", "chord", "name"),
+    [  # leading notes of applied dominants in C major (common practice, no source)
+        (68, "E7", "G#4"),
+        (61, "A7", "C#4"),
+        (63, "B7", "D#4"),
+        (68, "Fm", "Ab4"),
+        (70, "C7", "Bb4"),
+        (67, "E7", "G4"),
+        (68, "C", "Ab4"),
+    ],
+)
+def test_the_chord_spells_first(midi: int, chord: str, name: str) -> None:
+    home = Key("C", "major")
+    assert pitch_name(midi, home, parse_chord(chord, home)) == name

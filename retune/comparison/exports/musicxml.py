@@ -321,7 +321,9 @@ def _degree(bar: Xml.Element, played: VersionNote) -> None:
 
 
 def _pitch(note: Xml.Element, played: VersionNote, key: Key | None) -> None:
-    name = pitch_name(played.midi, key) if played.edit is not None else played.note.name
+    name = played.note.name
+    if played.edit is not None:
+        name = played.edit.to_name or pitch_name(played.midi, key)
     match = _NAME.fullmatch(name) or _NAME.fullmatch(pitch_name(played.midi))
     assert match is not None  # pitch_name writes nothing else
     pitch = _child(note, "pitch")

@@ -68,7 +68,10 @@ def _notes(material: Material) -> Iterable[Sequence[Any]]:
                 key = material.analysis.key_at(note.start_s)
                 yield (
                     *(version, stem.name, note.index, note.start_s, note.end_s, played.midi),
-                    *(pitch_name(played.midi, key) if edit else note.name, played.pitch_midi),
+                    *(
+                        (edit.to_name or pitch_name(played.midi, key)) if edit else note.name,
+                        played.pitch_midi,
+                    ),
                     edit.to_degree if edit else note.degree,
                     *(note.bar, note.beat, note.phrase, note.is_phrase_ending),
                     note.chord.label if note.chord else None,
