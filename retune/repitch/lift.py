@@ -1,4 +1,4 @@
-"""Engine `lift`: one voice moved inside a finished mix; approximate, and said to be so.
+"""How engine `lift` works: one voice moved inside a finished mix; approximate, and said to be so.
 
 The mix is warped in time until the voice's pitch stands still, so that its harmonics fall on bins
 and everything else is smeared (frames of 24 periods, Hann, an eighth apart). At each harmonic up
@@ -160,23 +160,3 @@ def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE)
     moved = psola.ENGINE.shift(replace(passage, samples=voice))
     mix = np.asarray(passage.samples)
     return np.where(moved == voice, mix, mix + (moved - voice)).astype(np.float32)
-
-
-class Lift:
-    """The engine that lifts a voice out of a mix, moves it and puts it back."""
-
-    name = "lift"
-    about = "one voice moved inside a finished mix, lifted out by its harmonics; approximate"
-    context_s = CONTEXT_S
-    exact = True
-    follows = True
-    needs_pitch = True
-
-    def round_trips(self, cents: float) -> int:
-        return 1
-
-    def shift(self, passage: Passage) -> Samples:
-        return move_within(passage)
-
-
-ENGINE = Lift()

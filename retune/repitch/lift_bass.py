@@ -35,27 +35,9 @@ def bass_pitch(
     )
 
 
-class LiftBass:
-    """The engine that moves the bass inside a mix."""
-
-    name = "lift-bass"
-    about = "the bass moved inside a finished mix, below 250 Hz; approximate"
-    context_s = CONTEXT_S
-    exact = True
-    follows = True
-    needs_pitch = True
-
-    def round_trips(self, cents: float) -> int:
-        return 1
-
-    def shift(self, passage: Passage) -> Samples:
-        return move_within(passage, top_hz=TOP_HZ, comb=BASS)
-
-
-ENGINE = LiftBass()
-
-
-def bass_verdict(passage: Passage, *, edit: Edit, first_s: float, sure: float = 1.0) -> Verdict:
+def bass_verdict(
+    passage: Passage, moved: Samples, *, edit: Edit, first_s: float, sure: float = 1.0
+) -> Verdict:
     """What to expect of one edit of the bass; the passage begins at `first_s`, `sure` is how
     certain the note is. Never "clean": what is above `TOP_HZ` keeps the old pitch."""
     a, b = (round((t - first_s) / FRAME_S) for t in (edit.start_s, edit.end_s))
@@ -67,3 +49,24 @@ def bass_verdict(passage: Passage, *, edit: Edit, first_s: float, sure: float = 
         word = "do not use"
         text = f"the bass is hardly heard here ({share:.0%} of the note has its pitch)"
     return Verdict(edit.start_s, edit.end_s, word, text)
+
+
+class LiftBass:
+    """The engine that moves the bass inside a mix."""
+
+    name = "lift-bass"
+    about = "the bass moved inside a finished mix, below 250 Hz; approximate"
+    context_s = CONTEXT_S
+    exact = True
+    follows = True
+    needs_pitch = True
+    judge = staticmethod(bass_verdict)
+
+    def round_trips(self, cents: float) -> int:
+        return 1
+
+    def shift(self, passage: Passage) -> Samples:
+        return move_within(passage, top_hz=TOP_HZ, comb=BASS)
+
+
+ENGINE = LiftBass()

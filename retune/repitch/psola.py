@@ -198,6 +198,7 @@ class Psola:
     exact = True
     follows = True
     needs_pitch = True
+    judge = None
 
     def round_trips(self, cents: float) -> int:
         return 1 if cents > FAR_UP_CENTS else 2

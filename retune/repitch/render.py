@@ -11,13 +11,12 @@ from retune.carriers.changes import Edit, Patch, StemRendition, Verdict, check_s
 from retune.carriers.errors import EngineError, UsageError
 from retune.carriers.heard import AudioLike, FloatArray, Samples, StemAnalysis
 from retune.repitch.glide import smooth_step
-from retune.repitch.judge import CLEAN, verdict
-from retune.repitch.lift_bass import bass_verdict
+from retune.repitch.judge import CLEAN
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.patches import trimmed
 from retune.repitch.retime import retime
-from retune.repitch.seam import ENGINES, Engine, Passage, resolve_engine
+from retune.repitch.seam import ENGINES, Engine, Judge, Passage, resolve_engine
 
 CLIPPED_LEVEL = 0.9999
 SPAN_ENGINE = "stretch"
@@ -115,8 +114,8 @@ def _render_by(
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
         moved = [shift(engine, part.passage) for part in work.parts]
         patches += _patches(work, moved)
-        if engine.name in ("lift", "lift-bass"):
-            verdicts += _verdicts(work, moved, stem, engine)
+        if engine.judge is not None:
+            verdicts += _verdicts(work, moved, stem, engine.judge)
     warnings += [
         f"{stem.name}: {v.start_s:.2f} s to {v.end_s:.2f} s: {v.word} ({v.text})"
         for v in verdicts
@@ -128,25 +127,14 @@ def _render_by(
 
 
 def _verdicts(
-    work: Work, moved: Sequence[Samples], stem: StemAnalysis, engine: Engine
+    work: Work, moved: Sequence[Samples], stem: StemAnalysis, judge: Judge
 ) -> list[Verdict]:
     """What to expect of each edit of a mix."""
     part, sound = work.parts[0], moved[0]
     first_s = part.first / part.passage.rate_hz
     sure = {note.index: note.confidence for note in stem.notes}
-    if engine.name == "lift-bass":
-        return [
-            bass_verdict(part.passage, edit=e, first_s=first_s, sure=sure.get(e.note or 0, 1.0))
-            for e in work.group.edits
-        ]
     return [
-        verdict(
-            part.passage,
-            sound,
-            edit=e,
-            first_s=first_s,
-            sure=sure.get(e.note or 0, 1.0),
-        )
+        judge(part.passage, sound, edit=e, first_s=first_s, sure=sure.get(e.note or 0, 1.0))
         for e in work.group.edits
     ]
 

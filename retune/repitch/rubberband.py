@@ -48,6 +48,7 @@ class RubberBand:
     exact = False
     follows = True
     needs_pitch = False
+    judge = None
 
     def round_trips(self, cents: float) -> int:
         return 1

@@ -14,6 +14,7 @@ from typing import Protocol, cast
 
 import numpy as np
 
+from retune.carriers.changes import Edit, Verdict
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import MONOPHONIC_ROLES, FloatArray, Role, Samples, frozen_array
 
@@ -46,12 +47,22 @@ class Passage:
         return float(self.offset_cents[np.argmax(np.abs(self.offset_cents))])
 
 
+class Judge(Protocol):
+    """Says what to expect of one edit of a mix; the passage begins at `first_s`, `sure` is how
+    certain the note is."""
+
+    def __call__(
+        self, passage: Passage, moved: Samples, *, edit: Edit, first_s: float, sure: float
+    ) -> Verdict: ...
+
+
 class Engine(Protocol):
     """A way to move the pitch of a passage.
 
     `exact` engines give back the very samples wherever the offset is 0 and join by themselves;
     the rest are crossfaded. Engines that `follow` move each frame by its own offset, the rest a
     whole passage by one. `needs_pitch` engines work from `f0_hz`, on one voice only.
+    Engines that move a part of a finished mix have a `judge` of each move, the rest None.
     """
 
     @property
@@ -66,6 +77,8 @@ class Engine(Protocol):
     def follows(self) -> bool: ...
     @property
     def needs_pitch(self) -> bool: ...
+    @property
+    def judge(self) -> Judge | None: ...
     def round_trips(self, cents: float) -> int:
         """How often a sound goes out by `cents` and back until it is changed about as much as by
         one such move that stays (measured, not derived)."""
@@ -81,7 +94,7 @@ class Engine(Protocol):
 
 _HOMES: dict[str, str] = {
     "psola": "psola",
-    "lift": "lift",
+    "lift": "lift_engine",
     "lift-bass": "lift_bass",
     "stretch": "stretch",
     "rubberband": "rubberband",

@@ -24,6 +24,7 @@ class Stretch:
     exact = False
     follows = False
     needs_pitch = False
+    judge = None
 
     def round_trips(self, cents: float) -> int:
         return 1

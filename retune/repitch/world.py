@@ -24,6 +24,7 @@ class World:
     exact = False
     follows = True
     needs_pitch = True
+    judge = None
 
     def round_trips(self, cents: float) -> int:
         return 1
