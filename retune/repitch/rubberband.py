@@ -22,7 +22,7 @@ from retune.carriers.heard import Samples
 from retune.repitch.seam import FRAME_S, Passage
 
 PROGRAM = "rubberband"
-PEAK = 0.25
+PEAK = 0.5
 MAP_STEP_S = 0.005
 EARLY_S = 0.0875  # measured: R3 acts 85 to 90 ms before the time in the map
 # pyrubberband gives back what it was given at 0 semitones; a map alone moves the pitch then.

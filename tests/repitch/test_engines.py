@@ -188,9 +188,9 @@ def test_rubberband_neither_clips_nor_loses_what_is_quiet(gain: float) -> None:
     time_s, hz = praat_hz(made / gain)
     core = (time_s > 0.8) & (time_s < 1.4)
     assert np.median(cents_between(225.0, hz[core])) == pytest.approx(-200, abs=3)
-    old = level.samples[part, 0]
     fine = np.unique(np.abs(made[part]))
-    assert len(fine) > 0.5 * len(old)
+    # pyrubberband hands 16 bits over: most of them are used, however quiet the sound.
+    assert len(fine) > 5000
 
 
 def test_only_what_is_needed_is_read() -> None:
