@@ -151,7 +151,8 @@ def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
         x2 = system.x(min(end_s, system.end_s))
         pen.shape(f"M{x1:.1f} {y - 0.3 * f:.1f}V{y:.1f}H{x2:.1f}V{y - 0.3 * f:.1f}", "bracket v")
         amount = f"{abs(cents) / 100:.2f}".rstrip("0").rstrip(".")
-        words = f"{', '.join(sorted(stems))} {'+' if cents > 0 else '−'}{amount}"
+        how = f"{'+' if cents > 0 else '−'}{amount}" if cents else "in time"
+        words = f"{', '.join(sorted(stems))} {how}"
         wide = text_width(words, 0.84 * f)
         x1 = min(x1, system.x_end - wide)
         if x1 > free_from:

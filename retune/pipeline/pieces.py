@@ -84,7 +84,7 @@ def pieces_of(
 
 
 def _reads(opened: SongInputs, edits: Sequence[Edit], kind: str, engine: str) -> dict[str, Any]:
-    facts = [[e.stem, e.start_s, e.end_s, e.shift_cents, e.note] for e in edits]
+    facts = [[e.stem, e.start_s, e.end_s, *e.span_after, e.shift_cents, e.note] for e in edits]
     return {"analysis": analysis_key(opened), "kind": kind, "engine": engine, "edits": facts}
 
 
@@ -107,7 +107,7 @@ def clusters(edits: Sequence[Edit]) -> list[tuple[Edit, ...]]:
     """Edits of one stem gathered where they are nearer than `APART_S` to one another."""
     found: list[list[Edit]] = []
     for edit in sorted(edits, key=lambda e: e.start_s):
-        if found and edit.start_s - max(e.end_s for e in found[-1]) < APART_S:
+        if found and edit.reach[0] - max(e.reach[1] for e in found[-1]) < APART_S:
             found[-1].append(edit)
         else:
             found.append([edit])
