@@ -17,10 +17,11 @@ import os
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from importlib.metadata import version
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,18 @@ class Task:
     def sung(self, bounds: tuple[Span, ...], seed: int = 0) -> Samples:
         return self._voice(bounds, seed).samples
 
+    @cached_property
+    def truth(self) -> Samples:
+        return self.sung(self.after)
+
+    @cached_property
+    def source(self):  # type: ignore[no-untyped-def]
+        return self._voice(self.before, 0)
+
+    @cached_property
+    def truth_spectra(self) -> Samples:
+        return spectra(self.truth)
+
     def _voice(self, bounds: tuple[Span, ...], seed: int):  # type: ignore[no-untyped-def]
         links, vowels = ("rest", self.link, "rest"), "aoe"
         spans = [
@@ -69,7 +82,7 @@ class Task:
         return sing(self.singer, seed=seed, spans=spans)
 
     def stem(self) -> tuple[Audio, StemAnalysis]:
-        voice = self._voice(self.before, 0)
+        voice = self.source
         time_s = np.arange(0, len(voice.samples) / RATE_HZ, 0.0058)
         f0 = truth_at(voice, time_s)
         track = PitchTrack(time_s, f0, np.isfinite(f0) * 1.0, np.full(len(time_s), -20.0))
@@ -128,7 +141,7 @@ def by_rubberband(*options: str) -> Callable[[Task], Samples]:
     def run(task: Task) -> Samples:
         import soundfile
 
-        y = task.sung(task.before)
+        y = task.source.samples
         with tempfile.TemporaryDirectory() as folder:
             source, target, table = (os.path.join(folder, n) for n in ("a.wav", "b.wav", "map"))
             soundfile.write(source, 0.25 * y, RATE_HZ, subtype="FLOAT")
@@ -144,10 +157,10 @@ def by_rubberband(*options: str) -> Callable[[Task], Samples]:
 
 def by_python_stretch(task: Task) -> Samples:
     """Each stretch between two anchors by its own factor, with context, crossfaded 20 ms."""
-    y = task.sung(task.before)
+    y = task.source.samples
     points = [*anchors(task), (len(y) / RATE_HZ, len(y) / RATE_HZ)]
     out, fade, context = np.zeros(len(y)), round(0.01 * RATE_HZ), 0.3
-    for (a, c), (b, d) in zip(points, points[1:], strict=False):
+    for (a, c), (b, d) in pairwise(points):
         if b <= a or d <= c:
             continue
         factor = (d - c) / (b - a)
@@ -238,9 +251,9 @@ def vibrato_hz(y: Samples, span: Span) -> float:
 
 
 def judged(task: Task, made: Samples) -> dict[str, float]:
-    truth = task.sung(task.after)
+    truth = task.truth
     changed = [k for k in range(2) if task.before[k] != task.after[k]]
-    a, b = spectra(truth), spectra(made)
+    a, b = task.truth_spectra, spectra(made)
     frames = np.concatenate(
         [np.arange(round((s + 0.02) / 0.005), round((e - 0.02) / 0.005))
          for s, e in (task.after[k] for k in changed)]
@@ -265,8 +278,8 @@ def judged(task: Task, made: Samples) -> dict[str, float]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="two singers only")
-    chosen = SINGERS[1:3] if parser.parse_args().quick else SINGERS
+    parser.add_argument("--quick", action="store_true", help="one singer only")
+    chosen = SINGERS[1:2] if parser.parse_args().quick else SINGERS
     found: dict[tuple[str, float, bool], list[dict[str, float]]] = {}
     spent = dict.fromkeys(WAYS, 0.0)
     for task in tasks(tuple(chosen)):
@@ -282,24 +295,22 @@ def main() -> None:
 
 
 def show(found: dict[tuple[str, float, bool], list[dict[str, float]]]) -> None:
+    """Two tables: distortion by factor ("d" where a note is delayed), and all else."""
     factors = sorted({(factor, is_delay) for _, factor, is_delay in found})
-    print(f"{'MCD dB at factor':18}" + "".join(
-        f"{f:>8.2f}{'d' if d else ' '}" for f, d in factors))  # fmt: skip
+    heads = "".join(f"{factor:8.2f}{'d' if is_delay else ' '}" for factor, is_delay in factors)
+    print(f"{'MCD dB at factor':18}{heads}")
     for name in WAYS:
-        row = [np.mean([r["mcd"] for r in found[name, f, d]]) for f, d in factors]
+        row = [np.mean([r["mcd"] for r in found[name, *key]]) for key in factors]
         print(f"{name:18}" + "".join(f"{value:8.2f} " for value in row))
-    print(
-        f"\n{'':18}{'onset ms: median':>18}{'largest':>9}{'vibrato % off: mean':>21}{'largest':>9}"
-    )
+    heads = f"{'onset ms: median':>18}{'largest':>9}{'vibrato % off: mean':>21}{'largest':>9}"
+    print(f"\n{'':18}{heads}")
     for name in WAYS:
         rows = [r for key, rows in found.items() if key[0] == name for r in rows]
         late = np.abs([r["onset"] for r in rows if np.isfinite(r["onset"])])
         rate = np.array([r["vibrato"] for r in rows if np.isfinite(r["vibrato"])])
-        print(
-            f"{name:18}{np.median(late):18.1f}{late.max():9.1f}{rate.mean():21.1f}{rate.max():9.1f}"
-        )
+        figures = (np.median(late), late.max(), rate.mean(), rate.max())
+        print(f"{name:18}{'{:18.1f}{:9.1f}{:21.1f}{:9.1f}'.format(*figures)}")
 
 
 if __name__ == "__main__":
-    _ = time
     main()
