@@ -1,118 +1,172 @@
-"""Tempo and downbeats found by ear, where the song file does not give them."""
+"""Tempo, meter and downbeats found by ear, where the song file does not give them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from retune.analysis.bars import bars_from_downbeats, bars_from_tempo, written_beats
-from retune.analysis.onset_curve import HOP_S, onset_curve
-from retune.analysis.pulse import beat_frames, followed_period_s, likeliest_period_s, tempogram
-from retune.carriers.heard import AudioLike, Bars, FloatArray
-from retune.carriers.songfacts import Music, Song
+from retune.analysis.bars import bars_from_downbeats
+from retune.analysis.meter import METERS, Heard, Reading, odds, readings
+from retune.analysis.onset_curve import HOP_S
+from retune.analysis.pulse import beat_rows, tempogram
+from retune.carriers.heard import BarRival, Bars, FloatArray
+from retune.carriers.songfacts import Music
 
-# Below this the beat is a guess.
+# Below this the bars are a guess.
 SURE = 0.5
-# Long songs are heard from their first minutes: tempo is one number, memory is bounded.
+# Nothing that is heard is surer than this.
+SUREST = 0.99
+# Long songs are heard from their first minutes: memory is bounded.
 LONGEST_S = 600.0
+# A pulse is not told from fewer onsets than these, each at least this share of the strongest.
+FEWEST_ONSETS, STRONG, ONSETS_APART_S = 6, 0.15, 0.1
+# Two readings with this share of downbeats in common are one.
+SAME, NEAR_S = 0.7, 0.07
+RIVALS_TOLD, UNLIKELY = 3, 0.03
+# The curve of an onset rises before its peak; the later, the softer the attack. Lateness in
+# seconds by the width of the mean rise in frames, fitted on half of tests/bench/bench_time.py.
+LATE_S, LATE_BY_WIDTH_S, LATEST_S = -0.021, 0.0122, 0.035
+PROFILE_FRAMES = 10
 
 
-@dataclass(frozen=True)
-class FoundBeat:
-    """Bars as estimated, how sure (0 to 1), and by which stems."""
+def find_bars(music: Music, heard: Heard, *, duration_s: float) -> Bars | None:
+    """Bars as a listener hears them, with their rivals; None when nothing pulses.
 
-    bars: Bars
-    confidence: float
-    heard_in: str
-
-
-def find_bars(
-    song: Song,
-    audio: Mapping[str, AudioLike],
-    onsets_s: Sequence[float],
-    bass_onsets_s: Sequence[float],
-    *,
-    duration_s: float,
-) -> FoundBeat | None:
-    """Bars by the beats of what is struck or strummed, else of the onsets of the melody; None
-    when nothing pulses.
-
-    Which beat is the first of a bar is judged by where the bass (else the onsets) falls; a
-    downbeat or a tempo that the song file does give is kept.
+    A meter, a first downbeat that the song file does give is kept.
     """
-    strength, source = _onset_strength(song, audio, onsets_s)
-    if strength is None or float(strength.max(initial=0.0)) <= 0:
+    curve = heard.curves.all
+    if _count_onsets(curve) < FEWEST_ONSETS:
         return None
-    lags = tempogram(strength)
-    period_s = followed_period_s(lags, likeliest_period_s(lags), len(strength))
-    beats = beat_frames(strength, period_s) * HOP_S
-    if len(beats) < 4:
+    rows = _apart(beat_rows(curve, tempogram(curve)))
+    if not rows:
         return None
-    confidence = _pulse_clarity(strength, float(np.median(np.diff(beats))))
-    if source == "melody onsets":
-        confidence *= 0.6
-    bars = _bars(beats, bass_onsets_s or onsets_s, song.music, duration_s)
-    return FoundBeat(bars, round(confidence, 3), source)
-
-
-def _onset_strength(
-    song: Song, audio: Mapping[str, AudioLike], onsets_s: Sequence[float]
-) -> tuple[FloatArray | None, str]:
-    """Onset strength of the drums, else of the other accompaniment, else of the melody's notes."""
-    for roles in (("unpitched",), ("backing", "mix")):
-        names = [n for n, s in song.stems.items() if s.role in roles and n in audio]
-        total = onset_curve([audio[n] for n in names], longest_s=LONGEST_S)
-        if total.max(initial=0.0) > 0:
-            return total, ", ".join(names)
-    if len(onsets_s) < 6:
-        return None, ""
-    curve = np.zeros(int((max(onsets_s) + 2.0) / HOP_S))
-    for onset in onsets_s:
-        curve[min(len(curve) - 1, round(onset / HOP_S))] = 1.0
-    return np.convolve(curve, np.hanning(9), mode="same"), "melody onsets"
-
-
-def _pulse_clarity(strength: FloatArray, period_s: float) -> float:
-    """How much the strength repeats after a beat: its autocorrelation there, 0 to 1."""
-    lag = round(period_s / HOP_S)
-    centred = strength - strength.mean()
-    power = float(np.sum(centred**2))
-    if lag < 1 or lag + 3 >= len(centred) or power <= 0:
-        return 0.0
-    near = [float(np.sum(centred[k:] * centred[:-k])) for k in range(max(1, lag - 2), lag + 3)]
-    return float(np.clip(1.4 * max(near) / power, 0.0, 1.0))
-
-
-def _bars(beats: FloatArray, accents_s: Sequence[float], music: Music, duration_s: float) -> Bars:
-    per_bar = written_beats(music.meter)
-    period = _even_period(beats)
+    meters = (music.meter,) if music.meter_given else METERS
+    found, evidence = readings(rows, heard, meters)
+    chance = odds(evidence)
     if music.first_downbeat_s is not None:
-        return bars_from_tempo(
-            meter=music.meter,
-            tempo_bpm=60.0 / period,
-            first_downbeat_s=music.first_downbeat_s,
-            duration_s=duration_s,
-            source="estimated",
-        )
-    while beats[0] - period >= -0.05:
-        beats = np.concatenate(([beats[0] - period], beats))
-    weights = np.zeros(per_bar)
-    for accent in accents_s:
-        k = int(np.argmin(np.abs(beats - accent)))
-        if abs(beats[k] - accent) < 0.2 * period:
-            weights[k % per_bar] += 1.0
-    first = int(np.argmax(weights))
-    downbeats = [float(max(t, 0.0)) for t in beats[first::per_bar]]
-    if len(downbeats) < 2:
-        downbeats = [downbeats[0], downbeats[0] + per_bar * period]
-    return bars_from_downbeats(
-        downbeats, meter=music.meter, duration_s=duration_s, source="estimated"
+        found, chance = _through(music.first_downbeat_s, found, chance)
+    best = int(np.argmax(chance))
+    is_placed = music.first_downbeat_s is not None
+    late_s = 0.0 if is_placed else _lateness_s(curve, found[best].beats_s / HOP_S)
+    bars = _bars(found[best], late_s, duration_s)
+    confidence = round(min(float(chance[best]), SUREST), 3)
+    rivals = _rivals(found, chance, best, late_s, duration_s)
+    return replace(bars, confidence=confidence, rivals=rivals)
+
+
+def _count_onsets(curve: FloatArray) -> int:
+    from scipy.signal import find_peaks
+
+    strongest = float(curve.max(initial=0.0))
+    if strongest <= 0:
+        return 0
+    return len(
+        find_peaks(curve, height=STRONG * strongest, distance=round(ONSETS_APART_S / HOP_S))[0]
     )
 
 
-def _even_period(beats: FloatArray) -> float:
-    """The beat period by a straight line through the beats, in seconds."""
-    slope = np.polyfit(np.arange(len(beats)), beats, 1)[0]
-    return float(slope)
+def _apart(rows: Sequence[FloatArray]) -> list[FloatArray]:
+    """The rows without those that are nearly another over again."""
+    kept: list[FloatArray] = []
+    for row in rows:
+        if not any(_alike(row * HOP_S, other * HOP_S) for other in kept):
+            kept.append(row)
+    return kept
+
+
+def _alike(a: FloatArray, b: FloatArray) -> bool:
+    """Whether most times of each have one of the other near."""
+    apart = np.abs(a[:, None] - b)
+    return bool(min((apart.min(axis=k) < NEAR_S).mean() for k in (0, 1)) > SAME)
+
+
+def _through(
+    downbeat_s: float, found: Sequence[Reading], chance: FloatArray
+) -> tuple[list[Reading], FloatArray]:
+    """The readings with a downbeat near a given one, moved onto it; where there is none, the
+    likeliest tempo from there on."""
+    kept, odds_kept = [], []
+    for reading, odd in zip(found, chance, strict=True):
+        beats = reading.beats_s
+        k = int(np.argmin(np.abs(beats - downbeat_s)))
+        period = float(np.median(np.diff(beats)))
+        if (k - reading.first) % reading.per_bar == 0 and abs(beats[k] - downbeat_s) < period / 4:
+            moved = beats[k:] + (downbeat_s - beats[k])
+            kept.append(Reading(moved, reading.meter, 0))
+            odds_kept.append(odd)
+    if not kept:
+        best = found[int(np.argmax(chance))]
+        period = float(np.median(np.diff(best.beats_s)))
+        count = max(best.per_bar + 1, len(best.beats_s))
+        even: FloatArray = downbeat_s + period * np.arange(float(count))
+        return [Reading(even, best.meter, 0)], np.array([float(chance.max())])
+    total = np.array(odds_kept)
+    return kept, total / max(float(total.sum()), 1e-12)
+
+
+def _lateness_s(curve: FloatArray, row: FloatArray) -> float:
+    """How much later than the attack the curve has its peak, by the width of its mean rise."""
+    around = np.arange(-PROFILE_FRAMES, PROFILE_FRAMES + 1)
+    rises = [np.interp(k + around, np.arange(len(curve)), curve) for k in row]
+    mean = np.mean(rises, axis=0)
+    mean = (mean - mean.min()) / max(float(np.ptp(mean)), 1e-9)
+    half = PROFILE_FRAMES // 2
+    width = float(mean[half : half + PROFILE_FRAMES + 1].sum())
+    return float(np.clip(LATE_S + LATE_BY_WIDTH_S * width, 0.0, LATEST_S))
+
+
+def _bars(reading: Reading, late_s: float, duration_s: float) -> Bars:
+    downbeats = [
+        max(0.0, float(t) - late_s) for t in reading.beats_s[reading.first :: reading.per_bar]
+    ]
+    if len(downbeats) < 2:
+        period = float(np.median(np.diff(reading.beats_s)))
+        downbeats = [downbeats[0], downbeats[0] + reading.per_bar * period]
+    return bars_from_downbeats(
+        downbeats, meter=reading.meter, duration_s=duration_s, source="estimated"
+    )
+
+
+def _rivals(
+    found: Sequence[Reading], chance: FloatArray, best: int, late_s: float, duration_s: float
+) -> tuple[BarRival, ...]:
+    """The likeliest other readings, each by what it is called beside the best."""
+    rivals: dict[str, BarRival] = {}
+    for k in np.argsort(-chance, kind="stable"):
+        name = _name(found[int(k)], found[best]) if k != best else ""
+        if not name or name in rivals or chance[k] < UNLIKELY or len(rivals) == RIVALS_TOLD:
+            continue
+        bars = _bars(found[int(k)], late_s, duration_s)
+        rivals[name] = BarRival(
+            name, bars.meter, bars.tempo_bpm, bars.downbeats_s, round(float(chance[k]), 3)
+        )
+    return tuple(rivals.values())
+
+
+NUMBERS = {2: "in two", 3: "in three", 4: "in four"}
+
+
+def _name(reading: Reading, best: Reading) -> str:
+    """How a reading differs from the best: in tempo, else in meter, else in where bars begin."""
+    ratio = reading.tempo_bpm / best.tempo_bpm
+    if abs(np.log2(ratio)) > 0.06:
+        for factor, name in ((2.0, "twice as fast"), (0.5, "half as fast")):
+            if abs(np.log2(ratio / factor)) < 0.06:
+                return name
+        return f"at {reading.tempo_bpm:.0f} beats a minute"
+    if not _alike(reading.beats_s, best.beats_s):
+        return "begins half a beat later"
+    if reading.meter != best.meter:
+        top, bottom = reading.meter
+        return f"in {top}/{bottom}" if bottom == 8 else NUMBERS.get(top, f"in {top}/{bottom}")
+    beats = (
+        round(
+            (reading.beats_s[reading.first] - best.beats_s[best.first])
+            / float(np.median(np.diff(best.beats_s)))
+        )
+        % best.per_bar
+    )
+    counted = {1: "one beat", 2: "two beats", 3: "three beats"}
+    return f"begins {counted[beats]} later" if beats in counted else ""

@@ -15,8 +15,8 @@ from itertools import groupby
 import numpy as np
 
 from retune.analysis.bars import beats_at, seconds_at
-from retune.analysis.chroma import Sounding, sounding_tones
-from retune.carriers.heard import AudioLike, Bars, Chord, FloatArray, Key
+from retune.analysis.chroma import Sounding, Spectra
+from retune.carriers.heard import Bars, Chord, FloatArray, Key
 from retune.song.chart import merged
 from retune.theory.chords import is_no_chord, parse_chord, with_bass
 from retune.theory.keys import scale_semitones, tonic_pc
@@ -48,22 +48,21 @@ INVERTED = 2.0
 
 
 def listen_for_chords(
-    sounds: Sequence[AudioLike],
+    spectra: Spectra,
     *,
     bars: Bars,
-    tuning_hz: float,
     key_at: Callable[[float], Key | None],
     duration_s: float,
 ) -> tuple[Chord, ...]:
-    """Chords of the sum of some sounds, one a beat at most, `estimated` set and `confidence` told;
+    """Chords of a sound by its spectra, one a beat at most, `estimated` set and `confidence` told;
     () when all is silent."""
-    if len(bars.downbeats_s) < 2 or not sounds:
+    if len(bars.downbeats_s) < 2 or not len(spectra.fine):
         return ()
     first = int(np.floor(float(beats_at(0.0, bars)) + 1e-6))
     last = int(np.ceil(float(beats_at(duration_s, bars)) - 1e-6))
     times = np.array([max(0.0, seconds_at(b, bars)) for b in range(first, last + 1)])
     times = times[np.concatenate(([True], np.diff(times) > 1e-3))]
-    heard = sounding_tones(sounds, times, tuning_hz=tuning_hz)
+    heard = spectra.tones(times)
     if not len(heard.power) or heard.power.max(initial=0.0) <= 0:
         return ()
     keys = [key_at(float(t)) for t in times[:-1]]
@@ -119,7 +118,8 @@ def _on_its_bass(chord: Chord, bass: FloatArray, key: Key | None) -> Chord:
 
 
 def chord_scores(heard: Sounding, keys: Sequence[Key | None]) -> FloatArray:
-    """How well each chord fits each beat, (n_beats, n_chords + 1); the last column is for none."""
+    """How well each chord fits each beat, (n_beats, n_chords + 1); the last column is for none.
+    `keys` holds one for each beat, or one for all."""
     templates, basses = _templates()
     score = _correlation(np.sqrt(heard.chroma), templates)
     score += BASS_WEIGHT * _correlation(np.sqrt(heard.bass), basses)
@@ -197,6 +197,6 @@ def _sums(score: FloatArray, cost: FloatArray) -> FloatArray:
     for row, step in zip(score[1:], cost, strict=True):
         before = rows[-1]
         top = before.max()
-        change = top + np.log(np.exp(before - top).sum()) - step - np.log(len(before))
+        change = top + np.log(np.exp(before - top).sum()) - step
         rows.append(np.logaddexp(before, change) + row)
     return np.array(rows)

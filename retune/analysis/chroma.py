@@ -7,18 +7,20 @@ transcription for the improved identification of difficult chords").
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 
-from retune.carriers.heard import AudioLike, FloatArray
+from retune.carriers.heard import AudioLike, FloatArray, Samples
+
+Fine = Samples
 
 RATE_HZ = 11025
 N_FFT = 4096
-HOP = 1024
+HOP = 512
+HOP_S = HOP / RATE_HZ
 PIECE_S = 60.0
 # Bins a semitone, from LOWEST to HIGHEST (MIDI).
 FINE = 3
@@ -50,60 +52,73 @@ class Sounding:
         return _folded(self.tones * _rising_falling(TONES, 24, 28, 44, 58))
 
 
-def sounding_tones(
-    sounds: Sequence[AudioLike], times_s: FloatArray, *, tuning_hz: float
-) -> Sounding:
-    """What sounds between each of `times_s` and the next, in the sum of some sounds."""
-    n = len(times_s) - 1
-    spectra, power = np.zeros((n, len(_fine_hz(440.0)))), np.zeros(n)
-    k = 0
-    while k < n:
-        stop = k + 1
-        while stop < n and times_s[stop + 1] - times_s[k] <= PIECE_S:
-            stop += 1
-        samples = _summed(sounds, float(times_s[k]), float(times_s[stop]))
-        edges = np.round((times_s[k : stop + 1] - times_s[k]) * RATE_HZ).astype(int)
-        spectra[k:stop] = _span_spectra(samples, edges, tuning_hz)
-        power[k:stop] = [
-            float(np.mean(samples[a:b] ** 2)) if b > a else 0.0
-            for a, b in itertools.pairwise(edges)
-        ]
-        k = stop
-    return Sounding(_explained(spectra), power)
+@dataclass(frozen=True, eq=False)
+class Spectra:
+    """Flattened spectra of a sound, a row every HOP_S, (n_frames, n_fine), and its power there."""
+
+    fine: Fine
+    power: FloatArray
+
+    def means(self, times_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean spectrum and power between each time and the next."""
+        if not len(self.fine):
+            n = max(0, len(times_s) - 1)
+            return np.zeros((n, self.fine.shape[1])), np.zeros(n)
+        edges = np.asarray(times_s) / HOP_S
+        low = np.clip(np.ceil(edges[:-1]).astype(int), 0, max(len(self.fine) - 1, 0))
+        high = np.clip(np.ceil(edges[1:]).astype(int), low + 1, max(len(self.fine), 1))
+        rows = [self.fine[a:b].mean(axis=0) for a, b in zip(low, high, strict=True)]
+        power = [float(self.power[a:b].mean()) for a, b in zip(low, high, strict=True)]
+        return np.array(rows, dtype=np.float64), np.array(power)
+
+    def tones(self, times_s: FloatArray) -> Sounding:
+        """What sounds between each of `times_s` and the next."""
+        fine, power = self.means(times_s)
+        return Sounding(_explained(fine), power)
 
 
-def _summed(sounds: Sequence[AudioLike], start_s: float, stop_s: float) -> FloatArray:
+def spectra_of(sounds: Sequence[AudioLike], *, tuning_hz: float) -> Spectra:
+    """The spectra of the sum of some sounds, from their start to the end of the longest."""
+    length_s = max((s.n_samples / s.rate_hz for s in sounds), default=0.0)
+    rows, power, step = [], [], round(PIECE_S / HOP_S)
+    for first in range(0, int(length_s / HOP_S) + 1, step):
+        start_s, stop_s = first * HOP_S, min((first + step) * HOP_S, length_s)
+        n = max(1, min(step, round((stop_s - start_s) / HOP_S)))
+        samples = _summed(sounds, start_s - N_FFT / 2 / RATE_HZ, n * HOP + N_FFT)
+        fine, loud = _flat_spectra(samples, tuning_hz)
+        rows.append(fine[:n])
+        power.append(loud[:n])
+    if not rows:
+        return Spectra(np.zeros((0, len(_fine_hz(tuning_hz))), dtype=np.float32), np.zeros(0))
+    return Spectra(np.concatenate(rows), np.concatenate(power))
+
+
+def _summed(sounds: Sequence[AudioLike], start_s: float, length: int) -> FloatArray:
+    """`length` samples at RATE_HZ of the sum, silence where there is no sound."""
     import soxr
 
-    total = np.zeros(round((stop_s - start_s) * RATE_HZ))
+    total = np.zeros(length)
+    late = max(0, round(-start_s * RATE_HZ))
     for sound in sounds:
-        part = sound.read(round(start_s * sound.rate_hz), round(stop_s * sound.rate_hz))
-        mono = part.mean(axis=1)
-        if not len(mono):
-            continue
-        low = soxr.resample(mono, sound.rate_hz, RATE_HZ, quality="MQ")
-        n = min(len(low), len(total))
-        total[:n] += low[:n]
+        first = max(0.0, start_s)
+        stop_s = start_s + length / RATE_HZ
+        part = sound.read(round(first * sound.rate_hz), round(stop_s * sound.rate_hz))
+        if len(part):
+            low = soxr.resample(part.mean(axis=1), sound.rate_hz, RATE_HZ, quality="MQ")
+            n = min(len(low), length - late)
+            total[late : late + n] += low[:n]
     return total
 
 
-def _span_spectra(samples: FloatArray, edges: FloatArray, tuning_hz: float) -> FloatArray:
-    """Mean spectrum of each span, flattened, (n_spans, n_fine)."""
+def _flat_spectra(samples: FloatArray, tuning_hz: float) -> tuple[Fine, FloatArray]:
     from scipy.fft import rfft
 
-    window = np.hanning(N_FFT + 1)[:-1]
-    padded = np.pad(samples, N_FFT // 2)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, N_FFT)[::HOP]
-    magnitude = np.abs(rfft(frames.astype(np.float32) * window.astype(np.float32), axis=1))
-    fine = _flattened(magnitude @ _to_fine(tuning_hz))
-    at = np.arange(len(fine)) * HOP
-    result = np.zeros((len(edges) - 1, fine.shape[1]))
-    for k, (a, b) in enumerate(itertools.pairwise(edges)):
-        inside = (at >= a) & (at < b)
-        if not inside.any():
-            inside[np.argmin(np.abs(at - (a + b) / 2))] = True
-        result[k] = fine[inside].mean(axis=0)
-    return result
+    window = np.hanning(N_FFT + 1)[:-1].astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), N_FFT)[::HOP]
+    magnitude = np.abs(rfft(frames * window, axis=1))
+    middle = frames[:, N_FFT // 4 : -N_FFT // 4].astype(np.float64)
+    power: FloatArray = np.mean(middle**2, axis=1)
+    return _flattened(magnitude @ _to_fine(tuning_hz)), power
 
 
 def _fine_hz(tuning_hz: float) -> FloatArray:
@@ -121,7 +136,7 @@ def _to_fine(tuning_hz: float) -> FloatArray:
     return np.asarray(weights / np.maximum(weights.sum(axis=0), 1e-9), dtype=np.float32)
 
 
-def _flattened(fine: FloatArray) -> FloatArray:
+def _flattened(fine: FloatArray) -> Fine:
     """What stands out of the local mean, in units of the local spread."""
     from scipy.ndimage import uniform_filter1d
 
@@ -131,7 +146,7 @@ def _flattened(fine: FloatArray) -> FloatArray:
         np.maximum(uniform_filter1d(fine**2, size, axis=1, mode="nearest") - mean**2, 1e-12)
     )
     out = np.maximum(fine - mean, 0.0)
-    return np.asarray(out / np.maximum(spread, 1e-3 * fine.max(initial=1e-9)), dtype=np.float64)
+    return np.asarray(out / np.maximum(spread, 1e-3 * fine.max(initial=1e-9)), dtype=np.float32)
 
 
 @cache

@@ -6,6 +6,7 @@ Memory grows only with the curve: the sound is read, and its spectrum made, bloc
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -18,6 +19,8 @@ HOP_S = HOP / RATE_HZ
 N_FFT = 1024
 BANDS = 64
 LOWEST_HZ, HIGHEST_HZ = 30.0, 10_000.0
+# Kick drums and basses rise below this.
+LOW_HZ = 160.0
 BLOCK_FRAMES = 1024
 BLOCK_S = 20.0
 # Levels this far below the loudest band count as silence: with more, the first trace of a note in
@@ -29,18 +32,35 @@ RANGE_DB = 40.0
 LAG = 2
 
 
-def onset_curve(sounds: Sequence[AudioLike], *, longest_s: float) -> FloatArray:
-    """Onset strength of the sum of some sounds in their first `longest_s`, one value every HOP
-    samples of RATE_HZ: spectral flux in log-spaced bands, `LAG` frames apart,"""
+@dataclass(frozen=True, eq=False)
+class Curves:
+    """Onset strength of all that sounds and of its lowest bands, a value every HOP_S."""
+
+    all: FloatArray
+    low: FloatArray
+
+
+def onset_curves(sounds: Sequence[AudioLike], *, longest_s: float) -> Curves:
+    """Onset strength of the sum of some sounds in their first `longest_s`: spectral flux in
+    log-spaced bands, `LAG` frames apart."""
     samples = summed(sounds, longest_s=longest_s)
     if not len(samples):
-        return np.zeros(0)
+        return Curves(np.zeros(0), np.zeros(0))
     level = _band_levels(samples)
     silence = float(level.min())
     before = np.pad(level, ((LAG, 0), (1, 1)), constant_values=silence)[: len(level)]
     loudest = np.maximum(np.maximum(before[:, :-2], before[:, 1:-1]), before[:, 2:])
-    rise: FloatArray = np.maximum(level - loudest, 0.0).mean(axis=1, dtype=np.float64)
-    return rise
+    rise = np.maximum(level - loudest, 0.0)
+    low = rise[:, _middles_hz() < LOW_HZ]
+    return Curves(rise.mean(axis=1, dtype=np.float64), low.mean(axis=1, dtype=np.float64))
+
+
+def note_curves(onsets_s: Sequence[float]) -> Curves:
+    """The curves of notes whose sound is not at hand, all struck alike."""
+    curve = np.zeros(int((max(onsets_s, default=0.0) + 2.0) / HOP_S))
+    for onset_s in onsets_s:
+        curve[min(len(curve) - 1, round(onset_s / HOP_S))] = 1.0
+    return Curves(np.convolve(curve, np.hanning(9), mode="same"), np.zeros(len(curve)))
 
 
 def summed(sounds: Sequence[AudioLike], *, longest_s: float) -> Samples:
@@ -75,10 +95,18 @@ def _band_levels(samples: Samples) -> Samples:
     return np.asarray(10 * np.log10(power + floor), dtype=np.float32)
 
 
+def _edges_hz() -> FloatArray:
+    return np.geomspace(LOWEST_HZ, HIGHEST_HZ, BANDS + 2)
+
+
+def _middles_hz() -> FloatArray:
+    return _edges_hz()[1:-1]
+
+
 @cache
 def _bands() -> Samples:
     """Triangles evenly spaced in log frequency, one bin wide at least, (n_bins, BANDS)."""
-    edges_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, BANDS + 2)
+    edges_hz = _edges_hz()
     bin_hz = RATE_HZ / N_FFT
     hz = np.arange(N_FFT // 2 + 1)[:, None] * bin_hz
     low, middle, high = edges_hz[:-2], edges_hz[1:-1], edges_hz[2:]

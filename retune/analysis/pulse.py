@@ -12,7 +12,10 @@ from retune.analysis.onset_curve import HOP_S
 from retune.carriers.heard import FloatArray
 
 WINDOW_S, STEP_S = 8.0, 1.0
-SLOWEST_BPM, FASTEST_BPM = 30.0, 300.0
+SLOWEST_BPM, FASTEST_BPM = 45.0, 220.0
+N_PEAKS, APART_OCTAVES = 4, 0.08
+# Fewer beats than two bars of four are no pulse.
+FEWEST_BEATS = 8
 # People tap near this tempo; a spread of an octave (Parncutt 1994; centre fitted).
 LIKELIEST_BPM, SPREAD_OCTAVES = 110.0, 0.9
 # How much a beat may leave its tempo: Ellis's tightness.
@@ -50,13 +53,38 @@ def tempo_weight(bpm: FloatArray) -> FloatArray:
     return result
 
 
-def likeliest_period_s(lags: FloatArray) -> float:
-    """The beat period that a tempogram speaks for, in seconds."""
+def rival_periods_s(lags: FloatArray) -> list[float]:
+    """Beat periods that a tempogram may speak for, in seconds, the likeliest first: its strongest
+    peaks, and the strongest one's double, half, third and threefold."""
     mean = lags.mean(axis=0)
-    k = np.arange(1, len(mean))
-    bpm = np.asarray(60.0 / (k * HOP_S), dtype=np.float64)
-    weight = np.where((bpm >= SLOWEST_BPM) & (bpm <= FASTEST_BPM), tempo_weight(bpm), 0.0)
-    return float(_finer(mean, int(k[np.argmax(np.maximum(mean[1:], 0.0) * weight)])) * HOP_S)
+    k = np.arange(1, len(mean) - 1)
+    peaks = k[(mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:]) & (mean[1:-1] > 0)]
+    periods = np.array([_finer(mean, int(p)) * HOP_S for p in peaks])
+    worth = mean[peaks] * tempo_weight(60.0 / np.maximum(periods, 1e-3))
+    strongest = periods[np.argsort(-worth, kind="stable")][:N_PEAKS].tolist()
+    ratios = [strongest[0] * r for r in (2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)] if strongest else []
+    chosen: list[float] = []
+    for period in (*strongest, *ratios):
+        is_new = all(abs(np.log2(period / other)) > APART_OCTAVES for other in chosen)
+        if SLOWEST_BPM <= 60.0 / period <= FASTEST_BPM and is_new:
+            chosen.append(period)
+    return chosen
+
+
+def beat_rows(curve: FloatArray, lags: FloatArray) -> list[FloatArray]:
+    """Rows of beats in frames that may be the beat: for each rival period the best row, and the
+    best one that falls between its beats."""
+    rows = []
+    for period_s in rival_periods_s(lags):
+        path = followed_period_s(lags, period_s, len(curve))
+        beats = beat_frames(curve, path)
+        between = curve.copy()
+        reach = period_s / HOP_S / 5
+        for beat in beats:
+            between[max(0, int(beat - reach)) : int(beat + reach) + 1] = 0.0
+        others = beat_frames(between, path) if between.any() else np.zeros(0)
+        rows += [row for row in (beats, others) if len(row) >= FEWEST_BEATS]
+    return rows
 
 
 def _finer(values: FloatArray, k: int) -> float:

@@ -9,7 +9,7 @@ from typing import Any
 
 from retune import __version__
 from retune.carriers.changes import Edit, Plan, Verdict
-from retune.carriers.heard import Analysis, Note, Over, Phrase, StemAnalysis
+from retune.carriers.heard import Analysis, BarRival, Note, Over, Phrase, StemAnalysis
 from retune.carriers.songfacts import Song
 
 
@@ -40,6 +40,9 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
             "meter": "{}/{}".format(*analysis.bars.meter),
             "tempo_bpm": number(analysis.bars.tempo_bpm, 3),
             "downbeats_s": [number(time_s) for time_s in analysis.bars.downbeats_s],
+            "source": analysis.bars.source,
+            "confidence": number(analysis.bars.confidence, 3),
+            "rivals": [_bar_rival(rival) for rival in analysis.bars.rivals],
         },
         "chords": [
             {
@@ -54,6 +57,16 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
         ],
         "stems": {name: _stem(stem) for name, stem in analysis.stems.items()},
         "warnings": list(analysis.warnings),
+    }
+
+
+def _bar_rival(rival: BarRival) -> dict[str, Any]:
+    return {
+        "name": rival.name,
+        "meter": "{}/{}".format(*rival.meter),
+        "tempo_bpm": number(rival.tempo_bpm, 3),
+        "downbeats_s": [number(time_s) for time_s in rival.downbeats_s],
+        "confidence": number(rival.confidence, 3),
     }
 
 

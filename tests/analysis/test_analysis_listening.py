@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from retune.analysis.chord_listen import listen_for_chords, path_odds
+from retune.analysis.chroma import spectra_of
 from retune.carriers.heard import Audio, Bars, Chord, Key
 
 RATE_HZ = 22_050
@@ -30,9 +31,8 @@ def struck(names: str, *, chord_s: float) -> Audio:
 def test_a_piece_of_one_second_or_more_is_heard(names: str) -> None:
     bars = Bars(tuple(float(k) for k in range(len(names) + 1)), (4, 4), 240.0, "given")
     chords = listen_for_chords(
-        [struck(names, chord_s=1.0)],
+        spectra_of([struck(names, chord_s=1.0)], tuning_hz=440.0),
         bars=bars,
-        tuning_hz=440.0,
         key_at=lambda _: Key("C", "major"),
         duration_s=float(len(names)),
     )
@@ -44,9 +44,8 @@ def heard(names: str) -> list[Chord]:
     bars = Bars(tuple(float(k) for k in range(len(names) + 1)), (4, 4), 240.0, "given")
     return list(
         listen_for_chords(
-            [struck(names, chord_s=1.0)],
+            spectra_of([struck(names, chord_s=1.0)], tuning_hz=440.0),
             bars=bars,
-            tuning_hz=440.0,
             key_at=lambda _: Key("C", "major"),
             duration_s=float(len(names)),
         )
@@ -57,8 +56,8 @@ def test_a_clean_triad_is_told_surely_and_silence_has_none() -> None:
     assert all(chord.confidence > 0.9 for chord in heard("CFGC"))
     bars = Bars((0.0, 1.0, 2.0), (4, 4), 240.0, "given")
     silence = Audio(np.zeros((2 * RATE_HZ, 1)), RATE_HZ)
-    asked = {"bars": bars, "tuning_hz": 440.0, "key_at": lambda _: None, "duration_s": 2.0}
-    assert listen_for_chords([silence], **asked) == ()
+    asked = {"bars": bars, "key_at": lambda _: None, "duration_s": 2.0}
+    assert listen_for_chords(spectra_of([silence], tuning_hz=440.0), **asked) == ()
 
 
 def test_a_dominant_seventh_and_a_first_inversion_are_heard(monkeypatch) -> None:
@@ -74,10 +73,10 @@ def test_odds_of_sequences_are_those_of_all_sequences_counted() -> None:
     score, cost = rng.normal(size=(3, 3)), np.array([9.0, 0.3, 0.8])
     weights = np.zeros((3, 3))
     for path in product(range(3), repeat=3):
-        # A change also shares its chance among all columns, the same one among them.
+        # A change may lead back to the same column.
         weight = np.exp(sum(score[k, c] for k, c in enumerate(path)))
         for k in (1, 2):
-            weight *= (path[k] == path[k - 1]) + np.exp(-cost[k]) / 3
+            weight *= (path[k] == path[k - 1]) + np.exp(-cost[k])
         for k, c in enumerate(path):
             weights[k, c] += weight
     expected = weights / weights.sum(axis=1, keepdims=True)

@@ -1,0 +1,136 @@
+"""The frame that notes stand in: bars, keys and chords, as given or as heard."""
+
+from __future__ import annotations
+
+from retune.analysis.bars import given_bars
+from retune.analysis.beats import LONGEST_S, SURE, find_bars
+from retune.analysis.chord_listen import listen_for_chords
+from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
+from retune.analysis.key import FoundKey, KeyAt, find_key
+from retune.analysis.meter import Heard
+from retune.analysis.naming import note_weight
+from retune.analysis.onset_curve import note_curves, onset_curves
+from retune.analysis.work import Work
+from retune.carriers.errors import InputError, SongFileError
+from retune.carriers.heard import Bars, Chord, Key, KeySpan
+from retune.song.bartime import bar_time
+from retune.song.songfile import place_of
+from retune.theory.keys import parse_key
+
+KEY_SURE = 0.25
+
+
+def hear_bars(work: Work) -> Bars:
+    music = work.song.music
+    bars = given_bars(music, duration_s=work.duration_s)
+    if bars is not None:
+        return bars
+    lead = [(d.start_s, d.end_s) for d in work.drafts.get(work.lead() or "", [])]
+    curves = onset_curves(list(work.sounds.values()), longest_s=LONGEST_S)
+    if not curves.all.any():
+        curves = note_curves([start_s for start_s, _ in lead])
+    heard = Heard(
+        curves,
+        work.spectra,
+        lead,
+        [(d.start_s, d.end_s) for n in work.stems_of("bass") for d in work.drafts[n]],
+    )
+    found = find_bars(music, heard, duration_s=work.duration_s)
+    if found is None:
+        work.warnings.append(
+            "no beat was found, so bars and beats are unknown: give tempo_bpm and first_downbeat_s"
+        )
+        return Bars((), music.meter, 0.0, "unknown")
+    work.warnings.append(_bars_told(found))
+    return found
+
+
+def _bars_told(bars: Bars) -> str:
+    """What a user should know of bars that were estimated."""
+    sure = "" if bars.confidence >= SURE else ", and this is little more than a guess"
+    rivals = "; ".join(f"{r.name} {r.confidence:.2f}" for r in bars.rivals)
+    return (
+        f"tempo ({bars.tempo_bpm:.1f} bpm), meter ({bars.meter[0]}/{bars.meter[1]}) and bars are "
+        f"estimated from all that sounds (confidence {bars.confidence:.2f}{sure}"
+        + (f"; or {rivals}" if rivals else "")
+        + "): give tempo_bpm, meter and first_downbeat_s to settle them"
+    )
+
+
+def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ...], FoundKey]:
+    found = FoundKey(None, 0.0)
+    key = given
+    if given is None:
+        found = _found_key(work)
+        key = found.key
+    spans = [] if key is None else [KeySpan(0.0, key)]
+    for index, (at, text) in enumerate(work.song.music.keys):
+        try:
+            start_s = _moment(at, bars)
+        except InputError as error:
+            place = place_of(work.song, "music", "keys", index)
+            raise SongFileError(f"{place}: {error}") from error
+        spans.append(KeySpan(start_s, parse_key(text)))
+    return tuple(sorted(spans, key=lambda span: span.start_s)), found
+
+
+def _found_key(work: Work) -> FoundKey:
+    lead = work.lead()
+    names = [n for n in work.drafts if n == lead or n in work.stems_of("bass")]
+    notes = [
+        (name, note_weight(draft))
+        for stem in names
+        for name, draft in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
+    ]
+    last = work.tuned[lead].names[-1] if lead is not None else None
+    found = find_key([n for n, _ in notes], [w for _, w in notes], last=last)
+    if found.key is None:
+        work.warnings.append('no key could be found: give it, such as key = "Bb major"')
+    else:
+        doubt = "" if found.confidence >= KEY_SURE else " and doubtful"
+        other = f"; next best {found.second}" if found.second is not None else ""
+        work.warnings.append(
+            f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"
+        )
+    return found
+
+
+def _moment(at: str, bars: Bars) -> float:
+    """Seconds of "bar:beat"."""
+    if len(bars.downbeats_s) < 2:
+        raise SongFileError(f'"{at}" needs bars: give tempo_bpm and first_downbeat_s')
+    bar, _, beat = at.partition(":")
+    return max(0.0, bar_time(bars, int(bar), float(beat)))
+
+
+def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
+    if work.song.music.chords is not None and len(bars.downbeats_s) < 2:
+        work.warnings.append(
+            "the chart has no place, since bars are unknown: give tempo_bpm and first_downbeat_s"
+        )
+        return ()
+    chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
+    if chords is None:
+        chords = _heard_chords(work, bars, key_at)
+    work.warnings += chart_warnings(work.song.music, chords, duration_s=work.duration_s, bars=bars)
+    bass = [
+        BassNote(d.start_s, d.end_s, name)
+        for stem in work.stems_of("bass")
+        for name, d in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
+    ]
+    return on_their_basses(chords, bass, bars=bars, key_at=key_at)
+
+
+def _heard_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
+    """Chords by ear from all that has a pitch, with a warning; () where a melody is alone."""
+    heard_in = list(work.pitched)
+    roles = {work.song.stems[n].role for n in heard_in}
+    if not roles & {"backing", "bass", "harmony", "mix"} or len(bars.downbeats_s) < 2:
+        return ()
+    chords = listen_for_chords(work.spectra, bars=bars, key_at=key_at, duration_s=work.duration_s)
+    if chords:
+        work.warnings.append(
+            f"the chords are estimated from {', '.join(heard_in)} and will hold errors, as will "
+            "chord roles and endings judged by them: write a chart to settle them"
+        )
+    return chords
