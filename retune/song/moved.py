@@ -33,6 +33,7 @@ def time_at(bars: Bars, beat: float) -> float:
 
 
 def has_beats(bars: Bars) -> bool:
+    """Whether there are bars to count beats by."""
     return len(bars.downbeats_s) >= 2
 
 

@@ -14,20 +14,25 @@ const WHAT = () => {
 };
 const TARGETS = [...DEGREES.map((d) => `degree ${d}`), "nearest chord tone", "chord root", "chord third", "chord fifth"];
 const AMOUNTS = ["up 1 scale step", "down 1 scale step", "up 1 semitone", "down 1 semitone", "up a third", "down a third", "up 1 octave", "down 1 octave"];
+// What stands behind the notes of a rule that moves them in time; N is how long.
+const TIMED = { hold: " N longer", shorten: " by N", delay: " by N", bring: " N earlier", suspend: "" };
+const LENGTHS = ["1 beat", "0.5 beats", "2 beats", "0.25 beats"];
 const PLACES = () => ["everywhere", ...phrases().map((p) => `in phrase ${p.index}`), "except the last phrase", "over tonic chord", "over other than tonic chord", "where it is not a chord tone"];
 
 const select = (label, options) => el("select", { "aria-label": label }, ...options.map((text) => el("option", { value: text }, text)));
 
 function show() {
-  const verb = select("verb", ["move", "shift", "keep"]);
+  const verb = select("verb", ["move", "shift", "keep", ...Object.keys(TIMED)]);
   const what = select("what", WHAT());
   const to = el("span", {}, "to");
   const target = select("target", TARGETS);
   const amount = select("how far", AMOUNTS);
+  const length = select("how long", LENGTHS);
   const where = select("where", PLACES());
   const shown = () => {
     to.hidden = target.hidden = verb.value !== "move";
     amount.hidden = verb.value !== "shift";
+    length.hidden = !TIMED[verb.value] || verb.value === "suspend";
   };
   // A degree moved to itself is no change: the first offer is one that can be heard.
   const apart = () => {
@@ -38,11 +43,12 @@ function show() {
   shown();
   apart();
   const sentence = () => {
-    const end = { move: ` to ${target.value}`, shift: ` ${amount.value}`, keep: "" }[verb.value];
+    const timed = TIMED[verb.value]?.replace("N", length.value);
+    const end = timed ?? { move: ` to ${target.value}`, shift: ` ${amount.value}`, keep: "" }[verb.value];
     const place = where.value === "everywhere" ? "" : ` ${where.value}`;
     return `${verb.value} ${what.value}${end}${place}`;
   };
-  $("#build").replaceChildren(verb, what, to, target, amount, where, el("button", { type: "button", onclick: () => addRule(sentence()) }, "Add"));
+  $("#build").replaceChildren(verb, what, to, target, amount, length, where, el("button", { type: "button", onclick: () => addRule(sentence()) }, "Add"));
 }
 
 async function suggest() {

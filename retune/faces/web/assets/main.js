@@ -12,6 +12,7 @@ import { setUpKeys } from "./keys.js";
 import { setUpListen } from "./listen.js";
 import { setUpNewSong } from "./newsong.js";
 import { setUpPicture } from "./picture.js";
+import { setUpRetime } from "./retime.js";
 import { setUpRules } from "./rules.js";
 import { on, takeSong, watch } from "./store.js";
 
@@ -48,6 +49,7 @@ async function begin() {
   setUpListen();
   setUpKeep();
   setUpCorrect();
+  setUpRetime();
   setUpBlind();
   setUpKeys();
   const list = setUpNewSong(opened);

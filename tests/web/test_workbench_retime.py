@@ -1,0 +1,53 @@
+"""Moving notes in time in the workbench, as a user does it: in a real browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from workbench_browser import NEEDS_BROWSER
+
+pytestmark = NEEDS_BROWSER
+
+
+def new_variant(page: Any, name: str) -> None:
+    page.locator("#new-variant").click()
+    page.locator("#new-name").fill(name)
+    page.locator("#name-done").click()
+
+
+def test_an_end_is_dragged_to_the_beat(page: Any, song: Path) -> None:
+    new_variant(page, "held")
+    ending = page.evaluate(
+        """async () => {
+          const { melodyNotes } = await import("/assets/store.js");
+          return melodyNotes().filter((note) => note.phrase_ending)[1].index;
+        }"""
+    )
+    hit = page.locator(f'#drawing .note[data-note="{ending}"] .hit')
+    hit.scroll_into_view_if_needed()
+    box = hit.bounding_box()
+    middle = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] - 2, middle)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 6, middle)
+    page.mouse.move(box["x"] + box["width"] + 0.35 * box["width"], middle)
+    assert "longer" in page.locator("#here").inner_text()
+    page.mouse.up()
+    rule = page.locator("#rules textarea").first.input_value()
+    assert rule.startswith("hold note at ")
+    assert rule.endswith("beats longer")
+    page.get_by_text("Moves 1 note").wait_for()
+    assert "longer" in page.locator("#changes tbody tr").first.inner_text()
+
+
+def test_the_builder_says_it_for_who_does_not_drag(page: Any, song: Path) -> None:
+    new_variant(page, "late")
+    page.locator("#builder summary").click()
+    page.get_by_label("verb", exact=True).select_option("delay")
+    page.get_by_label("what", exact=True).select_option("phrase-ending note")
+    page.get_by_label("where", exact=True).select_option("in phrase 6")
+    page.get_by_role("button", name="Add", exact=True).click()
+    page.get_by_text("Moves 2 notes").wait_for()
+    assert "begins 1 beat later" in page.locator("#changes").inner_text()
+    assert "1 beat later than it did" in page.locator("body").text_content()
