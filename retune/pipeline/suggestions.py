@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -61,8 +62,9 @@ def suggest_for(
     analysis = analysis_of(opened, progress=progress)
     found = suggest_variants(analysis)
     names = _names(found, song.variants)
+    renamed = _renaming([item.name for item in found], names)
     suggested = tuple(
-        Suggested(Variant(name, item.rules, item.about), item.reason)
+        Suggested(Variant(name, item.rules, renamed(item.about)), renamed(item.reason))
         for name, item in zip(names, found, strict=True)
     )
     warnings = list(analysis.warnings)
@@ -95,6 +97,13 @@ def _names(found: Sequence[Suggestion], variants: Mapping[str, Variant]) -> list
         used.add(name)
         names.append(name)
     return names
+
+
+def _renaming(as_tried: Sequence[str], names: Sequence[str]) -> Callable[[str], str]:
+    """What puts the new names of variants into sentences that speak of each other by the old."""
+    new = dict(zip(as_tried, names, strict=True))
+    any_name = re.compile("|".join(rf"(?<![\w-]){re.escape(name)}(?![\w-])" for name in new))
+    return lambda text: any_name.sub(lambda match: new[match[0]], text) if new else text
 
 
 def suggestion_facts(suggestions: Suggestions) -> dict[str, Any]:

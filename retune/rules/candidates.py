@@ -2,379 +2,301 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from retune.carriers.heard import Analysis, Bars, Chord, Key
+from retune.carriers.heard import Analysis
+from retune.rules.crossings import two_by_two
 from retune.rules.endings import EndingNow
+from retune.rules.fitting import Accompaniment, Fit, moves_in_words, standing, state_over
 from retune.rules.scene import listed
-from retune.rules.sounding import transposed
-from retune.theory.chordnames import chord_name
-from retune.theory.chords import (
-    is_no_chord,
-    is_root_position,
-    is_tonic_chord,
-    third_semitone,
+from retune.rules.suggestwords import (
+    degrees_of,
+    numbers_of,
+    over_words,
+    phrases_in_words,
+    ranges,
+    sentences,
+    told,
+    usual,
 )
-from retune.theory.endingstats import COLLECTION, ending_share
-from retune.theory.keys import degree_pc, scale_semitones, tonic_pc
+from retune.rules.trial import Candidate
+from retune.theory.chordnames import chord_name
+from retune.theory.chords import is_no_chord, is_tonic_chord
+from retune.theory.keys import degree_pc
 from retune.theory.roles import same_digit
-
-NAMED_AT_MOST = 6
-"""More phrases than this are told as ranges."""
-FOURTH = 5
-"""Semitones from a dominant up to its tonic: the shorter way (down would be 7)."""
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A variant to try; `group` names those that belong together, `phrases` what must move."""
-
-    name: str
-    group: str
-    about: str
-    rules: tuple[str, ...]
-    reason: str
-    phrases: tuple[int, ...] = ()
 
 
 def candidates(analysis: Analysis, endings: Sequence[EndingNow]) -> Iterator[Candidate]:
     """Every contrast that the endings of a song allow; whether its rules match is not asked."""
     if not endings:
         return
-    yield from _home(endings)
-    yield from _all_home(endings)
-    yield from _never_home(endings)
-    yield from _one_phrase_early(endings)
-    yield from _third_for_tonic(endings)
-    yield from _one_step_above(endings)
-    yield from _into_the_chord(endings)
-    yield from _two_by_two(analysis, endings)
+    song = _Song(Accompaniment.of(analysis), tuple(endings))
+    waiting = [e for e in endings if not e.is_last and e.state == "open" and e.degree != "1"]
+    near = [e for e in waiting if e.degree.lstrip("b#") in ("2", "7")]
+    yield from _home(song, near)
+    yield from _always_home(song, waiting)
+    yield from _one_phrase_early(song)
+    yield from _third_for_tonic(song)
+    yield from two_by_two(song.band, endings)
+    yield from _never_home(song)
+    yield from _into_the_chord(song)
+    yield from _one_step_above(song)
+    yield from _tonic_over_wait(song, near)
 
 
-# --- the melody alone ----------------------------------------------------------------------------
+@dataclass(frozen=True)
+class _Song:
+    band: Accompaniment
+    endings: tuple[EndingNow, ...]
+
+    def moved(self, fits: Sequence[Fit], degree: str) -> tuple[str, ...]:
+        """Rules that bring exactly these endings to a degree, and their chords with them."""
+        what, scope = self.selection([fit.ending for fit in fits])
+        return (f"move {what} to degree {degree}{scope}", *self.band.rules(fits))
+
+    def selection(self, wanted: Sequence[EndingNow]) -> tuple[str, str]:
+        """The shortest words for exactly these endings: what, and the scope that follows."""
+        degrees = tuple(dict.fromkeys(e.degree for e in wanted))
+        same = [e for e in self.endings if any(same_digit(e.degree, d, e.key) for d in degrees)]
+        what = f"phrase-ending degree {', '.join(degrees)}"
+        if len(same) == len(wanted):
+            return what, ""
+        if [e for e in same if not e.is_last] == list(wanted):
+            return what, " except in phrase last"
+        return "phrase-ending note", f" in phrases {ranges(numbers_of(wanted))}"
 
 
-def _waiting(endings: Iterable[EndingNow]) -> list[EndingNow]:
-    """Inner endings that are open, on another degree than the tonic."""
-    return [e for e in endings if not e.is_last and e.state == "open" and e.degree != "1"]
+# --- to the tonic --------------------------------------------------------------------------------
 
 
-def _home(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
-    """Endings that wait a step from the tonic come home; with them a mirror, where all are on 2."""
-    near = [e for e in _waiting(endings) if e.degree.lstrip("b#") in ("2", "7")]
-    if not near:
+def _home(song: _Song, near: Sequence[EndingNow]) -> Iterator[Candidate]:
+    """Endings that wait a step from the tonic come home, each over a chord that lets it rest; with
+    them a mirror, where all are on 2."""
+    fits = _fits(song, near)
+    if not fits:
         return
-    what, scope = _selection(near, endings)
-    wait = "phrases wait" if len(near) > 1 else "phrase waits"
+    is_home = _all_rest(fits)
+    name = "home-early" if is_home else "tonic-early"
+    those = [fit.ending for fit in fits]
+    each = " each time" if len(fits) > 1 else ""
+    wait = "phrases wait" if len(fits) > 1 else "phrase waits"
+    home = "comes home to the tonic" if is_home else "goes to the tonic"
     yield Candidate(
-        "home-early",
+        name,
         "home",
-        f"The {wait} on {_degrees(near)} no more: the melody comes home to the tonic"
-        f"{' each time' if len(near) > 1 else ''}, and the band stays as it was.",
-        (f"move {what} to degree 1{scope}",),
-        _sentences(f"{_told(near)}.", _usual(near[0], "1")),
-        _numbers(near),
+        f"The {wait} on {degrees_of(those)} no more: the melody {home}{each}, {_band_words(fits)}.",
+        song.moved(fits, "1"),
+        sentences(f"{told(those)}.", _left(near, fits), usual(those[0], "1")),
+        numbers_of(those),
+        rests=numbers_of(those),
     )
-    if all(e.degree == "2" for e in near):
-        yield Candidate(
-            "mirror",
-            "home",
-            "A control for home-early: the waiting 2 moves about as far, but up to 3 and not home.",
-            (f"move {what} to degree 3{scope}",),
-            "What is heard in home-early and not here is due to coming home, not to a note having "
-            "been moved.",
-            _numbers(near),
-        )
+    if all(e.degree == "2" for e in those):
+        yield _mirror(song, fits, name)
 
 
-def _all_home(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
-    waiting = _waiting(endings)
-    if not waiting:
+def _mirror(song: _Song, fits: Sequence[Fit], name: str) -> Candidate:
+    key = fits[0].ending.key
+    partly = [fit for fit in fits if state_over("3", fit.chord, fit.ending.key) != "open"]
+    at = over_words(partly[0].chord) if partly else ""
+    reason = (
+        f"Degree 3 rests in part{at}: what tells the two apart there is the tonic, not rest "
+        "against waiting."
+        if partly
+        else f"What is heard in {name} and not here is due to the tonic, not to a note having been "
+        "moved."
+    )
+    if not partly and fits[0].chord is not None and not is_no_chord(fits[0].chord):
+        reason = f"Degree {standing('3', fits[0].chord, key)}. {reason}"
+    also = ", and the chords go the same way" if moves_in_words(fits) else ""
+    return Candidate(
+        "mirror",
+        "home",
+        f"A control for {name}: the waiting 2 moves about as far, but up to 3 and not home{also}.",
+        song.moved(fits, "3"),
+        reason,
+        numbers_of(fit.ending for fit in fits),
+    )
+
+
+def _always_home(song: _Song, waiting: Sequence[EndingNow]) -> Iterator[Candidate]:
+    fits = _fits(song, waiting)
+    if not fits:
         return
-    what, scope = _selection(waiting, endings)
+    is_home, is_every = _all_rest(fits), len(fits) == len(waiting)
+    which = "Every ending that waits" if is_every else "Every ending that waits and can"
+    home = "comes home to the tonic" if is_home else "goes to the tonic"
+    those = [fit.ending for fit in fits]
     yield Candidate(
-        "always-home",
+        "always-home" if is_home else "always-tonic",
         "always",
-        "Every ending that waits comes home to the tonic.",
-        (f"move {what} to degree 1{scope}",),
-        f"{_told(waiting)}; brought to 1, none of them waits.",
-        _numbers(waiting),
+        f"{which} {home}, {_band_words(fits)}.",
+        song.moved(fits, "1"),
+        sentences(f"{told(those)}.", _left(waiting, fits)),
+        numbers_of(those),
+        rests=numbers_of(those),
     )
 
 
-def _never_home(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
-    home = [e for e in endings if e.degree == "1"]
-    if not home:
-        return
-    what, scope = _selection(home, endings)
-    last = home[-1]
-    yield Candidate(
-        "never-home",
-        "never",
-        "No phrase comes home: each ending on the tonic is moved up to the waiting degree 2"
-        f"{', the last one too' if last.is_last else ''}.",
-        (f"move {what} to degree 2{scope}",),
-        _sentences(f"{_told(home)}.", _usual(last, "2") if last.is_last else ""),
-        _numbers(home),
-    )
-
-
-def _one_phrase_early(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
+def _one_phrase_early(song: _Song) -> Iterator[Candidate]:
+    endings = song.endings
     if len(endings) < 3 or not endings[-1].is_last or endings[-2].degree == "1":
         return
     ending = endings[-2]
+    fits = _fits(song, [ending])
+    if not fits:
+        return
+    is_home = _all_rest(fits)
+    how = "comes home already" if is_home else "is on the tonic already, at rest in part"
+    place = "it takes the end's place" if is_home else "it comes near to the end"
+    rule = f"move phrase-ending note to degree 1 in phrase {ending.phrase}"
     yield Candidate(
-        "home-one-phrase-early",
+        "home-one-phrase-early" if is_home else "tonic-one-phrase-early",
         "early",
-        f"Phrase {ending.phrase} comes home already, so that the last phrase comes as an "
-        "afterthought.",
-        (f"move phrase-ending note to degree 1 in phrase {ending.phrase}",),
-        f"{_told([ending])}, and prepares the end; on 1 it takes the end's place.",
+        f"Phrase {ending.phrase} {how}, so that the last phrase comes as an afterthought, "
+        f"{_band_words(fits)}.",
+        (rule, *song.band.rules(fits)),
+        f"{told([ending])}, and prepares the end; on 1{over_words(fits[0].chord)} {place}.",
         (ending.phrase,),
+        rests=(ending.phrase,),
     )
 
 
-def _third_for_tonic(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
-    last = endings[-1]
+def _tonic_over_wait(song: _Song, near: Sequence[EndingNow]) -> Iterator[Candidate]:
+    """The tonic over chords that fight it and that no move of the band makes fit."""
+    stuck = [e for e in near if song.band.home(e) is None]
+    if not stuck:
+        return
+    chords = dict.fromkeys(e.chord for e in stuck if e.chord is not None)
+    keys = [e.key for e in stuck]
+    why = [standing("1", chord, keys[0]) for chord in chords]
+    what, scope = song.selection(stuck)
+    yield Candidate(
+        "tonic-over-wait",
+        "over-wait",
+        f"The melody goes to the tonic where it waited on {degrees_of(stuck)}, and the band waits "
+        "on under it: this is not home.",
+        (f"move {what} to degree 1{scope}",),
+        sentences(f"{told(stuck)}.", f"Degree {listed(why[:3])}."),
+        numbers_of(stuck),
+    )
+
+
+def _fits(song: _Song, endings: Iterable[EndingNow]) -> list[Fit]:
+    return [fit for ending in endings if (fit := song.band.home(ending)) is not None]
+
+
+def _all_rest(fits: Iterable[Fit]) -> bool:
+    return all(fit.state == "at rest" for fit in fits)
+
+
+def _band_words(fits: Sequence[Fit]) -> str:
+    """What the band does under moved endings."""
+    moved = [fit for fit in fits if fit.semitones]
+    if not moved:
+        return "and the band stays as it was"
+    phrases = phrases_in_words(numbers_of(fit.ending for fit in moved))
+    where = "" if len(moved) == len(fits) else f" in {phrases}"
+    return f"and the band goes with it{where}: {moves_in_words(moved)}"
+
+
+def _left(waiting: Sequence[EndingNow], fits: Sequence[Fit]) -> str:
+    """What is said of endings that are left as they are."""
+    moved = {fit.ending.phrase for fit in fits}
+    left = [e for e in waiting if e.phrase not in moved]
+    if not left:
+        return ""
+    one = len(left) == 1
+    return (
+        f"{_capital(phrases_in_words(numbers_of(left)))} {'is' if one else 'are'} left as "
+        f"{'it is' if one else 'they are'}: the tonic would fight {'its' if one else 'their'} "
+        f"chord{'' if one else 's'}."
+    )
+
+
+# --- away from it, and within the chord ----------------------------------------------------------
+
+
+def _never_home(song: _Song) -> Iterator[Candidate]:
+    home = [e for e in song.endings if e.degree == "1"]
+    if not home:
+        return
+    fits = [song.band.away(ending, "2") for ending in home]
+    last = fits[-1]
+    also = ", the last one too" if last.ending.is_last else ""
+    if also and not last.semitones and is_tonic_chord(last.chord, last.ending.key):
+        also += f", a ninth{over_words(last.chord)} that nothing resolves"
+    yield Candidate(
+        "never-home",
+        "never",
+        f"No phrase comes home: each ending on the tonic is moved up to degree 2{also}; "
+        f"{_band_words(fits).removeprefix('and ')}.",
+        song.moved(fits, "2"),
+        sentences(f"{told(home)}.", usual(home[-1], "2") if last.ending.is_last else ""),
+        numbers_of(home),
+    )
+
+
+def _third_for_tonic(song: _Song) -> Iterator[Candidate]:
+    last = song.endings[-1]
     if not last.is_last or last.degree != "1":
         return
-    if last.chord is not None and last.chord.role_of(degree_pc("3", last.key)) is None:
-        return
+    chord = last.chord
+    if chord is not None and not is_no_chord(chord):
+        third = chord.role_of(degree_pc("3", last.key))
+        if third is None or not is_tonic_chord(chord, last.key):
+            return
     yield Candidate(
         "third-for-tonic",
         "third",
         "The last phrase ends on the third degree in place of the tonic: stable, yet not closed.",
         ("move phrase-ending note to degree 3 above in phrase last",),
-        _sentences(
+        sentences(
             "It tells rest from closure: the third belongs to the tonic chord and is no way home.",
-            _usual(last, "3"),
+            usual(last, "3"),
         ),
         (last.phrase,),
     )
 
 
-def _one_step_above(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
+def _one_step_above(song: _Song) -> Iterator[Candidate]:
+    """All endings but the last, which would be left on a ninth."""
+    inner = [e for e in song.endings if not e.is_last]
+    if len(inner) < 2:
+        return
+    but = " except in phrase last" if len(inner) < len(song.endings) else ""
     yield Candidate(
         "one-step-above",
         "step",
-        "Every phrase ends one scale step higher.",
-        ("shift phrase-ending note up 1 scale step",),
-        "All endings change by the same step, whatever their degree: some lose their rest, others "
-        f"may find it. {_told(endings)}.",
-        _numbers(endings),
+        f"Every phrase{' but the last' if but else ''} ends one scale step higher, and the band "
+        "stays as it was.",
+        (f"shift phrase-ending note up 1 scale step{but}",),
+        f"These endings change by the same step, whatever their degree. {told(inner)}.",
+        numbers_of(inner),
     )
 
 
-def _into_the_chord(endings: Sequence[EndingNow]) -> Iterator[Candidate]:
+def _into_the_chord(song: _Song) -> Iterator[Candidate]:
     outside = [
         e
-        for e in endings
+        for e in song.endings
         if e.chord is not None
         and not is_no_chord(e.chord)
         and e.chord.role_of(e.note.midi_name) is None
     ]
     if not outside:
         return
+    fights = " and ".join(dict.fromkeys(chord_name(e.chord) for e in outside[:2] if e.chord))
     yield Candidate(
         "into-the-chord",
         "chord",
         "Every ending that is no chord tone goes to the nearest one.",
         ("move phrase-ending note to nearest chord tone where it is not a chord tone",),
-        f"{_told(outside)}, outside the chord: the dissonance goes, the wait for home may not.",
-        _numbers(outside),
+        f"{told(outside)}, outside the chord: the dissonance with {fights} goes, and with it a "
+        "reason to go on; others may stay.",
+        numbers_of(outside),
     )
 
 
-def _selection(wanted: Sequence[EndingNow], endings: Sequence[EndingNow]) -> tuple[str, str]:
-    """The shortest words for exactly these endings: what, and the scope that follows."""
-    degrees = tuple(dict.fromkeys(e.degree for e in wanted))
-    same = [e for e in endings if any(same_digit(e.degree, d, e.key) for d in degrees)]
-    what = f"phrase-ending degree {', '.join(degrees)}"
-    if len(same) == len(wanted):
-        return what, ""
-    if [e for e in same if not e.is_last] == list(wanted):
-        return what, " except in phrase last"
-    return "phrase-ending note", f" in phrases {ranges([e.phrase for e in wanted])}"
-
-
-def ranges(numbers: Sequence[int]) -> str:
-    """ "1-3, 5"."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and runs[-1][-1] == number - 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
-
-
-# --- melody by harmony ---------------------------------------------------------------------------
-
-
-def _two_by_two(analysis: Analysis, endings: Sequence[EndingNow]) -> Iterator[Candidate]:
-    """Melody (2 or 1) by harmony (dominant or tonic), band and bass moved together; with a mirror,
-    and the bass moved alone."""
-    backing = [s.name for s in analysis.stems.values() if s.role == "backing"]
-    bass = [s.name for s in analysis.stems.values() if s.role == "bass" and s.notes]
-    found = next(_ends_on_two(endings), None)
-    if found is None or not backing or len(analysis.bars.downbeats_s) < 2:
-        return
-    ending, semitones = found
-    chord = ending.chord
-    assert chord is not None
-    at = f"in phrase {ending.phrase}"
-    melody = f"move phrase-ending note to degree 1 {at}"
-    way = f"{'up' if semitones > 0 else 'down'} {abs(semitones)} semitones"
-    span = _span_words(chord, ending, analysis.bars)
-    harmony = f"shift {', '.join([*bass, *backing])} {way} {span}"
-    before = chord_name(chord)
-    after = chord_name(transposed(chord, semitones, ending.key))
-    both = f"phrase {ending.phrase}, which ends on 2 over {before}"
-    told = "One of a set that tells what makes an ending rest, the melody or the harmony:"
-    group, phrases = "two-by-two", (ending.phrase,)
-    yield Candidate(
-        "cause-melody",
-        group,
-        f"In {both}, the melody alone comes home; the {before} stays under it.",
-        (melody,),
-        f"{told} melody 1, harmony as it was.",
-        phrases,
-    )
-    yield Candidate(
-        "cause-harmony",
-        group,
-        f"In {both}, bass and backing alone move, to {after}; the melody stays on 2.",
-        (harmony,),
-        f"{told} melody 2, harmony moved.",
-    )
-    yield Candidate(
-        "cause-both",
-        group,
-        f"In {both}, melody and harmony both move: 1 over {after}.",
-        (melody, harmony),
-        f"{told} both moved. The original is the fourth of the set.",
-        phrases,
-    )
-    yield Candidate(
-        "cause-mirror",
-        group,
-        f"A control for cause-melody: in {both}, the 2 moves about as far, but up to 3 and not "
-        "home.",
-        (f"move phrase-ending note to degree 3 {at}",),
-        "It changes as much as cause-melody without coming home.",
-        phrases,
-    )
-    if bass and semitones > 0:
-        yield Candidate(
-            "cause-bass-alone",
-            group,
-            f"In {both}, only the bass moves, to the tonic; the {before} above it stays, so that "
-            "this is not the tonic chord.",
-            (f"shift {', '.join(bass)} {way} {span}",),
-            "It tells whether the bass alone makes an ending rest.",
-        )
-
-
-def _ends_on_two(endings: Sequence[EndingNow]) -> Iterator[tuple[EndingNow, int]]:
-    """Inner endings on 2 whose chord a fourth takes from dominant to tonic, or back; the first
-    kind first."""
-    on_two = [e for e in endings if e.degree == "2" and not e.is_last and not is_no_chord(e.chord)]
-    for ending in on_two:
-        if _is_dominant(ending.chord, ending.key):
-            yield ending, FOURTH
-    for ending in on_two:
-        chord, key = ending.chord, ending.key
-        if chord is None or not is_tonic_chord(chord, key):
-            continue
-        if _is_dominant(transposed(chord, -FOURTH, key), key):
-            yield ending, -FOURTH
-
-
-def _is_dominant(chord: Chord | None, key: Key) -> bool:
-    """Whether a chord in root position would be the key's own tonic chord a fourth higher (no
-    Picardy third), and leads there by its major third."""
-    if chord is None or third_semitone(chord) != 4 or not is_root_position(chord):
-        return False
-    home = transposed(chord, FOURTH, key)
-    scale = {(tonic_pc(key) + semitone) % 12 for semitone in scale_semitones(key)}
-    return is_tonic_chord(home, key) and {pc for pc, _ in home.tones} <= scale
-
-
-def _span_words(chord: Chord, ending: EndingNow, bars: Bars) -> str:
-    """The stretch to move, in bars where it begins and ends with one: as much of the ending's chord
-    as lies in the bars in which the ending sounds, so that its neighbours keep their harmony."""
-    downbeats, note = bars.downbeats_s, ending.note
-    start_s = max(chord.start_s, downbeats[max((note.bar or 1) - 1, 0)])
-    # A note held a little over a barline has ended with the bar.
-    loose_s = (downbeats[1] - downbeats[0]) / bars.beats_per_bar / 4
-    next_bar = bisect_left(downbeats, max(note.end_s - loose_s, start_s + loose_s))
-    end_s = min(chord.end_s, downbeats[min(next_bar, len(downbeats) - 1)])
-    (first, first_beat), (stop, stop_beat) = (
-        _bar_and_beat(start_s, bars),
-        _bar_and_beat(end_s, bars),
-    )
-    if first_beat == stop_beat == 1.0:
-        return f"in bar {first}" if stop - first <= 1 else f"in bars {first}-{stop - 1}"
-    return f"from {first}:{first_beat:g} to {stop}:{stop_beat:g}"
-
-
-def _bar_and_beat(time_s: float, bars: Bars) -> tuple[int, float]:
-    """Bar and beat of a moment, beats to the hundredth; never before bar 1."""
-    downbeats = bars.downbeats_s
-    index = min(max(bisect_right(downbeats, time_s + 1e-3) - 1, 0), len(downbeats) - 1)
-    last = index == len(downbeats) - 1
-    length_s = (
-        downbeats[index] - downbeats[index - 1]
-        if last
-        else (downbeats[index + 1] - downbeats[index])
-    )
-    part = max(time_s - downbeats[index], 0.0) / length_s
-    return index + 1, round(1 + part * bars.beats_per_bar, 2)
-
-
-# --- words ---------------------------------------------------------------------------------------
-
-
-def _numbers(endings: Iterable[EndingNow]) -> tuple[int, ...]:
-    return tuple(e.phrase for e in endings)
-
-
-def _degrees(endings: Iterable[EndingNow]) -> str:
-    return listed(list(dict.fromkeys(e.degree for e in endings)))
-
-
-def _told(endings: Sequence[EndingNow]) -> str:
-    """ "Phrase 2 ends on 2 over Bb and phrase 4 on 2 over F"; of many, "phrases 1-9 end on 2"."""
-    if len(endings) > NAMED_AT_MOST:
-        return f"Phrases {ranges(_numbers(endings))} end on {_degrees(endings)}"
-    words: list[str] = []
-    for ending in endings:
-        over = (
-            ""
-            if ending.chord is None or is_no_chord(ending.chord)
-            else (f" over {chord_name(ending.chord)}")
-        )
-        ends = "Phrase {} ends on" if not words else "phrase {} on"
-        words.append(f"{ends.format(ending.phrase)} {ending.degree}{over}")
-    return listed(words)
-
-
-def _sentences(*sentences: str) -> str:
-    return " ".join(filter(None, sentences))
-
-
-def _usual(ending: EndingNow, other: str) -> str:
-    """How usual the ending's degree and another are there, in a collection that was counted."""
-    shares = [
-        ending_share(degree, ending.key.mode, last=ending.is_last)
-        for degree in (ending.degree, other)
-    ]
-    if None in shares:
-        return ""
-    which = "last" if ending.is_last else "inner"
-    return (
-        f"In {COLLECTION} in {ending.key.mode}, {shares[0]:.1f} % of {which} phrases end on "
-        f"{ending.degree} and {shares[1]:.1f} % on {other}."
-    )
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

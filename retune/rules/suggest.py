@@ -8,10 +8,13 @@ from statistics import fmean
 
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis
-from retune.rules.candidates import NAMED_AT_MOST, Candidate, candidates, ranges
+from retune.rules.candidates import candidates
 from retune.rules.endings import EndingNow, endings_of
 from retune.rules.plan import make_plan
-from retune.rules.scene import listed
+from retune.rules.suggestwords import phrases_in_words
+from retune.rules.trial import Candidate
+from retune.theory.chords import is_no_chord
+from retune.theory.keys import degree_pc
 
 # How well a moved note keeps its sound, by the size of the shift: spectral error grows by about
 # two thirds from 2 semitones to 7 (measured on synthetic voices with known truth). A choice of
@@ -19,17 +22,21 @@ from retune.rules.scene import listed
 _FULL_CENTS, _WORST_CENTS, _WORST = 200.0, 700.0, 0.5
 # A stem that is not one voice is moved with more loss than a single note.
 _WHOLE_STEM = 0.7
-# What an ending counts that moves and stays open (or partly at rest, or at rest) all the same.
-_SAME_WAY = 0.5
+# Below this a variant renders poorly, and what it changes counts by so much.
+_CLEAN, _POORLY = 0.5, 0.5
+# Steps between the three ways to end.
+_STEPS = {"open": 0, "partly at rest": 1, "at rest": 2}
+_TRIAD = ("root", "third", "fifth")
 
 
 @dataclass(frozen=True)
 class Suggestion:
     """A variant worth hearing.
 
-    `changes` counts the phrases that end on another degree or chord: those that also end in
-    another way (at rest, partly at rest, open) in full, the others by half. `cleanliness`, 0 to
-    1, orders how cleanly it can be rendered and is no promise of quality.
+    `changes` is what it changes for who listens: how many steps (open, partly at rest, at rest)
+    an ending that it touches goes up or down, on average, 0 to 2. `hangs` tells that the song
+    would end on a dissonance that nothing resolves. `cleanliness`, 0 to 1, orders how cleanly it
+    can be rendered and is no promise of quality.
     """
 
     name: str
@@ -38,6 +45,7 @@ class Suggestion:
     reason: str
     changes: float
     cleanliness: float
+    hangs: bool = False
 
 
 def suggest_variants(
@@ -45,11 +53,12 @@ def suggest_variants(
 ) -> tuple[Suggestion, ...]:
     """Contrasting variants of a song, the most telling first.
 
-    Every waiting ending comes home; none ever does; home comes a phrase early; every ending a
-    step higher; a stable third in place of the tonic; endings brought into their chords; and two
-    by two, melody (2 or 1) by harmony (dominant or tonic), with a mirror that moves as far without
-    coming home. Variants that belong together stay together; sets are ranked by how many endings
-    change, times how cleanly they render.
+    Every waiting ending comes home, with its chord where the tonic would fight that; home comes a
+    phrase early; none ever comes; every ending a step higher; a stable third in place of the
+    tonic; endings brought into their chords; the tonic over chords that wait on; and two by two,
+    melody (2 or 1) by harmony (dominant or tonic), with a mirror. Variants that belong together
+    stay together; sets are ranked by how far their endings turn (at rest, partly, open), those
+    that render poorly after; what ends the song on an unresolved dissonance comes after the rest.
 
     Parameters
     ----------
@@ -70,12 +79,15 @@ def suggest_variants(
     for candidate in candidates(analysis, endings):
         plan = make_plan(analysis, candidate.rules, name=candidate.name, follow=follow)
         moves = tuple((edit.stem, edit.start_s, edit.shift_cents) for edit in plan.edits)
+        after = endings_of(analysis, plan)
         # The two by two is whole only with all its cells, heard before or not.
-        if _misses(candidate, plan) or (moves in seen and candidate.group != "two-by-two"):
+        known = moves in seen and candidate.group != "two-by-two"
+        if known or _misses(candidate, plan) or not _keeps_its_word(candidate, after):
             continue
         seen.add(moves)
+        pairs = tuple(zip(endings, after, strict=True))
         groups.setdefault(candidate.group, []).append(
-            _suggestion(candidate, plan, analysis, endings)
+            _suggestion(candidate, plan, pairs, _cleanliness(analysis, plan))
         )
     return tuple(s for group in sorted(groups.values(), key=_rank) for s in group)
 
@@ -87,19 +99,36 @@ def _misses(candidate: Candidate, plan: Plan) -> bool:
     return not set(plan.rules) <= moving or not set(candidate.phrases) <= moved
 
 
+def _keeps_its_word(candidate: Candidate, after: Sequence[EndingNow]) -> bool:
+    """Whether what is said to rest does, with all that sounds under it."""
+    return all(e.state != "open" for e in after if e.phrase in candidate.rests)
+
+
 def _suggestion(
-    candidate: Candidate, plan: Plan, analysis: Analysis, before: Sequence[EndingNow]
+    candidate: Candidate,
+    plan: Plan,
+    pairs: Sequence[tuple[EndingNow, EndingNow]],
+    cleanliness: float,
 ) -> Suggestion:
-    after = endings_of(analysis, plan)
-    touched = [(a, b) for a, b in zip(before, after, strict=True) if _differs(a, b)]
+    touched = [(a, b) for a, b in pairs if _differs(a, b)]
+    steps = [abs(_STEPS[a.state] - _STEPS[b.state]) for a, b in touched]
     return Suggestion(
         name=candidate.name,
         about=candidate.about,
         rules=plan.rules,
         reason=" ".join(filter(None, (candidate.reason, _outcome(touched)))),
-        changes=sum(_SAME_WAY if a.state == b.state else 1.0 for a, b in touched),
-        cleanliness=round(_cleanliness(analysis, plan), 3),
+        changes=fmean(steps) if steps else 0.0,
+        cleanliness=round(cleanliness, 3),
+        hangs=any(_hangs(b) for _, b in touched),
     )
+
+
+def _hangs(ending: EndingNow) -> bool:
+    """Whether the last phrase ends outside its chord's triad: a ninth, say."""
+    chord = ending.chord
+    if not ending.is_last or chord is None or is_no_chord(chord):
+        return False
+    return chord.role_of(degree_pc(ending.degree, ending.key)) not in _TRIAD
 
 
 def _differs(before: EndingNow, after: EndingNow) -> bool:
@@ -116,12 +145,10 @@ def _outcome(touched: Sequence[tuple[EndingNow, EndingNow]]) -> str:
 
 
 def _became(before: str, after: str, phrases: Sequence[int]) -> str:
-    who, s = ("phrases", "") if len(phrases) > 1 else ("phrase", "s")
-    many = len(phrases) > NAMED_AT_MOST
-    numbers = ranges(phrases) if many else listed([str(phrase) for phrase in phrases])
+    who, s = phrases_in_words(phrases), "" if len(phrases) > 1 else "s"
     if before == after:
-        return f"{who} {numbers} stay{s} {after}"
-    return f"{who} {numbers} turn{s} from {before} to {after}"
+        return f"{who} stay{s} {after}"
+    return f"{who} turn{s} from {before} to {after}"
 
 
 def _cleanliness(analysis: Analysis, plan: Plan) -> float:
@@ -136,7 +163,7 @@ def _cleanliness(analysis: Analysis, plan: Plan) -> float:
     return fmean(marks)
 
 
-def _rank(group: Sequence[Suggestion]) -> tuple[float, str]:
-    """Sets by the best of them, most first; names settle what is equal."""
-    worth = max(s.changes * s.cleanliness for s in group)
-    return -worth, group[0].name
+def _rank(group: Sequence[Suggestion]) -> tuple[bool, float]:
+    """Sets by the best of them, most first; what is equal stays as it was tried."""
+    worth = max(s.changes * (_POORLY if s.cleanliness < _CLEAN else 1.0) for s in group)
+    return any(s.hangs for s in group), -worth

@@ -24,7 +24,11 @@ def test_json_keeps_the_contract(song: Path, capsys: pytest.CaptureFixture[str])
     assert all(set(v) == {"name", "about", "rules", "reason"} for v in facts["variants"])
     by_rules = {tuple(v["rules"]): v["name"] for v in facts["variants"]}
     # A variant that the song has by the same rules keeps its own name.
-    assert by_rules[("move phrase-ending degree 2 to degree 1",)] == "home-early"
+    home = ("move phrase-ending degree 2 to degree 1", "shift bass, harp up 5 semitones in bar 16")
+    assert by_rules[home] == "home-with-harmony"
+    # Sentences that speak of it by the name that was suggested speak of it by its own.
+    mirror = next(v for v in facts["variants"] if v["name"].startswith("mirror"))
+    assert mirror["about"].startswith("A control for home-with-harmony: ")
     assert len(by_rules) == len(facts["variants"])
 
 

@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from rule_songs import SONGS, empty, lullaby, modulating, song
+from rule_songs import SONGS, empty, lullaby, song
 
 from retune.rules import Suggestion, make_plan, parse_rule, suggest_variants
 from retune.rules.endings import endings_of
@@ -45,17 +45,20 @@ def test_words_are_whole_sentences_that_judge_nobody(name: str) -> None:
             assert not {"wrong", "better", "fixed", "None"} & set(re.findall(r"\w+", text))
 
 
+STEPS = {"open": 0, "partly at rest": 1, "at rest": 2}
+
+
 @every_song
 def test_the_reason_tells_how_the_endings_turn_out(name: str) -> None:
     analysis = SONGS[name]()
     before = endings_of(analysis)
     for suggestion in suggest_variants(analysis):
         after = endings_of(analysis, make_plan(analysis, suggestion.rules))
-        turned = 0.0
+        steps = []
         for old, new in zip(before, after, strict=True):
             if (old.degree, old.chord) == (new.degree, new.chord):
                 continue
-            turned += 0.5 if old.state == new.state else 1.0
+            steps.append(abs(STEPS[old.state] - STEPS[new.state]))
             number = rf"[Pp]hrases? (?:[\d, ]|and)*\b{old.phrase}\b(?:[\d, ]|and)*"
             became = (
                 rf"stays? {old.state}"
@@ -63,28 +66,98 @@ def test_the_reason_tells_how_the_endings_turn_out(name: str) -> None:
                 else f"turns? from {old.state} to {new.state}"
             )
             assert re.search(number + " " + became, suggestion.reason), suggestion
-        assert suggestion.changes == turned > 0
+        assert steps
+        assert suggestion.changes == pytest.approx(sum(steps) / len(steps))
 
 
 @every_song
-def test_sets_are_ranked_by_how_much_changes_and_how_cleanly(name: str) -> None:
-    worth: dict[str, float] = {}
+def test_sets_are_ranked_by_how_far_their_endings_turn(name: str) -> None:
+    worth: dict[str, tuple[bool, float]] = {}
     for suggestion in suggest_variants(SONGS[name]()):
         assert 0 < suggestion.cleanliness <= 1
         group = "two-by-two" if suggestion.name.startswith("cause-") else suggestion.name
-        group = "home-early" if group == "mirror" else group
-        value = suggestion.changes * suggestion.cleanliness
-        worth[group] = max(worth.get(group, 0.0), value)
-    assert list(worth.values()) == sorted(worth.values(), reverse=True)
+        group = "home-early" if group == "mirror" and "home-early" in worth else group
+        group = "tonic-early" if group == "mirror" else group
+        hangs, value = worth.get(group, (False, 0.0))
+        part = 1.0 if suggestion.cleanliness >= 0.5 else 0.5
+        value = max(value, suggestion.changes * part)
+        worth[group] = (hangs or suggestion.hangs, value)
+    ranks = [(hangs, -value) for hangs, value in worth.values()]
+    assert ranks == sorted(ranks)
 
 
-def test_in_the_first_the_waiting_endings_come_home() -> None:
-    home = named("lullaby")["home-early"]
-    assert home.rules == ("move phrase-ending degree 2 to degree 1",)
+@every_song
+def test_what_is_called_home_is_at_rest_over_its_chord(name: str) -> None:
+    analysis = SONGS[name]()
+    before = endings_of(analysis)
+    called = ("home-early", "always-home", "home-one-phrase-early")
+    for suggestion in suggest_variants(analysis):
+        if suggestion.name not in called and "this comes home" not in suggestion.about:
+            continue
+        after = endings_of(analysis, make_plan(analysis, suggestion.rules))
+        touched = [b for a, b in zip(before, after, strict=True) if a.degree != b.degree]
+        assert touched
+        assert {ending.state for ending in touched} == {"at rest"}, suggestion
+
+
+def test_home_takes_its_chord_along_where_that_would_fight_it() -> None:
+    found = named("lullaby")
+    home = found["home-early"]
+    # Phrase 1 waits on 2 over V, phrase 3 on 2 over I: there the tonic fits as it is.
+    assert home.rules == (
+        "move phrase-ending degree 2 to degree 1",
+        "shift bass, harp up 5 semitones in bars 3-4",
+    )
+    assert home.about.endswith("and the band goes with it in phrase 1: F becomes Bb.")
+    assert home.reason.endswith("Phrases 1 and 3 turn from open to at rest.")
     after = endings_of(lullaby(), make_plan(lullaby(), home.rules))
     assert [ending.degree for ending in after] == ["1", "3", "1", "1"]
     # Counted in the Essen collection; see theory.endingstats for the count and its source.
     assert "16.5 % of inner phrases end on 2" in home.reason
+
+
+def test_the_tonic_over_a_chord_that_cannot_go_with_it_is_not_called_home() -> None:
+    # V7 moved as a whole would be the seventh chord of I.
+    found = band("D5:2 C5:2 / D5:2 Bb4:2", chart="F7 | Bb", bass="F2:4 Bb2:4")
+    assert not {"home-early", "always-home"} & set(found)
+    over = found["tonic-over-wait"]
+    assert "this is not home" in over.about
+    assert over.reason == (
+        "Phrase 1 ends on 2 over F7. Degree 1 is no tone of F7. Phrase 1 stays open."
+    )
+    assert list(found)[-1] == "tonic-over-wait"
+
+
+def test_the_tonic_over_the_fourth_chord_rests_in_part_and_is_called_so() -> None:
+    found = band("F4:2 C5:2 / D5:2 Bb4:2", chart="Eb | Bb", bass="Eb2:4 Bb2:4")
+    assert "home-early" not in found
+    assert found["tonic-early"].rules == ("move phrase-ending degree 2 to degree 1",)
+    assert "goes to the tonic" in found["tonic-early"].about
+    assert found["tonic-early"].reason.endswith("Phrase 1 turns from open to partly at rest.")
+
+
+def test_never_home_takes_the_last_chord_along() -> None:
+    never = named("lullaby")["never-home"]
+    assert not never.hangs
+    last = endings_of(lullaby(), make_plan(lullaby(), never.rules))[-1]
+    assert last.chord is not None
+    assert (last.degree, last.chord.roman, last.state) == ("2", "V", "open")
+
+
+def test_what_ends_the_song_on_a_ninth_comes_after_the_rest() -> None:
+    analysis = song(
+        {"vocal": ("melody", "D5:2 F5:2 / D5:2 C5:2 / D5:2 Bb4:2")}, chart="Bb | F7 | Bb"
+    )
+    found = suggest_variants(analysis)
+    assert found[-1].name == "never-home"
+    assert found[-1].hangs
+    assert "a ninth over Bb that nothing resolves" in found[-1].about
+    assert not any(s.hangs for s in found[:-1])
+
+
+def test_one_step_above_leaves_the_last_ending() -> None:
+    step = named("lullaby")["one-step-above"]
+    assert step.rules == ("shift phrase-ending note up 1 scale step except in phrase last",)
 
 
 @every_song
@@ -115,6 +188,17 @@ def test_the_two_by_two_has_all_its_cells_on_one_ending() -> None:
     assert cells["cause-bass-alone"][1] != "I"
 
 
+def test_the_set_tells_who_comes_home() -> None:
+    abouts = {n: s.about for n, s in named("lullaby").items() if n.startswith("cause-")}
+    assert abouts["cause-melody"].endswith("this does not come home, for 1 is no tone of F.")
+    assert abouts["cause-harmony"].endswith("this does not come home, for 2 is no tone of Bb.")
+    assert abouts["cause-both"].endswith("this comes home, for 1 is the root of Bb.")
+    turned = band("D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | Bb", bass="Bb2:4 Bb2:4")
+    assert "this comes home, for 1 is the root of Bb" in turned["cause-melody"].about
+    assert "this does not come home, for 1 is no tone of F" in turned["cause-both"].about
+    assert "this rests in part, for 3 is the third of Bb" in turned["cause-mirror"].about
+
+
 def test_bass_and_backing_move_together_and_by_one_amount() -> None:
     plan = make_plan(lullaby(), named("lullaby")["cause-harmony"].rules)
     assert {edit.stem for edit in plan.edits} == {"bass", "harp"}
@@ -122,13 +206,15 @@ def test_bass_and_backing_move_together_and_by_one_amount() -> None:
 
 
 def test_the_mirror_moves_the_same_notes_the_other_way() -> None:
-    found = named("modulating")
-    home = make_plan(modulating(), found["home-early"].rules)
-    mirror = make_plan(modulating(), found["mirror"].rules)
-    assert [edit.note for edit in home.edits] == [edit.note for edit in mirror.edits]
-    assert {edit.shift_cents for edit in home.edits} == {-200.0}
-    assert {edit.shift_cents for edit in mirror.edits} == {200.0}
-    assert not any(e.to_degree == "1" for e in mirror.edits)
+    found = named("lullaby")
+    assert found["mirror"].rules[1:] == found["home-early"].rules[1:]
+    home = make_plan(lullaby(), found["home-early"].rules).of_stem("vocal")
+    mirror = make_plan(lullaby(), found["mirror"].rules).of_stem("vocal")
+    moved = [[e for e in edits if e.to_degree in ("1", "3")] for edits in (home, mirror)]
+    assert [edit.note for edit in moved[0]] == [edit.note for edit in moved[1]]
+    assert {edit.shift_cents for edit in moved[0]} == {-200.0}
+    assert {edit.shift_cents for edit in moved[1]} == {200.0}
+    assert {edit.to_degree for edit in moved[1]} == {"3"}
 
 
 def test_without_backing_there_is_no_two_by_two() -> None:
@@ -157,7 +243,7 @@ def band(vocal: str, chart: str, bass: str) -> dict[str, Suggestion]:
 def test_a_2_over_the_tonic_chord_is_crossed_with_the_dominant() -> None:
     found = band("D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | Bb", bass="Bb2:4 Bb2:4")
     assert found["cause-harmony"].rules == ("shift bass, harp down 5 semitones in bar 1",)
-    assert "to F; the melody stays on 2" in found["cause-harmony"].about
+    assert "to F, and the melody stays on 2" in found["cause-harmony"].about
     assert "cause-bass-alone" not in found
 
 
@@ -184,12 +270,19 @@ def test_in_minor_no_picardy_third_is_made() -> None:
 
 def test_open_endings_far_from_home_are_another_variant() -> None:
     found = band(
-        "D5:2 C5:2 / C5:2 Eb5:2 / D5:2 Eb5:2 / D5:2 Bb4:2",
-        chart="F | F7 | F7 | Bb",
+        "D5:2 C5:2 / C5:2 D5:2 / D5:2 Eb5:2 / D5:2 Bb4:2",
+        chart="F | F7 | F | Bb",
         bass="F2:4 F2:4 F2:4 Bb2:4",
     )
-    assert found["home-early"].rules == ("move phrase-ending degree 2 to degree 1",)
-    assert found["always-home"].rules == ("move phrase-ending degree 2, 4 to degree 1",)
+    band_too = "shift bass, harp up 5 semitones in bar 1"
+    assert found["home-early"].rules == ("move phrase-ending degree 2 to degree 1", band_too)
+    assert found["always-home"].rules == (
+        "move phrase-ending degree 2, 4 to degree 1",
+        "shift bass, harp up 5 semitones in bars 1, 3",
+    )
+    assert "phrase 2 is left as it is: the tonic would fight its chord" in (
+        found["always-home"].reason.lower()
+    )
 
 
 def test_only_endings_that_wait_are_named_where_others_share_their_degree() -> None:
@@ -199,7 +292,10 @@ def test_only_endings_that_wait_are_named_where_others_share_their_degree() -> N
         chart="Bb | F | F | Bb | Bb",
         bass="Bb2:4 F2:4 F2:4 Bb2:4 Bb2:4",
     )
-    assert found["always-home"].rules == ("move phrase-ending note to degree 1 in phrases 2-3",)
+    assert found["always-home"].rules == (
+        "move phrase-ending note to degree 1 in phrases 2-3",
+        "shift bass, harp up 5 semitones in bars 2-3",
+    )
 
 
 def test_an_ending_outside_its_chord_is_brought_into_it() -> None:
@@ -207,15 +303,15 @@ def test_an_ending_outside_its_chord_is_brought_into_it() -> None:
         "D5:2 Eb5:2 / D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | F | Bb", bass="Bb2:4 F2:4 Bb2:4"
     )
     assert found["into-the-chord"].reason == (
-        "Phrase 1 ends on 4 over Bb, outside the chord: the dissonance goes, the wait for home may "
-        "not. Phrase 1 turns from open to partly at rest."
+        "Phrase 1 ends on 4 over Bb, outside the chord: the dissonance with Bb goes, and with it a "
+        "reason to go on; others may stay. Phrase 1 turns from open to partly at rest."
     )
 
 
 def test_many_phrases_are_told_as_ranges() -> None:
     long = song({"vocal": ("melody", "D5:2 C5:2 / " * 12 + "D5:2 Bb4:2")}, chart="F | " * 12 + "Bb")
     found = {s.name: s for s in suggest_variants(long)}
-    home = found["home-early"].reason
-    assert home.startswith("Phrases 1-12 end on 2. ")
-    assert home.endswith("Phrases 1-12 stay open.")
+    over = found["tonic-over-wait"].reason
+    assert over.startswith("Phrases 1-12 end on 2. ")
+    assert over.endswith("Phrases 1-12 stay open.")
     assert max(len(s.reason) for s in found.values()) < 300
