@@ -24,6 +24,8 @@ RHYTHM_NOTES = 4
 REST_BEATS = 0.05
 # In log odds; chosen on one invented song.
 BREATHLESS_COST = 2.0
+# A recording is cut a little more readily than a score (bench_endings.py --fit).
+RECORDED_GAIN = 0.5
 # Singers come this many beats early or late.
 LOOSE_BEATS = 0.2
 
@@ -97,6 +99,7 @@ def phrase_starts(
     model = WITHOUT_BARS if bar_beats is None else WITH_BARS
     score = features(onset, duration, midi, bar_beats=bar_beats) @ np.array(model.weights)
     score += model.constant
+    score += RECORDED_GAIN if breathes else 0.0
     rests = onset[1:] - (onset[:-1] + duration[:-1]) > REST_BEATS
     if breathes and np.sum(rests) >= 2:
         score[1:] -= np.where(rests, 0.0, BREATHLESS_COST)

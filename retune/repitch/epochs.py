@@ -25,7 +25,7 @@ ANALYSIS_HZ = 11000
 # Marks are smoothed over this many periods, or as many as fit into STEADY_S; the more of it the
 # further they stray from a smooth course, between these shares of a period.
 STEADY_MARKS, STEADY_S = 9, 0.06
-SURE, UNSURE = 0.006, 0.014
+SURE, UNSURE = 0.003, 0.007
 NEIGHBOURS = 16
 
 
@@ -346,11 +346,13 @@ def find_epochs(
     start: int,
     stop: int,
     at_energy: bool = True,
+    steady: bool = True,
 ) -> FloatArray:
     """Marks in samples (fractional) within [start, stop] of one voiced run.
 
     `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run. `at_energy`
-    False leaves the marks at the crest of the fundamental. Empty when the run holds fewer than
+    False leaves the marks at the crest of the fundamental; `steady` draws those at the energy to
+    a smooth course as far as they stray from it. Empty when the run holds fewer than
     three periods.
     """
     frame = frame_s * rate_hz
@@ -368,5 +370,7 @@ def find_epochs(
     marks = late + stride * march(thin, log_period, frame / stride, first, low, high)
     if len(marks) < 3:
         return np.empty(0)
-    moved = _towards_energy(x, marks, rate_hz) if at_energy else marks
-    return _filled(_steadied(moved, rate_hz), start, stop) if at_energy else marks
+    if not at_energy:
+        return marks
+    moved = _towards_energy(x, marks, rate_hz)
+    return _filled(_steadied(moved, rate_hz) if steady else moved, start, stop)

@@ -12,10 +12,11 @@ from retune.carriers.changes import Edit
 from retune.carriers.heard import AudioLike, FloatArray, Note, Samples, StemAnalysis
 from retune.repitch.change import change_curve
 from retune.repitch.cuts import cut_times
+from retune.repitch.doubts import doubts
 from retune.repitch.glide import Change, Slide, cut_at, slides_of, smooth_step
 from retune.repitch.lift_bass import bass_pitch
 from retune.repitch.mix_pitch import mix_pitch
-from retune.repitch.pitch import frame_count, guide, passage_pitch, repetition
+from retune.repitch.pitch import frame_count, guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
 
 JOIN_S = 0.075
@@ -24,8 +25,6 @@ CUT_FADE_S = 0.02
 CLOSE_S = 0.01
 MARGIN_PERIODS = 1.5
 MIN_MARGIN_S = 0.008
-MIN_VOICED = 0.2
-MIN_REPETITION = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,28 +130,6 @@ def _span_slides(
     return found
 
 
-def _doubts(group: Group, passage: Passage, first_s: float) -> tuple[str, ...]:
-    """What is said of notes in which too little has a pitch, of spans in which nothing has, and
-    of sound that does not repeat itself as one voice does."""
-    found = []
-    for edit in group.edits:
-        a = max(int((edit.start_s - first_s) / FRAME_S), 0)
-        b = max(int((edit.end_s - first_s) / FRAME_S), a + 1)
-        voiced = float(np.mean(np.isfinite(passage.f0_hz[a:b])))
-        where = f"{edit.start_s:.2f} s to {edit.end_s:.2f} s"
-        if voiced == 0 or (edit.note is not None and voiced < MIN_VOICED):
-            found.append(
-                f"{where}: only {voiced:.0%} of it has a pitch, the rest stays as it is; "
-                "correct the note or move a longer span"
-            )
-        elif repetition(passage, range(a, b)) < MIN_REPETITION:
-            found.append(
-                f"{where}: this does not sound like one dry voice (several at once, or reverb), "
-                "so the move may be rough; --engine stretch moves any sound"
-            )
-    return tuple(found)
-
-
 def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
     """Read what a group needs and work out its pitch and its offsets.
 
@@ -180,7 +157,7 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     passage = Passage(samples, rate, f0_hz, curve)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
     alone = stem.track is not None and stem.role != "mix" and not stem.inside
-    warnings = _doubts(group, passage, first_s) if alone else ()
+    warnings = doubts(group.edits, passage, first_s=first_s) if alone else ()
     return Work(group, (part,), warnings)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -23,7 +25,7 @@ from retune.carriers.changes import Edit
 from retune.carriers.heard import Audio, StemAnalysis
 from retune.carriers.units import cents_between
 from retune.repitch import render_control, render_stem
-from retune.repitch.epochs import find_epochs
+from retune.repitch.epochs import _steadied, find_epochs
 from retune.repitch.seam import FRAME_S
 
 BOUNDS = (0.0, 0.6, 1.6, 2.2)
@@ -437,3 +439,24 @@ def test_marks_stay_in_order_where_the_track_is_wrong(seed: int) -> None:
     marks = find_epochs(x, f0_hz=f0_hz, rate_hz=44_100, frame_s=FRAME_S, start=0, stop=stop)
     assert len(marks) > 3
     assert np.all(np.diff(marks) > 0)
+
+
+def test_a_note_in_a_loud_room_is_said_to_be_rough(voice) -> None:
+    """White noise 6 dB under a clean voice: its marks are not where its periods are."""
+    audio, stem, _ = voice
+    edit = replace(move(stem, 2, -200), from_name="C4")
+    dry = audio.samples[:, 0]
+    noise = np.random.default_rng(1).standard_normal(len(dry)) * np.std(dry) * 10 ** (-6 / 20)
+    rough = Audio((0.5 * (dry + noise)).astype(np.float32), RATE_HZ)
+    warnings = render_stem(rough, stem=stem, edits=[edit]).warnings
+    assert any("(C4): its periods are not clear" in text for text in warnings)
+    assert render_stem(audio, stem=stem, edits=[edit]).warnings == ()
+
+
+def test_marks_that_stray_are_drawn_to_their_course() -> None:
+    """Even marks stay as they are to the last bit; strays of 3 % are more than halved."""
+    even = 100.0 + 200.0 * np.arange(60)
+    assert np.array_equal(_steadied(even, 44_100), even)
+    off = np.random.default_rng(2).standard_normal(60) * 6.0
+    left = _steadied(even + off, 44_100) - even
+    assert np.std(left[8:-8]) < 0.6 * np.std(off[8:-8])
