@@ -6,7 +6,8 @@ from retune.analysis.bars import given_bars
 from retune.analysis.beats import LONGEST_S, SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
-from retune.analysis.key import FoundKey, KeyAt, find_key
+from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_its_mode
+from retune.analysis.key_harmony import harmony_of
 from retune.analysis.meter import Heard
 from retune.analysis.naming import note_weight
 from retune.analysis.onset_curve import note_curves, onset_curves
@@ -18,6 +19,8 @@ from retune.song.songfile import place_of
 from retune.theory.keys import parse_key
 
 KEY_SURE = 0.25
+# A mode is not told from fewer notes than these.
+FEWEST_FOR_A_MODE = 16
 
 
 def hear_bars(work: Work) -> Bars:
@@ -83,11 +86,17 @@ def _found_key(work: Work) -> FoundKey:
         for name, draft in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
     ]
     last = work.tuned[lead].names[-1] if lead is not None else None
-    found = find_key([n for n, _ in notes], [w for _, w in notes], last=last)
+    midi, weights = [n for n, _ in notes], [w for _, w in notes]
+    harmony = harmony_of(work.spectra) if work.is_accompanied else None
+    found = find_key(midi, weights, last=last, harmony=harmony)
+    if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
+        modal = in_its_mode(found.key, histogram(midi, weights))
+        found = found if modal == found.key else FoundKey(modal, found.confidence, found.key)
     if found.key is None:
         work.warnings.append('no key could be found: give it, such as key = "Bb major"')
     else:
-        doubt = "" if found.confidence >= KEY_SURE else " and doubtful"
+        sure = KEY_SURE if harmony is None else SURE
+        doubt = "" if found.confidence >= sure else " and doubtful"
         other = f"; next best {found.second}" if found.second is not None else ""
         work.warnings.append(
             f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"
@@ -124,8 +133,7 @@ def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
 def _heard_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     """Chords by ear from all that has a pitch, with a warning; () where a melody is alone."""
     heard_in = list(work.pitched)
-    roles = {work.song.stems[n].role for n in heard_in}
-    if not roles & {"backing", "bass", "harmony", "mix"} or len(bars.downbeats_s) < 2:
+    if not work.is_accompanied or len(bars.downbeats_s) < 2:
         return ()
     chords = listen_for_chords(work.spectra, bars=bars, key_at=key_at, duration_s=work.duration_s)
     if chords:

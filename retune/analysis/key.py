@@ -16,7 +16,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from retune.analysis.key_harmony import Harmony
 from retune.carriers.heard import FloatArray, Key, KeySpan
+from retune.theory.keys import tonic_pc
 from retune.theory.profiles import profile_correlations
 from retune.theory.signature import key_fifths
 
@@ -25,6 +27,21 @@ DEFAULT_PROFILE = "kostka-payne"
 # Essen collection as music21 ships it).
 ENDS_ON_TONIC = 0.15
 ENDS_ON_THIRD_OR_FIFTH = 0.03
+ENDS_ON_TONIC_OF_ALL = 0.1
+# Odds of the best key against the next, by its lead where all that sounds is heard.
+MARGIN_SPREAD, SUREST = 0.1, 0.99
+# The mode that a major or minor key is in where one tone sounds and another does not: steps of
+# the tone it has and of the one it lacks (common practice).
+MODAL_TONES: Mapping[str, tuple[str, int, int]] = MappingProxyType(
+    {
+        "lydian": ("major", 6, 5),
+        "mixolydian": ("major", 10, 11),
+        "phrygian": ("minor", 1, 2),
+        "dorian": ("minor", 9, 8),
+    }
+)
+# At least this share of what sounds, and this many times the other (fitted on nothing: cautious).
+MODAL_SHARE, MODAL_LEAD = 0.05, 4.0
 # A lead of this much in correlation is as sure as it gets.
 SURE_MARGIN = 0.3
 # Pitch classes whose weights spread less than this about their mean favour no key.
@@ -69,9 +86,13 @@ def find_key(
     *,
     last: int | None = None,
     profile: str = DEFAULT_PROFILE,
+    harmony: Harmony | None = None,
 ) -> FoundKey:
-    """The key of named notes weighted by duration; `last` is the pitch the melody ends on."""
+    """The key of named notes weighted by duration; `last` is the pitch the melody ends on,
+    `harmony` what all that sounds says of it."""
     counts = histogram(midi, weight)
+    if harmony is not None:
+        return _key_of_all(counts, harmony, last=last, profile=profile)
     scores = {
         mode: profile_correlations(counts, profile=profile, minor=mode == "minor")
         for mode in ("major", "minor")
@@ -94,10 +115,44 @@ def find_key(
     return FoundKey(key, round(min(1.0, margin / SURE_MARGIN), 3), second)
 
 
-def _favour_last(scores: dict[str, FloatArray], last: int) -> None:
+def _key_of_all(
+    counts: FloatArray, harmony: Harmony, *, last: int | None, profile: str
+) -> FoundKey:
+    """The key by the notes, by what sounds with them, and by the chords."""
+    scores: dict[str, FloatArray] = {}
+    for mode, of_chords in harmony.keys.items():
+        by_notes, by_sound = (
+            np.nan_to_num(profile_correlations(c, profile=profile, minor=mode == "minor"))
+            for c in (counts, harmony.chroma)
+        )
+        scores[mode] = (by_notes + by_sound) / 2 + of_chords
+    if last is not None:
+        _favour_last(scores, last, tonic=ENDS_ON_TONIC_OF_ALL)
+    ranked = sorted(
+        ((float(scores[mode][pc]), mode, pc) for mode in scores for pc in range(12)),
+        key=lambda row: (-row[0], row[1], row[2]),
+    )
+    (best, mode, tonic), (next_best, other_mode, other) = ranked[:2]
+    sure = 1.0 / (1.0 + float(np.exp(-(best - next_best) / MARGIN_SPREAD)))
+    key = _key(tonic, mode)
+    return FoundKey(key, round(min(sure, SUREST), 3), _beside(key, _key(other, other_mode)))
+
+
+def in_its_mode(key: Key, counts: FloatArray) -> Key:
+    """A major or minor key as lydian, mixolydian, dorian or phrygian where the notes say so: the
+    tone that makes the mode sounds often, and far more than the one it takes the place of."""
+    tonic, total = tonic_pc(key), float(counts.sum())
+    for mode, (home, has, lacks) in MODAL_TONES.items():
+        own, other = counts[(tonic + has) % 12], counts[(tonic + lacks) % 12]
+        if key.mode == home and own >= MODAL_SHARE * total and own >= MODAL_LEAD * other:
+            return Key(key.tonic, mode)
+    return key
+
+
+def _favour_last(scores: dict[str, FloatArray], last: int, *, tonic: float = ENDS_ON_TONIC) -> None:
     for mode, third in (("major", 4), ("minor", 3)):
         scores[mode] = scores[mode].copy()
-        scores[mode][last % 12] += ENDS_ON_TONIC
+        scores[mode][last % 12] += tonic
         scores[mode][(last - third) % 12] += ENDS_ON_THIRD_OR_FIFTH
         scores[mode][(last - 7) % 12] += ENDS_ON_THIRD_OR_FIFTH
 

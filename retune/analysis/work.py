@@ -74,6 +74,12 @@ class Work:
         heard = {n: a for n, a in self.sounds.items() if self.song.stems[n].role != "unpitched"}
         return {n: self.band.get(n, a) for n, a in heard.items()}
 
+    @property
+    def is_accompanied(self) -> bool:
+        """Whether more than a melody sounds, so that there is harmony to hear."""
+        roles = {self.song.stems[n].role for n in self.pitched}
+        return bool(roles & {"backing", "bass", "harmony", "mix"})
+
     @cached_property
     def spectra(self) -> Spectra:
         """Spectra of all that has a pitch."""

@@ -344,6 +344,7 @@ class Analysis:
     chords: tuple[Chord, ...]
     stems: Mapping[str, StemAnalysis]
     warnings: tuple[str, ...] = ()
+    key_rivals: tuple[Key, ...] = ()
 
     def __repr__(self) -> str:
         n_notes = sum(len(stem.notes) for stem in self.stems.values())

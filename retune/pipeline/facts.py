@@ -35,6 +35,7 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
             "mode": key.mode if key else None,
             "source": analysis.key_source,
             "confidence": number(analysis.key_confidence, 3),
+            "rivals": [{"tonic": k.tonic, "mode": k.mode} for k in analysis.key_rivals],
         },
         "bars": {
             "meter": "{}/{}".format(*analysis.bars.meter),

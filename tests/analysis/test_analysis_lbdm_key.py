@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from retune.analysis.key import _beside, find_key, histogram
+from retune.analysis.chroma import spectra_of
+from retune.analysis.key import _beside, find_key, histogram, in_its_mode
+from retune.analysis.key_harmony import Harmony, harmony_of
 from retune.analysis.lbdm import boundary_strength
-from retune.carriers.heard import Key
+from retune.carriers.heard import Audio, Key
+from retune.theory.keys import tonic_pc
 
 PITCHES = [60, 62, 64, 65, 67, 67, 65, 64, 62, 60]
 
@@ -81,3 +84,54 @@ def test_a_bare_scale_is_less_sure_than_a_closing_one() -> None:
     assert bare.confidence < closing.confidence
     assert closing.key == Key("C", "major")
     assert np.isfinite(bare.confidence)
+
+
+def chords_played(rows: list[tuple[int, ...]]) -> Harmony:
+    """Chords of a second each, four partials a tone."""
+    t = np.arange(22_050) / 22_050
+    sounds = [
+        sum(
+            np.sin(2 * np.pi * 440 * 2 ** ((m - 69) / 12) * k * t) / k
+            for m in chord
+            for k in (1, 2, 3, 4)
+        )
+        for chord in rows
+    ]
+    audio = Audio(0.05 * np.concatenate(sounds)[:, None], 22_050)
+    harmony = harmony_of(spectra_of([audio], tuning_hz=440.0))
+    assert harmony is not None
+    return harmony
+
+
+@pytest.mark.parametrize("lift", range(0, 12, 5))
+def test_a_dominant_tells_a_minor_key_from_its_relative_major(lift: int) -> None:
+    """i iv i V7 i under a melody of tones that both keys have (common practice, no source)."""
+    rows = [(45, 57, 60, 64), (50, 57, 62, 65), (45, 57, 60, 64), (40, 56, 59, 62, 64)]
+    rows = [tuple(m + lift for m in row) for row in [*rows, rows[0]]]
+    melody = [m + lift for m in (72, 76, 74, 72, 76)]
+    found = find_key(melody, [1.0] * 5, last=melody[-1], harmony=chords_played(rows))
+    assert found.key is not None
+    assert (tonic_pc(found.key), found.key.mode) == ((9 + lift) % 12, "minor")
+    assert 0.5 <= found.confidence <= 0.99
+
+
+@pytest.mark.parametrize(
+    ("mode", "home", "steps"),
+    [
+        ("lydian", "major", (0, 2, 4, 6, 7, 9, 11)),
+        ("mixolydian", "major", (0, 2, 4, 5, 7, 9, 10)),
+        ("dorian", "minor", (0, 2, 3, 5, 7, 9, 10)),
+        ("phrygian", "minor", (0, 1, 3, 5, 7, 8, 10)),
+    ],
+)
+def test_a_scale_of_a_mode_is_told_by_its_own_tone(mode, home, steps) -> None:
+    counts = histogram([60 + s for s in steps], [1.0] * 7)
+    assert in_its_mode(Key("C", home), counts) == Key("C", mode)
+
+
+@pytest.mark.parametrize(
+    ("mode", "steps"), [("major", (0, 2, 4, 5, 7, 9, 11)), ("minor", (0, 2, 3, 5, 7, 8, 10, 11))]
+)
+def test_a_major_or_minor_scale_stays_what_it_is(mode, steps) -> None:
+    counts = histogram([60 + s for s in steps], [1.0] * len(steps))
+    assert in_its_mode(Key("C", mode), counts) == Key("C", mode)

@@ -182,7 +182,7 @@ def test_a_singer_off_the_band_is_named_by_its_own_tuning() -> None:
 def test_the_key_is_found_and_said_to_be() -> None:
     found = hear(row(SCALE), key="auto")
     assert found.key == Key("C", "major")
-    assert (found.key_source, 0 < found.key_confidence <= 1) == ("found", True)
+    assert (found.key_source, 0 < found.key_confidence <= 1) == ("estimated", True)
     assert any("key (C major) is estimated" in line for line in found.warnings)
 
 
