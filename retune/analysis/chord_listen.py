@@ -39,7 +39,7 @@ CHANGE_COST = 0.2
 OFF_BAR_COST = 0.05
 FOREIGN_COST = 0.06
 # Correlations over this are odds: fitted so that of the chords told .9 nine in ten are right.
-SPREAD = 0.12
+SPREAD = 0.06
 # Beats this far below the loud ones have no chord.
 SILENT_DB = 35.0
 NO_CHORD, NO_CHORD_WHEN_QUIET = 0.1, 0.8

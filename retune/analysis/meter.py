@@ -57,6 +57,9 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "fifth in the middle": 0.33,
     }
 )
+# Songs are less like one another than those the weights were fitted on: with this factor the odds
+# of the likeliest reading were right as often as told, on songs kept aside.
+CALM = 0.8
 # A note begins on a beat that is within this share of a beat.
 NEAR = 0.2
 LONGEST_BEATS = 4.0
@@ -114,7 +117,7 @@ def readings(
 
 def odds(evidence: FloatArray) -> FloatArray:
     """How likely each reading is, (n_readings,); they sum to 1."""
-    told = evidence @ np.array(list(WEIGHTS.values()))
+    told = CALM * (evidence @ np.array(list(WEIGHTS.values())))
     chance = np.exp(told - told.max())
     return np.asarray(chance / chance.sum())
 

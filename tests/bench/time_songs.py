@@ -165,19 +165,23 @@ def _role(name: str) -> str:
     return roles.get(name, "harmony")
 
 
-def _played(name: str, tones: list[Tone], clock: _Clock, rng: random.Random) -> Floats:
+def player(
+    name: str, tones: list[Tone], clock: _Clock, rng: random.Random
+) -> pretty_midi.Instrument:
+    """Someone who plays a part, never quite in time."""
     program = rng.choice({"vocal": VOICES, "bass": BASSES, "backing": BACKINGS}.get(name, VOICES))
-    if name == "drums":
-        program = 0
-    player = pretty_midi.Instrument(program, is_drum=name == "drums")
-    loose = LOOSE_S.get(name, 0.010)
+    played = pretty_midi.Instrument(0 if name == "drums" else program, is_drum=name == "drums")
     for tone in tones:
-        start = max(0.0, float(clock(tone.onset)) + rng.gauss(0, loose))
+        start = max(0.0, float(clock(tone.onset)) + rng.gauss(0, LOOSE_S.get(name, 0.010)))
         end = float(clock(tone.onset + tone.duration)) - 0.02
         velocity = min(120, max(30, round(rng.gauss(84, 9))))
-        player.notes.append(pretty_midi.Note(velocity, tone.midi, start, max(end, start + 0.06)))
+        played.notes.append(pretty_midi.Note(velocity, tone.midi, start, max(end, start + 0.06)))
+    return played
+
+
+def _played(name: str, tones: list[Tone], clock: _Clock, rng: random.Random) -> Floats:
     midi = pretty_midi.PrettyMIDI(resolution=960)
-    midi.instruments.append(player)
+    midi.instruments.append(player(name, tones, clock, rng))
     sound = play(midi, SOUNDFONT, rate_hz=RATE_HZ, gain=0.5).mean(axis=1)
     level = float(np.sqrt(np.mean(sound**2)))
     return 0.08 * GAINS.get(name, 0.8) * sound / max(level, 1e-9)
