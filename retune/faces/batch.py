@@ -143,6 +143,7 @@ def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
                 rules=tuple(variant.rules),
                 engine=arguments.engine,
                 control=arguments.control,
+                changed_only=arguments.changed_only,
                 **common,
             )
             for variant in own.values()

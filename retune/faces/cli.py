@@ -12,6 +12,7 @@ from typing import NoReturn
 
 from retune import __version__
 from retune.carriers.errors import InputError, RetuneError, UsageError
+from retune.faces import options
 from retune.faces.stopping import let_signals_stop, stopped_by
 from retune.faces.streams import forget_readers, ready_streams
 
@@ -51,88 +52,47 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _song(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument(
-        "song", type=_name, metavar="SONG", help="a song file (song.toml) or a solo recording"
-    )
-    _facts(sub)
-
-
-def _facts(sub: argparse.ArgumentParser) -> None:
-    facts = sub.add_argument_group("facts for a bare recording (a song file has its own)")
-    facts.add_argument("--key", metavar="KEY", help='such as "Bb major"')
-    facts.add_argument("--meter", metavar="M", help="such as 3/4")
-    facts.add_argument("--tempo", metavar="BPM", help="written beats a minute")
-    facts.add_argument("--downbeat", metavar="S", help="time of the first downbeat in seconds")
-    facts.add_argument("--chords", metavar="CHART", help='one cell a bar: "Bb | F7 | Bb"')
-    facts.add_argument("--phrases", metavar="P", help='"auto" or "every 4 bars"')
-    facts.add_argument(
-        "--guide", metavar="FILE", help="it is a finished mix: its melody as CSV, MIDI or hummed"
-    )
-    hearing = sub.add_argument_group("hearing")
-    hearing.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
-    hearing.add_argument("--no-cache", action="store_true", help="hear every stem anew")
-
-
-def _json(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("--json", action="store_true", help="facts as JSON on standard output")
-
-
-def _rules(sub: argparse.ArgumentParser, *, many: bool) -> None:
-    chosen = sub.add_mutually_exclusive_group(required=True)
-    if many:
-        chosen.add_argument("--variant", nargs="+", metavar="NAME", help="variants of the song")
-        chosen.add_argument("--all", action="store_true", help="every variant of the song")
-    else:
-        chosen.add_argument("--variant", metavar="NAME", help="a variant of the song")
-    chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
-
-
-def _engine(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument(
-        "--engine", default="auto", metavar="NAME", help="auto, psola, stretch, rubberband, world"
-    )
-
-
 def _demo(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
-        "--out", type=_name, default="lantern-song", metavar="DIR", help="default: lantern-song"
+        "--out",
+        type=options.name,
+        default="lantern-song",
+        metavar="DIR",
+        help="default: lantern-song",
     )
 
 
 def _analyze(sub: argparse.ArgumentParser) -> None:
-    _song(sub)
-    _json(sub)
+    options.song(sub)
+    options.as_json(sub)
 
 
 def _plan(sub: argparse.ArgumentParser) -> None:
-    _song(sub)
-    _rules(sub, many=False)
-    _json(sub)
+    options.song(sub)
+    options.rules(sub, many=False)
+    options.as_json(sub)
 
 
 def _render(sub: argparse.ArgumentParser) -> None:
-    _song(sub)
-    _rules(sub, many=True)
+    options.song(sub)
+    options.rules(sub, many=True)
     sub.add_argument(
-        "--out", type=_name, required=True, metavar="DIR", help="folder for the renditions"
+        "--out", type=options.name, required=True, metavar="DIR", help="folder for the renditions"
     )
-    _engine(sub)
-    sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
-    sub.add_argument("--control", action="store_true", help="also the matched control")
-    _json(sub)
+    options.making(sub)
+    options.as_json(sub)
 
 
 def _compare(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", type=_name, nargs="+", metavar="SONG", help="song files")
-    _facts(sub)
+    sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
+    options.facts(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
     sub.add_argument(
-        "--out", type=_name, required=True, metavar="PAGE.html", help="the page to write"
+        "--out", type=options.name, required=True, metavar="PAGE.html", help="the page to write"
     )
-    _engine(sub)
+    options.engine(sub)
     sub.add_argument(
         "--beside", metavar="STEMS.toml", help="the same music from stems, to measure a mix against"
     )
@@ -144,66 +104,51 @@ def _compare(sub: argparse.ArgumentParser) -> None:
 
 
 def _batch(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", type=_name, nargs="+", metavar="SONG", help="song files")
+    sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
     sub.add_argument(
-        "--variants", type=_name, metavar="FILE", help="one variants file for every song"
+        "--variants", type=options.name, metavar="FILE", help="one variants file for every song"
     )
     sub.add_argument(
-        "--out", type=_name, required=True, metavar="DIR", help="folder for everything made"
+        "--out", type=options.name, required=True, metavar="DIR", help="folder for everything made"
     )
     where = sub.add_mutually_exclusive_group()
-    where.add_argument("--jobs", type=_count, default=1, metavar="N", help="processes here")
+    where.add_argument("--jobs", type=options.count, default=1, metavar="N", help="processes here")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
     sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
     sub.add_argument(
-        "--report", type=_name, metavar="DIR", help="an index page and a table of endings"
+        "--report", type=options.name, metavar="DIR", help="an index page and a table of endings"
     )
-    _engine(sub)
-    sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
-    sub.add_argument("--control", action="store_true", help="also the matched controls")
+    options.making(sub)
     sub.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
     sub.add_argument("--no-cache", action="store_true", help="hear every stem anew")
-    _json(sub)
-
-
-def _name(text: str) -> str:
-    """The name of a file or folder; an empty one would stand for the folder one is in."""
-    if not text.strip() or "\0" in text:
-        said = "holds a NUL character" if text.strip() else "is empty"
-        raise argparse.ArgumentTypeError(f"the name {said}; give one")
-    return text
-
-
-def _count(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if not 1 <= number <= 1024:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes, 1 to 1024")
-    return number
+    options.as_json(sub)
 
 
 def _verify(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
-        "folder", type=_name, metavar="DIR", help="a folder that render or batch wrote"
+        "folder", type=options.name, metavar="DIR", help="a folder that render or batch wrote"
     )
     sub.add_argument(
-        "--song", type=_name, metavar="SONG", help="render from this song file, not from DIR"
+        "--song", type=options.name, metavar="SONG", help="render from this song file, not from DIR"
     )
-    _json(sub)
+    options.as_json(sub)
 
 
 def _export(sub: argparse.ArgumentParser) -> None:
-    _song(sub)
+    options.song(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
-    sub.add_argument("--out", type=_name, required=True, metavar="DIR", help="folder for the files")
+    sub.add_argument(
+        "--out", type=options.name, required=True, metavar="DIR", help="folder for the files"
+    )
     sub.add_argument(
         "--format",
         required=True,
         metavar="F,F",
         help="of midi,musicxml,csv,jams,lab,svg,png,pdf,mp4,stems,blind",
     )
-    _engine(sub)
+    options.engine(sub)
     sub.add_argument(
         "--resolution", type=int, default=16, metavar="N", help="grid of the score: 8, 16, 32"
     )
@@ -213,38 +158,37 @@ def _export(sub: argparse.ArgumentParser) -> None:
     film.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
     film.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
     film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
-    _json(sub)
+    options.as_json(sub)
 
 
 def _tally(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
-        "responses", type=_name, nargs="+", metavar="RESPONSES.csv", help="answers of listeners"
+        "responses",
+        type=options.name,
+        nargs="+",
+        metavar="RESPONSES.csv",
+        help="answers of listeners",
     )
     sub.add_argument("--version", metavar="NAME", help="the version that is counted")
     sub.add_argument("--one-sided", action="store_true", help="ask only whether it is chosen more")
     sub.add_argument(
-        "--plot", type=_name, metavar="FILE.svg", help="also draw shares and intervals"
+        "--plot", type=options.name, metavar="FILE.svg", help="also draw shares and intervals"
     )
-    _json(sub)
+    options.as_json(sub)
 
 
 def _serve(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "song",
-        type=_name,
+        type=options.name,
         nargs="?",
         metavar="SONG",
         help="a song file; without one, begin a new song here",
     )
-    sub.add_argument("--port", type=_port, metavar="N", help="default: 8732, or any that is free")
+    sub.add_argument(
+        "--port", type=options.port, metavar="N", help="default: 8732, or any that is free"
+    )
     sub.add_argument("--no-browser", action="store_true", help="print the address only")
-
-
-def _port(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if not 1 <= number <= 65535:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a port, 1 to 65535")
-    return number
 
 
 def _help(sub: argparse.ArgumentParser) -> None:
@@ -253,13 +197,13 @@ def _help(sub: argparse.ArgumentParser) -> None:
 
 def _doctor(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--no-speed", action="store_true", help="leave the measurement of speed out")
-    _json(sub)
+    options.as_json(sub)
 
 
 def _suggest(sub: argparse.ArgumentParser) -> None:
-    _song(sub)
+    options.song(sub)
     sub.add_argument("--write", action="store_true", help="add the variants to the song file")
-    _json(sub)
+    options.as_json(sub)
 
 
 Adder = Callable[[argparse.ArgumentParser], None]

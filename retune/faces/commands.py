@@ -81,6 +81,7 @@ def render(arguments: Arguments) -> int:
             engine=arguments.engine,
             subtype=arguments.subtype,
             control=arguments.control,
+            changed_only=arguments.changed_only,
             progress=tell,
         )
     if arguments.json:

@@ -20,6 +20,7 @@ from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
 from retune.sound.audio import blocks_of, write_wav
+from retune.sound.audiohead import common_time_reference
 from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder
 
@@ -72,7 +73,7 @@ def _write_stem(
             "ICMT": words,
             "ISFT": f"retune {__version__}",
         },
-        time_reference=0,
+        time_reference=common_time_reference(stem.path for stem in song.stems.values()),
         protect=song.inputs,
     )
     if n_over:

@@ -226,11 +226,18 @@ def write_versions(
     engine: str = "auto",
     subtype: str | None = None,
     control: bool | Sequence[str] = False,
+    changed_only: bool = False,
     progress: Progress = silent,
 ) -> dict[str, dict[str, Any]]:
     """Render plans and write whole stems, mixes and manifests into folder `out`."""
     return open_song(source).write(
-        plans, out=out, engine=engine, subtype=subtype, control=control, progress=progress
+        plans,
+        out=out,
+        engine=engine,
+        subtype=subtype,
+        control=control,
+        changed_only=changed_only,
+        progress=progress,
     )
 
 

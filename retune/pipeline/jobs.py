@@ -55,6 +55,7 @@ class Job:
     engine: str = "auto"
     subtype: str | None = None
     control: bool = False
+    changed_only: bool = False
     tracker: str = "pyin"
     use_cache: bool = True
     resume: bool = False
@@ -224,6 +225,7 @@ def _variant(job: Job, opened: SongInputs) -> dict[str, Any]:
         engine=job.engine,
         subtype=job.subtype,
         control=job.control,
+        changed_only=job.changed_only,
     )
     if job.extras:
         _write_extras(opened, plan, job.home)
@@ -240,6 +242,7 @@ def _address(opened: SongInputs, job: Job) -> str:
         engine=job.engine,
         subtype=job.subtype,
         control=job.control,
+        changed_only=job.changed_only,
     )
 
 

@@ -118,6 +118,7 @@ _MANIFEST = {
         is_required=True,
     ),
     "outputs": Field(_each(is_line), is_required=True),
+    "unwritten": Field(_each(is_line)),
     "edits": Field(_as_given, is_required=True),
     "rules": Field(is_list(is_line, of="rules", at_most=MAX_RULES), is_required=True),
     "engine": Field(is_line, is_required=True),

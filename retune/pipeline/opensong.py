@@ -282,6 +282,7 @@ class OpenSong:
         engine: str = "auto",
         subtype: str | None = None,
         control: bool | Sequence[str] = False,
+        changed_only: bool = False,
         progress: Progress = silent,
     ) -> dict[str, dict[str, Any]]:
         """Render plans and write them as whole stems, mixes and manifests; see `write_versions`."""
@@ -293,6 +294,7 @@ class OpenSong:
                 engine=engine,
                 subtype=subtype,
                 control=control,
+                changed_only=changed_only,
                 progress=progress,
             )
         )

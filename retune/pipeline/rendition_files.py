@@ -20,6 +20,7 @@ from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import Stage
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
+from retune.sound.audiohead import common_time_reference
 from retune.sound.files import atomic_write, copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
 
@@ -40,6 +41,7 @@ def write_versions(
     engine: str = "auto",
     subtype: str | None = None,
     control: bool | Sequence[str] = False,
+    changed_only: bool = False,
     progress: Progress = silent,
 ) -> dict[str, dict[str, Any]]:
     """Render plans and write them: `out/<name>/<stem>.wav`, `mix.wav` and `manifest.json`, the
@@ -48,7 +50,9 @@ def write_versions(
     Stems keep rate, channels and length; samples outside the edits are bit-identical. The
     gains touch only the mixes. Returns the manifests by name of plan.
 
-    `control` makes the matched control of every plan, or of those named.
+    `control` makes the matched control of every plan, or of those named. With `changed_only` a
+    stem that a plan leaves alone is not written again: the manifest names it by its hash in
+    `out/original`.
 
     Raises
     ------
@@ -76,6 +80,7 @@ def write_versions(
                 engine=engine,
                 subtype=subtype,
                 control=control if isinstance(control, bool) else plan.name in control,
+                changed_only=changed_only,
             )
         progress("rendering", 1.0)
     return manifests
@@ -129,6 +134,7 @@ def write_variant(
     engine: str = "auto",
     subtype: str | None = None,
     control: bool = False,
+    changed_only: bool = False,
 ) -> dict[str, Any]:
     """Render one plan into `folder/<name>` beside a `folder/original` that is already there."""
     home = folder / plan.name
@@ -137,11 +143,22 @@ def write_variant(
     if control:
         versions.append((home / CONTROL, render_control(opened, plan, engine=engine)))
     outputs: dict[str, str] = {}
+    unwritten: dict[str, str] = {}
     levels: dict[str, Any] = {}
     warnings = list(plan.warnings)
     for place, rendition in versions:
-        written, level = _write_version(opened, rendition, place, folder, original, subtype)
+        alone = _unmoved(opened, rendition, original)
+        if changed_only:
+            for name in alone:  # left by a rendering that wrote every stem
+                (place / name).unlink(missing_ok=True)
+        else:
+            for name in alone:
+                _link(folder / ORIGINAL / name, place / name)
+        written, level = _write_changed(opened, rendition, place, subtype)
         prefix = "" if place == home else f"{CONTROL}/"
+        (unwritten if changed_only else outputs).update(
+            {prefix + name: digest for name, digest in alone.items()}
+        )
         outputs |= {prefix + name: digest for name, digest in written.items()}
         levels[rendition.kind] = {key: number(value) for key, value in asdict(level).items()}
         if level.short_by_db > 0.05:
@@ -152,28 +169,39 @@ def write_variant(
         for stem in rendition.stems.values():
             warnings += [f"stem {line}" for line in stem.warnings]
     manifest = _manifest(
-        opened, plan, versions[0][1], outputs, levels, warnings, subtype, engine, control
+        opened,
+        plan,
+        versions[0][1],
+        outputs,
+        levels,
+        warnings,
+        subtype,
+        engine,
+        control,
+        changed_only,
     )
+    if changed_only:
+        manifest["unwritten"] = dict(sorted(unwritten.items()))
     _write_json(home / MANIFEST, manifest)
     return manifest
 
 
-def _write_version(
-    opened: SongInputs,
-    rendition: Rendition,
-    place: Path,
-    folder: Path,
-    original: Mapping[str, str],
-    subtype: str | None,
+def _unmoved(
+    opened: SongInputs, rendition: Rendition, original: Mapping[str, str]
+) -> dict[str, str]:
+    """SHA-256 by file name of the stems that a rendition leaves as they are."""
+    moved = {name for name, stem in rendition.stems.items() if stem.patches}
+    return {f"{n}.wav": original[f"{n}.wav"] for n in opened.song.stems if n not in moved}
+
+
+def _write_changed(
+    opened: SongInputs, rendition: Rendition, place: Path, subtype: str | None
 ) -> tuple[dict[str, str], Any]:
+    """The stems that a rendition changes and its mix; returns SHA-256 by name, and its level."""
     hashes = {}
-    for name in opened.song.stems:
-        path = place / f"{name}.wav"
-        changed = rendition.stems.get(name)
-        if changed is None or not changed.patches:
-            _link(folder / ORIGINAL / path.name, path)
-            hashes[path.name] = original[path.name]
-        else:
+    for name, changed in rendition.stems.items():
+        if changed.patches:
+            path = place / f"{name}.wav"
             _write_stem(opened, name, path, subtype=subtype, rendition=(rendition, changed))
             hashes[path.name] = sha256_file(path)
     mix, levels = levelled_mix(opened, rendition)
@@ -240,12 +268,13 @@ def _write(
             "ICMT": words,
             "ISFT": f"retune {__version__}",
         },
+        time_reference=common_time_reference(s.path for s in opened.song.stems.values()),
         protect=opened.song.inputs,
     )
 
 
 def _subtype(opened: SongInputs, audio: AudioLike) -> str:
-    """What holds the input exactly; a mix takes the finest of its stems."""
+    """What holds the input exactly; a mix, which is a sum of stems, has at least 24 bits."""
     if hasattr(audio, "subtype"):
         return default_subtype(audio)
     kinds = {default_subtype(stem) for stem in opened.audio.values()}
@@ -265,6 +294,7 @@ def address(
     engine: str,
     subtype: str | None,
     control: bool,
+    changed_only: bool = False,
 ) -> str:
     """SHA-256 of all that a rendering depends on: equal addresses, equal files."""
     return FILES.key(
@@ -274,6 +304,7 @@ def address(
             "engine": engine,
             "subtype": subtype,
             "control": control,
+            "changed_only": changed_only,
         }
     )
 
@@ -288,6 +319,7 @@ def _manifest(
     subtype: str | None,
     engine: str,
     control: bool,
+    changed_only: bool,
 ) -> dict[str, Any]:
     from importlib.metadata import version
 
@@ -296,7 +328,12 @@ def _manifest(
         "format": 1,
         "label": _label(plan),
         "address": address(
-            opened, rules=plan.rules, engine=engine, subtype=subtype, control=control
+            opened,
+            rules=plan.rules,
+            engine=engine,
+            subtype=subtype,
+            control=control,
+            changed_only=changed_only,
         ),
         "retune": __version__,
         "libraries": {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from retune import __version__
@@ -69,6 +69,7 @@ def verify(
 def _verify_one(home: Path, song: str | Path | None) -> Verified:
     manifest = read_manifest(home / MANIFEST)
     differences = _changed_files(home, manifest["outputs"])
+    differences += _changed_originals(home, manifest.get("unwritten") or {})
     if manifest["retune"] != __version__:
         differences.append(f"made with retune {manifest['retune']}, this is {__version__}")
     differences += _made_again(home, manifest, song)
@@ -91,6 +92,13 @@ def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
         elif sha256_file(path) != digest:
             lines.append(f"{name} is not the file that was written")
     return lines
+
+
+def _changed_originals(home: Path, unwritten: Mapping[str, str]) -> list[str]:
+    """What is wrong with the unaltered stems that stand for those not written again."""
+    named = {f"{ORIGINAL}/{PurePosixPath(n).name}": digest for n, digest in unwritten.items()}
+    there = {name: digest for name, digest in named.items() if (home.parent / name).is_file()}
+    return _changed_files(home.parent, there)
 
 
 def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
@@ -130,8 +138,11 @@ def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None
             engine=manifest["engine"],
             subtype=manifest["subtype"],
             control=any(name.startswith(f"{CONTROL}/") for name in manifest["outputs"]),
+            changed_only=manifest.get("unwritten") is not None,
         )
-    for name, digest in manifest["outputs"].items():
-        if again["outputs"].get(name) != digest:
+    said = {**manifest["outputs"], **(manifest.get("unwritten") or {})}
+    made = {**again["outputs"], **again.get("unwritten", {})}
+    for name, digest in said.items():
+        if made.get(name) != digest:
             lines.append(f"{name} comes out different when made again")
     return lines

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -79,6 +79,24 @@ def _chunks(stream: BinaryIO, size_format: str) -> Iterator[tuple[bytes, int, in
             size = long_size if name == b"data" else 0
         yield name, size, offset
         stream.seek(offset + size + size % 2)
+
+
+def common_time_reference(paths: Iterable[Path]) -> int:
+    """The time reference (samples since midnight) that the Broadcast Wave files among `paths`
+    agree on; 0 where they do not, or none is one. Bytes 338 to 345 of bext: EBU Tech 3285."""
+    found = {value for path in paths if (value := _time_reference(path)) is not None}
+    return found.pop() if len(found) == 1 else 0
+
+
+def _time_reference(path: Path) -> int | None:
+    if sniff_kind(path) != "WAV":
+        return None
+    with open(path, "rb") as stream:
+        for name, size, offset in _chunks(stream, "<I"):
+            if name == b"bext" and size >= 346:
+                stream.seek(offset + 338)
+                return int.from_bytes(stream.read(8), "little")
+    return None
 
 
 def has_length_tag(path: Path) -> bool:

@@ -14,13 +14,13 @@ from retune.sound.files import atomic_write, refuse_inputs
 from retune.sound.wavmeta import BITS, INFO_TAGS, WavHeader
 
 WRITE_SUBTYPES = tuple(BITS)
-_INTEGER_SUBTYPES = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24")
+_INTEGERS = {"PCM_S8": "PCM_16", "PCM_U8": "PCM_16", "PCM_16": "PCM_16", "PCM_24": "PCM_24"}
 
 
 def default_subtype(audio: AudioLike) -> str:
-    """The subtype that holds `audio` exactly: "PCM_24" for a file of integers up to 24 bits,
-    "FLOAT" for the rest."""
-    return "PCM_24" if getattr(audio, "subtype", None) in _INTEGER_SUBTYPES else "FLOAT"
+    """The subtype that holds `audio` exactly: integers keep their depth, "PCM_16" (for 8 and 16
+    bits) or "PCM_24"; "FLOAT" for the rest."""
+    return _INTEGERS.get(getattr(audio, "subtype", ""), "FLOAT")
 
 
 def quantize(samples: Samples, *, subtype: str) -> Any:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from retune.carriers.heard import Audio, AudioLike
 from retune.sound.audio import blocks_of, default_subtype, open_audio, write_wav
+from retune.sound.audiohead import common_time_reference
 from retune.sound.audiowrite import quantize
 
 INTEGER_KINDS = [
@@ -55,7 +56,7 @@ def test_integer_files_survive_the_round_trip(
     assert samples.dtype == np.float32
     np.testing.assert_array_equal(samples[:, 0].astype(np.float64) * 2 ** (bits - 1), codes)
 
-    assert default_subtype(audio) == "PCM_24"
+    assert default_subtype(audio) == ("PCM_24" if bits == 24 else "PCM_16")
     write_wav(
         tmp_path / "out.wav",
         blocks_of(audio, size=777),
@@ -278,3 +279,23 @@ def test_over_4_gb_the_header_is_rf64(tmp_path: Path) -> None:
     riff, data, count = struct.unpack("<QQQ", large[20:44])
     assert (data, count) == ((1 << 30) * 8, 1 << 30)
     assert riff == len(large) + data - 8
+
+
+def stamped(path: Path, time_reference: int) -> Path:
+    write_wav(
+        path, [noise(64, 1)], rate_hz=48000, n_channels=1, subtype="PCM_16",
+        time_reference=time_reference,
+    )  # fmt: skip
+    return path
+
+
+def test_the_time_reference_on_which_stems_agree_is_found(tmp_path: Path) -> None:
+    hour = 3600 * 48000
+    one, same = stamped(tmp_path / "a.wav", hour), stamped(tmp_path / "b.wav", hour)
+    other = stamped(tmp_path / "c.wav", hour + 1)
+    sf.write(tmp_path / "plain.wav", noise(64, 1), 48000)
+    sf.write(tmp_path / "plain.flac", noise(64, 1), 48000)
+    plain = [tmp_path / "plain.wav", tmp_path / "plain.flac"]
+    assert common_time_reference([one, same, *plain]) == hour
+    assert common_time_reference([one, other]) == 0
+    assert common_time_reference(plain) == 0
