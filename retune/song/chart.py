@@ -1,8 +1,9 @@
 """Chord charts and `.lab` files: labels placed in time.
 
 A chart has one cell a bar, cells parted by "|" or a new line; "." holds a beat, "-" repeats the
-cell before, "|: ... :|" (with an optional x3) plays a passage again. Every error names the bar,
-counted as the song plays it, and the cell.
+cell before, "|: ... :|" (with an optional x3) plays a passage again; a first cell that begins with
+the word "pickup" has an entry for each beat before bar 1. Every error names the bar, counted as the
+song plays it, and the cell.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ from retune.theory.chords import parse_chord
 
 KeyAt = Callable[[float], Key | None]
 HOLD, REPEAT = ".", "-"
+PICKUP = "pickup"
+FINEST = 4
+"""The most entries a beat may have."""
 MAX_REPEATS = 64
 MAX_BARS = 10_000
 LAB = "a .lab file: start, end and Harte label a line"
@@ -36,7 +40,7 @@ def chart_bars(text: str) -> int:
 
 
 def chart_cells(text: str) -> list[str]:
-    """The cells of a chart, repeats written out; bar N is entry N - 1.
+    """The cells of a chart, repeats written out; bar N is entry N - 1. That of a pickup is none.
 
     Raises
     ------
@@ -48,7 +52,7 @@ def chart_cells(text: str) -> list[str]:
     """
     cells: list[str] = []
     passage_start, is_open, before = 0, False, "\n"
-    pieces = _BARLINE.split(text.strip())
+    pieces = _BARLINE.split(_parted(text)[1])
     for piece, barline in zip(pieces[::2], [*pieces[1::2], "\n"], strict=True):
         if before.startswith(":"):
             times = _TIMES.match(piece)
@@ -77,6 +81,15 @@ def chart_cells(text: str) -> list[str]:
     return cells
 
 
+def _parted(text: str) -> tuple[list[str], str]:
+    """The entries of the pickup, and the chart of the bars."""
+    head, barline, bars = text.strip().partition("|")
+    words = head.split()
+    if not words or words[0].lower() != PICKUP:
+        return [], text.strip()
+    return words[1:], f"{barline}{bars}" if barline else ""
+
+
 def _play_again(cells: list[str], start: int, times: int) -> None:
     if not 1 <= times <= MAX_REPEATS:
         raise ChordError(f"chords: bar {len(cells)}: a passage plays 1 to {MAX_REPEATS} times")
@@ -86,8 +99,8 @@ def _play_again(cells: list[str], start: int, times: int) -> None:
 
 
 def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
-    """Place a chart over bars 1, 2, ...; beats divide each bar evenly. A shorter chart leaves the
-    rest without chord, a longer one is checked to its end and cut; the pickup has none.
+    """Place a chart over bars 1, 2, ..., each divided evenly, its pickup before them. A shorter
+    chart leaves the rest without chord, a longer one is checked to its end and cut.
 
     Parameters
     ----------
@@ -103,9 +116,9 @@ def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     ChordError
         A label does not read, or chords do not fill their bar; names the bar and the cell.
     """
-    chords: list[Chord] = []
     entries: list[str] = []
     times = bars.downbeats_s
+    chords = _pickup(_parted(text)[0], bars, key_at)
     for number, cell in enumerate(chart_cells(text), start=1):
         entries = _entries(cell, entries, bars=bars, number=number)
         if number < len(times):
@@ -121,6 +134,23 @@ def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
                 f'chords: bar {number} ("{cut_short(cell)}")',
             )
     return merged(chords)
+
+
+def _pickup(entries: Sequence[str], bars: Bars, key_at: KeyAt) -> list[Chord]:
+    """The chords before bar 1, a beat each; what would lie before the song's start is cut."""
+    times, chords = bars.downbeats_s, list[Chord]()
+    if not entries or len(times) < 2:
+        return chords
+    where = f'chords: pickup ("{cut_short(" ".join(entries))}")'
+    if len(entries) > bars.beats_per_bar:
+        raise ChordError(
+            f"{where} has {len(entries)} entries, more than the {bars.beats_per_bar} beats of a "
+            "bar; write the bar before as bar 1"
+        )
+    beat_s = (times[1] - times[0]) / bars.beats_per_bar
+    start_s = times[0] - beat_s * len(entries)
+    _place(entries, chords, (start_s, times[0]), key_at, where)
+    return [replace(c, start_s=max(c.start_s, 0.0)) for c in chords if c.end_s > 0]
 
 
 def _place(
@@ -158,11 +188,12 @@ def _entries(cell: str, before: list[str], *, bars: Bars, number: int) -> list[s
             raise ChordError(f'{where}: "{foreign}" is not read; {instead}')
     beats = bars.beats_per_bar
     dotted = " (dotted quarters)" if beats != bars.meter[0] else ""
-    if len(entries) > beats:
+    if len(entries) > beats and (len(entries) % beats or len(entries) > FINEST * beats):
         raise ChordError(
-            f"{where} has {len(entries)} entries for {beats} beats{dotted}; leave some out"
+            f"{where} has {len(entries)} entries for {beats} beats{dotted}; leave some out, or "
+            f"give every beat as many, such as {2 * beats} in all"
         )
-    if beats % len(entries):
+    if len(entries) < beats and beats % len(entries):
         held = " ".join([*entries, *[HOLD] * (beats - len(entries))])
         raise ChordError(
             f"{where}: {len(entries)} entries do not divide {beats} beats{dotted} evenly; hold "

@@ -257,7 +257,8 @@ def chord_matches(chord: Chord | None, wanted: str, key: Key) -> bool:
     What is written must be there, what is not written is free: "V" and "F" match sevenths,
     extensions, suspensions and inversions; "V7" any inversion with that seventh; "V6" and "F/A"
     only that bass, with or without a seventh; "V65" both. An altered fifth over a major third
-    is still the same chord. "N.C." matches silence only.
+    is still the same chord. "V" is also IV or ii over the dominant in the bass (F/G in C), which
+    stand for it. "N.C." matches silence only.
 
     Raises
     ------
@@ -267,6 +268,8 @@ def chord_matches(chord: Chord | None, wanted: str, key: Key) -> bool:
     asked = parse_chord(wanted, key)
     if chord is None or is_no_chord(chord) or is_no_chord(asked):
         return chord is not None and is_no_chord(asked) and chord.label == asked.label
+    if asked.roman == "V" == wanted.strip() and acts_as_dominant(chord, key):
+        return True
     if chord.root_pc != asked.root_pc:
         return False
     have, want = chord_parts(chord), chord_parts(asked)

@@ -2,6 +2,7 @@
 
 The accidental after the letter belongs to the root: "Cb5" is a power chord on C flat; write
 "C(b5)" for C with a flat fifth. The root of a chord is a capital letter.
+"C2" is "Cadd9": it keeps its third.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from retune.theory.pitchnames import ascii_accidentals, pitch_class_of
 _QUALITY = "|".join(re.escape(word) for word in sorted(LEAD_QUALITIES, key=len, reverse=True))
 _MAJOR_SEVENTH = r"(?:[Mm]aj|MAJ|[Mm]a|M|Δ|△|\^)"
 _HEAD = re.compile(
-    rf"(?P<quality>{_QUALITY})?(?P<major>[(\s]*{_MAJOR_SEVENTH}(?=[79]|1[13]|$|\)))?"
-    r"(?P<number>6/9|69|6|7|9|11|13|5)?"
+    # "Amadd9" is A minor with a ninth, not "Ama" and "dd9".
+    rf"(?P<quality>m(?=add)|{_QUALITY})?(?P<major>[(\s]*{_MAJOR_SEVENTH}(?=[79]|1[13]|$|\)))?"
+    r"(?P<number>6/9|69|6|7|9|11|13|5|2)?"
 )
 _CHANGE = re.compile(
     r"(?P<sus>sus[24]?)|add(?P<add>[b#]?(?:2|4|6|9|11|13))|(?:no|omit)(?P<no>[35])"
@@ -65,6 +67,8 @@ def _stack(quality: str, number: str, *, major: bool, word: str) -> set[str] | N
     degrees = set(TRIADS[quality])
     if number == "5":
         return {"": {"1", "5"}, "+": degrees}.get(word)
+    if number == "2":
+        return degrees | {"9"} if quality in ("", "maj", "min") and not major else None
     if not number:
         if quality == "delta" or major:
             degrees.add("7")

@@ -8,20 +8,21 @@ inversions. Common practice (no source); checked in the tests against music21.
   "bVII" is a whole step below the tonic in every mode, "#vi" in A minor is F sharp.
 - A seventh is the key's own over a plain capital numeral ("I7" holds the major seventh), minor
   on V, on small and on altered numerals; "maj7" and "b7" say it outright.
-- "V7/ii" is read in the key of ii. "N6" is the Neapolitan, "Cad64" the cadential six-four,
+- "V7/ii" is read in the key of ii. "IV/5" is IV over the fifth degree in the bass.
+- "N6" is the Neapolitan, "Cad64" the cadential six-four,
   "It6", "Fr43" and "Ger65" the augmented sixths, whose root here is the lowered sixth degree.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import Key
-from retune.theory.chordparts import ChordParts, degree_number, sorted_degrees
+from retune.theory.chordparts import ChordParts, bass_degree, degree_number, sorted_degrees
 from retune.theory.chordtables import FIGURES, MAJOR, NUMERALS, TRIADS
-from retune.theory.keys import degree_of, scale_semitones, spell_degree, tonic_pc
+from retune.theory.keys import degree_of, degree_pc, scale_semitones, spell_degree, tonic_pc
 from retune.theory.leadsheet import change_degrees
 from retune.theory.pitchnames import ascii_accidentals
 
@@ -42,6 +43,7 @@ _AUGMENTED = {
 _SPECIAL = re.compile(
     r"(?P<name>N|It|Fr|Ger|Cad)\+?(?P<figures>6/5|4/3|6/4|65|43|64|6)?(?:/(?P<of>.+))?"
 )
+_OVER_DEGREE = re.compile(r"(?P<above>.+)/(?P<degree>[b#]{0,2}[1-7])")
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,10 @@ def read_numeral(label: str, key: Key) -> Numeral:
     ChordError
         The numeral or its figures do not read; says which part.
     """
-    text = re.sub(r"(?<=[64])/(?=[2345](?!\d))", "", ascii_accidentals(label.strip()))
+    text = re.sub(r"(?<!sus4)(?<=[64])/(?=[2345](?!\d))", "", ascii_accidentals(label.strip()))
+    over = _OVER_DEGREE.fullmatch(text)
+    if over is not None:
+        return _over_degree(read_numeral(over["above"], key), over["degree"], key)
     special = _SPECIAL.fullmatch(text)
     if special is not None and text != "N":
         return _read_special(special, key, label)
@@ -78,6 +83,13 @@ def read_numeral(label: str, key: Key) -> Numeral:
     home = applied_key(of, key, label) if slash else key
     parts, canonical = _read_plain(match, home, label)
     return Numeral(parts, f"{canonical}/{of}" if of else canonical)
+
+
+def _over_degree(numeral: Numeral, degree: str, key: Key) -> Numeral:
+    """A numeral over a degree of the key in the bass; that of a chord tone is an inversion."""
+    parts = numeral.parts
+    below = bass_degree(parts, degree_pc(degree, key), spell_degree(degree, key))
+    return Numeral(replace(parts, bass=below), f"{numeral.text}/{degree}")
 
 
 def applied_key(of: str, key: Key, label: str) -> Key:

@@ -2,8 +2,8 @@
 
 Diatonic chords get the plain numeral, in minor also those of the raised sixth and seventh;
 dominants and leading-tone chords of other diatonic triads are written as applied ("V7/ii"),
-what is left by its accidental ("bVII"). Upper extensions, foreign basses and the bass of an open
-fifth are left to the chord's label.
+what is left by its accidental ("bVII"). A bass that is none of the chord's tones follows as a
+degree of the key ("IV/5"). Upper extensions and the bass of an open fifth are left to the label.
 """
 
 from __future__ import annotations
@@ -30,9 +30,22 @@ _AUGMENTED_SIXTHS = {
 
 
 def numeral_of(parts: ChordParts, key: Key) -> str:
-    """The numeral of a chord in a key, with quality, seventh and inversion; "" for no chord."""
+    """The numeral of a chord in a key, with quality, seventh and inversion, or a foreign bass as
+    a degree of the key ("IV/5"); "" for no chord."""
     if not parts.degrees:
         return ""
+    return _above_the_bass(parts, key) + _foreign_bass(parts, key)
+
+
+def _foreign_bass(parts: ChordParts, key: Key) -> str:
+    """ "/5" for a bass that is none of the chord's tones, else ""."""
+    bass = degree_semitones(parts.bass) % 12
+    if bass in {degree_semitones(degree) % 12 for degree in parts.degrees}:
+        return ""
+    return f"/{degree_of(parts.root_pc + bass, key)}"
+
+
+def _above_the_bass(parts: ChordParts, key: Key) -> str:
     semitone = (parts.root_pc - tonic_pc(key)) % 12
     if semitone == 8 and parts.degrees in _AUGMENTED_SIXTHS and parts.bass == "1":
         return _AUGMENTED_SIXTHS[parts.degrees]

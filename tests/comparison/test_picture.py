@@ -311,6 +311,23 @@ def test_chords_are_written_as_people_write_them(typed: str, roman: str, name: s
     assert chord_name(chord) == name
 
 
+def test_chords_without_room_are_told_of() -> None:
+    analysis = lantern(n_phrases=1)
+    first = analysis.chords[0]
+    step = (first.end_s - first.start_s) / 8
+    crowd = tuple(
+        replace(
+            parse_chord(text, Key("Bb", "major")),
+            start_s=first.start_s + k * step,
+            end_s=first.start_s + (k + 1) * step,
+        )
+        for k, text in enumerate(["Fmaj7#11", "Am7b5/Eb"] * 4)
+    )
+    crowded = replace(analysis, chords=(*crowd, *analysis.chords[1:]))
+    assert "…" in words(drawn(crowded, width=700, font=18))
+    assert "…" not in words(drawn(analysis, width=700, font=18))
+
+
 def test_colours_have_the_contrast_that_text_needs() -> None:
     """WCAG 2.1, 1.4.3: 4.5 to 1 for text, 3 to 1 for lines; relative luminance as defined there."""
     for theme in ("light", "dark", "grey"):

@@ -73,6 +73,40 @@ def test_a_dot_holds_over_the_barline() -> None:
     assert placed("Bb | . . F", even_bars(2)) == [("Bb:maj", 0, 3.333333), ("F:maj", 3.333333, 4)]
 
 
+def test_a_beat_may_have_as_many_entries_as_the_others() -> None:
+    assert placed("Bb F Gm Eb . F", even_bars(1)) == [
+        ("Bb:maj", 0, 0.333333),
+        ("F:maj", 0.333333, 0.666667),
+        ("G:min", 0.666667, 1),
+        ("Eb:maj", 1, 1.666667),
+        ("F:maj", 1.666667, 2),
+    ]
+    with pytest.raises(ChordError, match="has 15 entries for 3 beats"):
+        placed("Bb F Gm " * 5, even_bars(1))
+
+
+def test_a_pickup_has_a_chord_a_beat_before_bar_1() -> None:
+    bars = Bars((2.0, 4.0, 6.0), (4, 4), 120.0)
+    assert chart_cells("pickup F7 . | Bb | -") == ["Bb", "-"]
+    assert placed("pickup Cm F7 | Bb | .", bars) == [
+        ("C:min", 1, 1.5),
+        ("F:7", 1.5, 2),
+        ("Bb:maj", 2, 6),
+    ]
+    assert placed("Pickup Bb | . | F", bars) == [("Bb:maj", 1.5, 4), ("F:maj", 4, 6)]
+
+
+def test_what_of_a_pickup_lies_before_the_song_is_cut() -> None:
+    bars = Bars((0.75, 2.75), (4, 4), 120.0)
+    assert placed("pickup Gm Cm F7 | Bb", bars) == [
+        ("C:min", 0, 0.25),
+        ("F:7", 0.25, 0.75),
+        ("Bb:maj", 0.75, 2.75),
+    ]
+    with pytest.raises(ChordError, match=r"pickup .* 5 entries, more than the 4 beats"):
+        placed("pickup F F F F F | Bb", bars)
+
+
 def test_silence_is_kept() -> None:
     assert placed("Bb | N.C. | Bb", even_bars(3)) == [
         ("Bb:maj", 0, 2),

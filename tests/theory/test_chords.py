@@ -154,6 +154,10 @@ def test_canonical_labels_read_as_themselves(label: str) -> None:
         ("C9sus4", "C:sus4(b7,9)"),
         ("Cadd9", "C:maj(9)"),
         ("Cm(add9)", "C:min(9)"),
+        ("Cmadd9", "C:min(9)"),
+        ("Amadd11", "A:min(11)"),
+        ("C2", "C:maj(9)"),
+        ("Cm2", "C:min(9)"),
         ("C7b9", "C:7(b9)"),
         ("C7(b9,#11)", "C:7(b9,#11)"),
         ("C7-9", "C:7(b9)"),
@@ -334,6 +338,14 @@ def test_tonic_chords(typed: str, key: str, is_tonic: bool) -> None:
         ("F5", "F5", True),
         ("F5", "F", True),
         ("Fadd9", "Fadd9", True),
+        # IV or ii over the dominant in the bass acts as V, but is no V7.
+        ("F/G", "V", True),
+        ("Dm7/G", "V", True),
+        ("F/G", "V7", False),
+        ("F/G", "IV", True),
+        ("F/G", "IV/5", True),
+        ("F", "IV/5", False),
+        ("C/G", "V", False),
         ("F9", "Fadd9", True),
         ("F", "Fadd9", False),
         ("G#dim7", "Abdim7", True),
@@ -365,7 +377,7 @@ def test_another_bass_renews_label_and_numeral() -> None:
     moved = with_bass(chord, 9, home)
     assert (moved.label, moved.roman, is_root_position(moved)) == ("F:7/3", "V65", False)
     foreign = with_bass(chord, 7, home)
-    assert (foreign.label, foreign.roman, foreign.tones) == ("F:7/2", "V7", chord.tones)
+    assert (foreign.label, foreign.roman, foreign.tones) == ("F:7/2", "V7/6", chord.tones)
     assert with_bass(moved, 5, home).label == "F:7"
     assert with_bass(parse_chord("N.C."), 5, home).label == "N"
 

@@ -163,12 +163,36 @@ def test_numerals(key: str, numeral: str, label: str) -> None:
         ("Bb major", "F7", "V7"),
         ("Bb major", "Gm", "vi"),
         ("Gb major", "B", "IV"),
+        # A foreign bass is written as a degree of the key: common practice, no source.
+        ("C major", "F/G", "IV/5"),
+        ("C major", "Dm7/G", "ii7/5"),
+        ("C major", "Bb/C", "bVII/1"),
+        ("C major", "C/D", "I/2"),
+        ("C major", "Ab/Bb", "bVI/b7"),
+        ("C major", "Csus4/D", "Isus4/2"),
+        ("C major", "A/B", "V/ii/7"),
+        ("A minor", "Dm/E", "iv/5"),
     ],
 )
 def test_numerals_of_chords(key: str, typed: str, numeral: str) -> None:
     home = parse_key(key)
     assert parse_chord(typed, home).roman == numeral
     assert roman_of(parse_chord(typed), home) == numeral
+
+
+@pytest.mark.parametrize("typed", ["F/G", "Dm7/G", "Csus4/D", "Ab/Bb", "A/B", "Fmaj7/G"])
+def test_a_foreign_bass_reads_back(typed: str) -> None:
+    home = parse_key("C major")
+    chord = parse_chord(typed, home)
+    back = parse_chord(chord.roman, home)
+    assert (back.root_pc, back.bass_pc) == (chord.root_pc, chord.bass_pc)
+    assert back.roman == chord.roman
+
+
+def test_figures_of_sevenths_are_no_bass() -> None:
+    home = parse_key("C major")
+    labels = [parse_chord(text, home).label for text in ("V6/5", "ii6/5", "I6/4", "V4/3")]
+    assert labels == ["G:7/3", "D:min7/b3", "C:maj/5", "G:7/5"]
 
 
 def test_without_a_key_there_is_no_numeral() -> None:
