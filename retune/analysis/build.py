@@ -9,11 +9,13 @@ from types import MappingProxyType
 import numpy as np
 
 from retune.analysis.corrections import Draft
+from retune.analysis.form import with_form
 from retune.analysis.frame import hear_bars, hear_chords, hear_keys
 from retune.analysis.key import KeyAt
 from retune.analysis.naming import APART_CENTS, tune_stem
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_cadences, shared_phrases
+from retune.analysis.words import with_words
 from retune.analysis.work import Work, hear_notes
 from retune.carriers.heard import (
     Analysis,
@@ -28,6 +30,7 @@ from retune.carriers.heard import (
 )
 from retune.carriers.songfacts import Song
 from retune.song.guide import GuideNote
+from retune.song.lyrics import song_lyrics
 from retune.theory.keys import parse_key
 
 DRIFT_TOLD_CENTS = 25.0
@@ -85,7 +88,7 @@ def analyze_song(
     chords = hear_chords(work, bars, key_at)
     stems = _stems(work, bars, keys, chords)
     _tell_tuning(work, work.tuning_hz)
-    return Analysis(
+    analysis = Analysis(
         title=song.title,
         rate_hz=rate_hz,
         duration_s=duration_s,
@@ -99,6 +102,8 @@ def analyze_song(
         stems=MappingProxyType(stems),
         warnings=tuple(dict.fromkeys(work.warnings)),
     )
+    lines = song_lyrics(song.music)
+    return with_words(with_form(analysis, song.music, lines), lines)
 
 
 def _tune(work: Work, key: Key | None) -> None:

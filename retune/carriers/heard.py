@@ -254,7 +254,8 @@ class Note:
     `doubt` says in words why `confidence` is low ("" when it is not). `tail_of` is the index of
     the phrase-ending note that this short tail follows; `ending_of` likewise for a re-struck
     same pitch that belongs to an ending. `singer` is how likely a note of a mix is sung at all, by
-    the voice that is followed; None in a stem of one voice.
+    the voice that is followed; None in a stem of one voice. `lyric` is the syllable it sings
+    ("lan-" where the word goes on), "_" where it holds the one before, None without words.
     """
 
     index: int
@@ -279,6 +280,7 @@ class Note:
     tail_of: int | None = None
     singer: float | None = None
     over: tuple[Over, ...] | None = None
+    lyric: str | None = None
 
     @property
     def is_doubtful(self) -> bool:
@@ -294,7 +296,9 @@ class Note:
 @dataclass(frozen=True)
 class Phrase:
     """A phrase and how it ends; `ending_note` is the index of its structural last note, `cadence`
-    None without chords."""
+    None without chords. `section` names the section it lies in, None without sections; `alike` is
+    its letter of form: "a", "a'" where it varies a phrase before it, "" for a phrase without notes.
+    """
 
     index: int
     start_s: float
@@ -305,6 +309,19 @@ class Phrase:
     ending: Ending | None = None
     ending_melodic: Ending | None = None
     cadence: Cadence | None = None
+    section: str | None = None
+    alike: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the song with a name, until the next one. `source` says where it comes from:
+    "given", "lyrics" (a heading above their lines) or "found by repetition"."""
+
+    start_s: float
+    end_s: float
+    name: str
+    source: str = "given"
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,6 +362,7 @@ class Analysis:
     stems: Mapping[str, StemAnalysis]
     warnings: tuple[str, ...] = ()
     key_rivals: tuple[Key, ...] = ()
+    sections: tuple[Section, ...] = ()
 
     def __repr__(self) -> str:
         n_notes = sum(len(stem.notes) for stem in self.stems.values())

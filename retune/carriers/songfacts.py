@@ -33,7 +33,8 @@ class Music:
     """Musical facts as given; None or "auto" where retune is to find them.
 
     `phrases` is "auto", "every N bars[, pickup N beat]" or ((start_s, end_s), ...);
-    `keys` holds ("bar:beat", "G major") pairs; `tempo_bpm` None means auto.
+    `keys` holds ("bar:beat", "G major") pairs, `sections` ("bar:beat", "verse") pairs;
+    `tempo_bpm` None means auto.
     """
 
     key: str = "auto"
@@ -48,6 +49,9 @@ class Music:
     guide: Path | None = None
     phrases: str | tuple[tuple[float, float], ...] = "auto"
     meter_given: bool = True
+    lyrics: str | None = None
+    lyrics_file: Path | None = None
+    sections: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,7 +89,7 @@ class Song:
     @property
     def inputs(self) -> tuple[Path, ...]:
         """Every file that the song is read from, none of which is ever written over."""
-        others = (self.music.chords_file, self.music.guide)
+        others = (self.music.chords_file, self.music.guide, self.music.lyrics_file)
         stems = (stem.path for stem in self.stems.values())
         voices = (stem.voice for stem in self.stems.values() if stem.voice is not None)
         return (self.path, *stems, *voices, *(path for path in others if path is not None))

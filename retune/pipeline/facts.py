@@ -56,6 +56,15 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
             }
             for chord in analysis.chords
         ],
+        "sections": [
+            {
+                "start_s": number(section.start_s),
+                "end_s": number(section.end_s),
+                "name": section.name,
+                "source": section.source,
+            }
+            for section in analysis.sections
+        ],
         "stems": {name: _stem(stem) for name, stem in analysis.stems.items()},
         "warnings": list(analysis.warnings),
     }
@@ -100,6 +109,7 @@ def _note(note: Note) -> dict[str, Any]:
         "confidence": number(note.confidence, 3),
         "singer": number(note.singer, 3),
         "doubt": note.doubt or None,
+        "lyric": note.lyric,
         "over": None if note.over is None else [_over(over) for over in note.over],
     }
 
@@ -126,6 +136,8 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
         "ending": phrase.ending,
         "ending_melodic": phrase.ending_melodic,
         "cadence": phrase.cadence,
+        "section": phrase.section,
+        "alike": phrase.alike or None,
     }
 
 
@@ -188,7 +200,7 @@ def verdict_facts(verdicts: Sequence[Verdict]) -> list[dict[str, Any]]:
 def song_facts(song: Song) -> dict[str, Any]:
     """All that a rendering depends on, file names without their folders."""
     music = asdict(song.music)
-    for name in ("chords_file", "guide"):
+    for name in ("chords_file", "guide", "lyrics_file"):
         music[name] = music[name].name if music[name] else None
     return {
         "file": song.path.name,

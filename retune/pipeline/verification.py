@@ -77,9 +77,13 @@ def _verify_one(home: Path, song: str | Path | None) -> Verified:
 
 
 def _read_beside(song: Any, folder: Path) -> list[Path]:
-    """The chart and the guide that the song was read with."""
+    """The chart, the guide and the lyrics that the song was read with."""
     music = song.get("music") if isinstance(song, dict) else None
-    names = [music.get(k) for k in ("chords_file", "guide")] if isinstance(music, dict) else []
+    names = (
+        [music.get(k) for k in ("chords_file", "guide", "lyrics_file")]
+        if isinstance(music, dict)
+        else []
+    )
     return [folder / name for name in names if isinstance(name, str)]
 
 

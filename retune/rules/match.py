@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from retune.carriers.errors import ChordError, InputError
 from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
-from retune.rules.lyrics import sung_words
+from retune.rules.lyrics import plain_word, sung_words
 from retune.rules.model import (
     LAST,
     AtCadences,
@@ -241,14 +241,14 @@ def _test_of(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
     if isinstance(scope, OnWord):
         sung = sung_words(stem)
-        wanted = scope.word.casefold()
+        wanted = plain_word(scope.word)
         return lambda note: sung.get(note.index) == wanted
     return lambda note: _over(note, scope, analysis)
 
 
 def section_spans(scope: InSection, analysis: Analysis) -> Spans:
     """The sections that a name means, as time; raises InputError when the song has none such."""
-    sections = tuple(getattr(analysis, "sections", ()))
+    sections = analysis.sections
     same = [s for s in sections if s.name.casefold() == scope.name.casefold()]
     whole = f"{scope.name} {scope.which}".strip().casefold()
     named = [s for s in sections if s.name.casefold() == whole]
@@ -273,7 +273,7 @@ def _closing_so(scope: AtCadences, stem: StemAnalysis, analysis: Analysis) -> se
     wanted["half"] = ("half", "phrygian half")
     named = {name for kind in scope.cadences for name in wanted.get(kind, (kind,))}
     phrases = source.phrases if source is not None else ()
-    return {phrase.index for phrase in phrases if getattr(phrase, "cadence", None) in named}
+    return {phrase.index for phrase in phrases if phrase.cadence in named}
 
 
 def _is_before(note: Note, time: Time, analysis: Analysis) -> bool:

@@ -210,7 +210,11 @@ def _variants(tables: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Variant]:
 def _music(table: Mapping[str, Any] | None, at: Callable[[str], Where]) -> Music:
     """Musical facts; keys that exclude one another are refused, `at` the place of the one."""
     given = {name: value for name, value in (table or {}).items() if value is not None}
-    for first, second in (("chords", "chords_file"), ("downbeats_s", "first_downbeat_s")):
+    for first, second in (
+        ("chords", "chords_file"),
+        ("downbeats_s", "first_downbeat_s"),
+        ("lyrics", "lyrics_file"),
+    ):
         if first in given and second in given:
             at(second).fail(f"{first} is given too; keep one of the two")
     if "meter" in given:

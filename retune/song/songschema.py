@@ -39,6 +39,7 @@ from retune.song.songvalues import (
     one_of,
     shown,
 )
+from retune.song.songwords import is_lyrics, is_lyrics_file, is_section_list
 from retune.sound.files import case_clash
 
 FORMAT = 1
@@ -166,6 +167,9 @@ MUSIC = {
     "chords_file": Field(is_file),
     "guide": Field(is_guide),
     "phrases": Field(is_phrases, default="auto"),
+    "lyrics": Field(is_lyrics),
+    "lyrics_file": Field(is_lyrics_file),
+    "sections": Field(is_section_list, default=()),
 }
 CORRECTION = {
     "stem": Field(is_line, is_required=True),

@@ -206,25 +206,41 @@ def is_key(value: Any, where: Where) -> str:
     return text
 
 
-def is_key_change(value: Any, where: Where) -> tuple[str, str]:
-    """A pair of bar:beat and key."""
-    if not isinstance(value, list) or len(value) != 2 or not isinstance(value[0], str):
-        where.fail(f'{shown(value)} must be a bar:beat and a key, as ["17:1", "G major"]')
-    if not re.fullmatch(r"\d{1,5}:[1-9]\d?(\.\d+)?", value[0]):
-        where.fail(f'{shown(value[0])} is not a bar:beat, as "17:1"')
-    return value[0], is_key(value[1], where)
+def is_placed(checker: Checker, *, what: str, example: str) -> Checker:
+    """A checker of pairs of bar:beat and something that `checker` passes."""
+
+    def check(value: Any, where: Where) -> tuple[str, Any]:
+        if not isinstance(value, list) or len(value) != 2 or not isinstance(value[0], str):
+            where.fail(f'{shown(value)} must be a bar:beat and a {what}, as ["17:1", "{example}"]')
+        if not re.fullmatch(r"\d{1,5}:[1-9]\d?(\.\d+)?", value[0]):
+            where.fail(f'{shown(value[0])} is not a bar:beat, as "17:1"')
+        return value[0], checker(value[1], where)
+
+    return check
 
 
-def is_key_list(value: Any, where: Where) -> tuple[tuple[str, str], ...]:
-    """Changes of key, in the order of their places."""
-    changes: tuple[tuple[str, str], ...] = is_list(
-        is_key_change, of="changes of key", at_most=MAX_KEY_CHANGES
-    )(value, where)
-    places = [tuple(map(float, place.split(":"))) for place, _ in changes]
-    for index, (before, after) in enumerate(pairwise(places), start=1):
-        if after <= before:
-            where.at(index).fail("comes at or before the change of key above it; sort them")
-    return changes
+def in_order_of_bars(checker: Checker, *, what: str) -> Checker:
+    """A checker of lists of pairs whose places in the bars rise."""
+
+    def check(value: Any, where: Where) -> tuple[tuple[str, Any], ...]:
+        pairs: tuple[tuple[str, Any], ...] = checker(value, where)
+        places = [tuple(map(float, place.split(":"))) for place, _ in pairs]
+        for index, (before, after) in enumerate(pairwise(places), start=1):
+            if after <= before:
+                where.at(index).fail(f"comes at or before the {what} above it; sort them")
+        return pairs
+
+    return check
+
+
+is_key_list = in_order_of_bars(
+    is_list(
+        is_placed(is_key, what="key", example="G major"),
+        of="changes of key",
+        at_most=MAX_KEY_CHANGES,
+    ),
+    what="change of key",
+)
 
 
 PHRASE_WORDS = re.compile(

@@ -134,3 +134,19 @@ def test_a_note_is_found_by_the_word_it_sings() -> None:
     assert list(sung_words(stem).values()) == ["go", "home", "lantern", "lantern"]
     assert names('keep every note on word "Home"', analysis) == ["Bb4"]
     assert names('keep every note on word "lantern"', analysis) == ["D5", "C5"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("rule", "notes"),
+    [
+        ('shift every note up 1 semitone on word "blue"', [51, 52, 53]),
+        ('shift every note up 1 semitone on word "lamp"', [2, 55]),
+        ("move phrase-ending degree 1 to degree 2 in section verse 2", [63]),
+    ],
+)
+def test_words_and_sections_of_the_demo(rule: str, notes: list[int]) -> None:
+    from retune import pipeline
+
+    plan = pipeline.open_song(pipeline.demo_folder() / "song.toml").plan([rule])
+    assert [edit.note for edit in plan.edits] == notes

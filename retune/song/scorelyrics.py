@@ -1,0 +1,122 @@
+"""The words under the notes of a MusicXML score: first part with words, first verse.
+
+Elements as MusicXML 4.0 has them (w3.org/2021/06/musicxml40): lyric, syllabic, text, elision.
+Repeats are not played out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as Xml
+
+from retune.carriers.errors import InputError
+from retune.song.limits import MAX_SYLLABLES, check_count
+from retune.song.lyriclines import LyricLine, Syllable
+
+_REST_QUARTERS = 0.5  # silence that ends a line
+
+
+@dataclass(frozen=True)
+class _Sung:
+    bar: int
+    part: float
+    from_quarters: float
+    to_quarters: float
+    text: str
+
+
+def read_score_lyrics(text: str, *, name: str) -> tuple[LyricLine, ...]:
+    """The words of a score, a new line after each rest of half a beat or more.
+
+    Raises
+    ------
+    InputError
+        No MusicXML, or no words in it; `name` stands in the message.
+    """
+    if re.search(r"<!ENTITY", text):
+        raise InputError(f"{name}: entities are not read; export the score again as MusicXML")
+    try:
+        score = Xml.fromstring(text)
+    except Xml.ParseError as error:
+        raise InputError(f"{name} is no MusicXML ({error}); export the score again") from error
+    if score.tag != "score-partwise":
+        raise InputError(f"{name} holds <{score.tag}>; export the score as score-partwise MusicXML")
+    for part in score.iter("part"):
+        sung = list(_sung(part))
+        check_count(len(sung), MAX_SYLLABLES, "notes", where=name)
+        if any(note.text for note in sung):
+            return tuple(_lines(sung))
+    raise InputError(f"{name} has no lyrics under its notes; give another file")
+
+
+def _sung(part: Xml.Element) -> Iterator[_Sung]:
+    """The notes of a part in time, each with its syllable or ""."""
+    divisions, full, start = 1.0, 4.0, 0.0
+    verse = ""
+    for place, measure in enumerate(part.iter("measure")):
+        if place == 0:
+            first = 0 if measure.get("implicit") == "yes" or measure.get("number") == "0" else 1
+        at, length, found = 0.0, 0.0, []
+        for element in measure:
+            divisions = _number(element, "divisions", divisions)
+            top, bottom = _number(element, "time/beats", 0), _number(element, "time/beat-type", 0)
+            full = top * 4 / bottom if top and bottom else full
+            lasts = _number(element, "duration", 0.0) / divisions
+            if element.tag == "backup":
+                at -= lasts
+            elif element.tag == "forward":
+                at += lasts
+            elif element.tag == "note" and element.find("grace") is None:
+                is_new = element.find("chord") is None and element.find("rest") is None
+                if is_new and not _is_held(element):
+                    verse, words = _lyric(element, verse)
+                    found.append((at, lasts, words))
+                at += 0.0 if element.find("chord") is not None else lasts
+            length = max(length, at)
+        early = full - length if first == 0 and place == 0 else 0.0
+        for offset, lasts, words in found:
+            since = start + offset
+            yield _Sung(place + first, (offset + early) / full, since, since + lasts, words)
+        start += length
+
+
+def _is_held(note: Xml.Element) -> bool:
+    return any(tie.get("type") == "stop" for tie in note.findall("tie"))
+
+
+def _lyric(note: Xml.Element, verse: str) -> tuple[str, str]:
+    """The verse that is followed, the first one seen, and the syllable of a note in it."""
+    for lyric in note.findall("lyric"):
+        number = lyric.get("number", "1")
+        if verse in ("", number):
+            pieces = [t.text or "" for t in lyric if t.tag in ("text", "elision")]
+            goes_on = (lyric.findtext("syllabic") or "single") in ("begin", "middle")
+            words = " ".join("".join(piece or " " for piece in pieces).split())
+            return number, words + "-" if goes_on and words else words
+    return verse, ""
+
+
+def _number(element: Xml.Element, path: str, default: float) -> float:
+    try:
+        return float(element.findtext(path) or default)
+    except ValueError:
+        return default
+
+
+def _lines(notes: Sequence[_Sung]) -> Iterator[LyricLine]:
+    line: list[Syllable] = []
+    until = 0.0
+    for note in notes:
+        if line and note.from_quarters - until >= _REST_QUARTERS:
+            yield LyricLine(tuple(line), is_marked=True)
+            line = []
+        until = note.to_quarters
+        if note.text:
+            line.append(Syllable(note.text, at_bar=(note.bar, note.part)))
+        elif line:
+            last = line[-1]
+            line[-1] = Syllable(last.text, last.notes + 1, at_bar=last.at_bar)
+    if line:
+        yield LyricLine(tuple(line), is_marked=True)
