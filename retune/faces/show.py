@@ -172,7 +172,8 @@ def _facts(analysis: Analysis) -> list[str]:
     facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]
     if found:
         facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
-        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({bars.source})")
+        sure = f", {bars.confidence:.2f} sure" if bars.source == "estimated" else ""
+        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({bars.source}{sure})")
         facts.append(counted(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")
