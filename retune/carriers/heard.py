@@ -348,7 +348,8 @@ class StemAnalysis:
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """Everything that was found in a song, before any rule."""
+    """Everything that was found in a song, before any rule; where only a `passage` of it is worked
+    on, in that, and `duration_s` is where that ends."""
 
     title: str
     rate_hz: int
@@ -363,6 +364,7 @@ class Analysis:
     warnings: tuple[str, ...] = ()
     key_rivals: tuple[Key, ...] = ()
     sections: tuple[Section, ...] = ()
+    passage: tuple[float, float] | None = None
 
     def __repr__(self) -> str:
         n_notes = sum(len(stem.notes) for stem in self.stems.values())

@@ -76,7 +76,7 @@ class Correction:
 @dataclass(frozen=True)
 class Song:
     """A song file that has been read and checked. `path` is the song file (or the bare audio
-    file); stem paths are absolute."""
+    file); stem paths are absolute. `passage` is the part that is worked on, two times as typed."""
 
     path: Path
     title: str
@@ -85,6 +85,7 @@ class Song:
     music: Music = field(default_factory=Music)
     variants: Mapping[str, Variant] = field(default_factory=dict)
     corrections: tuple[Correction, ...] = ()
+    passage: tuple[str, str] | None = None
 
     @property
     def inputs(self) -> tuple[Path, ...]:

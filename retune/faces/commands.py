@@ -17,7 +17,13 @@ from retune.sound.folders import place_in
 Arguments = argparse.Namespace
 
 
-def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
+def _open(
+    arguments: Arguments,
+    song: str | None = None,
+    *,
+    start: str | None = None,
+    end: str | None = None,
+) -> OpenSong:
     return pipeline.open_song(
         Path(song or arguments.song),
         tracker=arguments.tracker,
@@ -29,12 +35,14 @@ def _open(arguments: Arguments, song: str | None = None) -> OpenSong:
         chords=arguments.chords,
         phrases=arguments.phrases,
         guide=arguments.guide,
+        start=start,
+        end=end,
     )
 
 
 def analyze(arguments: Arguments) -> int:
     """Show what is heard in a song."""
-    opened = _open(arguments)
+    opened = _open(arguments, start=arguments.from_, end=arguments.to)
     with show.progress(quiet=arguments.quiet) as tell:
         analysis = pipeline.analyze(opened, progress=tell)
     if arguments.json:
@@ -58,7 +66,7 @@ def _check_rules(arguments: Arguments) -> None:
 def plan(arguments: Arguments) -> int:
     """Show what rules would move, and what follows."""
     _check_rules(arguments)
-    opened = _open(arguments)
+    opened = _open(arguments, start=arguments.from_, end=arguments.to)
     with show.progress(quiet=arguments.quiet) as tell:
         made = pipeline.plan(opened, rules=arguments.rule, variant=arguments.variant, progress=tell)
     if arguments.json:
@@ -72,7 +80,7 @@ def plan(arguments: Arguments) -> int:
 def render(arguments: Arguments) -> int:
     """Write stems and mixes of variants."""
     _check_rules(arguments)
-    opened = _open(arguments)
+    opened = _open(arguments, start=arguments.from_, end=arguments.to)
     with show.progress(quiet=arguments.quiet) as tell:
         manifests = pipeline.write_versions(
             opened,

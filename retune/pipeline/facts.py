@@ -29,6 +29,7 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
         "title": analysis.title,
         "rate_hz": analysis.rate_hz,
         "duration_s": number(analysis.duration_s),
+        "passage": None if analysis.passage is None else list(map(number, analysis.passage)),
         "tuning_hz": number(analysis.tuning_hz, 2),
         "key": {
             "tonic": key.tonic if key else None,
@@ -206,6 +207,7 @@ def song_facts(song: Song) -> dict[str, Any]:
         "file": song.path.name,
         "title": song.title,
         "rights": song.rights,
+        **({"passage": "-".join(song.passage)} if song.passage else {}),
         "stems": {
             name: {
                 "file": stem.path.name,

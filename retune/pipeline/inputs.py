@@ -10,15 +10,16 @@ import difflib
 import functools
 import stat
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypedDict, TypeVar
 
 from retune.carriers.errors import InputError, StaleError, UsageError
 from retune.carriers.heard import AudioLike
-from retune.carriers.songfacts import Song, Stem
+from retune.carriers.songfacts import Correction, Song, Stem
 from retune.pipeline.facts import song_facts
+from retune.pipeline.song_passage import passage_of, samples_of
 from retune.pipeline.stages import Memory, Stage, shared_memory
 from retune.song.songfile import check_times, read_song
 from retune.sound.audio import AudioFile, check_stems, open_audio
@@ -48,6 +49,8 @@ class Options(TypedDict, total=False):
     chords: str | None
     phrases: str | None
     guide: str | Path | None
+    start: str | float | None
+    end: str | float | None
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,9 @@ class Settings:
         Whether results are kept between runs, and recalled.
     key, meter, tempo, downbeat, chords, phrases, guide : str, optional
         Facts of a bare recording, as on the command line.
+    start, end : str, optional
+        Where the part begins and ends that is worked on: "72.5s", "1:12" or bar:beat; they win
+        over the song file's passage.
     """
 
     tracker: str = "pyin"
@@ -73,14 +79,15 @@ class Settings:
     chords: str | None = None
     phrases: str | None = None
     guide: str | None = None
+    start: str | None = None
+    end: str | None = None
 
     @property
     def facts(self) -> dict[str, str]:
         """What is said of a bare recording."""
         named = {f.name: getattr(self, f.name) for f in fields(self)}
-        return {
-            k: v for k, v in named.items() if k not in ("tracker", "use_cache") and v is not None
-        }
+        others = ("tracker", "use_cache", "start", "end")
+        return {k: v for k, v in named.items() if k not in others and v is not None}
 
     @property
     def track_file(self) -> Path | None:
@@ -122,6 +129,8 @@ class SongInputs:
     digests: Mapping[Path, str] = field(default_factory=dict)
     """SHA-256 of the files besides song file and stems, as they were when the song was read."""
     memory: Memory = field(default_factory=Memory, repr=False)
+    passage: tuple[float, float] | None = None
+    """The part that is worked on, seconds; None for all of it."""
 
     @property
     def rate_hz(self) -> int:
@@ -166,12 +175,25 @@ class SongInputs:
         return digest
 
     @functools.cached_property
+    def corrections(self) -> tuple[Correction, ...]:
+        """What was put right by hand in the part that is worked on."""
+        if self.passage is None:
+            return self.song.corrections
+        first_s, last_s = self.passage
+        return tuple(c for c in self.song.corrections if first_s <= c.at_s < last_s)
+
+    def content(self, stem: str) -> str:
+        """What is heard of a stem: its file, and of a passage where that lies."""
+        audio, digest = self.audio[stem], self.sha256(stem)
+        return f"{digest} {audio.first} {audio.n_samples}" if self.passage else digest
+
+    @functools.cached_property
     def reads(self) -> Mapping[str, Any]:
         """The contents that are heard in a song, in JSON values: the part of every key that is
         the song's."""
         return {
             "song": song_facts(self.song),
-            "stems": {name: self.sha256(name) for name in self.audio},
+            "stems": {name: self.content(name) for name in self.audio},
             "files": {path.name: digest for path, digest in self.digests.items()},
             "tracker": self.tracker_content,
         }
@@ -222,10 +244,29 @@ def read_inputs(source: Path | Song, settings: Settings, memory: Memory) -> Song
     digests = {path: digest_of(path) for path in other_files(song, settings)}
     audio = {name: open_audio(stem.path) for name, stem in song.stems.items()}
     warnings = tuple(check_stems(audio))
-    check_times(song, duration_s=max(stem.duration_s for stem in audio.values()))
+    duration_s = max(stem.duration_s for stem in audio.values())
+    check_times(song, duration_s=duration_s)
+    passage = passage_of(song, (settings.start, settings.end), duration_s=duration_s)
+    if passage is not None:
+        song = replace(song, passage=_as_typed(song, settings, passage))
+        audio = {name: stem.within(*samples_of(passage, stem)) for name, stem in audio.items()}
     return SongInputs(
-        song, MappingProxyType(audio), settings, warnings, MappingProxyType(digests), memory
+        song,
+        MappingProxyType(audio),
+        settings,
+        warnings,
+        MappingProxyType(digests),
+        memory,
+        passage,
     )
+
+
+def _as_typed(song: Song, settings: Settings, passage: tuple[float, float]) -> tuple[str, str]:
+    """The part that is worked on, as somebody typed it; seconds where nobody did."""
+    if settings.start is None and settings.end is None and song.passage is not None:
+        return song.passage
+    first_s, last_s = passage
+    return settings.start or f"{first_s:g}s", settings.end or f"{last_s:g}s"
 
 
 def other_files(song: Song, settings: Settings) -> tuple[Path, ...]:

@@ -65,6 +65,8 @@ def song_from_facts(facts: Any, *, folder: Path, source: Path) -> Song:
     tables["music"] = {
         name: value for name, value in music.items() if value is not None and name not in unsaid
     }
+    if tables["passage"] is None:
+        del tables["passage"]
     file = tables.pop("file")
     return song_of_tables(tables, where=where, path=folder / file)
 
@@ -131,5 +133,6 @@ _FACTS = {
         name: Field(_as_given, is_required=True)
         for name in ("title", "rights", "stems", "music", "corrections")
     },
+    "passage": Field(is_line),
 }
 """What `song_facts` gives; all but the file's name is checked as a song file is."""

@@ -8,20 +8,22 @@ mix is heard once more by it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from retune.carriers.errors import InputError
-from retune.carriers.heard import PitchTrack
+from retune.carriers.heard import AudioLike, PitchTrack
 from retune.carriers.songfacts import Stem
 from retune.carriers.text import counted
 from retune.pipeline.inputs import SongInputs
 from retune.pipeline.mix_voice import singing_of, voice_of, voice_reads
 from retune.pipeline.pitch_track import TRACK, Tracked
+from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
 from retune.song.guide import GuideNote, read_guide
 from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
+from retune.sound.parts import Cut
 
 if TYPE_CHECKING:
     from retune.analysis import Draft
@@ -65,7 +67,12 @@ def guide_of(opened: SongInputs) -> Guide:
     if path is None or mix is None:
         return Guide()
     is_sound = path.suffix.lower() in AUDIO_SUFFIXES
-    return _hummed(opened, path, mix) if is_sound else Guide(read_guide(path))
+    guide = _hummed(opened, path, mix) if is_sound else Guide(read_guide(path))
+    if opened.passage is None:
+        return guide
+    first_s, last_s = opened.passage
+    inside = (n for n in guide.notes if n.end_s > first_s and n.start_s < last_s)
+    return Guide(tuple(inside), guide.told)
 
 
 @dataclass(frozen=True)
@@ -83,7 +90,7 @@ LAID = Stage("guide laid on a mix", Laid, rooms=("track", "analysis"))
 
 def _hummed(opened: SongInputs, path: Path, mix: Stem) -> Guide:
     """The notes of a recording, laid on the mix."""
-    reads = {"hummed": opened.digests[path], "name": path.name, "mix": opened.sha256(mix.name)}
+    reads = {"hummed": opened.digests[path], "name": path.name, "mix": opened.content(mix.name)}
     laid = opened.recall(LAID, reads, lambda: _lay(path, opened.audio[mix.name]))
     told = [f"guide {path.name}: {laid.words}"]
     if laid.margin < DOUBTED_BELOW:
@@ -133,7 +140,7 @@ def hear_mix(opened: SongInputs, name: str) -> MixHeard:
 
     guide = guide_of(opened)
     track = _tracked(opened, name, guide.notes)
-    given = [c for c in opened.song.corrections if c.stem == name]
+    given = [c for c in opened.corrections if c.stem == name]
     if not given:
         return MixHeard(track, None, guide.told)
     drafts, told = corrected_guide(
@@ -144,7 +151,7 @@ def hear_mix(opened: SongInputs, name: str) -> MixHeard:
 
 
 def _tracked(opened: SongInputs, name: str, guide: Sequence[GuideNote]) -> PitchTrack:
-    from retune.track import track_mix, track_pitch
+    from retune.track import track_pitch
 
     audio, (low_hz, high_hz) = opened.audio[name], MIX_RANGE_HZ
     if opened.settings.track_file is not None:
@@ -160,8 +167,30 @@ def _tracked(opened: SongInputs, name: str, guide: Sequence[GuideNote]) -> Pitch
     return _track_of(
         opened,
         reads,
-        lambda: track_mix(
-            audio, fmin_hz=low_hz, fmax_hz=high_hz, guide=guide, voice=voice, sung=sung
+        lambda: _track_part(audio, voice, guide, sung),
+    )
+
+
+def _track_part(
+    audio: AudioFile,
+    voice: AudioLike,
+    guide: Sequence[GuideNote],
+    sung: Sequence[tuple[float, float]],
+) -> PitchTrack:
+    """The melody of a mix in the part that is worked on, on the clock of the whole."""
+    from retune.track import track_mix
+
+    first_s = audio.first / audio.rate_hz
+    low_hz, high_hz = MIX_RANGE_HZ
+    return track_part(
+        audio,
+        lambda part: track_mix(
+            part,
+            fmin_hz=low_hz,
+            fmax_hz=high_hz,
+            guide=[replace(n, start_s=n.start_s - first_s, end_s=n.end_s - first_s) for n in guide],
+            voice=Cut(voice, audio.first, audio.n_samples),
+            sung=[(a - first_s, b - first_s) for a, b in sung],
         ),
     )
 
@@ -171,11 +200,13 @@ def hear_bass(opened: SongInputs, mix: str) -> PitchTrack:
     from retune.track import Lows, track_pitch
 
     low_hz, high_hz = BASS_RANGE_HZ
-    lows = Lows(opened.audio[mix])
     return _track_of(
         opened,
-        {"bass of": opened.sha256(mix), "range_hz": [low_hz, high_hz]},
-        lambda: track_pitch(lows, fmin_hz=low_hz, fmax_hz=high_hz, tracker="pyin"),
+        {"bass of": opened.content(mix), "range_hz": [low_hz, high_hz]},
+        lambda: track_part(
+            opened.audio[mix],
+            lambda part: track_pitch(Lows(part), fmin_hz=low_hz, fmax_hz=high_hz, tracker="pyin"),
+        ),
     )
 
 

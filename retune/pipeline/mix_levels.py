@@ -45,7 +45,7 @@ def mix_of(opened: SongInputs, rendition: Rendition | None = None) -> Mix:
 def levels_of(opened: SongInputs, rendition: Rendition | None = None) -> MixLevels:
     """Loudness, gain and true peak of the original mix, or of a version matched to it."""
     stems = opened.song.stems.items()
-    reads = {"stems": {name: [opened.sha256(name), s.gain_db, s.role] for name, s in stems}}
+    reads = {"stems": {name: [opened.content(name), s.gain_db, s.role] for name, s in stems}}
     known = opened.recall(MEASURED, reads, lambda: measure(mix_of(opened)))
     original = original_levels(known)
     if rendition is None:

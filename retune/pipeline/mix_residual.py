@@ -45,8 +45,8 @@ def residual_db(opened: SongInputs) -> float | None:
     if mix is None or not parts:
         return None
     reads = {
-        "mix": opened.sha256(mix.name),
-        "stems": [[opened.sha256(stem.name), stem.gain_db - mix.gain_db] for stem in parts],
+        "mix": opened.content(mix.name),
+        "stems": [[opened.content(stem.name), stem.gain_db - mix.gain_db] for stem in parts],
     }
     gains = [(stem.name, stem.gain_db - mix.gain_db) for stem in parts]
     left = opened.recall(RESIDUAL, reads, lambda: Residual(_residual_db(opened, mix.name, gains)))

@@ -14,6 +14,7 @@ from retune.carriers.heard import AudioLike, Samples, Singing
 from retune.pipeline.inputs import SongInputs
 from retune.pipeline.stages import Stage
 from retune.sound.audio import open_audio
+from retune.sound.parts import Cut, Within
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +59,9 @@ def voice_of(opened: SongInputs, name: str) -> AudioLike:
     """
     from retune.separate import estimate_voice, shares_in, usual_gain
 
-    mix, path = opened.audio[name], opened.song.stems[name].voice
+    part, path = opened.audio[name], opened.song.stems[name].voice
+    # Blocks are those of the whole file, so that another passage finds them again.
+    mix = part.entire
     if path is not None:
         voice = open_audio(path)
         if voice.rate_hz != mix.rate_hz:
@@ -66,7 +69,7 @@ def voice_of(opened: SongInputs, name: str) -> AudioLike:
                 f"{path} has {voice.rate_hz} Hz, the mix {mix.rate_hz} Hz; convert it to the "
                 "rate of the mix"
             )
-        return Fitted(voice, mix.n_samples, mix.n_channels)
+        return Within(Fitted(voice, mix.n_samples, mix.n_channels), part.first, part.n_samples)
     gain: list[float] = []
 
     def share_of(block: int) -> NDArray[np.uint16]:
@@ -78,33 +81,39 @@ def voice_of(opened: SongInputs, name: str) -> AudioLike:
         reads = {"mix": opened.sha256(name), "block": block}
         return opened.recall(SHARES, reads, make).values
 
-    return estimate_voice(mix, share_of)
+    return Within(estimate_voice(mix, share_of), part.first, part.n_samples)
 
 
 def voice_reads(opened: SongInputs, name: str) -> Mapping[str, Any]:
     """The contents that the voice in a mix is worked out of."""
     path = opened.song.stems[name].voice
     return {
-        "mix": opened.sha256(name),
+        "mix": opened.content(name),
         "voice": "" if path is None else opened.digests.get(path, ""),
     }
 
 
 def singing_of(opened: SongInputs, name: str) -> Singing:
     """Where somebody sings in a mix; by a correction `no voice`, nobody does."""
-    from retune.separate import find_singing
-
-    found = opened.recall(
-        SINGING,
-        voice_reads(opened, name),
-        lambda: find_singing(opened.audio[name], voice_of(opened, name)),
-    )
+    found = opened.recall(SINGING, voice_reads(opened, name), lambda: _find_singing(opened, name))
     silent = [
         (c.at_s, float(c.set.split()[-1].removesuffix("s")))
-        for c in opened.song.corrections
+        for c in opened.corrections
         if c.stem == name and c.set.startswith("no voice to ")
     ]
     return without(found, silent) if silent else found
+
+
+def _find_singing(opened: SongInputs, name: str) -> Singing:
+    """Where somebody sings in the part that is worked on, on the clock of the whole."""
+    from retune.separate import find_singing
+
+    part, voice = opened.audio[name], voice_of(opened, name)
+    first_s = part.first / part.rate_hz
+    found = find_singing(*(Cut(a, part.first, part.n_samples) for a in (part, voice)))
+    before = np.full(round(first_s / found.hop_s), float(found.share_db.min(initial=0.0)))
+    spans = tuple((round(a + first_s, 3), round(b + first_s, 3)) for a, b in found.spans)
+    return Singing(found.hop_s, np.concatenate([before, found.share_db]), spans)
 
 
 def without(singing: Singing, silent: list[tuple[float, float]]) -> Singing:

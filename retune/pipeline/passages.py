@@ -7,9 +7,8 @@ import re
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Bars
 from retune.song.bartime import bar_time
+from retune.song.timetext import HOW, read_place
 
-_SECONDS = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
-_PLACE = re.compile(r"(\d+):(\d+(?:\.\d+)?)")
 _PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
 SHORTEST_S = 0.5
 PICKUP_S, AFTER_S = 0.35, 0.6
@@ -17,19 +16,17 @@ PICKUP_S, AFTER_S = 0.35, 0.6
 
 
 def read_time(text: str, bars: Bars) -> float:
-    """Seconds of "12.5s", "12.5" or "9:1".
+    """Seconds of "12.5s", "12.5", "1:12" or "9:1".
 
     Raises
     ------
     UsageError
         Neither form.
     """
-    seconds, place = _SECONDS.fullmatch(text.strip()), _PLACE.fullmatch(text.strip())
-    if seconds:
-        return float(seconds[1])
-    if place:
-        return bar_time(bars, int(place[1]), float(place[2]))
-    raise UsageError(f'"{text}" is not a time: write 12.5s or bar:beat, such as 9:1')
+    found = read_place(text)
+    if found is None:
+        raise UsageError(f'"{text}" is not a time: {HOW}')
+    return found if isinstance(found, float) else bar_time(bars, *found)
 
 
 def find_passage(
@@ -47,6 +44,8 @@ def find_passage(
         if start is not None or end is not None:
             raise UsageError("--phrase does not go with --from and --to")
         return _phrase_span(analysis, phrases)
+    if start is None and end is None and analysis.passage is not None:
+        return analysis.passage
     first = 0.0 if start is None else max(read_time(start, analysis.bars), 0.0)
     last = duration_s if end is None else min(read_time(end, analysis.bars), duration_s)
     if not last - first >= SHORTEST_S:

@@ -23,6 +23,7 @@ from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write
 from retune.sound.audiohead import common_time_reference
 from retune.sound.files import atomic_write, copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
+from retune.sound.parts import Cut
 
 ORIGINAL = "original"
 FILES = Stage(
@@ -241,7 +242,7 @@ def _write_stem(
 
 def _patched_blocks(audio: AudioLike, changed: StemRendition) -> Iterator[Samples]:
     size = 1 << 18
-    for start in range(0, audio.n_samples, size):
+    for start in range(getattr(audio, "first", 0), audio.n_samples, size):
         yield changed.apply(audio, start, min(start + size, audio.n_samples))
 
 
@@ -257,7 +258,7 @@ def _write(
     make_folder(path.parent)
     write_wav(
         path,
-        blocks if blocks is not None else blocks_of(audio),
+        blocks if blocks is not None else blocks_of(_part(opened, audio)),
         rate_hz=audio.rate_hz,
         n_channels=audio.n_channels,
         subtype=subtype or _subtype(opened, audio),
@@ -271,6 +272,12 @@ def _write(
         time_reference=common_time_reference(s.path for s in opened.song.stems.values()),
         protect=opened.song.inputs,
     )
+
+
+def _part(opened: SongInputs, audio: AudioLike) -> AudioLike:
+    """What is written of a sound: of a passage no silence before it."""
+    first = min(stem.first for stem in opened.audio.values())
+    return Cut(audio, first, audio.n_samples) if first else audio
 
 
 def _subtype(opened: SongInputs, audio: AudioLike) -> str:

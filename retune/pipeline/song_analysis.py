@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING, Any
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, PitchTrack, Role
 from retune.carriers.songfacts import Song
-from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.inputs import CSV_TRACK, Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
 from retune.pipeline.mix_voice import band_of, singing_of
 from retune.pipeline.pitch_track import TRACK, Tracked
+from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
 from retune.song.songfile import place_of
-from retune.sound.audio import AudioFile, audio_warnings
+from retune.sound.audio import AudioFile
+from retune.sound.audiochecks import audio_warnings
 
 if TYPE_CHECKING:
     from retune.analysis import Draft
@@ -73,7 +75,7 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     heard = _listen(opened, progress)
     tracks = {name: found.track for name, found in heard.items() if found.track is not None}
     corrected = next((h.corrected for h in heard.values() if h.corrected is not None), None)
-    song = replace(opened.song, stems=opened.parts)
+    song = replace(opened.song, stems=opened.parts, corrections=opened.corrections)
     mixes = [name for name, found in heard.items() if found.is_mix]
     progress("finding notes and phrases", 0.0)
     try:
@@ -97,7 +99,9 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     parts = opened.parts
     stems = {name: replace(s, follow=parts[name].follow) for name, s in analysis.stems.items()}
     warnings = tuple(dict.fromkeys([*told, *analysis.warnings]))
-    return replace(analysis, stems=MappingProxyType(stems), warnings=warnings)
+    return replace(
+        analysis, stems=MappingProxyType(stems), warnings=warnings, passage=opened.passage
+    )
 
 
 def _placed(error: ChordError, song: Song) -> ChordError:
@@ -144,7 +148,7 @@ def _listen_to(opened: SongInputs, name: str) -> _Heard:
     is_mix = stem.role == "mix" and "melody" not in roles
     wants_pitch = stem.role in MONOPHONIC_ROLES
     reads = {
-        "audio": opened.sha256(name),
+        "audio": opened.content(name),
         "name": opened.audio[name].path.name,
         "role": stem.role,
         "tracker": opened.tracker_content if wants_pitch else "",
@@ -169,7 +173,12 @@ def _track(audio: AudioFile, role: Role, tracker: str) -> Tracked:
     if not tracker:
         return Tracked(None, lines)
     low_hz, high_hz = PITCH_RANGE_HZ[role]
-    track = track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
+    if tracker.startswith(CSV_TRACK):
+        track = track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
+    else:
+        track = track_part(
+            audio, lambda part: track_pitch(part, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
+        )
     if role == "melody":
         lines += tuple(voice_warnings(audio, track))
     return Tracked(track, lines)

@@ -87,6 +87,16 @@ def _read_beside(song: Any, folder: Path) -> list[Path]:
     return [folder / name for name in names if isinstance(name, str)]
 
 
+def _refuse_part(song: Any) -> None:
+    """A passage, or a voice given beside its mix, is not all in the folder original."""
+    stems = song.get("stems") if isinstance(song, dict) else None
+    given = stems.values() if isinstance(stems, dict) else ()
+    if isinstance(song, dict) and song.get("passage"):
+        raise InputError("this is a passage of a longer song: give the song file with --song")
+    if any(isinstance(stem, dict) and stem.get("voice") for stem in given):
+        raise InputError("the voice beside the mix is not kept here: give --song")
+
+
 def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
     lines = []
     for name, digest in outputs.items():
@@ -111,6 +121,7 @@ def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None
         source = Path(song)
     else:
         folder = home.parent / ORIGINAL
+        _refuse_part(manifest["song"])
         needed = [folder / f"{name}.wav" for name in manifest["inputs"]]
         needed += _read_beside(manifest["song"], folder)
         missing = [path for path in needed if not path.is_file()]

@@ -127,6 +127,7 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
         music=_music(document["music"], where.at("music").at),
         variants=_variants(document["variants"]),
         corrections=tuple(Correction(**row) for row in document["corrections"]),
+        passage=document["passage"],
     )
 
 

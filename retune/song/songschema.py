@@ -34,6 +34,7 @@ from retune.song.songvalues import (
     is_list,
     is_meter,
     is_number,
+    is_passage,
     is_phrases,
     is_text,
     one_of,
@@ -191,6 +192,7 @@ SONG = {
     "format": _FORMAT,
     "title": Field(is_line, default=""),
     "rights": Field(is_text, default=""),
+    "passage": Field(is_passage),
     "stems": Field(
         named_tables(STEM, what="stem", reserved=RULE_WORDS | STEM_RESERVED, at_most=MAX_STEMS),
         is_required=True,

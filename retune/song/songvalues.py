@@ -22,6 +22,7 @@ from retune.song.limits import (
     MAX_TEXT,
     MAX_TIME_S,
 )
+from retune.song.timetext import HOW, read_span
 from retune.song.tomltext import KeyPath, key_lines
 from retune.sound.audio import AUDIO_SUFFIXES
 from retune.sound.files import missing_as, safe_child_path
@@ -279,6 +280,14 @@ def _is_span(value: Any, where: Where) -> tuple[float, float]:
     if end_s - start_s < LEAST_PHRASE_S:
         where.fail(f"lasts less than {LEAST_PHRASE_S:g} s; a phrase is longer")
     return start_s, end_s
+
+
+def is_passage(value: Any, where: Where) -> tuple[str, str]:
+    """A part of the song, from one time to another: "0:48-1:12" or "9:1-17:1"."""
+    found = read_span(is_line(value, where))
+    if found is None:
+        where.fail(f"{shown(value)} is not a passage; write two times, as 0:48-1:12; {HOW}")
+    return found
 
 
 def is_file(value: Any, where: Where) -> Path:

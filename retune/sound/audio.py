@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,6 @@ __all__ = [
     "BLOCK_SAMPLES",
     "AudioFile",
     "WRITE_SUBTYPES",
-    "audio_warnings",
     "blocks_of",
     "check_stems",
     "default_subtype",
@@ -59,7 +58,8 @@ class AudioFile:
     `subtype` and `format` are libsndfile's words ("PCM_16", "FLAC"); `stamp` is the size and
     time of change seen at opening; `whole` says that the file is decoded in one go, because its
     codec does not seek to the sample. Crosses to another process as a path; each read opens
-    the file, so threads may share one value.
+    the file, so threads may share one value. Of a passage, what lies before sample `first` is
+    silent and never read, `n_samples` is where it ends, and `length` that of the file.
     """
 
     path: Path
@@ -70,6 +70,18 @@ class AudioFile:
     format: str
     stamp: tuple[int, int]
     whole: bool = False
+    first: int = 0
+    length: int = 0
+
+    def within(self, first: int, stop: int) -> AudioFile:
+        """The same sound, of which only samples [first, stop) are heard."""
+        stop = min(stop, self.n_samples)
+        return replace(self, first=first, n_samples=stop, length=self.length or self.n_samples)
+
+    @property
+    def entire(self) -> AudioFile:
+        """The same sound, all of it."""
+        return replace(self, first=0, n_samples=self.length or self.n_samples, length=0)
 
     @property
     def duration_s(self) -> float:
@@ -84,6 +96,9 @@ class AudioFile:
         start, stop = max(start, 0), self.n_samples if stop is None else min(stop, self.n_samples)
         if stop <= start:
             return np.zeros((0, self.n_channels), dtype=np.float32)
+        if start < self.first:
+            silent = np.zeros((min(stop, self.first) - start, self.n_channels), np.float32)
+            return np.concatenate([silent, self.read(self.first, max(stop, self.first))])
         if self.stamp != _stamp(self.path):
             raise StaleError(f"{self.path} changed while it was in use; start again")
         if self.whole:
@@ -288,85 +303,6 @@ def blocks_of(audio: AudioLike, *, size: int = BLOCK_SAMPLES) -> Iterator[Sample
     """`audio` from start to end in pieces of `size` samples, float32 (n, n_channels)."""
     for start in range(0, audio.n_samples, size):
         yield audio.read(start, start + size)
-
-
-# --- checks ----------------------------------------------------------------------------------
-
-_SILENT = 10 ** (-80 / 20)  # common practice, no source
-_FULL_SCALE = 1.0 - 2.0**-15  # the top code of 16 bits, which is where clipping shows first
-_CLIP_RUN = 3  # samples in a row at full scale; common practice, no source
-_DC = 10 ** (-40 / 20)  # common practice, no source
-
-
-@dataclass
-class _Levels:
-    """Running levels of a stream of blocks, per channel."""
-
-    n_channels: int
-
-    def __post_init__(self) -> None:
-        self.peak = np.zeros(self.n_channels)
-        self.total = np.zeros(self.n_channels)
-        self.run = np.zeros(self.n_channels, dtype=np.int64)
-        self.n_samples = self.clipped = 0
-        self.first_clip: int | None = None
-
-    def add(self, block: Samples) -> None:
-        magnitude = np.abs(block)
-        self.peak = np.maximum(self.peak, magnitude.max(axis=0, initial=0.0))
-        self.total += block.sum(axis=0, dtype=np.float64)
-        if magnitude.max(initial=0.0) >= _FULL_SCALE:
-            for channel in range(self.n_channels):
-                self._count_clips(magnitude[:, channel] >= _FULL_SCALE, channel)
-        else:
-            self.run[:] = 0
-        self.n_samples += len(block)
-
-    def _count_clips(self, full: Any, channel: int) -> None:
-        """Runs of full-scale samples; a run that crosses a block border counts once."""
-        padded = np.concatenate(([False], full, [False])).astype(np.int8)
-        starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
-        lengths = ends - starts
-        before = 0
-        if len(starts) and starts[0] == 0:
-            before = int(self.run[channel])
-            lengths[0] += before
-        long = lengths >= _CLIP_RUN
-        counted_before = before >= _CLIP_RUN
-        self.clipped += int(long.sum()) - int(counted_before)
-        if self.first_clip is None and long.any():
-            at = int(np.argmax(long))
-            self.first_clip = self.n_samples + int(starts[at]) - (before if at == 0 else 0)
-        self.run[channel] = int(lengths[-1]) if len(full) and full[-1] else 0
-
-
-def audio_warnings(audio: AudioLike, *, name: str | None = None) -> list[str]:
-    """What a user should know about the sound before working on it, read in blocks.
-
-    Silence (peak under -80 dBFS), clipping (three or more full-scale samples in a row) and DC
-    (mean over -40 dBFS). `name` stands in front (default: the file's name).
-    Raises AudioError for NaN or infinity.
-    """
-    name = name or str(getattr(getattr(audio, "path", None), "name", "audio"))
-    levels = _Levels(audio.n_channels)
-    for block in blocks_of(audio):
-        if not np.isfinite(block).all():
-            raise AudioError(f"{name} holds NaN or infinity; export it again")
-        levels.add(block)
-    if not levels.n_samples or float(levels.peak.max()) < _SILENT:
-        return [f"{name} is silent"]
-    found = media.lossy_words(audio, name)
-    if levels.first_clip is not None:
-        places = "place" if levels.clipped == 1 else "places"
-        found.append(
-            f"{name} is clipped in {levels.clipped} {places}, first at "
-            f"{levels.first_clip / audio.rate_hz:.3f} s; a lower recording level sounds better"
-        )
-    mean = levels.total / levels.n_samples
-    worst = float(mean[np.argmax(np.abs(mean))])
-    if abs(worst) > _DC:
-        found.append(f"{name} has a DC offset of {worst:+.3f} of full scale; remove it")
-    return found
 
 
 def check_stems(stems: Mapping[str, AudioLike]) -> list[str]:

@@ -24,7 +24,8 @@ from retune.song.chart import read_chart, read_lab
 from retune.song.guide import read_guide
 from retune.song.songfile import read_song, read_variants
 from retune.song.songsave import edit_song
-from retune.sound.audio import audio_warnings, open_audio
+from retune.sound.audio import open_audio
+from retune.sound.audiochecks import audio_warnings
 from retune.sound.wavmeta import WavHeader
 from retune.theory.chords import chord_parts, parse_chord
 from retune.track.table import read_table

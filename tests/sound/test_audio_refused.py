@@ -15,7 +15,8 @@ import soundfile as sf
 
 from retune.carriers.errors import AudioError, OutputError, UsageError
 from retune.carriers.heard import Audio
-from retune.sound.audio import audio_warnings, check_stems, open_audio, write_wav
+from retune.sound.audio import check_stems, open_audio, write_wav
+from retune.sound.audiochecks import audio_warnings
 
 
 def tone(n: int = 48000, channels: int = 1) -> np.ndarray:

@@ -12,7 +12,8 @@ import pytest
 from scipy.signal import fftconvolve
 
 from retune.carriers.errors import AudioError
-from retune.sound.audio import audio_warnings, open_audio
+from retune.sound.audio import open_audio
+from retune.sound.audiochecks import audio_warnings
 
 av = pytest.importorskip("av", reason="needs the extra media")
 RATE_HZ = 44100

@@ -67,7 +67,11 @@ def _serve(path: Path | None, listener: socket.socket, arguments: argparse.Names
 
     port = listener.getsockname()[1]
     token = secrets.token_urlsafe(24)
-    desk = Desk(path, folder=path.parent if path else Path.cwd())
+    desk = Desk(
+        path,
+        folder=path.parent if path else Path.cwd(),
+        part=(arguments.from_, arguments.to),
+    )
     if path is not None:
         _ = desk.opened
         desk.warm()

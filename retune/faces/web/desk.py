@@ -36,14 +36,23 @@ MAX_STEPS = 200  # changes that can be taken back
 
 
 class Desk:
-    """A song file and what was heard in it. `path` None: nothing is open yet in `folder`.
+    """A song file and what was heard in it. `path` None: nothing is open yet in `folder`. `part` is
+    where the part begins and ends that is worked on.
 
     Whoever tells more than one thing of it (a revision and what it holds) does so `with desk.held`,
     so that no other window's change comes between.
     """
 
-    def __init__(self, path: Path | None, *, folder: Path, use_cache: bool = True) -> None:
+    def __init__(
+        self,
+        path: Path | None,
+        *,
+        folder: Path,
+        use_cache: bool = True,
+        part: tuple[str | None, str | None] = (None, None),
+    ) -> None:
         self.path = path
+        self.part = part
         self.folder = folder
         self.use_cache = use_cache
         self.progress: tuple[str, float] = ("", 0.0)
@@ -93,7 +102,8 @@ class Desk:
             return self._opened
 
     def _open(self, song: Song) -> OpenSong:
-        return open_song(song, use_cache=self.use_cache, memory=self._memory)
+        start, end = self.part
+        return open_song(song, use_cache=self.use_cache, memory=self._memory, start=start, end=end)
 
     @property
     def analysis(self) -> Analysis:
