@@ -64,17 +64,20 @@ def _demo(sub: argparse.ArgumentParser) -> None:
 
 def _analyze(sub: argparse.ArgumentParser) -> None:
     options.song(sub)
+    options.part(sub)
     options.as_json(sub)
 
 
 def _plan(sub: argparse.ArgumentParser) -> None:
     options.song(sub)
+    options.part(sub)
     options.rules(sub, many=False)
     options.as_json(sub)
 
 
 def _render(sub: argparse.ArgumentParser) -> None:
     options.song(sub)
+    options.part(sub)
     options.rules(sub, many=True)
     sub.add_argument(
         "--out", type=options.name, required=True, metavar="DIR", help="folder for the renditions"
@@ -97,7 +100,7 @@ def _compare(sub: argparse.ArgumentParser) -> None:
         "--beside", metavar="STEMS.toml", help="the same music from stems, to measure a mix against"
     )
     sub.add_argument("--no-control", action="store_true", help="leave the matched control out")
-    sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
+    sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s, 0:12 or bar:beat")
     sub.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
     sub.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     sub.add_argument("--format", choices=("opus", "flac"), default="opus", help="default: opus")
@@ -155,7 +158,7 @@ def _export(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--bend", action="store_true", help="MIDI: tuning and cents as pitch bend")
     film = sub.add_argument_group("film (mp4)")
     film.add_argument("--film", metavar="V,V", help="versions in turn: original,NAME,original")
-    film.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s or bar:beat")
+    film.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s, 0:12 or bar:beat")
     film.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
     film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     options.as_json(sub)
@@ -185,6 +188,7 @@ def _serve(sub: argparse.ArgumentParser) -> None:
         metavar="SONG",
         help="a song file; without one, begin a new song here",
     )
+    options.part(sub)
     sub.add_argument(
         "--port", type=options.port, metavar="N", help="default: 8732, or any that is free"
     )

@@ -28,6 +28,13 @@ def facts(sub: argparse.ArgumentParser) -> None:
     hearing.add_argument("--no-cache", action="store_true", help="hear every stem anew")
 
 
+def part(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--from", dest="from_", metavar="TIME", help="work on a part: 48s, 0:48 or bar:beat"
+    )
+    sub.add_argument("--to", metavar="TIME", help="where the part ends")
+
+
 def as_json(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--json", action="store_true", help="facts as JSON on standard output")
 
