@@ -24,6 +24,7 @@ FEWEST_FOR_A_MODE = 16
 
 
 def hear_bars(work: Work) -> Bars:
+    """The bars as given, else as heard in all that sounds."""
     music = work.song.music
     bars = given_bars(music, duration_s=work.duration_s)
     if bars is not None:
@@ -61,6 +62,7 @@ def _bars_told(bars: Bars) -> str:
 
 
 def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ...], FoundKey]:
+    """The keys as given, else as heard, and how sure that is."""
     found = FoundKey(None, 0.0)
     key = given
     if given is None:
@@ -113,6 +115,7 @@ def _moment(at: str, bars: Bars) -> float:
 
 
 def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
+    """The chords of the chart on the bars, else as heard."""
     if work.song.music.chords is not None and len(bars.downbeats_s) < 2:
         work.warnings.append(
             "the chart has no place, since bars are unknown: give tempo_bpm and first_downbeat_s"

@@ -100,6 +100,7 @@ class Work:
 
 
 def hear_notes(work: Work) -> None:
+    """Find the notes of every stem that has a track; they go into `work.drafts`."""
     for name in work.song.stems:
         if name not in work.tracks:
             continue

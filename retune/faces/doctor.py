@@ -21,7 +21,7 @@ from retune.pipeline.speed import speeds
 
 NEEDED = (
     "numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "pyrubberband", "pyloudnorm",
-    "python-stretch", "lark", "tomlkit", "rich", "platformdirs", "joblib",
+    "python-stretch", "lark", "tomlkit", "rich", "platformdirs", "joblib", "loky",
 )  # fmt: skip
 EXTRAS: dict[str, tuple[tuple[str, ...], str]] = {
     "web": (("starlette", "uvicorn"), "the workbench (retune serve)"),

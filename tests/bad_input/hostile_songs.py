@@ -93,14 +93,16 @@ class Answer:
 
     @property
     def refusal(self) -> str:
-        """Its one line of error, all that a refusal may print."""
+        """Its one line of error, all that a refusal may print but a rule and its caret."""
         assert self.out == ""
         assert self.err.startswith("retune: error: "), self.err
-        assert self.err.count("\n") == 1, self.err
+        line, *below = self.err.splitlines()
+        assert all(text.startswith("  ") for text in below), self.err
+        assert len(below) in (0, 2), self.err
         assert self.err.endswith("\n")
         assert "Traceback" not in self.err
         assert "error: unexpected" not in self.err, self.err
-        return self.err.removeprefix("retune: error: ").rstrip("\n")
+        return line.removeprefix("retune: error: ")
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: object) -> Answer:

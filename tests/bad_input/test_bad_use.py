@@ -18,7 +18,7 @@ PLAN = ("plan", "SONG", "--rule")
 RULES: dict[str, tuple[str, str]] = {
     "empty": ("", '--rule: the rule is empty; write one, such as "move every degree 2 to degree 1"'),
     "a comment": ("# nothing", '--rule: "# nothing" is a comment alone; write one'),
-    "other words": ("make it better", "a rule begins with move, shift or keep, or hold, shorten, delay, bring or suspend (column 1"),
+    "other words": ("make it better", "a rule begins with move, shift or keep, or hold, shorten, delay, bring or suspend"),
     "a slip of the pen": ("move phrase-endng degree 2 to degree 1", 'unknown word "phrase-endng"; expected'),
     "broken off": ("move phrase-ending degree 2", "the rule breaks off; expected"),
     "two lines": ("keep highest note\nkeep lowest note", "a rule is one line; write each rule on a line of its own"),
@@ -30,9 +30,9 @@ RULES: dict[str, tuple[str, str]] = {
     "a bar that is not there": ("keep note at 99:1", "99:1 is not in the song: bars 0 to 4, beats 1 to 4"),
     "a time before time": ("keep note at -3s", 'unknown word "-3s"'),
     "a phrase range backwards": ("keep highest note in phrases 3-2", 'the list runs backwards; did you mean "2-3"?'),
-    "NUL": ("keep highest note\0", "keep highest note?"),
+    "NUL": ("keep highest note\0", 'unknown word "note?"'),
     "an escape sequence": ("\x1b[31mkeep", "?[31mkeep"),
-    "reversed words": ("keep \u202ehighest note", "keep ?highest note"),
+    "reversed words": ("keep \u202ehighest note", 'unknown word "?highest"'),
 }  # fmt: skip
 
 
@@ -49,7 +49,7 @@ def test_a_rule_that_does_not_read(
 def test_a_rule_of_a_variant_is_told_with_its_line(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (home / "song.toml").write_text(SONG.replace(RULE, "move phrase-ending degree 2 to C sharp"))
+    (home / "song.toml").write_text(SONG.replace(RULE, "move phrase-ending degree 2 to Q sharp"))
     said = refused(capsys, home, "render", home / "song.toml", "--all", "--out", home / "out")
     assert "song.toml, line 18: variants.home.rules entry 1: " in said
 
@@ -135,6 +135,7 @@ USES: dict[str, tuple[tuple[str, ...], str]] = {
     "a folder of answers": (("tally", "HOME"), "is a folder; give a CSV file of answers"),
     "a song for answers": (("tally", "SONG"), 'song.toml: line 1: no column "listener"; the header is listener,sheet,trial'),
     "sound for answers": (("tally", "VOICE"), "a NUL byte; this is not a text file; give a CSV file of answers"),
+    "a name for doctor": (("doctor", "song.toml"), "unrecognized arguments: song.toml"),
     "no such topic": (("help", "rulez"), "rulez"),
     "no such command": (("frobnicate",), "invalid choice: 'frobnicate'"),
     "no such option": (("analyze", "SONG", "--frobnicate"), "unrecognized arguments: --frobnicate"),

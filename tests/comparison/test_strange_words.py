@@ -246,7 +246,8 @@ def test_every_table_goes_through_one_writer() -> None:
     assert writers == ["csvtext.py"]
 
 
-@pytest.mark.parametrize("name", ["comparison/assets/page-blind.js", "faces/web/assets/blind.js"])
-def test_the_tables_that_pages_write_do_the_same(name: str) -> None:
-    text = (Path(retune.__file__).parent / name).read_text(encoding="utf-8")
+def test_the_tables_that_pages_write_do_the_same() -> None:
+    text = (Path(retune.__file__).parent / "comparison" / "assets" / "blind.js").read_text(
+        encoding="utf-8"
+    )
     assert r"/^[=+\-@\t\r\n＝＋－＠]/" in text

@@ -346,7 +346,11 @@ LINES = st.text(st.characters(exclude_categories=["Cc", "Cs"]), max_size=20)
 def songs(draw: st.DrawFn) -> dict[str, Any]:
     stems = draw(st.lists(NAMES, min_size=1, max_size=3, unique_by=str.casefold))
     variants = draw(st.lists(NAMES, max_size=2, unique_by=str.casefold))
-    cuts = sorted(draw(st.lists(TIMES, min_size=2, max_size=6, unique=True)))
+    # Nothing that is nearer than the least distance of downbeats and phrases.
+    drawn = draw(st.lists(TIMES, min_size=2, max_size=6, unique_by=lambda time: int(time * 4)))
+    cuts = [round(time, 6) for time in sorted(drawn)]
+    cuts = [time for k, time in enumerate(cuts) if k == 0 or time - cuts[k - 1] >= 0.25]
+    cuts = cuts if len(cuts) > 1 else [cuts[0], cuts[0] + 1]
     music = {
         "meter": f"{draw(st.integers(1, 16))}/{draw(st.sampled_from([2, 4, 8, 16]))}",
         "tempo_bpm": draw(st.floats(20, 400) | st.integers(20, 400)),

@@ -63,7 +63,7 @@ CASES = {
     "twice": (f"{HEAD}[stems.vocal]\n", "line 6: not valid TOML: Cannot declare"),
     "unclosed": ('format = 1\ntitle = "x\n', "line 2: not valid TOML"),
     "deep": ("format = 1\nx = " + "[" * 5000, "not valid TOML: nested too deeply"),
-    "huge-int": (music(f"tempo_bpm = {'9' * 5000}"), "not valid TOML"),
+    "huge-int": (music(f"tempo_bpm = {'9' * 5000}"), "a number of more than 400 digits"),
     "empty": ("", "song.toml: format is missing"),
     # stems
     "no-stems": ("format = 1\n", r"song.toml: stems is missing; add \[stems.vocal\]"),
@@ -121,13 +121,13 @@ CASES = {
     ),
     "gain-endless": (
         f"{HEAD}gain_db = {'9' * 400}\n",
-        "line 6: stems.vocal.gain_db: 9+... is out of range",
+        "line 6: a number of more than 400 digits",
     ),
-    "gain-hex": (f"{HEAD}gain_db = 0x{'F' * 9000}\n", "line 6: .*: a huge number is out of range"),
+    "gain-hex": (f"{HEAD}gain_db = 0x{'F' * 9000}\n", "line 6: a number of more than 400 digits"),
     "key-lines": (f'"a\\nb" = 1\n{HEAD}', r"line 1: a b: unknown key"),
     "title-hex": (
         swap('"Lantern Song"', f"[0x{'F' * 9000}]"),
-        "line 2: title: a huge number must be",
+        "line 2: a number of more than 400 digits",
     ),
     "follow": (
         f'{HEAD}follow = "thirds"\n',
@@ -321,7 +321,7 @@ RAW = {
     "nul": (b"format = 1\ntitle = \"a\0b\"\n", "line 2: a NUL byte; this is not a text file"),
     "latin-1": ("format = 1\ntitle = \"ä\"\n".encode("latin-1"), "line 2: not UTF-8; save"),
     "utf-16": ("format = 1\n".encode("utf-16"), "line 1: a NUL byte"),
-    "huge": (b"#" * 5_000_001, "is larger than 5 MB"),
+    "huge": (b"#" * 5_000_001, "is larger than 1 MB"),
     "wave": (b"RIFF\4\0\0\0WAVEfmt ", "line 1: a NUL byte"),
 }  # fmt: skip
 

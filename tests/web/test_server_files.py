@@ -185,15 +185,17 @@ def test_a_bomb_that_lies_in_the_folder_is_told_and_passed_over(tmp_path: Path) 
 
 def test_no_archive_is_opened() -> None:
     """But the cache of what was heard (zip inside, in the user's own folder) and the weights that
-    are part of the program, neither with objects in it."""
+    are part of the program, neither with objects in it; and compiled code, which numba keeps so,
+    in a folder that is the user's alone."""
     import retune
 
     archives = {"zipfile", "tarfile", "gzip", "bz2", "lzma", "pickle", "marshal", "shelve"}
     for path in Path(retune.__file__).parent.rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         named = re.findall(r"^\s*(?:import|from) (\w+)", text, re.MULTILINE)
-        assert not archives & set(named), path.name
+        allowed = {"pickle"} if path.name == "compiled.py" else set()
+        assert archives & set(named) <= allowed, path.name
         assert "unpack_archive" not in text
         loads = re.findall(r"np\.load\(([^)]*)\)", text)
-        assert not loads or path.name in {"cache.py", "netlayers.py"}
+        assert not loads or path.name in {"cache.py", "netlayers.py", "unet.py"}
         assert all("allow_pickle=False" in arguments for arguments in loads)

@@ -36,10 +36,6 @@ FIELDS = sorted(
         for _, name in FIELD.findall(inspect.getsource(part))
     }
 )
-ANSWERS = (
-    "listener,sheet,trial,kind,passage,first,second,answer\nanna,1,1,pair,phrase 2,a,b,first\n"
-)
-
 # A value that is right for each field, so that a body gets past the first check.
 RIGHT: Mapping[str, Any] = {
     "about": "to hear it",
@@ -48,7 +44,6 @@ RIGHT: Mapping[str, Any] = {
     "bars": [1, 8],
     "beside": "",
     "control": True,
-    "csv": ANSWERS,
     "cursor": 3,
     "file": "vocal.flac",
     "first": "original",
@@ -63,11 +58,9 @@ RIGHT: Mapping[str, Any] = {
     "n_pairs": 4,
     "n_practice": 1,
     "name": "home-early",
-    "of": 9,
     "passages": ["phrase 2"],
     "rating": False,
     "revision": "",
-    "right": 7,
     "rights": "all ours",
     "role": "melody",
     "rules": [RULE],

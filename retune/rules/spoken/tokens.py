@@ -30,6 +30,7 @@ _PIECE = re.compile(
     |(?P<word>(?:\([^()\s]*\)|[^\s.,;!?:"“”→=>]|[.:](?=\w)|(?<=\w)-(?!>))+)""",
     re.VERBOSE,
 )
+_SILENT = " \t\n.'\"‘’“”()[]*_"
 _PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d)?s?", re.ASCII)
 _LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
 _AFTER_NAME = frozenset(
@@ -117,9 +118,12 @@ def _with_signs(tokens: list[Token]) -> list[Token]:
 
 
 def _plain(text: str) -> Iterator[Token]:
+    read_to = 0
     for match in _PIECE.finditer(text):
         raw, start = match[0], match.start()
         stop = match.end()
+        yield from _unread(text, read_to, start)
+        read_to = stop
         if match["quoted"]:
             yield Token(f"q:{raw[1:-1].strip().replace(' ', '_')}", start, stop, raw[1:-1].strip())
         elif match["range"]:
@@ -138,6 +142,13 @@ def _plain(text: str) -> Iterator[Token]:
             yield from _words(raw, start)
 
 
+def _unread(text: str, start: int, stop: int) -> Iterator[Token]:
+    """Signs that mean something here but were not read ("-3s"): never dropped in silence."""
+    raw = text[start:stop].strip(_SILENT)
+    if raw:
+        yield Token(f"?{raw}", start, stop, raw)
+
+
 def _number(raw: str) -> str:
     ordinal = _ORDINAL.fullmatch(raw)
     if ordinal:
@@ -147,6 +158,9 @@ def _number(raw: str) -> str:
 
 def _words(raw: str, start: int) -> Iterator[Token]:
     """A piece without spaces: a name that keeps its case, or words joined by hyphens."""
+    if re.match(r"[-−]\d", raw):  # below nothing that a rule counts; not the number without it
+        yield Token(f"?{raw}", start, start + len(raw), raw)
+        return
     name = ascii_accidentals(raw.rstrip("'’."))
     if _PITCH.fullmatch(name) and name not in ("A",):
         yield Token(

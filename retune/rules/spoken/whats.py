@@ -231,10 +231,12 @@ def _alone(kind: str) -> tuple[str, str]:
 
 
 def is_names(part: Part) -> bool:
+    """Whether a part names notes by pitch ("every F4")."""
     return "n:" in pitch_text(part)
 
 
 def pitch_text(part: Part) -> str:
+    """What a part says of pitch, as it was typed."""
     if part.kind == "target":
         match = part.value[1]
         return str(match["not"] if part.value[0] == "not" else match["target"])
