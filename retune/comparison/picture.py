@@ -58,8 +58,13 @@ class _Scene:
     ident: str
 
     @property
-    def sung(self) -> set[int]:
-        return {round(n.new_pitch) for n in self.notes} | {round(n.pitch) for n in self.notes}
+    def sung(self) -> dict[int, str]:
+        """The pitches that sound (MIDI), each as its first note is spelled."""
+        moved = {round(n.new_pitch): n.edit.to_name for n in self.notes if n.edit is not None}
+        named = {pitch: name for pitch, name in moved.items() if name}
+        unnamed = {round(n.new_pitch): "" for n in self.notes}
+        heard = {round(n.pitch): n.note.name for n in reversed(self.notes)}
+        return {**unnamed, **named, **heard}
 
 
 def lane_svg(

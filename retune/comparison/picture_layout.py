@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -13,9 +13,9 @@ from retune.carriers.heard import Analysis, FloatArray, Key
 from retune.carriers.text import pretty
 from retune.comparison.picture_style import text_width
 from retune.comparison.picture_time import TimeAxis
-from retune.theory.keys import degree_of, scale_semitones
+from retune.theory.keys import scale_semitones
 from retune.theory.pitchnames import pitch_class_of
-from retune.theory.spelling import pitch_name
+from retune.theory.spelling import degree_of_name, pitch_name
 
 _WIDE_RANGE = 18  # semitones above which lanes are drawn closer
 
@@ -42,28 +42,25 @@ class Region:
     lanes: tuple[Lane, ...]
 
 
-def lanes_of(key: Key | None, *, low: int, high: int, sung: Iterable[int]) -> tuple[Lane, ...]:
+def lanes_of(key: Key | None, *, low: int, high: int, sung: Mapping[int, str]) -> tuple[Lane, ...]:
     """The lanes from `low` to `high` (MIDI): the degrees of the key and the chromatic notes that
-    are sung; every semitone without a key."""
-    sung_notes = set(sung)
+    are sung, as they are spelled there; every semitone without a key."""
     if key is None:
         return tuple(
-            Lane(midi, "", pretty(pitch_name(midi, None)), False, midi in sung_notes)
+            Lane(midi, "", pretty(pitch_name(midi, None)), False, midi in sung)
             for midi in range(low, high + 1)
         )
     tonic = pitch_class_of(key.tonic)
     scale = {(tonic + step) % 12 for step in scale_semitones(key)}
-    return tuple(
-        Lane(
-            midi,
-            pretty(degree_of(midi, key)),
-            pretty(pitch_name(midi, key)),
-            midi % 12 == tonic,
-            midi % 12 in scale,
-        )
-        for midi in range(low, high + 1)
-        if midi % 12 in scale or midi in sung_notes
-    )
+    found = []
+    for midi in range(low, high + 1):
+        in_scale = midi % 12 in scale
+        if not in_scale and midi not in sung:
+            continue
+        name = pitch_name(midi, key) if in_scale else sung[midi] or pitch_name(midi, key)
+        degree = pretty(degree_of_name(name, key))
+        found.append(Lane(midi, degree, pretty(name), midi % 12 == tonic, in_scale))
+    return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -240,14 +237,15 @@ def systems_needed(axis: TimeAxis, *, width: float, f: float) -> int:
     return max(math.ceil(cells / max(per, 1)), 1)
 
 
-def regions_of(system: System, analysis: Analysis, *, sung: Iterable[int]) -> tuple[Region, ...]:
+def regions_of(
+    system: System, analysis: Analysis, *, sung: Mapping[int, str]
+) -> tuple[Region, ...]:
     """The stretches of a system by key; one stretch without keys."""
     low, high = system.layout.low, system.layout.high
-    notes = set(sung)
     starts = [system.axis.position(span.start_s) for span in analysis.keys[1:]]
     marks = [system.first, *(m for m in starts if system.first < m < system.last), system.last]
     regions = []
     for first, last in pairwise(marks):
         key = analysis.key_at(system.axis.time_s(first + 1e-4))
-        regions.append(Region(first, last, key, lanes_of(key, low=low, high=high, sung=notes)))
+        regions.append(Region(first, last, key, lanes_of(key, low=low, high=high, sung=sung)))
     return tuple(regions)

@@ -168,7 +168,9 @@ def _claim_part(
 def _goal_of_part(ending: Note, goal: Goal, part: Note, analysis: Analysis) -> Goal:
     """The re-struck pitch goes where the ending goes; the tail follows it by scale steps."""
     if goal.shift_cents % 100 or part.ending_of == ending.index:
-        return Goal(part.midi_name + goal.midi - ending.midi_name, goal.shift_cents)
+        midi = part.midi_name + goal.midi - ending.midi_name
+        name = goal.name if midi == goal.midi else ""
+        return Goal(midi, goal.shift_cents, name=name)
     midi = followed(part, ending.midi_name, goal.midi, analysis.key_at(ending.start_s))
     return Goal(midi, 100.0 * (midi - part.midi_name))
 

@@ -6,8 +6,7 @@ from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note
 from retune.rules.scene import judged_bar
 from retune.rules.targets import Goal
-from retune.theory.keys import degree_of
-from retune.theory.spelling import pitch_name
+from retune.theory.spelling import degree_of_name, pitch_name
 from retune.theory.tensionmodels import stability
 
 
@@ -15,6 +14,7 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
     """The edit that moves one note, with names and degrees before and after. `role_after` is
     left to `scene.with_roles`, which knows what else the plan moves."""
     key = analysis.key_at(note.start_s)
+    to_name = goal.name or pitch_name(goal.midi, key, note.chord)
     return Edit(
         stem=stem,
         start_s=note.start_s,
@@ -23,9 +23,9 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         rule=rule,
         note=note.index,
         from_name=note.name,
-        to_name=pitch_name(goal.midi, key, note.chord),
+        to_name=to_name,
         from_degree=note.degree,
-        to_degree=degree_of(goal.midi, key) if key else None,
+        to_degree=degree_of_name(to_name, key) if key else None,
         bar=judged_bar(note, analysis.bars),
         phrase=note.phrase,
         chord=(note.chord.typed or note.chord.label) if note.chord else None,

@@ -48,7 +48,7 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
             if midi == note.midi_name and _semitone_tones(midi, note.chord):
                 continue
             key = scene.analysis.key_at(note.start_s)
-            sounds = f"{scene.name(midi, note.start_s)}{voice} sounds"
+            sounds = f"{scene.name_after(stem, note)}{voice} sounds"
             for pitch_class, member in _semitone_tones(midi, chord):
                 yield Consequence(
                     "clash",
@@ -171,7 +171,7 @@ def lost_rests(scene: Scene) -> Iterator[Consequence]:
     for before, after in pairs:
         if not before.is_last or before.state != "at rest" or after.state == "at rest":
             continue
-        name = scene.name(scene.midi_after(_melody(scene), before.note), before.note.start_s)
+        name = scene.name_after(_melody(scene), before.note)
         over = (
             ""
             if is_no_chord(after.chord) or not after.chord

@@ -13,7 +13,6 @@ from retune.rules.scene import Scene, bar_words
 from retune.theory.chords import acts_as_dominant
 from retune.theory.keys import tonic_pc
 from retune.theory.pitchnames import LETTERS
-from retune.theory.spelling import spell_pitch_class
 
 LARGE_CENTS = 300.0
 """Beyond a minor third a moved voice keeps the effort and colour of the old pitch."""
@@ -64,9 +63,10 @@ def leaps(scene: Scene) -> Iterator[Consequence]:
             pair = scene.midi_after(stem, first), scene.midi_after(stem, second)
             if pair == (first.midi_name, second.midi_name):
                 continue
-            after = _leap(scene, *pair, second.start_s)
-            if after and after != _leap(scene, first.midi_name, second.midi_name, second.start_s):
-                names = [scene.name(midi, second.start_s) for midi in pair]
+            names = scene.name_after(stem, first), scene.name_after(stem, second)
+            after = _leap(pair, names)
+            before = _leap((first.midi_name, second.midi_name), (first.name, second.name))
+            if after and after != before:
                 yield Consequence(
                     "leap",
                     second.start_s,
@@ -74,14 +74,13 @@ def leaps(scene: Scene) -> Iterator[Consequence]:
                 )
 
 
-def _leap(scene: Scene, first: int, second: int, at_s: float) -> str:
-    size = abs(second - first)
+def _leap(pitches: tuple[int, int], names: tuple[str, str]) -> str:
+    """What an interval is by its spelling, where it is no step or leap that singers are used to."""
+    size = abs(pitches[1] - pitches[0])
     if size > 12:
         return "a leap of more than an octave"
-    key = scene.analysis.key_at(at_s)
-    low, high = sorted((first, second))
-    letters = [LETTERS.index(spell_pitch_class(midi % 12, key)[0]) for midi in (low, high)]
-    steps = (letters[1] - letters[0]) % 7
+    (_, low), (_, high) = sorted(zip(pitches, names, strict=True))
+    steps = (LETTERS.index(high[0]) - LETTERS.index(low[0])) % 7
     # A chromatic semitone (F to F#) is no leap.
     if steps and size == _WIDEST[steps] + 1:
         return f"an augmented {_INTERVALS[steps]}"
@@ -115,14 +114,15 @@ def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note 
     resolved = was_leading and following is not None and following.midi_name == note.midi_name + 1
     if was_leading and not resolved:
         return ""
-    name = scene.name(now, note.start_s)
+    name = scene.name_after(stem, note)
     if goes_to is None and acts_as_dominant(scene.chord_after(note), key):
         return ""  # the third of V at a half cadence: it hangs as it should
     if goes_to is None:
         return f"the phrase now ends on {name}, the leading tone, which is left hanging"
+    assert following is not None
     return (
         f"{name}, the leading tone, is left hanging: "
-        f"{scene.name(goes_to, note.start_s)} follows, not {scene.name(now + 1, note.start_s)}"
+        f"{scene.name_after(stem, following)} follows, not {scene.name(now + 1, note.start_s)}"
     )
 
 
@@ -141,7 +141,7 @@ def ranges(scene: Scene) -> Iterator[Consequence]:
             yield Consequence(
                 "range",
                 note.start_s,
-                f"{scene.place(note)}: {scene.name(midi, note.start_s)} lies {side} every note of "
+                f"{scene.place(note)}: {scene.name_after(stem, note)} lies {side} every note of "
                 f"{stem.name} in this song ({scene.name(end, note.start_s)})",
             )
 

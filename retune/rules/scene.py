@@ -202,6 +202,14 @@ class Scene:
         """A pitch as the key of the moment writes it."""
         return pitch_name(midi, self.analysis.key_at(at_s))
 
+    def name_after(self, stem: StemAnalysis, note: Note) -> str:
+        """A note's name in the variant: as it was typed, or as chord and key spell it."""
+        edit = self.edit(stem, note)
+        return note.name if edit is None else edit.to_name or self.name(*self._asked(stem, note))
+
+    def _asked(self, stem: StemAnalysis, note: Note) -> tuple[int, float]:
+        return self.midi_after(stem, note), note.start_s
+
 
 def spans_of(note: Note) -> tuple[Span, ...]:
     """A note's stretches over its chords; by onset and end where no more is known of it."""

@@ -19,16 +19,18 @@ from retune.theory.keys import (
     tonic_pc,
 )
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
-from retune.theory.spelling import pitch_name
+from retune.theory.spelling import pitch_name, with_octave
 
 
 @dataclass(frozen=True)
 class Goal:
-    """The pitch a note goes to, how far in cents, and what the plan should say about it."""
+    """The pitch a note goes to, how far in cents, and what the plan should say about it; `name` is
+    the pitch as it was typed, or "" where the key and the chord spell it."""
 
     midi: int
     shift_cents: float
     remark: str = ""
+    name: str = ""
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ def goal_of_target(
     Nearest without "above" or "below": a tie goes down, and the remark says so.
     """
     if target.kind == "name" and target.value[-1].isdigit():
-        return _goal(note, parse_pitch_name(target.value))
+        return _goal(note, parse_pitch_name(target.value), name=target.value)
     if target.kind == "nearest":
         return _nearest_chord_tone(note, target.direction)
     if target.kind in ("resolution", "before", "after", "ending"):
@@ -58,7 +60,8 @@ def goal_of_target(
     midi = nearest_midi_of_class(pitch_class, note.midi_name, target.direction)
     if target.direction is None and abs(midi - note.midi_name) == 6:
         remark = _join(remark, f"{_name(note.midi_name + 6, key)} is as near; down was taken")
-    return _goal(note, midi, remark)
+    name = with_octave(target.value, midi) if target.kind == "name" else ""
+    return _goal(note, midi, remark, name)
 
 
 def _pitch_of_another(note: Note, target: Target, stem: StemAnalysis | None) -> Goal | NoGoal:
@@ -68,16 +71,21 @@ def _pitch_of_another(note: Note, target: Target, stem: StemAnalysis | None) -> 
     if target.kind == "ending" and stem is not None:
         phrase = len(stem.phrases) if target.value == "last" else int(target.value)
         found = [n for n in notes if n.is_phrase_ending and n.phrase == phrase]
-        return _goal(note, found[0].midi_name) if found else NoGoal(f"phrase {phrase} has no end")
+        return _at(note, found[0]) if found else NoGoal(f"phrase {phrase} has no end")
     if target.kind == "before":
         earlier = [n for n in notes if n.index < note.index]
-        return _goal(note, earlier[-1].midi_name) if earlier else NoGoal("no note comes before it")
+        return _at(note, earlier[-1]) if earlier else NoGoal("no note comes before it")
     later = [n for n in notes if n.index > note.index]
     if target.kind == "resolution":
         later = [n for n in later if n.midi_name != note.midi_name and n.phrase == note.phrase]
     if not later:
         return NoGoal("no note comes after it to go to")
-    return _goal(note, later[0].midi_name)
+    return _at(note, later[0])
+
+
+def _at(note: Note, other: Note) -> Goal | NoGoal:
+    """The pitch of another note, as that is spelled."""
+    return _goal(note, other.midi_name, name=other.name)
 
 
 def _class_of(note: Note, target: Target, key: Key | None) -> tuple[int, str] | NoGoal:
@@ -172,10 +180,10 @@ def _in_scale(midi: int, key: Key) -> bool:
     return (midi - tonic_pc(key)) % 12 in scale_semitones(key)
 
 
-def _goal(note: Note, midi: int, remark: str = "") -> Goal | NoGoal:
+def _goal(note: Note, midi: int, remark: str = "", name: str = "") -> Goal | NoGoal:
     if not 0 <= midi <= 127:
         return NoGoal("the pitch would lie outside the range of names")
-    return Goal(midi, 100.0 * (midi - note.midi_name), remark)
+    return Goal(midi, 100.0 * (midi - note.midi_name), remark, name)
 
 
 def _name(midi: int, key: Key | None) -> str:

@@ -34,7 +34,7 @@ def suspensions(scene: Scene) -> Iterator[Consequence]:
             if held is None or held[0].role_of(midi) is None or held[1].role_of(midi):
                 continue
             at_s = held[1].start_s
-            name = scene.name(midi, at_s)
+            name = scene.name_after(stem, note)
             yield Consequence(
                 "suspension",
                 at_s,
@@ -64,7 +64,7 @@ def _resolution(scene: Scene, stem: StemAnalysis, note: Note, chord: Chord) -> s
         return "and nothing in the phrase resolves it"
     midi, goes_to = scene.midi_after(stem, note), scene.midi_after(stem, following)
     when_s = scene.after(following).start_s
-    name = f"{scene.name(goes_to, when_s)} {_when(scene, when_s)}".strip()
+    name = f"{scene.name_after(stem, following)} {_when(scene, when_s)}".strip()
     if not 0 < abs(goes_to - midi) <= STEP:
         return f"and left for {name} by no step: the tension is dropped, not resolved"
     if goes_to > midi:
@@ -91,7 +91,7 @@ def anticipations(scene: Scene) -> Iterator[Consequence]:
                 yield Consequence(
                     "anticipation",
                     now.start_s,
-                    f"{_where(scene, now.start_s)}: {scene.name(midi, now.start_s)} sounds over "
+                    f"{_where(scene, now.start_s)}: {scene.name_after(stem, note)} sounds over "
                     f"{chord_name(early)} already and belongs to {chord_name(own)}",
                 )
 
@@ -111,7 +111,7 @@ def late_rests(scene: Scene) -> Iterator[Consequence]:
         if key is None or (midi - tonic_pc(key)) % 12:
             continue
         if how_it_ends(midi, chord, key) in (None, "at rest"):
-            name = scene.name(midi, now.start_s)
+            name = scene.name_after(melody, note)
             yield Consequence(
                 "late-rest",
                 now.start_s,

@@ -102,7 +102,7 @@ def with_times(edits: Sequence[Edit], times: Times, analysis: Analysis) -> list[
         found.append(edit if moved is None else _at(edit, moved))
     for (stem, index), moved in left.items():
         note = analysis.stems[stem].note(index)
-        still = note_edit(stem, note, Goal(note.midi_name, 0.0), moved[2], analysis)
+        still = note_edit(stem, note, Goal(note.midi_name, 0.0, name=note.name), moved[2], analysis)
         found.append(_at(still, moved))
     return found
 

@@ -6,8 +6,14 @@ from functools import lru_cache
 
 from retune.carriers.heard import Chord, Key
 from retune.theory.chordparts import degree_number, degree_semitones, read_harte
-from retune.theory.keys import degree_of, spell_degree
-from retune.theory.pitchnames import LETTER_SEMITONES, LETTERS, PLAIN_NAMES, accidental_semitones
+from retune.theory.keys import degree_of, degree_pc, spell_degree
+from retune.theory.pitchnames import (
+    LETTER_SEMITONES,
+    LETTERS,
+    PLAIN_NAMES,
+    accidental_semitones,
+    pitch_class_of,
+)
 
 # Names that readers stumble over; outside the scale the plain name stands instead.
 _AWKWARD = ("Cb", "Fb", "E#", "B#")
@@ -17,20 +23,19 @@ _AWKWARD = ("Cb", "Fb", "E#", "B#")
 def spell_pitch_class(pitch_class: int, key: Key | None = None) -> str:
     """Name of a pitch class as the key writes it.
 
-        Notes of the scale by the signature; the others on the letter of their degree
-        (`keys.degree_of`: in major b2, b3, #4, b6, b7), but with the plain name where that would be
-        a double accidental, Cb, Fb, E# or B#.
+    Notes of the scale by the signature; the others on the letter of their degree
+    (`keys.degree_of`: in major b2, b3, #4, b6, b7), but with the plain name where that would be
+    a double accidental, Cb, Fb, E# or B#. The leading tone keeps its letter: E sharp in F sharp
+    minor, F double sharp in G sharp minor.
 
-        >>> from retune.carriers.heard import Chord, Key
-    from retune.theory.chordparts import degree_number, degree_semitones, read_harte
-        >>> spell_pitch_class(6), spell_pitch_class(6, Key("Db", "major"))
-        ('F#', 'Gb')
+    >>> spell_pitch_class(6), spell_pitch_class(6, Key("Db", "major"))
+    ('F#', 'Gb')
     """
     if key is None:
         return PLAIN_NAMES[pitch_class % 12]
     degree = degree_of(pitch_class, key)
     name = spell_degree(degree, key)
-    if len(degree) > 1 and (len(name) > 2 or name in _AWKWARD):
+    if degree != "#7" and len(degree) > 1 and (len(name) > 2 or name in _AWKWARD):
         return PLAIN_NAMES[pitch_class % 12]
     return name
 
@@ -43,8 +48,33 @@ def pitch_name(midi: int, key: Key | None = None, chord: Chord | None = None) ->
     ('Bb4', 'Cb4')
     """
     name = _in_chord(midi % 12, key, chord) or spell_pitch_class(midi % 12, key)
+    return with_octave(name, midi)
+
+
+def with_octave(name: str, midi: int) -> str:
+    """The name of a pitch class with the octave that a MIDI number lies in, that of its letter.
+
+    >>> with_octave("B#", 60), with_octave("Cb", 59)
+    ('B#3', 'Cb4')
+    """
     letter_midi = midi - accidental_semitones(name[1:])
     return f"{name}{letter_midi // 12 - 1}"
+
+
+def degree_of_name(name: str, key: Key) -> str:
+    """The degree that a spelled pitch is, on its own letter where it is a chromatic one.
+
+    >>> degree_of_name("G#4", Key("C", "major")), degree_of_name("Ab4", Key("C", "major"))
+    ('#5', 'b6')
+    """
+    bare = name.rstrip("-0123456789")
+    degree = degree_of(pitch_class_of(bare), key)
+    if len(degree) == 1:
+        return degree
+    digit = (LETTERS.index(bare[0]) - LETTERS.index(key.tonic[0])) % 7 + 1
+    spelled = (f"{marks}{digit}" for marks in ("b", "#", "bb", "##"))
+    pitch_class = pitch_class_of(bare)
+    return next((d for d in spelled if degree_pc(d, key) == pitch_class), degree)
 
 
 def _in_chord(pitch_class: int, key: Key | None, chord: Chord | None) -> str:

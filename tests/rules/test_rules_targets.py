@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rule_songs import song
 
 from retune.carriers.heard import Chord, Key, Note
-from retune.rules import parse_rule
+from retune.rules import make_plan, parse_rule
 from retune.rules.model import Interval, Target
 from retune.rules.targets import (
     Goal,
@@ -229,3 +230,32 @@ def test_a_follower_goes_by_semitones_where_the_leader_leaves_the_scale() -> Non
     assert followed(note("G4"), parse_pitch_name("D5"), parse_pitch_name("Db5"), BB) == 66
     # Within the scale a third under the melody stays a third.
     assert followed(note("A4"), parse_pitch_name("C5"), parse_pitch_name("Bb4"), BB) == 67
+
+
+def test_what_was_typed_keeps_its_spelling() -> None:
+    bare = song({"vocal": ("melody", "C5:1 F4:1 A4:1 C5:1")}, key="C major")
+    for typed, name, degree in (
+        ("G#4", "G#4", "#5"),
+        ("Ab4", "Ab4", "b6"),
+        ("G#", "G#4", "#5"),
+        ("F#4", "F#4", "#4"),
+        ("Gb", "Gb4", "b5"),
+        ("A4", "A4", "6"),
+    ):
+        (edit,) = make_plan(bare, [f"move note at 4s to {typed}"]).edits or (None,)
+        if typed == "A4":
+            assert edit is None
+            continue
+        assert edit is not None
+        assert (edit.to_name, edit.to_degree) == (name, degree)
+
+
+def test_intervals_are_named_from_their_spelling() -> None:
+    # F to G sharp is an augmented second, F to A flat a third: common practice, no source.
+    bare = song({"vocal": ("melody", "C5:1 F4:1 A4:1 C5:1")}, key="C major")
+    sharp = make_plan(bare, ["move note at 4s to G#4"]).consequences
+    flat = make_plan(bare, ["move note at 4s to Ab4"]).consequences
+    assert [c.text for c in sharp if c.kind == "leap"] == [
+        "Bar 1: F4 to G#4 is an augmented second"
+    ]
+    assert not [c for c in flat if c.kind == "leap"]

@@ -12,7 +12,7 @@ from retune.carriers.units import cents_between, cents_to_ratio, hz_to_midi, mid
 from retune.theory.chords import parse_chord
 from retune.theory.keys import MODES, parse_key
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
-from retune.theory.spelling import pitch_name, spell_pitch_class
+from retune.theory.spelling import degree_of_name, pitch_name, spell_pitch_class
 
 TONICS = ("C", "G", "D", "A", "E", "B", "F#", "C#", "F", "Bb", "Eb", "Ab", "Db", "Gb", "Cb")
 keys = st.builds(Key, st.sampled_from(TONICS), st.sampled_from(tuple(MODES)))
@@ -165,3 +165,27 @@ def test_names_without_a_key_read_back(midi: int) -> None:
 def test_the_chord_spells_first(midi: int, chord: str, name: str) -> None:
     home = Key("C", "major")
     assert pitch_name(midi, home, parse_chord(chord, home)) == name
+
+
+@pytest.mark.parametrize(
+    ("key", "midi", "name"),
+    [
+        # The leading tone of minor on its own letter: common practice, no source.
+        ("F# minor", 65, "E#4"),
+        ("C# minor", 72, "B#4"),
+        ("G# minor", 67, "F##4"),
+        ("D minor", 61, "C#4"),
+        ("F minor", 64, "E4"),
+        ("F# dorian", 65, "E#4"),
+        ("E major", 60, "C4"),
+    ],
+)
+def test_a_leading_tone_keeps_its_letter(key: str, midi: int, name: str) -> None:
+    assert pitch_name(midi, parse_key(key)) == name
+    assert parse_pitch_name(name) == midi
+
+
+def test_the_degree_of_a_spelling() -> None:
+    c = parse_key("C major")
+    names = ("G#4", "Ab4", "D#5", "Eb3", "B#3", "F4", "Gb")
+    assert [degree_of_name(n, c) for n in names] == ["#5", "b6", "#2", "b3", "1", "4", "b5"]
