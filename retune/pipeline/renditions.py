@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from retune.carriers.changes import Edit, Plan, Rendition, StemRendition
 from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.mix_voice import voice_of
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import check_plan
 
@@ -60,10 +61,12 @@ def render_home(
 
     run = repitch.render_control if kind == CONTROL else repitch.render_stem
     stems, audio = analysis_of(opened).stems, opened.audio[home]
+    is_sung = stems[home].role == "mix" and stems[home].sung is not None
+    voice = voice_of(opened, home) if is_sung else None
     made: StemRendition | None = None
     for part in dict.fromkeys(edit.stem for edit in edits):
         own = [edit for edit in edits if edit.stem == part]
-        one = run(audio, stem=stems[part], edits=own, engine=engine)
+        one = run(audio, stem=stems[part], edits=own, engine=engine, voice=voice)
         verdicts = tuple(replace(verdict, stem=part) for verdict in one.verdicts)
         one = replace(one, stem=home, verdicts=verdicts)
         made = one if made is None else repitch.together(audio, made, one)

@@ -26,6 +26,7 @@ from retune.sound.netlayers import Floats
 TOP_HZ = 9000.0
 CONTEXT_S = 0.25
 FADE_S = 0.01
+ESTIMATE_WEIGHT = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,10 +118,13 @@ def lift_voiced(
     comb: Comb = VOICE,
     wanted: NDArray[np.bool_] | None = None,
     reverb: bool = False,
+    estimate: Samples | None = None,
 ) -> FloatArray:
     """The voice that follows `f0_hz` (one value each `FRAME_S`, NaN where it is silent) in `x`,
     (n_channels, n_samples); only the voiced runs in which a frame is `wanted`, if given. With
-    `reverb`, also what of it lies beside its harmonics."""
+    `reverb`, also what of it lies beside its harmonics. With an `estimate` of the voice, as `x`,
+    the mean of both: their errors differ, so that it lies nearer than either
+    (tests/bench/bench_joined.py)."""
     voice = np.zeros_like(x)
     frame = FRAME_S * rate_hz
     reach, fade = int(CONTEXT_S * rate_hz), int(FADE_S * rate_hz)
@@ -140,6 +144,8 @@ def lift_voiced(
         if reverb:
             rest, lifted = mid_and_side(here - part), mid_and_side(part)
             part += left_and_right(reverb_part(rest, lifted, rate_hz=rate_hz))
+        if estimate is not None:
+            part += ESTIMATE_WEIGHT * (estimate[:, first:last] - part)
         voice[:, first:last] += part * np.clip(np.minimum(place - a, b - place) / fade, 0.0, 1.0)
     return voice
 
@@ -155,6 +161,7 @@ def move_within(passage: Passage, *, top_hz: float = TOP_HZ, comb: Comb = VOICE)
         comb=comb,
         wanted=np.abs(passage.offset_cents) > psola.STILL_CENTS,
         reverb=comb.learned,
+        estimate=None if passage.voice is None or not comb.learned else passage.voice.T,
     )
     voice = np.ascontiguousarray(lifted.T, dtype=np.float32)
     moved = psola.ENGINE.shift(replace(passage, samples=voice))

@@ -130,8 +130,16 @@ def _span_slides(
     return found
 
 
-def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
-    """Read what a group needs and work out its pitch and its offsets.
+def prepare(
+    group: Group,
+    *,
+    audio: AudioLike,
+    stem: StemAnalysis,
+    engine: Engine,
+    voice: AudioLike | None = None,
+) -> Work:
+    """Read what a group needs and work out its pitch and its offsets; `voice` is the voice in a
+    mix as estimated.
 
     Spans are moved one by one by a constant offset where the engine does not join by itself,
     and so is everything where it cannot follow a curve.
@@ -154,7 +162,8 @@ def prepare(group: Group, *, audio: AudioLike, stem: StemAnalysis, engine: Engin
     low = group.start / rate - first_s if group.start > 0 else -1.0
     high = group.stop / rate - first_s if group.stop < n_samples else len(f0_hz) * FRAME_S + 1
     curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
-    passage = Passage(samples, rate, f0_hz, curve)
+    estimate = None if voice is None or stem.role != "mix" else voice.read(first, last)
+    passage = Passage(samples, rate, f0_hz, curve, voice=estimate)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
     alone = stem.track is not None and stem.role != "mix" and not stem.inside
     warnings = doubts(group.edits, passage, first_s=first_s) if alone else ()

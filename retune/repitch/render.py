@@ -9,9 +9,9 @@ import numpy as np
 
 from retune.carriers.changes import Edit, Patch, StemRendition, Verdict, check_shift
 from retune.carriers.errors import EngineError, UsageError
-from retune.carriers.heard import AudioLike, FloatArray, Samples, StemAnalysis
+from retune.carriers.heard import AudioLike, FloatArray, Note, Samples, StemAnalysis
 from retune.repitch.glide import smooth_step
-from retune.repitch.judge import CLEAN
+from retune.repitch.judge import AUDIBLE, CLEAN
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.patches import trimmed
@@ -20,12 +20,19 @@ from retune.repitch.seam import ENGINES, Engine, Judge, Passage, resolve_engine
 
 CLIPPED_LEVEL = 0.9999
 SPAN_ENGINE = "stretch"
+# A note of a mix less likely sung than this is never called clean, however it moves.
+SUNG = 0.8
 
 Shift = Callable[[Engine, Passage], Samples]
 
 
 def render_stem(
-    audio: AudioLike, *, stem: StemAnalysis, edits: Sequence[Edit], engine: str = "auto"
+    audio: AudioLike,
+    *,
+    stem: StemAnalysis,
+    edits: Sequence[Edit],
+    engine: str = "auto",
+    voice: AudioLike | None = None,
 ) -> StemRendition:
     """Move the edited spans of a stem, in pitch and in time.
 
@@ -39,6 +46,8 @@ def render_stem(
         Spans that do not overlap, each at most an octave up or down.
     engine : str
         "auto" or a name in `ENGINES`.
+    voice : AudioLike, optional
+        The voice in a mix as estimated, on its clock; what is lifted is joined with it.
 
     Returns
     -------
@@ -54,17 +63,22 @@ def render_stem(
     EngineError
         The engine cannot do this material or is not installed.
     """
-    moved = _render(audio, stem, edits, engine, _there)
+    moved = _render(audio, stem, edits, engine, _there, voice)
     return retime(audio, stem=stem, edits=edits, rendition=moved)
 
 
 def render_control(
-    audio: AudioLike, *, stem: StemAnalysis, edits: Sequence[Edit], engine: str = "auto"
+    audio: AudioLike,
+    *,
+    stem: StemAnalysis,
+    edits: Sequence[Edit],
+    engine: str = "auto",
+    voice: AudioLike | None = None,
 ) -> StemRendition:
     """The matched control: the same spans moved by the same amounts and back again, as often as
     it takes to lie as far from the original as a variant from the same melody truly sung
     (`Engine.round_trips`). Parameters and errors as for `render_stem`."""
-    moved = _render(audio, stem, edits, engine, _there_and_back)
+    moved = _render(audio, stem, edits, engine, _there_and_back, voice)
     return retime(audio, stem=stem, edits=edits, rendition=moved, is_control=True)
 
 
@@ -79,6 +93,7 @@ def _there_and_back(engine: Engine, passage: Passage) -> Samples:
         back = replace(
             passage,
             samples=away,
+            voice=None,
             f0_hz=passage.f0_hz * 2.0 ** (passage.offset_cents / 1200),
             offset_cents=-passage.offset_cents,
         )
@@ -87,7 +102,12 @@ def _there_and_back(engine: Engine, passage: Passage) -> Samples:
 
 
 def _render(
-    audio: AudioLike, stem: StemAnalysis, edits: Sequence[Edit], name: str, shift: Shift
+    audio: AudioLike,
+    stem: StemAnalysis,
+    edits: Sequence[Edit],
+    name: str,
+    shift: Shift,
+    voice: AudioLike | None = None,
 ) -> StemRendition:
     spans = [edit for edit in edits if edit.note is None]
     if stem.role == "mix" and name == "auto" and spans:
@@ -96,12 +116,17 @@ def _render(
         moved = replace(moved, reason="whole spans of a finished mix move as they are")
         if not notes:
             return moved
-        return together(audio, _render_by(audio, stem, notes, name, shift), moved)
-    return _render_by(audio, stem, edits, name, shift)
+        return together(audio, _render_by(audio, stem, notes, name, shift, voice), moved)
+    return _render_by(audio, stem, edits, name, shift, voice)
 
 
 def _render_by(
-    audio: AudioLike, stem: StemAnalysis, edits: Sequence[Edit], name: str, shift: Shift
+    audio: AudioLike,
+    stem: StemAnalysis,
+    edits: Sequence[Edit],
+    name: str,
+    shift: Shift,
+    voice: AudioLike | None = None,
 ) -> StemRendition:
     chosen, reason = resolve_engine(name, role=stem.role, is_inside=bool(stem.inside))
     engine = ENGINES[chosen]
@@ -110,7 +135,7 @@ def _render_by(
     warnings: list[str] = []
     verdicts: list[Verdict] = []
     for group in group_edits([e for e in edits if e.shift_cents != 0], audio=audio):
-        work = prepare(group, audio=audio, stem=stem, engine=engine)
+        work = prepare(group, audio=audio, stem=stem, engine=engine, voice=voice)
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
         moved = [shift(engine, part.passage) for part in work.parts]
         patches += _patches(work, moved)
@@ -132,11 +157,23 @@ def _verdicts(
     """What to expect of each edit of a mix."""
     part, sound = work.parts[0], moved[0]
     first_s = part.first / part.passage.rate_hz
-    sure = {note.index: note.confidence for note in stem.notes}
-    return [
-        judge(part.passage, sound, edit=e, first_s=first_s, sure=sure.get(e.note or 0, 1.0))
-        for e in work.group.edits
-    ]
+    notes = {note.index: note for note in stem.notes}
+    found = []
+    for edit in work.group.edits:
+        note = notes.get(edit.note or 0)
+        sure = 1.0 if note is None else note.confidence
+        said = judge(part.passage, sound, edit=edit, first_s=first_s, sure=sure)
+        found.append(said if note is None else _if_sung(said, note))
+    return found
+
+
+def _if_sung(said: Verdict, note: Note) -> Verdict:
+    """A verdict with what is known of whether that is the singer at all: however clean the move,
+    nothing is called so that may not be."""
+    if note.singer is None or note.singer >= SUNG:
+        return said
+    word = AUDIBLE if said.word == CLEAN else said.word
+    return replace(said, word=word, text=f"it may not be the singer who is moved here; {said.text}")
 
 
 def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> None:

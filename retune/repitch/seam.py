@@ -27,7 +27,7 @@ class Passage:
 
     `samples` float32 (n_samples, n_channels). `f0_hz` (NaN where unvoiced) and `offset_cents`
     are given every `FRAME_S`, the first at the first sample. `steady` is True when the offset
-    is the same number all along.
+    is the same number all along. `voice` is the voice in a mix as estimated, shaped as `samples`.
     """
 
     samples: Samples
@@ -35,6 +35,7 @@ class Passage:
     f0_hz: FloatArray
     offset_cents: FloatArray
     steady: bool = False
+    voice: Samples | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
