@@ -28,6 +28,7 @@ from retune.comparison.picture_layout import (
     systems_needed,
 )
 from retune.comparison.picture_line import SungNote, sung_notes
+from retune.comparison.picture_lyrics import draw_sections, draw_words, rows_of_words
 from retune.comparison.picture_rows import (
     TensionPoint,
     draw_chords,
@@ -56,6 +57,7 @@ class _Scene:
     tension: tuple[TensionPoint, ...]
     quiz: bool
     ident: str
+    lyric_rows: int
 
     @property
     def sung(self) -> dict[int, str]:
@@ -162,12 +164,10 @@ def _scene(
     ident: str,
 ) -> _Scene:
     stem = analysis.melody
+    px_a_second = _px_a_second(axis, count, width, font)
     edits = plan.edits if plan is not None else ()
     notes: list[SungNote] = []
     if stem is not None:
-        cells_a_second = 1 / max(axis.time_s(1.0) - axis.time_s(0.0), 1e-6)
-        cells = max((last - first for first, last in axis.systems(count)), default=1.0)
-        px_a_second = cells_a_second * (width - 6 * font) / max(cells, 1e-6)
         notes = sung_notes(
             stem,
             [edit for edit in edits if edit.stem == stem.name],
@@ -176,7 +176,14 @@ def _scene(
         )
     others = tuple(edit for edit in edits if stem is None or edit.stem != stem.name)
     endings = phrase_endings(analysis, plan)
-    return _Scene(analysis, plan, endings, tuple(notes), others, tuple(tension), quiz, ident)
+    rows = rows_of_words((n.note for n in notes), px_a_second=px_a_second, f=font)
+    return _Scene(analysis, plan, endings, tuple(notes), others, tuple(tension), quiz, ident, rows)
+
+
+def _px_a_second(axis: TimeAxis, count: int, width: float, font: float) -> float:
+    cells_a_second = 1 / max(axis.time_s(1.0) - axis.time_s(0.0), 1e-6)
+    cells = max((last - first for first, last in axis.systems(count)), default=1.0)
+    return cells_a_second * (width - 6 * font) / max(cells, 1e-6)
 
 
 def _layout(scene: _Scene, width: float, font: float) -> Layout:
@@ -193,6 +200,8 @@ def _layout(scene: _Scene, width: float, font: float) -> Layout:
         width=width,
         pitches=pitches,
         lane_names=names,
+        lyric_rows=scene.lyric_rows,
+        has_sections=bool(scene.analysis.sections),
         has_variant_row=any(ending.is_changed for ending in scene.endings),
         has_chords=bool(scene.analysis.chords),
         has_others=bool(scene.other_edits),
@@ -272,9 +281,11 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         top=f"{system.lanes_top:.1f}",
         bottom=f"{system.bottom:.1f}",
     ):
+        draw_sections(pen, system, analysis.sections)
         draw_phrases(pen, system, scene.endings, quiz=scene.quiz)
         draw_lanes(pen, system, regions_of(system, analysis, sung=scene.sung), analysis.chords)
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
+        draw_words(pen, system, [n.note for n in scene.notes])
         if analysis.chords:
             draw_chords(pen, system, analysis.chords)
         if scene.other_edits:

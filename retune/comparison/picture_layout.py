@@ -80,12 +80,23 @@ class Layout:
     has_tension: bool
     has_phrases: bool
     has_endings: bool
+    has_sections: bool = False
+    lyric_rows: int = 0
 
     @property
     def rows_height(self) -> float:
-        rows = 1.5 + (1.15 if self.has_phrases else 0.0)
+        rows = 1.5 + (1.15 if self.has_phrases else 0.0) + self.sections_rows
         rows += (1.45 if self.has_endings else 0.0) + (1.3 if self.has_variant_row else 0.0)
         return rows * self.f
+
+    @property
+    def sections_rows(self) -> float:
+        """Height of the names of sections, in `f`."""
+        return 1.25 if self.has_sections else 0.0
+
+    @property
+    def words_height(self) -> float:
+        return (1.15 * self.lyric_rows + 0.1) * self.f if self.lyric_rows else 0.0
 
     @property
     def lanes_height(self) -> float:
@@ -105,6 +116,7 @@ class Layout:
         return (
             self.rows_height
             + self.lanes_height
+            + self.words_height
             + self.chords_height
             + self.tension_height
             + 0.5 * self.f
@@ -117,6 +129,7 @@ def layout_of(
     width: float,
     pitches: Iterable[float],
     lane_names: Iterable[str],
+    lyric_rows: int = 0,
     **rows: bool,
 ) -> Layout:
     """The layout that holds the given pitches (MIDI) and names of lanes.
@@ -138,6 +151,7 @@ def layout_of(
         semitone=semitone,
         low=low,
         high=high,
+        lyric_rows=lyric_rows,
         **rows,
     )
 
@@ -186,6 +200,11 @@ class System:
         return self.x_at(self.last)
 
     @property
+    def phrases_top(self) -> float:
+        """Where the brackets of phrases begin, under the names of sections."""
+        return self.y + self.layout.sections_rows * self.layout.f
+
+    @property
     def lanes_top(self) -> float:
         return self.y + self.layout.rows_height
 
@@ -194,8 +213,12 @@ class System:
         return self.lanes_top + self.layout.lanes_height
 
     @property
+    def words_bottom(self) -> float:
+        return self.lanes_bottom + self.layout.words_height
+
+    @property
     def chords_bottom(self) -> float:
-        return self.lanes_bottom + self.layout.chords_height
+        return self.words_bottom + self.layout.chords_height
 
     @property
     def bottom(self) -> float:

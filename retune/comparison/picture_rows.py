@@ -27,7 +27,7 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
     f = system.layout.f
     if not endings:
         return
-    base = system.y + 2.82 * f
+    base = system.phrases_top + 2.82 * f
     here = [e for e in endings if e.phrase.start_s < system.end_s and _end_of(e) > system.start_s]
     if system.layout.has_endings:
         pen.text(0.25 * f, base, "ending", "sk")
@@ -57,10 +57,12 @@ def _bracket_span(system: System, ending: PhraseEnding, following_s: float) -> t
 
 def _bracket(pen: Pen, system: System, ending: PhraseEnding, x1: float, x2: float) -> None:
     f = system.layout.f
-    y = system.y + 0.95 * f
+    y = system.phrases_top + 0.95 * f
     left = f"M{x1:.1f} {y + 0.5 * f:.1f}V{y:.1f}"
     right = f"V{y + 0.5 * f:.1f}" if system.has_end_of(_end_of(ending)) else ""
-    for label in (f"phrase {ending.number}", str(ending.number)):
+    alike = f" {ending.phrase.alike}" if ending.phrase.alike else ""
+    number = str(ending.number)
+    for label in (f"phrase {number}{alike}", f"phrase {number}", f"{number}{alike}", number):
         wide = text_width(label, f) + 0.6 * f
         if x2 - x1 > wide + 0.9 * f:
             pen.shape(f"{left}H{x1 + 0.5 * f:.1f}", "ln bracket")
@@ -117,7 +119,7 @@ def _one_ending(
 def draw_chords(pen: Pen, system: System, chords: Sequence[Chord]) -> None:
     """Numeral above, chord name below, said again in every bar; "…" where chords have no room."""
     f = system.layout.f
-    y = system.lanes_bottom + 1.15 * f
+    y = system.words_bottom + 1.15 * f
     pen.text(0.25 * f, y, "chord", "sk")
     hidden: list[tuple[float, float]] = []
     for chord in chords:

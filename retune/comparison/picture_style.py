@@ -114,6 +114,7 @@ def _type_rules(f: float, ink: dict[str, str]) -> dict[str, str]:
         ".i": "font-style:italic",
         ".s": f"font-size:{0.84 * f:.1f}px;fill:{ink['ink2']}",
         ".sk": f"font-size:{0.84 * f:.1f}px",
+        ".ly": f"font-size:{0.9 * f:.1f}px",
         ".r": f"font-size:{1.1 * f:.1f}px;font-weight:700",
         ".v": f"fill:{ink['spot']}",
         ".title": f"font-size:{1.5 * f:.1f}px;font-weight:700",

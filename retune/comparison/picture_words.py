@@ -5,11 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retune.carriers.changes import Plan
-from retune.carriers.heard import Analysis, Chord, Note, Over
+from retune.carriers.heard import Analysis, Chord, Note, Over, Section
 from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
 from retune.theory.chordnames import chord_name as lead_sheet_name
+
+
+def section_names(sections: Sequence[Section]) -> list[str]:
+    """The names of sections, counted where one comes again: "verse 1", "chorus", "verse 2"."""
+    names = [section.name for section in sections]
+    return [
+        f"{name} {names[: k + 1].count(name)}" if names.count(name) > 1 else name
+        for k, name in enumerate(names)
+    ]
 
 
 def chord_name(chord: Chord) -> str:
@@ -35,7 +44,8 @@ def degree_words(name: str | None, degree: str | None) -> str:
 
 def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: bool) -> str:
     """One sentence about a note, for the line below the picture."""
-    parts = [pretty(note.name)]
+    parts = [f"“{note.lyric}”"] if note.lyric and note.lyric != "_" else []
+    parts.append(pretty(note.name))
     if note.degree:
         parts.append(f"degree {pretty(note.degree)}")
     if note.bar is not None:
@@ -103,13 +113,16 @@ def _facts(analysis: Analysis, n_phrases: int) -> str:
         top, bottom = analysis.bars.meter
         words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
     words.append(counted(n_phrases, "phrase"))
+    if analysis.sections:
+        words.append("sections " + ", ".join(section_names(analysis.sections)))
     return ", ".join(words) + "."
 
 
 def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
     note = ending.note
     assert note is not None
-    words = f"Phrase {ending.number} ends"
+    alike = f" ({ending.phrase.alike})" if ending.phrase.alike else ""
+    words = f"Phrase {ending.number}{alike} ends"
     words += f" in bar {note.bar}" if note.bar is not None else f" at {note.end_s:.1f} seconds"
     words += f" on degree {pretty(ending.degree)}" if ending.degree else f" on {pretty(note.name)}"
     if ending.chord is not None and ending.chord.root_pc >= 0:

@@ -51,7 +51,7 @@ def test_every_table_has_what_the_analysis_has() -> None:
     tables = csv_tables(material)
     assert set(tables) == {
         *("notes.csv", "over.csv", "phrases.csv", "chords.csv", "edits.csv", "about.csv"),
-        "f0-vocal.csv",
+        *("sections.csv", "f0-vocal.csv"),
     }
     assert len(rows(tables["phrases.csv"])) == 6
     assert [row["label"] for row in rows(tables["chords.csv"])] == [

@@ -1,7 +1,7 @@
 """JAMS (JSON annotated music): one file a version, validated by the jams package's own schema.
 
-Namespaces: note_midi for each stem's notes, pitch_contour for f0, segment_open for phrases,
-chord_harte, beat, key_mode.
+Namespaces: note_midi for each stem's notes, pitch_contour for f0, segment_open for phrases and
+sections, lyrics, chord_harte, beat, key_mode.
 """
 
 from __future__ import annotations
@@ -100,13 +100,21 @@ def _stem(jams: Any, file: Any, material: Material, stem: StemAnalysis, plan: Pl
                 },
                 confidence=float(sure) if math.isfinite(sure) else None,
             )
+    if any(note.lyric for note in stem.notes):
+        words = _annotation(jams, file, material, "lyrics", f"syllables of {stem.name}")
+        for note in stem.notes:
+            if note.lyric:
+                length_s = note.end_s - note.start_s
+                words.append(
+                    time=note.start_s, duration=length_s, value=note.lyric, confidence=None
+                )
     if stem.phrases:
         phrases = _annotation(jams, file, material, "segment_open", f"phrases of {stem.name}")
         for phrase in stem.phrases:
             phrases.append(
                 time=phrase.start_s,
                 duration=phrase.end_s - phrase.start_s,
-                value=f"phrase {phrase.index}",
+                value=f"phrase {phrase.index} {phrase.alike}".rstrip(),
                 confidence=None,
             )
 
@@ -120,6 +128,13 @@ def _song(jams: Any, file: Any, material: Material) -> None:
             if value is not None:
                 length_s = chord.end_s - chord.start_s
                 chords.append(time=chord.start_s, duration=length_s, value=value, confidence=None)
+    if analysis.sections:
+        sections = _annotation(jams, file, material, "segment_open", "sections")
+        for section in analysis.sections:
+            length_s = section.end_s - section.start_s
+            sections.append(
+                time=section.start_s, duration=length_s, value=section.name, confidence=None
+            )
     beats = _annotation(jams, file, material, "beat", "beats")
     for time_s, number in beat_times(analysis):
         beats.append(time=time_s, duration=0.0, value=number, confidence=None)

@@ -16,7 +16,7 @@ import numpy as np
 
 from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
-from retune.carriers.heard import Analysis, Chord, Key, StemAnalysis
+from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
 from retune.carriers.text import for_xml, pretty
 from retune.comparison.exports.beams import add_beams
 from retune.comparison.exports.material import (
@@ -43,6 +43,7 @@ from retune.theory.pitchnames import accidental_semitones
 from retune.theory.signature import key_fifths
 from retune.theory.spelling import pitch_name
 
+HELD = "_"
 _NAME = re.compile(r"([A-G])([b#]*)(-?\d+)")
 # Harte shorthand: kind of MusicXML's kind-value list (from memory; music21 reads them back).
 _KINDS = {
@@ -291,11 +292,29 @@ def _sounding(
             marks = _child(note, "notations")
             for kind in ties:
                 _child(marks, "tied", type=kind)
+        if first == written.start:
+            _lyric(note, part.stem, played.note)
         if last == written.end and played.edit is not None:
             direction = _child(bar, "direction", placement="above")
             end_mark = _child(direction, "direction-type")
             _child(end_mark, "bracket", type="stop", number="1", line_end="down")
     return end
+
+
+def _lyric(note: Xml.Element, stem: StemAnalysis, sung: Note) -> None:
+    """The syllable of a note, and a line after it where the notes that follow hold it."""
+    if not sung.lyric or sung.lyric == HELD:
+        return
+    before = [n.lyric for n in stem.notes[: sung.index - 1] if n.lyric != HELD]
+    after = stem.notes[sung.index : sung.index + 1]
+    goes_on = sung.lyric.endswith("-")
+    follows = bool(before and before[-1] and before[-1].endswith("-"))
+    lyric = _child(note, "lyric", number="1")
+    kind = ("middle" if goes_on else "end") if follows else ("begin" if goes_on else "single")
+    _child(lyric, "syllabic", kind)
+    _child(lyric, "text", sung.lyric.removesuffix("-"))
+    if after and after[0].lyric == HELD and not goes_on:
+        _child(lyric, "extend")
 
 
 def _ties(written: Written, first: int, last: int) -> list[str]:

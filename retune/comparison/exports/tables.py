@@ -14,16 +14,17 @@ from retune.theory.spelling import pitch_name
 NOTE_COLUMNS = (
     *("version", "stem", "note", "start_s", "end_s", "midi", "name", "pitch_midi", "degree"),
     *("bar", "beat", "phrase", "phrase_ending", "chord", "chord_role", "stability"),
-    *("confidence", "doubt", "moved_by_cents"),
+    *("confidence", "doubt", "moved_by_cents", "lyric"),
 )
 PHRASE_COLUMNS = (
     *("stem", "phrase", "start_s", "end_s", "ending_note", "ending_degree", "ending_chord_role"),
-    *("ending", "ending_melodic", "cadence"),
+    *("ending", "ending_melodic", "cadence", "section", "alike"),
 )
 OVER_COLUMNS = (
     *("stem", "note", "name", "start_s", "end_s", "chord", "roman", "role", "figure"),
     *("resolves_to", "tension"),
 )
+SECTION_COLUMNS = ("start_s", "end_s", "name", "source")
 CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated")
 EDIT_COLUMNS = (
     *("variant", "stem", "note", "start_s", "end_s", "from", "to", "from_degree", "to_degree"),
@@ -43,6 +44,9 @@ def csv_tables(material: Material) -> dict[str, str]:
         "chords.csv": table(
             CHORD_COLUMNS,
             ((c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated) for c in analysis.chords),
+        ),
+        "sections.csv": table(
+            SECTION_COLUMNS, ((s.start_s, s.end_s, s.name, s.source) for s in analysis.sections)
         ),
         "edits.csv": table(
             EDIT_COLUMNS,
@@ -77,7 +81,7 @@ def _notes(material: Material) -> Iterable[Sequence[Any]]:
                     note.chord.label if note.chord else None,
                     edit.role_after if edit else note.chord_role,
                     edit.stability_after if edit else note.stability,
-                    *(note.confidence, note.doubt, edit.shift_cents if edit else 0),
+                    *(note.confidence, note.doubt, edit.shift_cents if edit else 0, note.lyric),
                 )
 
 
@@ -86,7 +90,7 @@ def _phrases(material: Material) -> Iterable[Sequence[Any]]:
         for p in stem.phrases:
             yield (
                 *(stem.name, p.index, p.start_s, p.end_s, p.ending_note, p.ending_degree),
-                *(p.ending_chord_role, p.ending, p.ending_melodic, p.cadence),
+                *(p.ending_chord_role, p.ending, p.ending_melodic, p.cadence, p.section, p.alike),
             )
 
 
