@@ -136,10 +136,11 @@ def _heard(work: Work, name: str) -> tuple[Heard, ...]:
 
 
 def _tell_late_starts(work: Work) -> None:
-    firsts = {name: drafts[0].start_s for name, drafts in work.drafts.items() if drafts}
+    stems = work.song.stems
+    firsts = {n: d[0].start_s for n, d in work.drafts.items() if d and not stems[n].inside}
     earliest = min(firsts.values(), default=0.0)
     for name, first in firsts.items():
-        if first - earliest > LATE_START_S and not work.song.stems[name].inside:
+        if first - earliest > LATE_START_S:
             work.warnings.append(
                 f"stem {name} starts at {first:.1f} s, {first - earliest:.0f} s after the others: "
                 "check that all stems begin at the same moment"

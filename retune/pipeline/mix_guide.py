@@ -21,7 +21,7 @@ from retune.pipeline.mix_voice import singing_of, voice_of, voice_reads
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
-from retune.song.guide import GuideNote, read_guide
+from retune.song.guide import GuideNote, mended, read_rough
 from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
 from retune.sound.parts import Cut
 
@@ -67,12 +67,18 @@ def guide_of(opened: SongInputs) -> Guide:
     if path is None or mix is None:
         return Guide()
     is_sound = path.suffix.lower() in AUDIO_SUFFIXES
-    guide = _hummed(opened, path, mix) if is_sound else Guide(read_guide(path))
+    guide = _hummed(opened, path, mix) if is_sound else _written(path)
     if opened.passage is None:
         return guide
     first_s, last_s = opened.passage
     inside = (n for n in guide.notes if n.end_s > first_s and n.start_s < last_s)
     return Guide(tuple(inside), guide.told)
+
+
+def _written(path: Path) -> Guide:
+    """The notes of a table or a MIDI file, and what was mended in them."""
+    notes, done = mended(read_rough(path))
+    return Guide(notes, (f"guide {path.name}: {done}",) if done else ())
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from retune.carriers.errors import InputError
@@ -16,8 +16,8 @@ from retune.theory.pitchnames import parse_pitch_name
 
 COLUMNS = ("start_s", "end_s", "pitch")
 MIDI_SUFFIXES = (".mid", ".midi")
-# Notes of a MIDI file may hang over into the next by this much: legato playing.
-OVERLAP_S = 0.25
+# Notes that begin this near each other and sound on together are a chord, no slip of the hand.
+CHORD_S = 0.04
 WHAT = "a guide: a CSV of start_s,end_s,pitch lines or a MIDI file"
 
 
@@ -31,7 +31,34 @@ class GuideNote:
 
 
 def read_guide(path: Path) -> tuple[GuideNote, ...]:
-    """The notes of a guide, in order of time and not overlapping.
+    """The notes of a guide, in order of time and not overlapping; see `read_rough` and `mended`."""
+    return mended(read_rough(path))[0]
+
+
+def mended(rough: Sequence[GuideNote]) -> tuple[tuple[GuideNote, ...], str]:
+    """Notes as hands make them put in order, each ending where the next begins; and what was done,
+    in words ("" for nothing)."""
+    notes: list[GuideNote] = []
+    n_cut = 0
+    ordered = sorted(rough, key=lambda note: note.start_s)
+    for note in ordered:
+        if notes and note.start_s < notes[-1].end_s - 1e-6:
+            n_cut += 1
+            notes[-1] = replace(notes[-1], end_s=note.start_s)
+            if notes[-1].end_s - notes[-1].start_s < LEAST_NOTE_S:
+                notes.pop()
+        notes.append(note)
+    done = []
+    if list(rough) != ordered:
+        done.append("its notes were put in order of time")
+    if n_cut:
+        said = "1 note that hangs" if n_cut == 1 else f"{n_cut} notes that hang"
+        done.append(f"{said} over into the next: cut there")
+    return tuple(notes), "; ".join(done)
+
+
+def read_rough(path: Path) -> tuple[GuideNote, ...]:
+    """The notes of a guide as they stand in its file.
 
     A CSV has one note a line, `start_s,end_s,pitch`, the pitch a name (Bb4) or a MIDI number
     (70, 70.5); a first line with these words and lines that begin with # are skipped, further
@@ -60,13 +87,11 @@ def _from_midi(data: bytes, path: Path) -> tuple[GuideNote, ...]:
     notes: list[GuideNote] = []
     check_count(len(found), MAX_GUIDE_NOTES, "notes", where=path.name)
     for note in found:
-        if notes and note.start_s < notes[-1].end_s - OVERLAP_S:
+        if notes and note.start_s - notes[-1].start_s < CHORD_S and note.start_s < notes[-1].end_s:
             raise InputError(
                 f"{path.name}: at {note.start_s:.2f} s two notes sound together (track "
                 f"{note.track}); a guide is one melody: keep its track alone"
             )
-        if notes and note.start_s < notes[-1].end_s:
-            notes[-1] = GuideNote(notes[-1].start_s, note.start_s, notes[-1].midi)
         notes.append(GuideNote(note.start_s, note.end_s, float(note.midi)))
     return tuple(note for note in notes if note.end_s > note.start_s)
 
@@ -82,11 +107,6 @@ def _from_csv(text: str, path: Path) -> tuple[GuideNote, ...]:
             order = cells
             continue
         note = _note(cells, order, where=f"{path.name} line {number}")
-        if notes and note.start_s < notes[-1].end_s - 1e-6:
-            raise InputError(
-                f"{path.name} line {number}: starts at {note.start_s:g} s, before the note above "
-                f"it ends ({notes[-1].end_s:g} s); notes must rise and not overlap"
-            )
         notes.append(note)
         check_count(len(notes), MAX_GUIDE_NOTES, "notes", where=path.name)
     return tuple(notes)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from retune.carriers.errors import InputError
-from retune.song.guide import GuideNote, read_guide
+from retune.song.guide import GuideNote, mended, read_guide, read_rough
 
 
 def write(folder: Path, text: str) -> Path:
@@ -34,7 +34,6 @@ def test_a_table_reads_names_and_numbers_any_order_of_columns(tmp_path: Path) ->
         ("-1,1,C4\n", "line 1: -1 to 1 s is no span"),
         ("0,1,H4\n", r'line 1: pitch "H4" is neither a note name like Bb4'),
         ("0,1,200\n", r'line 1: pitch "200" is neither'),
-        ("0,2,C4\n1,3,D4\n", "line 2: starts at 1 s, before the note above it ends"),
         ("start_s,end_s,pitch\n", "the guide holds no note"),
     ],
 )
@@ -95,3 +94,12 @@ def test_a_faulty_midi_file_is_refused(tmp_path: Path, data: bytes, said: str) -
     (tmp_path / "m.mid").write_bytes(data)
     with pytest.raises(InputError, match=said):
         read_guide(tmp_path / "m.mid")
+
+
+def test_notes_that_hang_over_or_stand_out_of_order_are_mended_and_told(tmp_path: Path) -> None:
+    rough = read_rough(write(tmp_path, "1,3,D4\n0,1.5,C4\n3,4,E4\n"))
+    notes, done = mended(rough)
+    assert notes == (GuideNote(0, 1, 60), GuideNote(1, 3, 62), GuideNote(3, 4, 64))
+    assert "put in order" in done
+    assert "1 note that hangs over" in done
+    assert mended(notes) == (notes, "")
