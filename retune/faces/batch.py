@@ -62,7 +62,7 @@ def batch(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if any job failed, the rest being done all the same; the code of
     `stopped_by` if it was stopped."""
     out = named_folder(arguments.out)
-    workers = _workers(arguments)
+    workers = workers_of(arguments)
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     songs = _songs(arguments, tally)
@@ -84,7 +84,7 @@ def _run(
     songs: Sequence[SongJobs], workers: Workers, tally: Tally, *, total: int, quiet: bool
 ) -> int:
     """Do the jobs; the exit code if they were stopped before the end, else 0."""
-    with _progress(total, quiet=quiet) as tell:
+    with progress_line(total, quiet=quiet) as tell:
 
         def note(record: Record) -> None:
             tally.add(record)
@@ -98,7 +98,7 @@ def _run(
     return 0
 
 
-def _workers(arguments: argparse.Namespace) -> Workers:
+def workers_of(arguments: argparse.Namespace) -> Workers:
     if arguments.dask:
         from retune.pipeline.cluster import DaskCluster
 
@@ -114,7 +114,7 @@ def _workers(arguments: argparse.Namespace) -> Workers:
 def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
     shared = read_variants(Path(arguments.variants)) if arguments.variants else None
     songs = []
-    for path, name in _named(arguments.song):
+    for path, name in named_songs(arguments.song):
         try:
             song = read_song(path)
             own = song.variants if shared is None else shared
@@ -160,7 +160,7 @@ def _size(path: Path) -> int:
         return 0
 
 
-def _named(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
+def named_songs(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
     """Each song with a folder name of its own, the same on every run."""
     taken: set[str] = set()
     for text in dict.fromkeys(songs):
@@ -185,7 +185,7 @@ def _clear_leftovers(songs: Sequence[SongJobs]) -> None:
 
 
 @contextmanager
-def _progress(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally], None]]:
+def progress_line(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally], None]]:
     """A line with rate and time left: a bar on a terminal, else a line every ten seconds."""
     if quiet:
         yield lambda done, tally: None

@@ -111,15 +111,19 @@ def _batch(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "--variants", type=options.name, metavar="FILE", help="one variants file for every song"
     )
+    sub.add_argument("--out", type=options.name, metavar="DIR", help="folder for everything made")
     sub.add_argument(
-        "--out", type=options.name, required=True, metavar="DIR", help="folder for everything made"
+        "--format", default="csv", metavar="F,F", help="tables of a study: csv,parquet,jams"
     )
     where = sub.add_mutually_exclusive_group()
     where.add_argument("--jobs", type=options.count, default=1, metavar="N", help="processes here")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
     sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
     sub.add_argument(
-        "--report", type=options.name, metavar="DIR", help="an index page and a table of endings"
+        "--report",
+        type=options.name,
+        metavar="DIR",
+        help="an index page and a table of endings; without --out a study: nothing is rendered",
     )
     options.making(sub)
     sub.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
@@ -149,7 +153,7 @@ def _export(sub: argparse.ArgumentParser) -> None:
         "--format",
         required=True,
         metavar="F,F",
-        help="of midi,musicxml,csv,jams,lab,svg,png,pdf,mp4,stems,blind",
+        help="of midi,musicxml,csv,parquet,jams,lab,svg,png,pdf,mp4,stems,blind",
     )
     options.engine(sub)
     sub.add_argument(

@@ -191,9 +191,13 @@ def serve(arguments: Arguments) -> int:
 
 
 def batch(arguments: Arguments) -> int:
-    """Render many variants of many songs."""
-    from retune.faces.batch import batch as run
-
+    """Render many variants of many songs, or study many songs."""
+    if arguments.out is None and arguments.report is None:
+        raise UsageError("give --out DIR to render, or --report DIR to study without rendering")
+    if arguments.out is None:
+        from retune.faces.study import study as run
+    else:
+        from retune.faces.batch import batch as run
     return run(arguments)
 
 

@@ -61,6 +61,12 @@ def _csv(job: Job) -> Iterator[tuple[str, Content]]:
         yield f"-{end}", text
 
 
+def _parquet(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.comparison.exports.phrase_files import song_parquet
+
+    yield "-phrases.parquet", song_parquet(job.material)
+
+
 def _jams(job: Job) -> Iterator[tuple[str, Content]]:
     from retune.comparison.exports.jams_file import jams_text
 
@@ -120,6 +126,7 @@ FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
     "midi": lambda job: _texts(job, _midi(job)),
     "musicxml": lambda job: _texts(job, _musicxml(job)),
     "csv": lambda job: _texts(job, _csv(job)),
+    "parquet": lambda job: _texts(job, _parquet(job)),
     "jams": lambda job: _texts(job, _jams(job)),
     "lab": lambda job: _texts(job, _lab(job)),
     "svg": lambda job: _texts(job, _svg(job)),

@@ -12,7 +12,7 @@ from export_songs import lantern_material, song, songs
 from hypothesis import given, settings
 
 from retune.carriers.errors import UsageError
-from retune.carriers.heard import Analysis, Bars, Key
+from retune.carriers.heard import Analysis, Bars, Key, KeySpan
 from retune.comparison.exports.beams import beam_words
 from retune.comparison.exports.material import Material
 from retune.comparison.exports.musicxml import musicxml_text
@@ -196,3 +196,24 @@ def test_without_bars_or_with_an_odd_grid_the_message_says_what_to_do() -> None:
     silent: Analysis = replace(material.analysis, stems={})
     with pytest.raises(UsageError, match="no notes to write"):
         musicxml_text(Material(silent), None)
+
+
+def test_a_key_that_changes_on_a_barline_reaches_the_score_there() -> None:
+    """music21 reads the signature in the bar where the key changes, and in no other."""
+    units = [(4 * k, 4 * k + 4, 60 + k) for k in range(8)]
+    drawn = song(meter=(4, 4), lead_s=0.0, beat_s=0.5, units=units, per_beat=2,
+                 key=Key("C", "major"))  # fmt: skip
+    downbeats = drawn.bars.downbeats_s
+    assert len(downbeats) >= 4
+    later = (
+        KeySpan(downbeats[1], Key("D", "major")),
+        KeySpan(downbeats[2] + 0.5, Key("Eb", "major")),
+    )
+    analysis = replace(drawn, keys=(*drawn.keys, *later))
+    (part,) = read(musicxml_text(Material(analysis), None)).parts
+    found = {
+        bar.number: signature.sharps
+        for bar in part.getElementsByClass(music21.stream.Measure)
+        for signature in bar.getElementsByClass(music21.key.KeySignature)
+    }
+    assert found == {1: 0, 2: 2, 4: -3}

@@ -164,10 +164,10 @@ def _write_part(element: Xml.Element, part: _Part) -> None:
 
 
 def _attributes(bar: Xml.Element, part: _Part, start: int, end: int, *, is_first: bool) -> None:
-    """Key, meter and clef where they begin; a key that changes inside a bar is shown at the next
-    barline."""
+    """Key, meter and clef where they begin; a key that changes on a barline is shown there, one
+    that changes inside a bar at the next."""
     spans = part.analysis.keys
-    keys = [s.key for s in spans if end - part.grid.per_bar < part.grid.unit(s.start_s) <= start]
+    keys = [s.key for s in spans if start - part.grid.per_bar < part.grid.unit(s.start_s) <= start]
     key = part.analysis.key if is_first else (keys[-1] if keys else None)
     if key is None and not is_first:
         return
