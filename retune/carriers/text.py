@@ -106,12 +106,3 @@ def file_stem(name: str, *, fallback: str = "song") -> str:
     """
     cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")
     return cleaned[:80] or fallback
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun.
-
-    >>> counted(1, "song"), counted(2, "song")
-    ('1 song', '2 songs')
-    """
-    return f"{number} {noun}" + ("" if number == 1 else "s")

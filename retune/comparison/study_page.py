@@ -37,6 +37,7 @@ def study_page(
     """The page as text; `failed` maps a song that could not be studied to why."""
     style = asset("index.css") + shares_css(f"{_MARKS}0") + "svg{max-width:100%;height:auto}"
     songs = len({row["song"] for row in rows})
+    said = f"{counted(len(rows), 'phrase')} in {counted(songs, 'song')}"
     parts = [_faults(failed or {}), _pictures(rows, variants), _by_song(rows)]
     parts.append(_table(rows, columns_of(variants)))
     policy = content_policy(style=style)
@@ -54,7 +55,7 @@ def study_page(
 <body>
 <main>
 <h1>{escape(title)}</h1>
-<p>{counted(len(rows), "phrase")} in {counted(songs, "song")}, each counted once. Intervals are 95 %, exact, and allow for
+<p>{said}, each counted once. Intervals are 95 %, exact, and allow for
 the likeness of phrases of one song (Korn and Graubard 1998).</p>
 {"".join(parts)}
 </main>

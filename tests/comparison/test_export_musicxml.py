@@ -205,11 +205,9 @@ def test_a_key_that_changes_on_a_barline_reaches_the_score_there() -> None:
                  key=Key("C", "major"))  # fmt: skip
     downbeats = drawn.bars.downbeats_s
     assert len(downbeats) >= 4
-    later = (
-        KeySpan(downbeats[1], Key("D", "major")),
-        KeySpan(downbeats[2] + 0.5, Key("Eb", "major")),
-    )
-    analysis = replace(drawn, keys=(*drawn.keys, *later))
+    on_a_line = KeySpan(downbeats[1], Key("D", "major"))
+    inside = KeySpan(downbeats[2] + 0.5, Key("Eb", "major"))
+    analysis = replace(drawn, keys=(*drawn.keys, on_a_line, inside))
     (part,) = read(musicxml_text(Material(analysis), None)).parts
     found = {
         bar.number: signature.sharps
