@@ -6,6 +6,7 @@ import argparse
 
 
 def song(sub: argparse.ArgumentParser) -> None:
+    """The song, and the facts of a bare recording."""
     sub.add_argument(
         "song", type=name, metavar="SONG", help="a song file (song.toml) or a solo recording"
     )
@@ -13,6 +14,7 @@ def song(sub: argparse.ArgumentParser) -> None:
 
 
 def facts(sub: argparse.ArgumentParser) -> None:
+    """Facts of a bare recording, and how it is heard."""
     facts = sub.add_argument_group("facts for a bare recording (a song file has its own)")
     facts.add_argument("--key", metavar="KEY", help='such as "Bb major"')
     facts.add_argument("--meter", metavar="M", help="such as 3/4")
@@ -29,6 +31,7 @@ def facts(sub: argparse.ArgumentParser) -> None:
 
 
 def part(sub: argparse.ArgumentParser) -> None:
+    """A part of the song."""
     sub.add_argument(
         "--from", dest="from_", metavar="TIME", help="work on a part: 48s, 0:48 or bar:beat"
     )
@@ -36,10 +39,12 @@ def part(sub: argparse.ArgumentParser) -> None:
 
 
 def as_json(sub: argparse.ArgumentParser) -> None:
+    """Facts as JSON."""
     sub.add_argument("--json", action="store_true", help="facts as JSON on standard output")
 
 
 def rules(sub: argparse.ArgumentParser, *, many: bool) -> None:
+    """Which variants, or which rules."""
     chosen = sub.add_mutually_exclusive_group(required=True)
     if many:
         chosen.add_argument("--variant", nargs="+", metavar="NAME", help="variants of the song")
@@ -50,6 +55,7 @@ def rules(sub: argparse.ArgumentParser, *, many: bool) -> None:
 
 
 def engine(sub: argparse.ArgumentParser) -> None:
+    """Which engine moves notes."""
     sub.add_argument(
         "--engine", default="auto", metavar="NAME", help="auto, psola, stretch, rubberband, world"
     )
@@ -64,6 +70,7 @@ def name(text: str) -> str:
 
 
 def count(text: str) -> int:
+    """A number of processes."""
     number = int(text) if text.isdecimal() else 0
     if not 1 <= number <= 1024:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes, 1 to 1024")
@@ -71,6 +78,7 @@ def count(text: str) -> int:
 
 
 def making(sub: argparse.ArgumentParser) -> None:
+    """Everything about how files are made."""
     engine(sub)
     sub.add_argument("--subtype", metavar="S", help="PCM_16, PCM_24, FLOAT (default: exact)")
     sub.add_argument("--control", action="store_true", help="also the matched control")
@@ -80,6 +88,7 @@ def making(sub: argparse.ArgumentParser) -> None:
 
 
 def port(text: str) -> int:
+    """A port of this machine."""
     number = int(text) if text.isdecimal() else 0
     if not 1 <= number <= 65535:
         raise argparse.ArgumentTypeError(f"{text!r} is not a port, 1 to 65535")
