@@ -12,7 +12,7 @@ from retune.comparison.difference import cents_words, difference_words
 from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
-from retune.comparison.picture_words import chord_name, over_words, roman_shown
+from retune.comparison.picture_words import cadence_words, chord_name, over_words, roman_shown
 from retune.song.moved import move_words
 
 _SIGNS = {
@@ -75,13 +75,18 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
         f'<span class="num">{degree}{show(note.name) if note else "–"}</span>',
         over,
         show(note.chord_role or "–") if note else "–",
-        f"{sign(row.state)}{escape(row.state or 'unknown')}",
+        f"{sign(row.state)}{escape(row.state or 'unknown')}{_cadence(row)}",
         *(_after_cell(ending) for ending in after),
     ]
     data = "".join(
         f"<td{_SPARE if place in (0, 3) else ''}>{cell}</td>" for place, cell in enumerate(cells)
     )
     return f'<tr><th scope="row">{row.number}</th>{data}</tr>'
+
+
+def _cadence(row: PhraseEnding) -> str:
+    words = cadence_words(row.phrase.cadence)
+    return f'<br><span class="quiet">{escape(words)}</span>' if words else ""
 
 
 def _after_cell(ending: PhraseEnding) -> str:

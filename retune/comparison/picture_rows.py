@@ -13,7 +13,13 @@ from retune.carriers.text import pretty
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_layout import System
 from retune.comparison.picture_style import text_width
-from retune.comparison.picture_words import chord_name, over_words, roman_shown
+from retune.comparison.picture_words import (
+    CADENCES_IN_SHORT,
+    cadence_words,
+    chord_name,
+    over_words,
+    roman_shown,
+)
 from retune.comparison.svg import Pen, Point
 
 _TOGETHER_S = 0.25  # edits closer than this are one move
@@ -36,7 +42,7 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
     for place, ending in enumerate(here):
         following = here[place + 1].phrase.start_s if place + 1 < len(here) else math.inf
         x1, x2 = _bracket_span(system, ending, following)
-        _bracket(pen, system, ending, x1, x2)
+        _bracket(pen, system, ending, x1, x2, quiz=quiz)
         if system.layout.has_endings and system.has_end_of(_end_of(ending)):
             _ending_words(pen, ending, x1, x2, base, f, quiz=quiz)
 
@@ -55,21 +61,40 @@ def _bracket_span(system: System, ending: PhraseEnding, following_s: float) -> t
     return x1, max(system.x_at(last) - 0.3 * f, x1 + 0.6 * f)
 
 
-def _bracket(pen: Pen, system: System, ending: PhraseEnding, x1: float, x2: float) -> None:
+def _bracket(
+    pen: Pen, system: System, ending: PhraseEnding, x1: float, x2: float, *, quiz: bool
+) -> None:
+    """The bracket of a phrase with its number and its cadence, as far as there is room."""
     f = system.layout.f
     y = system.phrases_top + 0.95 * f
-    left = f"M{x1:.1f} {y + 0.5 * f:.1f}V{y:.1f}"
-    right = f"V{y + 0.5 * f:.1f}" if system.has_end_of(_end_of(ending)) else ""
+    is_closed = system.has_end_of(_end_of(ending))
+    label, cadence = _bracket_words(ending, x2 - x1, f, with_cadence=is_closed and not quiz)
+    line = f"M{x1:.1f} {y + 0.5 * f:.1f}V{y:.1f}"
+    if label:
+        pen.text(x1 + 0.8 * f, y + 0.34 * f, label, "i")
+        line += f"H{x1 + 0.5 * f:.1f}M{x1 + 1.1 * f + text_width(label, f):.1f} {y:.1f}"
+    if cadence:
+        pen.text(x2 - 0.8 * f, y + 0.3 * f, cadence, "sk", anchor="end")
+        line += f"H{x2 - 1.1 * f - text_width(cadence, 0.84 * f):.1f}M{x2 - 0.5 * f:.1f} {y:.1f}"
+    pen.shape(f"{line}H{x2:.1f}" + (f"V{y + 0.5 * f:.1f}" if is_closed else ""), "ln bracket")
+
+
+def _bracket_words(
+    ending: PhraseEnding, room: float, f: float, *, with_cadence: bool
+) -> tuple[str, str]:
+    """The number of a phrase and the name of its cadence, in the most words that have room."""
     alike = f" {ending.phrase.alike}" if ending.phrase.alike else ""
     number = str(ending.number)
-    for label in (f"phrase {number}{alike}", f"phrase {number}", f"{number}{alike}", number):
-        wide = text_width(label, f) + 0.6 * f
-        if x2 - x1 > wide + 0.9 * f:
-            pen.shape(f"{left}H{x1 + 0.5 * f:.1f}", "ln bracket")
-            pen.text(x1 + 0.8 * f, y + 0.34 * f, label, "i")
-            pen.shape(f"M{x1 + 0.5 * f + wide:.1f} {y:.1f}H{x2:.1f}{right}", "ln bracket")
-            return
-    pen.shape(f"{left}H{x2:.1f}{right}", "ln bracket")
+    labels = (f"phrase {number}{alike}", f"phrase {number}", f"{number}{alike}", number)
+    cadence = ending.phrase.cadence or ""
+    name, short = cadence_words(cadence), CADENCES_IN_SHORT.get(cadence, "")
+    tries = [(label, words) for words in (name, short) for label in labels if words]
+    for label, words in [*(tries if with_cadence else []), *((label, "") for label in labels)]:
+        wide = text_width(label, f) + 1.5 * f
+        wide += text_width(words, 0.84 * f) + 1.4 * f if words else 0.0
+        if room > wide:
+            return label, words
+    return "", ""
 
 
 def _ending_words(

@@ -11,6 +11,16 @@ from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
 from retune.theory.chordnames import chord_name as lead_sheet_name
 
+# As first-year textbooks abbreviate them: common practice, no source.
+CADENCES_IN_SHORT = {
+    "perfect authentic": "PAC",
+    "imperfect authentic": "IAC",
+    "half": "HC",
+    "phrygian half": "PHC",
+    "plagal": "PC",
+    "deceptive": "DC",
+}
+
 
 def section_names(sections: Sequence[Section]) -> list[str]:
     """The names of sections, counted where one comes again: "verse 1", "chorus", "verse 2"."""
@@ -36,6 +46,13 @@ def state_words(state: str | None) -> str:
     return state or "ending unknown"
 
 
+def cadence_words(cadence: str | None) -> str:
+    """ "half cadence", "Phrygian half cadence"; "" where there is none."""
+    if cadence in (None, "none"):
+        return ""
+    return f"{cadence} cadence".replace("phrygian", "Phrygian")
+
+
 def degree_words(name: str | None, degree: str | None) -> str:
     """ "C5 (degree 2)"; the name alone without a degree."""
     shown = pretty(name or "a note")
@@ -58,7 +75,8 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
     for over in note.over or ():
         words += f"; {_over_words(over, quiz=quiz)}"
     if ending is not None and not quiz:
-        words += f"; phrase {ending.number} ends here: {state_words(ending.state)}"
+        closes = filter(None, (state_words(ending.state), cadence_words(ending.phrase.cadence)))
+        words += f"; phrase {ending.number} ends here: {', '.join(closes)}"
     if moved_to:
         words += f"; the variant moves it to {moved_to}"
     elif ending is not None and ending.is_changed and not quiz:
@@ -127,7 +145,10 @@ def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
     words += f" on degree {pretty(ending.degree)}" if ending.degree else f" on {pretty(note.name)}"
     if ending.chord is not None and ending.chord.root_pc >= 0:
         words += f" over {roman_shown(ending.chord) or chord_name(ending.chord)}"
-    return words + ("." if quiz or ending.state is None else f": {ending.state}.")
+    if quiz or ending.state is None:
+        return words + "."
+    closes = filter(None, (ending.state, cadence_words(ending.phrase.cadence)))
+    return f"{words}: {', '.join(closes)}."
 
 
 def _variant_sentences(endings: Sequence[PhraseEnding], plan: Plan, variant_name: str) -> list[str]:

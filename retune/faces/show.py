@@ -150,7 +150,7 @@ def show_analysis(analysis: Analysis) -> None:
         table = _table(
             f"{stem.name} ({kind}): {counted(len(stem.notes), 'note')}, "
             f"{counted(len(stem.phrases), 'phrase')}",
-            ("phrase", "bar", "time", "ends on", "degree", "over", "as", "ending"),
+            ("phrase", "bar", "time", "ends on", "degree", "over", "as", "cadence", "ending"),
         )
         for phrase in stem.phrases:
             if phrase.ending_note is None:
@@ -162,6 +162,17 @@ def show_analysis(analysis: Analysis) -> None:
             _print(table)
         else:
             _print(f"{stem.name} ({kind}): {counted(len(stem.notes), 'note')}")
+    _print(*_cadence_words(analysis))
+
+
+def _cadence_words(analysis: Analysis) -> list[str]:
+    """What the abbreviations of the cadences in the tables stand for."""
+    from retune.comparison.picture_words import CADENCES_IN_SHORT
+
+    stems = analysis.stems.values()
+    named = {phrase.cadence for stem in stems if stem.notes for phrase in stem.phrases}
+    used = [f"{short} {name}" for name, short in CADENCES_IN_SHORT.items() if name in named]
+    return [f"cadences: {', '.join(used)}"] if used else []
 
 
 def _facts(analysis: Analysis) -> list[str]:
@@ -183,6 +194,8 @@ def _facts(analysis: Analysis) -> list[str]:
 
 
 def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:
+    from retune.comparison.picture_words import CADENCES_IN_SHORT
+
     ending = phrase.ending or phrase.ending_melodic
     source = "" if phrase.ending else " (melody alone)"
     over = ""
@@ -196,6 +209,7 @@ def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:
         pretty(note.degree or "?"),
         over,
         note.chord_role or "",
+        CADENCES_IN_SHORT.get(phrase.cadence or "", ""),
         f"{ENDING_MARK[ending]} {ending}{source}" if ending else "",
     ]
 

@@ -311,6 +311,19 @@ def test_chords_are_written_as_people_write_them(typed: str, roman: str, name: s
     assert chord_name(chord) == name
 
 
+def test_cadences_stand_at_the_end_of_the_brackets_as_far_as_there_is_room() -> None:
+    analysis = lantern(n_phrases=2)
+    stem = analysis.melody
+    assert stem is not None
+    phrases = tuple(replace(p, cadence="phrygian half") for p in stem.phrases)
+    named = replace(analysis, stems={**analysis.stems, stem.name: replace(stem, phrases=phrases)})
+    assert words(drawn(named, width=1280, font=16)).count("Phrygian half cadence") == 2
+    assert words(drawn(named, width=420, font=18)).count("PHC") == 2
+    assert "Phrygian half cadence" not in words(drawn(named, width=1280, font=16, quiz=True))
+    (told,) = [e.text or "" for e in drawn(named).iter(f"{NS}desc")]
+    assert "open, Phrygian half cadence." in told
+
+
 def test_chords_without_room_are_told_of() -> None:
     analysis = lantern(n_phrases=1)
     first = analysis.chords[0]
