@@ -16,7 +16,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Key
 from retune.comparison.endings import PhraseEnding, phrase_endings
-from retune.comparison.picture_draw import draw_bars, draw_lanes, draw_notes
+from retune.comparison.picture_draw import draw_bars, draw_lanes, draw_notes, draw_slurs
 from retune.comparison.picture_key import KeyEntry, draw_key, key_entries, key_height
 from retune.comparison.picture_layout import (
     Layout,
@@ -293,6 +293,8 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         if len(scene.tension) > 1:
             shown = () if scene.quiz else scene.endings
             draw_tension(pen, system, scene.tension, shown, hatch=f"{scene.ident}-h")
+        if not scene.quiz:
+            draw_slurs(pen, system, scene.notes)
         by_note = {e.note.index: e for e in scene.endings if e.note is not None}
         draw_notes(pen, system, scene.notes, by_note, quiz=scene.quiz)
 

@@ -164,6 +164,25 @@ def draw_notes(
                 _time_arrow(pen, system, sung, sung.note.end_s, sung.new_span[1])
 
 
+def draw_slurs(pen: Pen, system: System, notes: Sequence[SungNote]) -> None:
+    """A slur from where a suspension or retardation sounds dissonant to the note that resolves it,
+    where the variant leaves both."""
+    f, by_index = system.layout.f, {sung.note.index: sung for sung in notes}
+    for sung in notes:
+        for over in sung.note.over or ():
+            goal = by_index.get(over.resolves_to or 0)
+            if goal is None or sung.is_moved or goal.is_moved:
+                continue
+            if not (system.holds(over.start_s) and system.holds(goal.note.start_s)):
+                continue
+            (x2, _), x1 = _head_place(system, goal), system.x(over.start_s) + 0.22 * f
+            y1, y2 = (system.pitch_y(n.pitch) - 0.55 * f for n in (sung, goal))
+            top = min(y1, y2) - 0.9 * f
+            pen.shape(
+                f"M{x1:.1f} {y1:.1f}Q{(x1 + x2) / 2:.1f} {top:.1f} {x2:.1f} {y2:.1f}", "ln slur"
+            )
+
+
 def _touches(system: System, sung: SungNote) -> bool:
     first = system.axis.position(sung.note.start_s)
     last = system.axis.position(sung.note.end_s)

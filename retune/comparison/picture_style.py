@@ -137,6 +137,7 @@ def _line_rules(
         ".close": f"stroke:{ink['ink']};stroke-width:{weight['close']}",
         ".bracket": f"stroke:{ink['ink']};stroke-width:{weight['bracket']};stroke-linejoin:miter",
         ".bracket.v": f"stroke:{ink['spot']};stroke-dasharray:{dash(0.36, 0.18)};fill:none",
+        ".slur": f"stroke:{ink['ink']};stroke-width:{weight['bracket']};stroke-linecap:round",
         ".glide": f"stroke:{ink['ink']};stroke-width:{weight['glide']};stroke-linecap:round",
         ".body": f"stroke:{ink['ink']};stroke-width:{weight['body']}",
         ".was": f"stroke:{ink['ink']};stroke-width:{weight['was']}",

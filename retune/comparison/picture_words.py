@@ -48,7 +48,7 @@ def state_words(state: str | None) -> str:
 
 def cadence_words(cadence: str | None) -> str:
     """ "half cadence", "Phrygian half cadence"; "" where there is none."""
-    if cadence in (None, "none"):
+    if not cadence or cadence == "none":
         return ""
     return f"{cadence} cadence".replace("phrygian", "Phrygian")
 

@@ -19,7 +19,7 @@ from compare_songs import (
 
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
-from retune.carriers.heard import Analysis, Key
+from retune.carriers.heard import Analysis, Key, Over
 from retune.comparison.endings import phrase_endings
 from retune.comparison.picture import lane_svg
 from retune.comparison.picture_line import simplified, sung_notes
@@ -311,6 +311,22 @@ def test_chords_are_written_as_people_write_them(typed: str, roman: str, name: s
     assert chord_name(chord) == name
 
 
+def test_a_suspension_is_joined_to_its_resolution_by_a_slur() -> None:
+    analysis = lantern(n_phrases=1)
+    stem = analysis.melody
+    assert stem is not None
+    held, goal = stem.notes[1], stem.notes[2]
+    chord = analysis.chords[0]
+    over = Over(held.start_s, held.end_s, chord, "suspension", 8, "4-3", goal.index)
+    notes = tuple(replace(n, over=(over,)) if n is held else n for n in stem.notes)
+    slurred = replace(analysis, stems={stem.name: replace(stem, notes=notes)})
+    assert not having(drawn(analysis), "slur")
+    assert len(having(drawn(slurred), "slur")) == 1
+    assert not having(drawn(slurred, quiz=True), "slur")
+    moved = Plan((Edit(stem.name, goal.start_s, goal.end_s, -200.0, "r", note=goal.index),))
+    assert not having(drawn(slurred, moved), "slur")
+
+
 def test_cadences_stand_at_the_end_of_the_brackets_as_far_as_there_is_room() -> None:
     analysis = lantern(n_phrases=2)
     stem = analysis.melody
@@ -320,6 +336,11 @@ def test_cadences_stand_at_the_end_of_the_brackets_as_far_as_there_is_room() -> 
     assert words(drawn(named, width=1280, font=16)).count("Phrygian half cadence") == 2
     assert words(drawn(named, width=420, font=18)).count("PHC") == 2
     assert "Phrygian half cadence" not in words(drawn(named, width=1280, font=16, quiz=True))
+    for cadence in (None, "none"):
+        phrases = tuple(replace(p, cadence=cadence) for p in stem.phrases)
+        plain = {**analysis.stems, stem.name: replace(stem, phrases=phrases)}
+        shown = words(drawn(replace(analysis, stems=plain), width=1280, font=16))
+        assert not [word for word in shown if "cadence" in word]
     (told,) = [e.text or "" for e in drawn(named).iter(f"{NS}desc")]
     assert "open, Phrygian half cadence." in told
 
