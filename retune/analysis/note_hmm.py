@@ -69,13 +69,15 @@ def _forward(
     the pitch in grid steps (any number where unvoiced), `voiced` the log-likelihood scale: 0
     unvoiced, else its weight."""
     n_frames = len(position)
-    attack_width, stable_width, tail, unvoiced, silent_voiced = numbers[:5]
-    entry, legato, leave, settle, reach, scale = numbers[5:11]
-    score = np.empty((3, n_pitches))
-    score[:] = -1e30
-    score[SILENT] = 0.0
-    new = np.empty((3, n_pitches))
-    back = np.zeros((n_frames, 3, n_pitches), dtype=np.int16)
+    attack_width, stable_width, tail = numbers[0], numbers[1], numbers[2]
+    unvoiced, silent_voiced = numbers[3], numbers[4]
+    entry, legato, leave, settle = numbers[5], numbers[6], numbers[7], numbers[8]
+    reach, scale = numbers[9], numbers[10]
+    score, new = np.empty((3, n_pitches)), np.empty((3, n_pitches))
+    for p in range(n_pitches):
+        score[ATTACK, p] = score[STABLE, p] = -1e30
+        score[SILENT, p] = 0.0
+    back = np.empty((n_frames, 3, n_pitches), dtype=np.int16)
     for t in range(n_frames):
         heard = voiced[t] > 0.0
         for p in range(n_pitches):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.carriers.heard import FloatArray
-from retune.sound.compiled import compiled
+from retune.sound.compiled import compiled, inlined
 
 MAX_CORRECTION = 0.15
 SMOOTH_CYCLES = 32.0
@@ -52,7 +52,7 @@ def fundamental(x: FloatArray, at: float, period: float) -> tuple[float, float]:
     return math.atan2(im, re) / (2 * math.pi), 2 * math.hypot(re, im) / total
 
 
-@compiled
+@inlined
 def _rms(x: FloatArray, at: float, half: float) -> float:
     first, last = max(int(at - half), 0), min(int(at + half) + 1, len(x))
     total = 0.0
@@ -84,7 +84,7 @@ def likeness(x: FloatArray, at: float, lag: float) -> float:
     return ab / math.sqrt(aa * bb) if aa > 0 and bb > 0 else 0.0
 
 
-@compiled
+@inlined
 def _settle(x: FloatArray, guess: float, period: float, loud: float) -> float:
     """The mark near `guess`: where the fundamental's phase is 0; `guess` itself when the
     fundamental is lost in the rest."""
@@ -159,36 +159,17 @@ def _energy_phase(x: FloatArray, marks: FloatArray) -> tuple[FloatArray, FloatAr
     return re, im
 
 
-@compiled
 def _windows(x: FloatArray, marks: FloatArray, points: int) -> FloatArray:
-    """Three periods about each mark, each period read at `points` even places."""
+    """Three periods about each mark, each period read at `points` even places; 0 beyond `x`."""
     n, half = len(marks), 3 * points // 2
-    out = np.zeros((n, 2 * half))
-    for k in range(n):
-        a, b = max(k - 1, 0), min(k + 1, n - 1)
-        step = (marks[b] - marks[a]) / ((b - a) * points)
-        for i in range(2 * half):
-            place = marks[k] + (i - half) * step
-            whole = math.floor(place)
-            if 0 <= whole < len(x) - 1:
-                part = place - whole
-                out[k, i] = (1 - part) * x[whole] + part * x[whole + 1]
-    return out
-
-
-@compiled
-def _project(read: FloatArray, waves: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Products of every row of `read` with every row of `waves`, summed in one fixed order (a
-    matrix product of the BLAS library may add up differently on more threads)."""
-    out = np.zeros((read.shape[0], waves.shape[0]), dtype=np.complex128)
-    for k in range(read.shape[0]):
-        for h in range(waves.shape[0]):
-            re = im = 0.0
-            for i in range(read.shape[1]):
-                re += read[k, i] * waves[h, i].real
-                im += read[k, i] * waves[h, i].imag
-            out[k, h] = complex(re, im)
-    return out
+    a, b = np.maximum(np.arange(n) - 1, 0), np.minimum(np.arange(n) + 1, n - 1)
+    step = (marks[b] - marks[a]) / ((b - a) * points)
+    place = marks[:, None] + np.arange(-half, half) * step[:, None]
+    whole = np.floor(place)
+    part = place - whole
+    inside = (whole >= 0) & (whole < len(x) - 1)
+    at = np.where(inside, whole, 0).astype(np.int64)
+    return np.asarray(np.where(inside, (1 - part) * x[at] + part * x[at + 1], 0.0))
 
 
 def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex128]:
@@ -196,30 +177,25 @@ def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex
     turn = (np.arange(3 * POINTS) - 1.5 * POINTS) / POINTS
     window = 0.5 + 0.5 * np.cos(2 * np.pi * turn / 3)
     waves = np.exp(-2j * np.pi * np.arange(1, top + 1)[:, None] * turn) * window
-    return _project(_windows(x, marks, POINTS), waves)
+    read = _windows(x, marks, POINTS)
+    # Not by the BLAS library's product, which may add up differently on more threads.
+    return np.asarray(
+        np.einsum("ki,hi->kh", read, waves.real) + 1j * np.einsum("ki,hi->kh", read, waves.imag)
+    )
 
 
-@compiled
-def _middle_turn(harmonics: NDArray[np.complex128], amplitude: FloatArray) -> FloatArray:
+def _middle_turn(harmonics: NDArray[np.complex128]) -> FloatArray:
     """For each mark but the first, how far from a whole turn the voice is since the one before, in
     cycles: the weighted median over the harmonics."""
-    n, top = harmonics.shape
-    out, turn, weight = np.zeros(n - 1), np.empty(top), np.empty(top)
-    for k in range(n - 1):
-        both = np.minimum(amplitude[k], amplitude[k + 1])
-        loudest = max(both.max(), 1e-12)
-        for h in range(top):
-            apart = harmonics[k + 1, h] * harmonics[k, h].conjugate()
-            turn[h] = math.atan2(apart.imag, apart.real) / (2 * math.pi * (h + 1))
-            heard = both[h] > 0.03 * loudest
-            weight[h] = math.sqrt(both[h] / loudest) * (h + 1) if heard else 0.0
-        half, passed = 0.5 * weight.sum(), 0.0
-        for h in np.argsort(turn, kind="mergesort"):
-            passed += weight[h]
-            if passed >= half:
-                out[k] = turn[h]
-                break
-    return out
+    amplitude, number = np.abs(harmonics), np.arange(1, harmonics.shape[1] + 1)
+    both = np.minimum(amplitude[:-1], amplitude[1:])
+    share = both / np.maximum(both.max(axis=1, keepdims=True), 1e-12)
+    turn = np.angle(harmonics[1:] * harmonics[:-1].conj()) / (2 * np.pi * number)
+    weight = np.where(share > 0.03, np.sqrt(share) * number, 0.0)
+    order = np.argsort(turn, axis=1, kind="stable")
+    passed = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1)
+    middle = np.argmax(passed >= 0.5 * passed[:, -1:], axis=1)[:, None]
+    return np.asarray(np.take_along_axis(turn, np.take_along_axis(order, middle, 1), 1)[:, 0])
 
 
 def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> FloatArray:
@@ -231,7 +207,7 @@ def measured_periods(x: FloatArray, marks: FloatArray, *, rate_hz: int) -> Float
     length = np.diff(marks)
     top = int(np.clip(TOP_HZ * np.median(length) / rate_hz, 1, MAX_HARMONICS))
     harmonics = _harmonics(x, marks, top)
-    best = _middle_turn(harmonics, np.abs(harmonics))
+    best = _middle_turn(harmonics)
     return np.asarray(length * (1 - best))
 
 

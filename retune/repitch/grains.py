@@ -60,17 +60,13 @@ def _cut(
                     out[c, k, place] = weight * x[c, middle + i]
 
 
-@compiled
-def _align(spectra: NDArray[np.complex128], part: FloatArray, size: int) -> None:
-    """Turn each grain's spectrum so that its mark falls on a whole sample, `part` earlier."""
-    for k in range(spectra.shape[1]):
-        angle = 2 * math.pi * part[k] / size
-        step = complex(math.cos(angle), math.sin(angle))
-        turn = complex(1.0, 0.0)
-        for i in range(spectra.shape[2]):
-            for c in range(spectra.shape[0]):
-                spectra[c, k, i] *= turn
-            turn *= step
+def _turns(angle: FloatArray, n_bins: int) -> NDArray[np.complex128]:
+    """For each angle what turns bin 0, 1, 2 ... of a spectrum by 0, 1, 2 ... times it,
+    (n_angles, n_bins)."""
+    turn = np.empty((len(angle), n_bins), dtype=np.complex128)
+    turn[:] = np.exp(1j * angle)[:, None]
+    turn[:, 0] = 1.0
+    return np.asarray(np.cumprod(turn, axis=1, out=turn))
 
 
 def half_lengths(marks: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -95,7 +91,8 @@ def cut_grains(
     cut = np.zeros((x.shape[0], len(marks), size))
     _cut(cut, x, marks, before, after)
     spectra = np.asarray(rfft(cut, axis=2))
-    _align(spectra, marks - np.floor(marks), size)
+    # Each mark then falls on a whole sample, that much earlier.
+    spectra *= _turns(2 * math.pi * (marks - np.floor(marks)) / size, spectra.shape[2])
     return Grains(spectra, size, before, after)
 
 
@@ -138,18 +135,13 @@ def _fill(
     return out
 
 
-@compiled
 def common_part(spectra: NDArray[np.complex128], spread: FloatArray) -> NDArray[np.complex128]:
     """What each grain has in common with its neighbours, weighed by `spread`: the periodic part
     of the voice."""
     out = np.zeros_like(spectra)
-    n_channels, n, n_bins = spectra.shape
-    for c in range(n_channels):
-        for k in range(n):
-            for j in range(len(spread)):
-                near = min(max(k + j - len(spread) // 2, 0), n - 1)
-                for i in range(n_bins):
-                    out[c, k, i] += spread[j] * spectra[c, near, i]
+    k = np.arange(spectra.shape[1])
+    for j, share in enumerate(spread):
+        out += share * spectra[:, np.clip(k + j - len(spread) // 2, 0, len(k) - 1)]
     return out
 
 
@@ -164,36 +156,21 @@ def correction(periodic: NDArray[np.complex128], *, grains: Grains, rate_hz: int
     return _fill(level, grains.size / period, TOP_HZ * bins_per_hz, FADE_HZ * bins_per_hz, limit)
 
 
-@compiled
 def _shape(
-    out: NDArray[np.complex128],
     spectra: NDArray[np.complex128],
     periodic: NDArray[np.complex128],
     filled: FloatArray,
     sources: FloatArray,
     amount: FloatArray,
-    gain: FloatArray,
-    delay: FloatArray,
-    size: int,
-) -> None:
+) -> NDArray[np.complex128]:
     """Spectra of the grains to be laid out: the periodic part read between two grains and
-    corrected, the rest that of the nearest grain; weighed, later by a fraction of a sample."""
-    n_bins = spectra.shape[2]
-    for j in range(len(sources)):
-        a = min(int(sources[j]), spectra.shape[1] - 2)
-        share = sources[j] - a
-        b, near = a + 1, a if share < 0.5 else a + 1
-        angle = -2 * math.pi * delay[j] / size
-        step = complex(math.cos(angle), math.sin(angle))
-        turn = complex(gain[j], 0.0)
-        for i in range(n_bins):
-            fill = amount[j] * ((1 - share) * filled[a, i] + share * filled[b, i])
-            raised = math.exp(fill) if fill != 0.0 else 1.0
-            for c in range(spectra.shape[0]):
-                between = (1 - share) * periodic[c, a, i] + share * periodic[c, b, i]
-                rest = spectra[c, near, i] - periodic[c, near, i]
-                out[c, j, i] = (rest + raised * between) * turn
-            turn = turn * step
+    corrected, the rest that of the nearest grain."""
+    a = np.minimum(sources.astype(np.int64), spectra.shape[1] - 2)
+    share = (sources - a)[:, None]
+    near = np.where(share[:, 0] < 0.5, a, a + 1)
+    raised = np.exp(amount[:, None] * ((1 - share) * filled[a] + share * filled[a + 1]))
+    between = (1 - share) * periodic[:, a] + share * periodic[:, a + 1]
+    return np.asarray(spectra[:, near] - periodic[:, near] + raised * between)
 
 
 def shape_grains(
@@ -214,9 +191,8 @@ def shape_grains(
 
     periodic = common_part(grains.spectra, SPREAD)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
-    shape = (grains.spectra.shape[0], len(sources), grains.spectra.shape[2])
-    out = np.empty(shape, dtype=np.complex128)
-    _shape(out, grains.spectra, periodic, filled, sources, amount, gain, delay, grains.size)
+    out = _shape(grains.spectra, periodic, filled, sources, amount)
+    out *= gain[:, None] * _turns(-2 * math.pi * delay / grains.size, out.shape[2])
     return np.asarray(irfft(out, n=grains.size, axis=2))
 
 

@@ -28,7 +28,6 @@ from retune.repitch.grains import (
 )
 from retune.repitch.pitch import guide, voiced_runs
 from retune.repitch.seam import FRAME_S, Passage
-from retune.sound.compiled import compiled
 
 STILL_CENTS = 1e-6
 BLOCK = 32  # grains made at a time: the memory of a few is used again and again
@@ -43,17 +42,12 @@ CORE_CENTS, CORE_SHARE = 0.8, 0.05
 FAR_UP_CENTS = 500.0
 
 
-@compiled
 def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float) -> None:
     """Fade `out` to nothing from `first` to `last`, over `lead` before and `tail` after them."""
-    for n in range(max(math.ceil(first - lead), 0), min(math.floor(last + tail) + 1, out.shape[1])):
-        keep = 0.0
-        if n < first:
-            keep = 0.5 - 0.5 * math.cos(math.pi * (n - first) / lead)
-        elif n > last:
-            keep = 0.5 - 0.5 * math.cos(math.pi * (n - last) / tail)
-        for c in range(out.shape[0]):
-            out[c, n] *= keep
+    begin, end = max(math.ceil(first - lead), 0), min(math.floor(last + tail) + 1, out.shape[1])
+    n = np.arange(begin, end)
+    away = np.maximum((first - n) / lead, np.maximum((n - last) / tail, 0.0))
+    out[:, begin:end] *= 0.5 - 0.5 * np.cos(np.pi * away)
 
 
 def level_gain(

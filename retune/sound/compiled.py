@@ -162,8 +162,22 @@ def _safe_file(plain: Any) -> Any:
 
 def compiled(function: Function) -> Function:
     """Decorator: compile with numba on the first call, kept on disk, free of the interpreter
-    lock while it runs."""
+    lock while it runs.
+
+    What it costs a new machine is mostly the number of things said, not how long they run: loops
+    over single numbers compile several times faster than slices, array methods and numpy's
+    functions. What numpy does as fast by itself is better not compiled at all."""
     prepare()
     from numba import njit
 
-    return cast(Function, njit(cache=True, nogil=True)(function))
+    options = {"error_model": "numpy", "no_cfunc_wrapper": True}
+    return cast(Function, njit(cache=True, nogil=True, **options)(function))
+
+
+def inlined(function: Function) -> Function:
+    """Decorator for a part of compiled functions in the same file: compiled along with them, and
+    kept in theirs. Called by Python it would be compiled anew in every process."""
+    prepare()
+    from numba import njit
+
+    return cast(Function, njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function))

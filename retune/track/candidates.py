@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retune.carriers.heard import FloatArray
-from retune.sound.compiled import compiled
+from retune.sound.compiled import compiled, inlined
 
 MAX_CANDIDATES = 8
 
@@ -32,7 +32,7 @@ def normalise(difference: FloatArray, min_period: int, out: FloatArray) -> None:
                 )
 
 
-@compiled
+@inlined
 def parabolic_shift(before: float, here: float, after: float) -> float:
     """Where between -1 and 1 a parabola through three points has its extreme (else 0)."""
     bend = before + after - 2.0 * here
@@ -42,33 +42,36 @@ def parabolic_shift(before: float, here: float, after: float) -> float:
     return -slope / bend
 
 
-@compiled
-def find_troughs(row: FloatArray, lags: NDArray[Any]) -> int:
-    """Indices of the local minima of `row` into `lags`; returns how many."""
-    n = len(row)
+@inlined
+def find_troughs(rows: FloatArray, t: int, lags: NDArray[Any], depths: FloatArray) -> int:
+    """Indices of the local minima of row `t` into `lags`, their values into `depths`; returns
+    how many."""
+    n = rows.shape[1]
     count = 0
     for i in range(n):
-        left = i == 0 or row[i] < row[i - 1]
-        right = (row[i] < row[i + 1] if i == 0 else row[i] <= row[i + 1]) if i < n - 1 else True
+        here = rows[t, i]
+        left = i == 0 or here < rows[t, i - 1]
+        right = i == n - 1 or here < rows[t, i + 1] or (i > 0 and here == rows[t, i + 1])
         if left and right:
-            lags[count] = i
+            lags[count], depths[count] = i, here
             count += 1
     return count
 
 
-@compiled
+@inlined
 def trough_probs(
     heights: FloatArray,
+    count: int,
     beta_probs: FloatArray,
     boltzmann: float,
     no_trough_prob: float,
     probs: FloatArray,
 ) -> None:
-    """Probability of each trough, summed over the thresholds, into `probs`."""
+    """Probability of each of `count` troughs, summed over the thresholds, into `probs`."""
     n_thresholds = len(beta_probs)
     decay = exp(-boltzmann)
     lowest = 0
-    for i in range(len(heights)):
+    for i in range(count):
         probs[i] = 0.0
         if heights[i] < heights[lowest]:
             lowest = i
@@ -76,41 +79,44 @@ def trough_probs(
     for n in range(n_thresholds):
         threshold = (n + 1) / n_thresholds
         below = 0
-        for i in range(len(heights)):
+        for i in range(count):
             if heights[i] < threshold:
                 below += 1
         if below == 0:
             missed += beta_probs[n]
             continue
         share = beta_probs[n] * (1.0 - decay) / (1.0 - exp(-boltzmann * below))
-        for i in range(len(heights)):
+        for i in range(count):
             if heights[i] < threshold:
                 probs[i] += share
                 share *= decay
     probs[lowest] += no_trough_prob * missed
 
 
-@compiled
-def weakest(probs: NDArray[Any]) -> int:
-    """Index of the smallest of `probs`."""
+@inlined
+def weakest(probs: NDArray[Any], t: int) -> int:
+    """Index of the smallest of row `t` of `probs`."""
     found = 0
-    for i in range(1, len(probs)):
-        if probs[i] < probs[found]:
+    for i in range(1, probs.shape[1]):
+        if probs[t, i] < probs[t, found]:
             found = i
     return found
 
 
-@compiled
-def place_for(bins: NDArray[Any], probs: NDArray[Any], count: int, b: int, prob: float) -> int:
-    """Where a candidate of bin `b` goes: a later one in the same bin replaces the earlier, and
-    when all places are taken the least probable gives way (-1 if that is the new one)."""
+@inlined
+def place_for(
+    bins: NDArray[Any], probs: NDArray[Any], t: int, count: int, b: int, prob: float
+) -> int:
+    """Where a candidate of bin `b` goes in row `t`: a later one in the same bin replaces the
+    earlier, and when all places are taken the least probable gives way (-1 if that is the new
+    one)."""
     for i in range(count):
-        if bins[i] == b:
+        if bins[t, i] == b:
             return i
-    if count < len(bins):
+    if count < bins.shape[1]:
         return count
-    slot = weakest(probs)
-    return -1 if probs[slot] >= prob else slot
+    slot = weakest(probs, t)
+    return -1 if probs[t, slot] >= prob else slot
 
 
 @compiled
@@ -137,15 +143,11 @@ def find_candidates(
     depths = np.empty(n_lags)
     found = np.empty(n_lags)
     for t in range(normalised.shape[0]):
-        bins[t, :] = -1
-        row = normalised[t]
-        n_troughs = find_troughs(row, lags)
-        for i in range(n_troughs):
-            depths[i] = row[lags[i]]
-        if n_troughs:
-            trough_probs(
-                depths[:n_troughs], beta_probs, boltzmann, no_trough_prob, found[:n_troughs]
-            )
+        for i in range(bins.shape[1]):
+            bins[t, i] = -1
+        n_troughs = find_troughs(normalised, t, lags, depths)
+        if n_troughs > 0:
+            trough_probs(depths, n_troughs, beta_probs, boltzmann, no_trough_prob, found)
         count = 0
         for i in range(n_troughs):
             if found[i] <= 0.0:
@@ -153,10 +155,12 @@ def find_candidates(
             lag = lags[i]
             period = float(min_period + lag)
             if 0 < lag < n_lags - 1:
-                period += parabolic_shift(row[lag - 1], row[lag], row[lag + 1])
+                period += parabolic_shift(
+                    normalised[t, lag - 1], normalised[t, lag], normalised[t, lag + 1]
+                )
             f = rate_hz / period
-            b = min(max(int(np.rint(bins_per_octave * log2(f / fmin_hz))), 0), n_bins)
-            slot = place_for(bins[t], probs[t], count, b, found[i]) if b < n_bins else -1
+            b = min(max(round(bins_per_octave * log2(f / fmin_hz)), 0), n_bins)
+            slot = place_for(bins, probs, t, count, b, found[i]) if b < n_bins else -1
             if slot >= 0:
                 bins[t, slot], probs[t, slot] = b, found[i]
                 hz[t, slot], heights[t, slot] = f, depths[i]

@@ -8,13 +8,14 @@ Scores, the floor for impossible events and the order of ties are librosa 0.11's
 
 from __future__ import annotations
 
+from math import inf, log
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retune.carriers.heard import FloatArray
-from retune.sound.compiled import compiled
+from retune.sound.compiled import compiled, inlined
 
 STRIDE = 256
 IMPOSSIBLE = float(np.log(np.finfo(np.float64).tiny))
@@ -35,60 +36,48 @@ class Transitions:
         self.switch = float(np.log(switch_prob))
 
 
-@compiled
+@inlined
 def observe(
-    value: FloatArray, bins: NDArray[Any], probs: NDArray[Any], voiced_prob: float, n_bins: int
+    value: FloatArray,
+    bins: NDArray[Any],
+    probs: NDArray[Any],
+    t: int,
+    voiced_prob: float,
+    n_bins: int,
 ) -> None:
-    """Add the log probability of one frame's candidates to `value` (2 * n_bins,)."""
+    """Add the log probability of the candidates of frame `t` to `value` (2 * n_bins,)."""
     for j in range(n_bins):
         value[j] += IMPOSSIBLE
-    for i in range(len(bins)):
-        if bins[i] < 0:
+    for i in range(bins.shape[1]):
+        if bins[t, i] < 0:
             break
-        value[bins[i]] += np.log(float(probs[i])) - IMPOSSIBLE
+        value[bins[t, i]] += log(float(probs[t, i])) - IMPOSSIBLE
     silent = (1.0 - voiced_prob) / n_bins
-    unvoiced = np.log(silent) if silent > 0.0 else IMPOSSIBLE
+    unvoiced = log(silent) if silent > 0.0 else IMPOSSIBLE
     for j in range(n_bins, 2 * n_bins):
         value[j] += unvoiced
 
 
-@compiled
+@inlined
 def spread(
-    value: FloatArray, kernel: FloatArray, row: FloatArray, padded: FloatArray, out: FloatArray
+    value: FloatArray,
+    first: int,
+    kernel: FloatArray,
+    row: FloatArray,
+    padded: FloatArray,
+    out: FloatArray,
 ) -> None:
-    """out[j] = max over k of value[k] - row[k] + kernel[j - k]."""
+    """out[j] = max over k of value[first + k] - row[k] + kernel[j - k]; `padded` is
+    (n_bins + 2 * reach,), -inf at both ends."""
     n, reach = len(out), len(kernel) // 2
     for j in range(n):
-        padded[reach + j] = value[j] - row[j]
-        out[j] = -np.inf
+        padded[reach + j] = value[first + j] - row[j]
+        out[j] = -inf
     for k in range(len(kernel)):
         weight = kernel[k]
         for j in range(n):
             here = padded[j + k] + weight
             out[j] = here if here > out[j] else out[j]
-
-
-@compiled
-def step(
-    before: FloatArray,
-    after: FloatArray,
-    kernel: FloatArray,
-    row: FloatArray,
-    stay: float,
-    switch: float,
-    work: FloatArray,
-) -> None:
-    """One frame on: the best score of reaching each state, observation not yet added.
-
-    `work` is (3, n_bins + 2 * reach), -inf where nothing was written."""
-    n = len(before) // 2
-    best = before.max() + IMPOSSIBLE
-    voiced, unvoiced = work[1, :n], work[2, :n]
-    spread(before[:n], kernel, row, work[0], voiced)
-    spread(before[n:], kernel, row, work[0], unvoiced)
-    for j in range(n):
-        after[j] = max(max(voiced[j] + stay, unvoiced[j] + switch), best)
-        after[n + j] = max(max(voiced[j] + switch, unvoiced[j] + stay), best)
 
 
 @compiled
@@ -111,37 +100,59 @@ def forward(
     `trail`. Before frame 0 all states are equally likely."""
     n_states = len(value)
     n = n_states // 2
-    work = np.full((3, n + len(kernel) - 1), -np.inf)
-    after = np.empty(n_states)
+    voiced, unvoiced = np.empty(n), np.empty(n)
+    padded = np.empty(n + len(kernel) - 1)
+    for j in range(len(padded)):
+        padded[j] = -inf
     kept = 0
     for t in range(len(bins)):
         if first + t == 0:
-            after[:] = -np.log(float(n_states))
+            for j in range(n_states):
+                value[j] = -log(float(n_states))
         else:
-            step(value, after, kernel, row, stay, switch, work)
-        observe(after, bins[t], probs[t], voiced_prob[t], n)
-        value[:] = after
+            best = value[0]
+            for j in range(n_states):
+                best = value[j] if value[j] > best else best
+            best += IMPOSSIBLE
+            spread(value, 0, kernel, row, padded, voiced)
+            spread(value, n, kernel, row, padded, unvoiced)
+            for j in range(n):
+                a, b = voiced[j] + stay, unvoiced[j] + switch
+                c, d = voiced[j] + switch, unvoiced[j] + stay
+                a, c = a if a > b else b, c if c > d else d
+                value[j] = a if a > best else best
+                value[n + j] = c if c > best else best
+        observe(value, bins, probs, t, voiced_prob[t], n)
         if (first + t) % every == 0:
-            trail[kept] = value
+            for j in range(n_states):
+                trail[kept, j] = value[j]
             kept += 1
 
 
-@compiled
+@inlined
 def came_from(
-    before: FloatArray, state: int, kernel: FloatArray, row: FloatArray, stay: float, switch: float
+    trail: FloatArray,
+    t: int,
+    state: int,
+    kernel: FloatArray,
+    row: FloatArray,
+    stay: float,
+    switch: float,
 ) -> int:
-    """The state of the frame before from which `state` is best reached; the first of equals."""
-    n, reach = len(before) // 2, len(kernel) // 2
+    """The state of frame `t` from which `state` is best reached after it; the first of equals."""
+    n, reach = trail.shape[1] // 2, len(kernel) // 2
     here = state % n
-    found, best = 0, -np.inf
+    found, best = 0, -inf
     for side in range(2):
         turn = stay if (side == 0) == (state < n) else switch
         for k in range(max(here - reach, 0), min(here + reach + 1, n)):
-            score = before[side * n + k] - row[k] + kernel[here - k + reach] + turn
+            score = trail[t, side * n + k] - row[k] + kernel[here - k + reach] + turn
             if score > best:
                 found, best = side * n + k, score
-    top = int(np.argmax(before))
-    return top if before[top] + IMPOSSIBLE > best else found
+    top = 0
+    for k in range(1, 2 * n):
+        top = k if trail[t, k] > trail[t, top] else top
+    return top if trail[t, top] + IMPOSSIBLE > best else found
 
 
 @compiled
@@ -156,5 +167,5 @@ def trace_back(
 ) -> None:
     """Fill `states` (n,) for the n frames whose scores `trail` holds, `state` coming after."""
     for t in range(len(states) - 1, -1, -1):
-        state = came_from(trail[t], state, kernel, row, stay, switch)
+        state = came_from(trail, t, state, kernel, row, stay, switch)
         states[t] = state
