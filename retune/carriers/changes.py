@@ -5,6 +5,7 @@ Units and conventions are those of `carriers`.
 
 from __future__ import annotations
 
+import mmap
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -112,13 +113,16 @@ class Plan:
 
 @dataclass(frozen=True, eq=False)
 class Patch:
-    """New samples for [start, start + len(samples)) of a stem; all else stays as it was."""
+    """New samples for [start, start + len(samples)) of a stem; all else stays as it was.
+
+    Samples of a file that is mapped read-only stay in it, however long it is."""
 
     start: int
     samples: Samples
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
+        if not _is_mapped(self.samples):
+            object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Patch, (self.start, np.asarray(self.samples))
@@ -129,6 +133,25 @@ class Patch:
     @property
     def stop(self) -> int:
         return self.start + int(self.samples.shape[0])
+
+    def lay_into(self, out: Samples, start: int) -> None:
+        """Put what lies there of it into `out`, which begins at sample `start` of the stem."""
+        a, b = max(self.start, start), min(self.stop, start + len(out))
+        if a < b:
+            out[a - start : b - start] = self.samples[a - self.start : b - self.start]
+            _let_go(self.samples)
+
+
+def _is_mapped(samples: Samples) -> bool:
+    is_file = isinstance(samples, np.memmap) and samples.dtype == np.float32
+    return is_file and not samples.flags.writeable
+
+
+def _let_go(samples: Samples) -> None:
+    """Pages of a mapped file that were read need not stay in memory."""
+    mapped = getattr(samples, "_mmap", None)
+    if isinstance(mapped, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 @dataclass(frozen=True)
@@ -166,9 +189,7 @@ class StemRendition:
         stop = audio.n_samples if stop is None else stop
         out: Samples = np.array(audio.read(start, stop), dtype=np.float32)
         for patch in self.patches:
-            a, b = max(patch.start, start), min(patch.stop, start + len(out))
-            if a < b:
-                out[a - start : b - start] = patch.samples[a - patch.start : b - patch.start]
+            patch.lay_into(out, start)
         return out
 
 

@@ -191,13 +191,11 @@ def _pitch(
 
 def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: Engine) -> Work:
     """Each edit as a span of its own, cut where it is quiet."""
-    rate, n_samples, half = audio.rate_hz, audio.n_samples, CUT_FADE_S / 2
+    rate, n_samples = audio.rate_hz, audio.n_samples
     context = round(engine.context_s * rate)
     parts = []
-    cuts = cut_times(group.edits, audio=audio, reach_s=JOIN_S - half)
-    for edit, (begin_s, end_s) in zip(group.edits, cuts, strict=True):
-        start = max(round((begin_s - half) * rate), 0) if begin_s > half else 0
-        stop = max(min(round((end_s + half) * rate), n_samples), start)
+    bounds = span_bounds(group.edits, audio=audio)
+    for edit, (start, stop) in zip(group.edits, bounds, strict=True):
         first, last = max(start - context, 0), min(stop + context, n_samples)
         samples = audio.read(first, last)
         f0_hz = _pitch(samples, rate, first / rate, stem, stem.notes, engine)
@@ -205,6 +203,16 @@ def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: E
         passage = Passage(samples, rate, f0_hz, level, steady=True)
         parts.append(Part(first, passage, start, stop, round(CUT_FADE_S * rate)))
     return Work(group, tuple(parts))
+
+
+def span_bounds(edits: Sequence[Edit], *, audio: AudioLike) -> list[tuple[int, int]]:
+    """The samples [start, stop) that each edit may change as a span, cut where it is quiet."""
+    rate, half = audio.rate_hz, CUT_FADE_S / 2
+    found = []
+    for begin_s, end_s in cut_times(edits, audio=audio, reach_s=JOIN_S - half):
+        start = max(round((begin_s - half) * rate), 0) if begin_s > half else 0
+        found.append((start, max(min(round((end_s + half) * rate), audio.n_samples), start)))
+    return found
 
 
 def _margin_s(f0_hz: FloatArray) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,18 +12,17 @@ from retune.carriers.errors import EngineError, UsageError
 from retune.carriers.heard import AudioLike, FloatArray, Note, Samples, StemAnalysis
 from retune.repitch.glide import smooth_step
 from retune.repitch.judge import AUDIBLE, CLEAN
+from retune.repitch.long_spans import Shift, is_long, long_patch
 from retune.repitch.mixed import together
 from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.patches import trimmed
 from retune.repitch.retime import retime
 from retune.repitch.seam import ENGINES, Engine, Judge, Passage, resolve_engine
 
-CLIPPED_LEVEL = 0.9999
+CLIPPED_LEVEL, CLIPPING_BLOCK = 0.9999, 1 << 18
 SPAN_ENGINE = "stretch"
 # A note of a mix less likely sung than this is never called clean, however it moves.
 SUNG = 0.8
-
-Shift = Callable[[Engine, Passage], Samples]
 
 
 def render_stem(
@@ -135,6 +134,11 @@ def _render_by(
     warnings: list[str] = []
     verdicts: list[Verdict] = []
     for group in group_edits([e for e in edits if e.shift_cents != 0], audio=audio):
+        if is_long(group, engine=engine, rate_hz=audio.rate_hz):
+            patch = long_patch(group.edits[0], audio=audio, engine=engine, shift=shift)
+            patches.append(patch)
+            warnings += [f"{stem.name}: {text}" for text in _clipping_within(audio, patch)]
+            continue
         work = prepare(group, audio=audio, stem=stem, engine=engine, voice=voice)
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
         moved = [shift(engine, part.passage) for part in work.parts]
@@ -202,10 +206,25 @@ def _check(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis, engin
 def _clipping(work: Work) -> list[str]:
     for part in work.parts:
         inside = part.passage.samples[part.start - part.first : part.stop - part.first]
-        if inside.size and float(np.abs(inside).max()) >= CLIPPED_LEVEL:
-            at_s = part.start / part.passage.rate_hz
-            return [f"{at_s:.2f} s: the sound is clipped here, and clipping does not move cleanly"]
+        if _is_clipped(inside):
+            return [_clipped_text(part.start / part.passage.rate_hz)]
     return []
+
+
+def _clipping_within(audio: AudioLike, patch: Patch) -> list[str]:
+    """The same of a long span: said once, of the first block that is clipped."""
+    for start in range(patch.start, patch.stop, CLIPPING_BLOCK):
+        if _is_clipped(audio.read(start, min(start + CLIPPING_BLOCK, patch.stop))):
+            return [_clipped_text(start / audio.rate_hz)]
+    return []
+
+
+def _is_clipped(samples: Samples) -> bool:
+    return bool(samples.size) and float(np.abs(samples).max()) >= CLIPPED_LEVEL
+
+
+def _clipped_text(at_s: float) -> str:
+    return f"{at_s:.2f} s: the sound is clipped here, and clipping does not move cleanly"
 
 
 def _weights(part: Part) -> FloatArray:
