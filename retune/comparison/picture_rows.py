@@ -233,17 +233,21 @@ def draw_tension(
     top, bottom = system.chords_bottom + 0.55 * f, system.bottom - 0.25 * f
     gutter = system.layout.gutter
     pen.line(gutter, bottom, system.x_end, bottom, "end")
-    pen.text(0.25 * f, (top + bottom) / 2 + 0.45 * f, "tension")
+    pen.text(0.25 * f, (top + bottom) / 2 + 0.3 * f, "tension", "sk")
     values = [value for point in points for value in point[1:] if value is not None]
     low, high = min([0.0, *values]), max([1e-9, *values])
-    pen.text(gutter - 0.5 * f, top + 0.75 * f, f"{high:.3g}", "sk", anchor="end")
-    pen.text(gutter - 0.5 * f, bottom, f"{low:.3g}", "sk", anchor="end")
+
+    def height(value: float) -> float:
+        return bottom - (value - low) / (high - low) * (bottom - top) * 0.96
 
     def place(time_s: float, value: float) -> Point:
-        return (
-            system.x(time_s),
-            bottom - (value - low) / (high - low) * (bottom - top) * 0.96,
-        )
+        return system.x(time_s), height(value)
+
+    for value in axis_steps(low, high):
+        y = height(value)
+        pen.text(gutter - 0.5 * f, y + 0.3 * f, f"{value:g}", "sk", anchor="end")
+        if y < bottom - 0.1 * f:
+            pen.line(gutter, y, system.x_end, y, "lane off")
 
     old = [place(time_s, value) for time_s, value, _ in points]
     new = [place(t, value if variant is None else variant) for t, value, variant in points]
@@ -264,6 +268,22 @@ def draw_tension(
             pen.ending(ending.state, *old[near], 0.24 * f)
             if ending.is_changed and changed[near]:
                 pen.ending(ending.state_after, *new[near], 0.24 * f, "v")
+
+
+def axis_steps(low: float, high: float, *, most: int = 4) -> list[float]:
+    """At most `most` round numbers from `low` to `high`, evenly apart, whole where they can be.
+
+    >>> axis_steps(0, 17), axis_steps(0, 0.9), axis_steps(0, 8)
+    ([0.0, 5.0, 10.0, 15.0], [0.0, 0.25, 0.5, 0.75], [0.0, 5.0])
+    """
+    if high - low < 1e-6:
+        return [low]
+    tens = 10.0 ** math.floor(math.log10(high - low)) / 10
+    sizes = [tens * size for size in (1, 2, 2.5, 5, 10, 20, 25, 50)]
+    sizes = [size for size in sizes if size < 1 or size % 1 == 0]
+    step = next(s for s in sizes if math.floor(high / s) - math.ceil(low / s) < most)
+    first, last = math.ceil(low / step), math.floor(high / step)
+    return [round(place * step, 9) for place in range(first, last + 1)]
 
 
 def _changed_stretches(changed: Sequence[bool]) -> list[tuple[int, int]]:

@@ -72,6 +72,8 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
         if note.chord_role:
             parts.append(note.chord_role)
     words = ", ".join(parts)
+    if note.over is None and note.stability is not None and not quiz:
+        words += f"; instability {1 - note.stability:.2f} = 1 − {note.stability:.2f} stability"
     for over in note.over or ():
         words += f"; {_over_words(over, quiz=quiz)}"
     if ending is not None and not quiz:

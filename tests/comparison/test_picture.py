@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from retune.carriers.heard import Analysis, Key, Over
 from retune.comparison.endings import phrase_endings
 from retune.comparison.picture import lane_svg
 from retune.comparison.picture_line import simplified, sung_notes
+from retune.comparison.picture_rows import axis_steps
 from retune.comparison.picture_style import text_width
 from retune.comparison.picture_time import time_axis
 from retune.comparison.picture_words import chord_name, roman_shown
@@ -158,6 +160,19 @@ def test_tension_is_dashed_only_where_it_differs() -> None:
     assert len(having(root, "curve", "v")) == 2
     assert len([e for e in root.iter() if (e.get("fill") or "").startswith("url(#")]) == 2
     assert {"0", "13", "tension"} <= set(words(root))
+
+
+@pytest.mark.parametrize("high", [1e-9, 0.4, 0.97, 1, 4, 8, 17, 23, 31])
+def test_the_axis_of_tension_is_numbered_in_a_few_even_steps(high: float) -> None:
+    steps = axis_steps(0.0, high)
+    assert 1 <= len(steps) <= 4
+    assert steps[0] == 0
+    assert max(steps) <= high
+    apart = {round(b - a, 9) for a, b in pairwise(steps)}
+    assert len(apart) <= 1
+    if high >= 4:
+        assert len(steps) >= 2
+        assert all(step == round(step) for step in steps)
 
 
 @pytest.mark.parametrize("name", ["minor", "modal", "modulation", "6/8", "wide"])
