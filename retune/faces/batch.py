@@ -199,9 +199,7 @@ def progress_line(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally],
         if done < total and now - last < (0.2 if on_terminal else 10.0):
             return
         last = now
-        rate = done / max(now - tally.began, 1e-9)
-        left = (total - done) / rate if rate else 0.0
-        line = f"{done} of {total} jobs, {60 * rate:.1f} a minute, {left:.0f} s left"
+        line = f"{done} of {total} jobs{pace(tally, total=total, seconds=now - tally.began)}"
         failed = tally.count("failed")
         line += f", {failed} failed" if failed else ""
         sys.stderr.write(f"\r{line}\033[K" if on_terminal else f"{line}\n")
@@ -212,6 +210,18 @@ def progress_line(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally],
     finally:
         if on_terminal:
             sys.stderr.write("\n")
+
+
+def pace(tally: Tally, *, total: int, seconds: float) -> str:
+    """Rate and time left by what was worked on: a job skipped as whole costs next to nothing."""
+    skipped = tally.count("skipped")
+    worked = len(tally.records) - skipped
+    said = f", {skipped} skipped" if skipped else ""
+    if not worked:
+        return said
+    rate = worked / max(seconds, 1e-9)
+    left = (total - len(tally.records)) / rate
+    return f"{said}, {60 * rate:.1f} a minute, {left:.0f} s left"
 
 
 def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: bool) -> None:

@@ -236,9 +236,10 @@ def _address(opened: SongInputs, job: Job) -> str:
     """The address that the job's manifest gets, which holds the rules as they are printed."""
     from retune.rules import parse_rules
 
+    roles = {name: stem.role for name, stem in opened.parts.items()}
     return address(
         opened,
-        rules=[str(rule) for rule in parse_rules(job.rules, stems=tuple(opened.parts))],
+        rules=[str(rule) for rule in parse_rules(job.rules, stems=tuple(roles), roles=roles)],
         engine=job.engine,
         subtype=job.subtype,
         control=job.control,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from retune.carriers.errors import RuleError, UsageError
@@ -26,24 +26,25 @@ class RuleLine:
         return "; ".join(self.rules)
 
 
-def read_lines(lines: Sequence[str], *, stems: Sequence[str]) -> tuple[RuleLine, ...]:
-    """Every line read by itself, so that a fault in one leaves the others working.
+def read_lines(lines: Sequence[str], *, roles: Mapping[str, str]) -> tuple[RuleLine, ...]:
+    """Every line read by itself, so that a fault in one leaves the others working; `roles` are
+    those of the stems by name.
 
     Raises UsageError for more than `MAX_LINES`: reading some and not others would lose rules.
     """
     if len(lines) > MAX_LINES:
         raise UsageError(f"{len(lines)} rules were given; the workbench takes up to {MAX_LINES}")
-    return tuple(_read_line(line, stems) for line in lines)
+    return tuple(_read_line(line, roles) for line in lines)
 
 
-def _read_line(line: str, stems: Sequence[str]) -> RuleLine:
+def _read_line(line: str, roles: Mapping[str, str]) -> RuleLine:
     from retune.rules import understand
     from retune.rules.words import without_comment
 
     if not without_comment(line).strip():
         return RuleLine(line)
     try:
-        return RuleLine(line, tuple(map(str, understand(line, stems=stems))))
+        return RuleLine(line, tuple(map(str, understand(line, stems=tuple(roles), roles=roles))))
     except RuleError as error:
         return RuleLine(line, fault=error)
 

@@ -11,6 +11,8 @@ import os
 import shutil
 import signal
 import tempfile
+import threading
+import time
 import weakref
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
@@ -32,6 +34,8 @@ MARKS = "retune-running-"
 """How the folder is called whose files tell what runs; then comes the number of the process."""
 IDLE_S = 300
 """How long a worker waits for work before it ends."""
+LOOK_S = 2.0
+"""How often a worker looks whether the main process is still there."""
 ONE_THREAD = {
     f"{name}_NUM_THREADS": "1"
     for name in ("OMP", "OPENBLAS", "MKL", "BLIS", "NUMBA", "VECLIB", "NUMEXPR")
@@ -216,7 +220,11 @@ class LocalProcesses:
 
         # A pool that broke is replaced here; else it is always the same one.
         return get_reusable_executor(
-            self.count, timeout=IDLE_S, env=ONE_THREAD, initializer=_begin_worker
+            self.count,
+            timeout=IDLE_S,
+            env=ONE_THREAD,
+            initializer=_begin_worker,
+            initargs=(os.getpid(),),
         )
 
     def submit(self, task: Task) -> Future[Any]:
@@ -244,9 +252,19 @@ class LocalProcesses:
         self._executor().shutdown(wait=True, kill_workers=True)
 
 
-def _begin_worker() -> None:
-    """Leave Ctrl-C to the main process, which ends its workers itself."""
+def _begin_worker(main_pid: int) -> None:
+    """Leave Ctrl-C to the main process, which ends its workers itself; end with it when it is
+    killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with, args=(main_pid,), daemon=True).start()
+
+
+def _end_with(main_pid: int) -> None:
+    """Wait for the main process to be gone, then end this one where it stands: files are whole or
+    not there. A system that keeps telling a dead parent's number (Windows) is left to loky."""
+    while os.getppid() == main_pid:
+        time.sleep(LOOK_S)
+    os._exit(1)
 
 
 def _run_marked(run: Callable[[Any], Any], given: Any, *, mark: Path, title: str) -> Any:

@@ -58,7 +58,8 @@ def make_plan(
     InputError
         A rule names a place that the song has not, or moves a note by more than an octave.
     """
-    read = parse_rules(rules, stems=list(analysis.stems))
+    roles = {name: stem.role for name, stem in analysis.stems.items()}
+    read = parse_rules(rules, stems=list(roles), roles=roles)
     draft = Draft(analysis)
     for rule in read:
         try:

@@ -7,13 +7,14 @@ names the word that was not understood and the nearest sentence that reads.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
+from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import Cover, covers
 from retune.rules.spoken.readings import Readings, meanings
 from retune.rules.spoken.tokens import Sentence, sentence_of, typed_of
@@ -85,7 +86,9 @@ def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
     return rules[0]
 
 
-def parse_rules(lines: Sequence[str], *, stems: Sequence[str]) -> list[Rule]:
+def parse_rules(
+    lines: Sequence[str], *, stems: Sequence[str], roles: Mapping[str, str] | None = None
+) -> list[Rule]:
     """Read the rules of a variant; blank lines and comments are skipped, and a sentence may be two
     rules ("swap 1 and 2").
 
@@ -98,19 +101,26 @@ def parse_rules(lines: Sequence[str], *, stems: Sequence[str]) -> list[Rule]:
         rule
         for line in lines
         if without_comment(line).strip()
-        for rule in understand(line, stems=stems)
+        for rule in understand(line, stems=stems, roles=roles)
     ]
 
 
-def understand(text: str, *, stems: Sequence[str] = ()) -> tuple[Rule, ...]:
-    """The rules of a sentence, as the grammar has it or as someone would say it.
+def understand(
+    text: str, *, stems: Sequence[str] = (), roles: Mapping[str, str] | None = None
+) -> tuple[Rule, ...]:
+    """The rules of a sentence, as the grammar has it or as someone would say it. With `roles` of
+    the stems a role word ("the bass") names those of that role where no stem is called so.
 
     Raises
     ------
     RuleError
         See `parse_rule`.
     """
-    return _understood(text, tuple(stems))
+    named = with_stems(text, roles or {})
+    try:
+        return _understood(named.text, tuple(stems))
+    except RuleError as error:
+        raise (named.fault(error) if named.steps else error) from None
 
 
 def _understood(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:

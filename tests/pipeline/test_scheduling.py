@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
@@ -49,6 +52,12 @@ def threads(given: object) -> list[str | None]:
 
 def a_lock(given: object) -> Any:
     return threading.Lock()
+
+
+def linger(folder: str) -> None:
+    """Leaves its number behind and works for longer than any test waits."""
+    (Path(folder) / f"{os.getpid()}.pid").touch()
+    time.sleep(300)
 
 
 def tasks(run: Any, *given: Any) -> list[Task]:
@@ -193,3 +202,33 @@ def test_workers_that_take_nothing_are_told(error: Exception) -> None:
     done, lost = run(tasks(double, 1, 2), Closed())
     assert not done
     assert lost["double 2"] == f"no worker takes it: {type(error).__name__}: {error}"
+
+
+def is_running(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii")
+    except OSError:
+        return False
+    return state.rpartition(")")[2].split()[0] != "Z"
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
+def test_workers_end_when_the_main_process_is_killed(tmp_path: Path) -> None:
+    code = (
+        "import sys; sys.path[:0] = sys.argv[2:]\n"
+        "from test_scheduling import *\n"
+        "run(tasks(linger, sys.argv[1]), LocalProcesses(2))"
+    )
+    main = subprocess.Popen([sys.executable, "-c", code, str(tmp_path), str(Path(__file__).parent)])
+    until = time.monotonic() + 120
+    while not (found := list(tmp_path.glob("*.pid"))) and time.monotonic() < until:
+        time.sleep(0.1)
+    workers = [int(path.stem) for path in found]
+    assert workers
+    assert all(map(is_running, workers))
+    main.kill()
+    main.wait()
+    until = time.monotonic() + 60
+    while any(map(is_running, workers)) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not any(map(is_running, workers))

@@ -144,7 +144,7 @@ class Desk:
     # --- rules -------------------------------------------------------------------------------
 
     def read(self, rules: Sequence[str]) -> tuple[RuleLine, ...]:
-        return read_lines(rules, stems=list(self.opened.parts))
+        return read_lines(rules, roles={n: s.role for n, s in self.opened.parts.items()})
 
     def plan(self, rules: Sequence[str], *, name: str = "rules") -> Plan:
         """The plan of the lines that read; the others are left out."""

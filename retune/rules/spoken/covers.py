@@ -108,11 +108,24 @@ def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
 
 
 def _stem(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
-    token = sentence.tokens[place]
     for stem in stems:
-        if stem.lower() == token.raw.lower().removesuffix("'s").removesuffix("’s"):
-            after = sentence.tokens[place + 1 : place + 2]
+        last = _last_of(sentence, place, stem)
+        if last:
             # "bass line" came out as "bass phrase": the line is the part.
+            after = sentence.tokens[last : last + 1]
             if after and after[0].raw.lower() in ("line", "part"):
-                yield Part("stem", stem, place, place + 2)
-            yield Part("stem", stem, place, place + 1)
+                yield Part("stem", stem, place, last + 1)
+            yield Part("stem", stem, place, last)
+
+
+def _last_of(sentence: Sentence, place: int, stem: str) -> int:
+    """One past the last word of a stem's name that begins here, a name such as "BV-1" being two
+    words; 0 where no such name stands here."""
+    token = sentence.tokens[place]
+    if stem.lower() == token.raw.lower().removesuffix("'s").removesuffix("’s"):
+        return place + 1
+    stop = token.start + len(stem)
+    if sentence.typed[token.start : stop].lower() != stem.lower():
+        return 0
+    ends = (n for n, word in enumerate(sentence.tokens[place:], place + 1) if word.stop == stop)
+    return next(ends, 0)

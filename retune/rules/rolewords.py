@@ -1,0 +1,68 @@
+"""Role words in rules: "the bass" is the stem whose role is bass, where no stem has that name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from retune.carriers.errors import RuleError
+
+_VERBS = (
+    "move|shift|keep|hold|shorten|delay|bring|suspend|raise|lower|drop|transpose|leave|make|let"
+)
+# "harmony" and "double" are stems only behind a verb: elsewhere harmony is the chord.
+_BEHIND = rf"(?P<behind>^\s*(?:{_VERBS})\s+(?:the\s+)?)"
+_WORDS = (
+    ("bass", re.compile(r"(?<![\w#/-])(?P<word>bass(?:es)?)(?![\w-])", re.IGNORECASE)),
+    *(
+        (role, re.compile(rf"{_BEHIND}(?P<word>{words})(?![\w-])", re.IGNORECASE))
+        for role, words in (
+            ("harmony", r"harmony (?:vocals?|voices?|parts?)|harmony|harmonies|backing vocals"),
+            ("double", r"doubles?|vocal doubles?"),
+            ("backing", r"backing(?! vocals)|band"),
+            ("melody", r"melody|vocals?|lead(?: vocal)?|singer|voice"),
+        )
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Named:
+    """A sentence with stems for role words; `steps` are (column from which, letters added)."""
+
+    typed: str
+    text: str
+    steps: tuple[tuple[int, int], ...] = ()
+
+    def fault(self, error: RuleError) -> RuleError:
+        """An error found in `text`, told of what was typed."""
+        column = error.column - sum(added for at, added in self.steps if at < error.column)
+        return RuleError(
+            error.problem,
+            text=self.typed,
+            column=min(max(column, 0), len(self.typed)),
+            length=error.length,
+            expected=error.expected,
+            nearest=error.nearest,
+            readings=error.readings,
+        )
+
+
+def with_stems(text: str, roles: Mapping[str, str]) -> Named:
+    """The sentence with the names of stems for words that name a role.
+
+    >>> with_stems("shift the bass down 1 octave", {"Low-DI": "bass", "Vox": "melody"}).text
+    'shift the Low-DI down 1 octave'
+    """
+    taken = {name.casefold() for name in roles}
+    typed, steps = text, []
+    for role, pattern in _WORDS:
+        names = ", ".join(name for name, own in roles.items() if own == role)
+        match = pattern.search(text)
+        if match is None or not names or match["word"].casefold() in taken or '"' in text:
+            continue
+        start, stop = match.span("word")
+        text = text[:start] + names + text[stop:]
+        steps.append((start, len(names) - (stop - start)))
+    return Named(typed, text, tuple(steps))
