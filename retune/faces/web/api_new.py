@@ -21,6 +21,7 @@ from retune.faces.web.api_change import MUSIC_FIELDS, music_value
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
+from retune.song.rolenames import guessed_role
 from retune.song.songfile import parse_song
 from retune.sound.audio import AUDIO_SUFFIXES, open_audio
 from retune.sound.files import atomic_write, take_free_name, unfinished_in
@@ -34,11 +35,6 @@ SONG_FILE = "song.toml"
 # the names that Windows keeps for devices (Microsoft, "Naming Files, Paths, and Namespaces").
 _PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
 _DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
-_ROLE_WORDS = (
-    ("bass", ("bass",)),
-    ("unpitched", ("drum", "perc", "brush", "kit", "beat")),
-    ("melody", ("voc", "voice", "lead", "melody", "sing", "solo")),
-)
 
 
 def files(bench: Bench, asked: Asked) -> dict[str, Any]:
@@ -51,7 +47,7 @@ def files(bench: Bench, asked: Asked) -> dict[str, Any]:
             rows.append({"file": path.name, "duration_s": audio.duration_s, "error": ""})
         except InputError as error:
             rows.append({"file": path.name, "duration_s": 0.0, "error": str(error)})
-        rows[-1]["role"] = _role(path.name)
+        rows[-1]["role"] = guessed_role(path.stem)
     return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
 
 
@@ -61,13 +57,6 @@ def _sound_files(folder: Path) -> list[Path]:
         return sorted(path for path in found if path.is_file())
     except OSError as error:
         raise UsageError(f"the folder {folder.name} cannot be read: {error.strerror}") from error
-
-
-def _role(name: str) -> str:
-    for role, words in _ROLE_WORDS:
-        if any(word in name.lower() for word in words):
-            return role
-    return "backing"
 
 
 def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
