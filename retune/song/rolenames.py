@@ -12,11 +12,13 @@ def _set(words: str) -> frozenset[str]:
     return frozenset(words.split())
 
 
-_DRUMS = _set("""kick kik kck kd bd snare sn snr sd hat hats hihat hihats hh oh ohs overhead overheads tom
+_DRUMS = _set("""
+    kick kik kck kd bd snare sn snr sd hat hats hihat hihats hh oh ohs overhead overheads tom
     toms cymbal cymbals crash ride drum drums drm perc percussion clap claps shaker tamb tambourine
     brush brushes kit cajon conga congas bongo bongos beat beats rim snap snaps cowbell click
     """)
-_PLAYED = _set("""synth syn guitar guitars gtr gtrs gt egtr agtr acgtr key keys piano pno organ rhodes wurli
+_PLAYED = _set("""
+    synth syn guitar guitars gtr gtrs gt egtr agtr acgtr key keys piano pno organ rhodes wurli
     pad pads string strings str brass horn horns trumpet tpt trombone sax flute clarinet oboe violin
     vln viola vla cello harp mandolin banjo uke ukulele accordion harmonica bells marimba vibes
     strum pluck arp choir orchestra fx sfx reverb verb delay ambience
@@ -25,7 +27,8 @@ _BASS = _set("bass bas bs sub subbass 808 contrabass upright")
 _SUNG = _set("vox voc vocal vocals vocs voice voices singer sung sing lv lvox")
 _DOUBLE = _set("dbl dbls double doubles doubled dub dubs dt adt")
 _BEHIND = _set("backing background bg back choir gang group")
-_HARMONY = _set("""bv bvs bgv bgvs bvox bkg bgvox harm harms harmony harmonies soprano alto tenor baritone ooh
+_HARMONY = _set("""
+    bv bvs bgv bgvs bvox bkg bgvox harm harms harmony harmonies soprano alto tenor baritone ooh
     oohs aah aahs
     """)
 _LEAD = _set("lead ld melody mel topline tune solo main")
