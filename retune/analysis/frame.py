@@ -14,6 +14,7 @@ from retune.analysis.onset_curve import note_curves, onset_curves
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import Bars, Chord, Key, KeySpan
+from retune.carriers.text import estimated_text
 from retune.song.bartime import bar_time
 from retune.song.songfile import place_of
 from retune.theory.keys import parse_key
@@ -51,13 +52,12 @@ def hear_bars(work: Work) -> Bars:
 
 def _bars_told(bars: Bars) -> str:
     """What a user should know of bars that were estimated."""
-    sure = "" if bars.confidence >= SURE else ", and this is little more than a guess"
     rivals = "; ".join(f"{r.name} {r.confidence:.2f}" for r in bars.rivals)
     return (
         f"tempo ({bars.tempo_bpm:.1f} bpm), meter ({bars.meter[0]}/{bars.meter[1]}) and bars are "
-        f"estimated from all that sounds (confidence {bars.confidence:.2f}{sure}"
-        + (f"; or {rivals}" if rivals else "")
-        + "): give tempo_bpm, meter and first_downbeat_s to settle them"
+        f"{estimated_text(bars.confidence)}, from all that sounds"
+        + (f" (or {rivals})" if rivals else "")
+        + ": give tempo_bpm, meter and first_downbeat_s to settle them"
     )
 
 

@@ -51,6 +51,23 @@ def tempo_text(bpm: float) -> str:
     return f"{round(bpm, 1):g}"
 
 
+NOT_SURE = 0.5
+"""An estimate less sure than this is called no more than a guess."""
+
+
+def estimated_text(confidence: float) -> str:
+    """How sure an estimate is, in tenths; none is called certain.
+
+    >>> estimated_text(0.72), estimated_text(0.99), estimated_text(0.31), estimated_text(0.02)
+    ('estimated, 7 of 10 sure', 'estimated, 9 of 10 sure', 'estimated, not sure: 3 of 10', \
+'estimated, not sure: less than 1 of 10')
+    """
+    tenths = min(9, round(10 * confidence)) if confidence >= 0.05 else 0
+    if confidence >= NOT_SURE:
+        return f"estimated, {tenths} of 10 sure"
+    return f"estimated, not sure: {tenths or 'less than 1'} of 10"
+
+
 def counted(number: int, word: str) -> str:
     """How many of something, the word in the singular for one.
 

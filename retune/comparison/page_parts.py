@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from retune.carriers.changes import Plan
 from retune.carriers.text import counted, tempo_text
+from retune.comparison.estimated import bars_told, chords_told, key_told, with_doubt
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_tables import (
@@ -105,13 +106,16 @@ def facts_line(page: PageInput) -> str:
     """Key, meter, tempo, length, tuning and rights as a list of terms."""
     analysis = page.analysis
     n_bars = bars_sung(analysis)
-    facts = [("key", ", then ".join(str(span.key) for span in analysis.keys) or "not known")]
+    keys = ", then ".join(str(span.key) for span in analysis.keys) or "not known"
+    facts = [("key", with_doubt(keys, key_told(analysis)))]
     if n_bars > 0:
         top, bottom = analysis.bars.meter
         facts += [
             ("meter", f"{top}/{bottom}"),
             ("tempo", f"{tempo_text(analysis.bars.tempo_bpm)} a minute"),
         ]
+    told = (("bars", bars_told(analysis)), ("chords", chords_told(analysis)))
+    facts += [(name, words) for name, words in told if words]
     length = f"{n_bars} bars" if n_bars > 0 else f"{analysis.duration_s:.0f} s"
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
     facts += [

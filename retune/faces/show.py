@@ -177,17 +177,21 @@ def _cadence_words(analysis: Analysis) -> list[str]:
 
 def _facts(analysis: Analysis) -> list[str]:
     """What is known of the whole song; what was not found is said so, once."""
+    from retune.comparison.estimated import bars_told, chords_told, key_told
     from retune.comparison.picture_time import bars_sung
 
     bars, key, found = analysis.bars, analysis.key, bool(analysis.bars.downbeats_s)
-    facts = [f"key {pretty(str(key))} ({analysis.key_source})" if key else "no key found"]
+    source = key_told(analysis) or analysis.key_source
+    facts = [f"key {pretty(str(key))} ({source})" if key else "no key found"]
     if found:
         facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
-        sure = f", {bars.confidence:.2f} sure" if bars.source == "estimated" else ""
-        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({bars.source}{sure})")
+        source = bars_told(analysis) or bars.source
+        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({source})")
         facts.append(counted(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")
+    if told := chords_told(analysis):
+        facts.append(f"chords {told}")
     if any(stem.notes for stem in analysis.stems.values()):
         facts.append(f"tuning A4 = {analysis.tuning_hz:.1f} Hz")
     return [*facts, f"{analysis.duration_s:.1f} s"]

@@ -127,6 +127,26 @@ def test_musical_facts_are_set_from_fields(client: Client, song: Path) -> None:
         assert client.post("music", body).status_code == 400, name
 
 
+def test_bars_by_their_downbeats_and_by_tempo_take_each_others_place(
+    client: Client, song: Path
+) -> None:
+    downs = [{"name": "downbeats_s", "value": "[1.3, 3.256, 5.212]"}]
+    view = change(client, "music", set=downs)
+    assert view["bars"]["downbeats_s"][:3] == [1.3, 3.256, 5.212]
+    assert view["told"] == {"key": "", "bars": "", "chords": ""}
+    text = song.read_text(encoding="utf-8")
+    assert "tempo_bpm" not in text
+    assert "first_downbeat_s" not in text
+    tempo = [{"name": "tempo_bpm", "value": "80"}, {"name": "first_downbeat_s", "value": "0.5"}]
+    view = change(client, "music", set=tempo)
+    assert view["bars"]["downbeats_s"][:2] == [0.5, 2.75]
+    assert "downbeats_s = [" not in song.read_text(encoding="utf-8")
+    body = {"set": [{"name": "downbeats_s", "value": "1.3; 2"}], "revision": view["revision"]}
+    answer = client.post("music", body)
+    assert answer.status_code == 400
+    assert "[start, start, ...]" in answer.json()["error"]
+
+
 def test_a_change_that_cannot_be_heard_is_not_saved(client: Client, song: Path) -> None:
     """A song file may be valid and yet impossible: chords with bar lines and no meter for them."""
     before, view = song.read_bytes(), client.song()

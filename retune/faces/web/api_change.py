@@ -6,6 +6,7 @@ import tomllib
 from typing import Any
 
 from retune.carriers.errors import UsageError
+from retune.carriers.text import cut_short
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
@@ -14,7 +15,8 @@ from retune.song.songsave import SongEditor
 
 _NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
 _TEXTS = ("key", "meter", "chords")
-MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, "phrases")
+_LISTS = ("phrases", "downbeats_s")
+MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, *_LISTS)
 
 
 @undisturbed
@@ -93,8 +95,10 @@ def _set_music(editor: SongEditor, values: dict[str, Any]) -> None:
     """A fact that excludes another takes its place."""
     if values.get("chords") is not None:
         values = {**values, "chords_file": None}
-    if values.get("first_downbeat_s") is not None:
+    if values.get("first_downbeat_s") is not None or values.get("tempo_bpm") is not None:
         values = {**values, "downbeats_s": None}
+    if values.get("downbeats_s") is not None:
+        values = {**values, "first_downbeat_s": None, "tempo_bpm": None}
     editor.set_music(**values)
 
 
@@ -115,13 +119,12 @@ def music_value(name: str, text: str) -> Any:
             return float(text)
         except ValueError:
             raise UsageError(f'{name}: "{text}" is not a number; write a number or auto') from None
-    if name == "phrases" and text.startswith("["):
+    if name == "downbeats_s" or (name == "phrases" and text.startswith("[")):
         try:
             return tomllib.loads(f"value = {text}")["value"]
         except (tomllib.TOMLDecodeError, RecursionError):
-            raise UsageError(
-                f'phrases: "{text}" does not read; write [[start, end], ...]'
-            ) from None
+            form = "[[start, end], ...]" if name == "phrases" else "[start, start, ...]"
+            raise UsageError(f'{name}: "{cut_short(text)}" does not read; write {form}') from None
     return text
 
 

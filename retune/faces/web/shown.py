@@ -12,6 +12,7 @@ from retune.carriers.heard import Analysis, Chord
 from retune.carriers.songfacts import Music
 from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.comparison.endings import phrase_endings
+from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
 from retune.comparison.picture import lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
@@ -37,6 +38,15 @@ def song_view(desk: Desk) -> dict[str, Any]:
         "n_samples": opened.n_samples,
         "n_bars": bars_sung(analysis),
         "key_name": pretty(str(analysis.key)) if analysis.key else None,
+        "key_rivals": [
+            {"name": name, "key": str(key), "shown": pretty(str(key))}
+            for name, key in rival_keys(analysis)
+        ],
+        "told": {
+            "key": key_told(analysis),
+            "bars": bars_told(analysis),
+            "chords": chords_told(analysis),
+        },
         "melody": analysis.melody.name if analysis.melody else None,
         "sound": [
             {

@@ -17,6 +17,9 @@ function fact(name, value) {
   return value ? el("div", {}, el("dt", {}, name), el("dd", {}, value)) : null;
 }
 
+/** "(estimated, 7 of 10 sure)" behind a fact that was heard. */
+const told = (name) => (state.song.told[name] ? ` (${state.song.told[name]})` : "");
+
 function show() {
   const { song } = state;
   document.title = `${song.title}, retune`;
@@ -27,9 +30,9 @@ function show() {
   const length = [many(song.n_bars, "bar"), many(count, "phrase")].filter(Boolean).join(", ");
   const edit = el("button", { class: "plain", type: "button", id: "edit-facts", "aria-expanded": String(!$("#facts-form").hidden), onclick: toggle }, "Change these facts");
   $("#facts").replaceChildren(...[
-    fact("key", song.key_name ? `${song.key_name}${song.key.source === "given" ? "" : " (heard)"}` : "not known"),
-    fact("meter", song.bars.meter), fact("tempo", song.bars.tempo_bpm ? `${Number(song.bars.tempo_bpm.toFixed(1))} a minute` : ""),
-    fact("made", melody?.role === "mix" ? "from a full mix: approximate" : ""),
+    fact("key", song.key_name ? `${song.key_name}${told("key")}` : "not known"),
+    fact("meter", song.bars.meter), fact("tempo", song.bars.tempo_bpm ? `${Number(song.bars.tempo_bpm.toFixed(1))} a minute${told("bars")}` : ""),
+    fact("chords", song.told.chords), fact("made", melody?.role === "mix" ? "from a full mix: approximate" : ""),
     fact("length", length), fact("tuning", song.tuning_hz ? `A4 = ${song.tuning_hz.toFixed(1)} Hz` : ""),
     fact("stems", song.sound.map((stem) => stem.name).join(", ")), fact("rights", song.rights),
     song.is_song_file ? el("div", {}, el("dt", { class: "hide" }, "edit"), el("dd", {}, edit)) : null,

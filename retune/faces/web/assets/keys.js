@@ -4,13 +4,14 @@ import { $, $$, el, say } from "./dom.js";
 import { exchange, pick, player, toggleLoop, togglePlay } from "./listen.js";
 import { redo, save, undo } from "./keep.js";
 import { stepEnding, stepNote, stepPhrase } from "./picture.js";
+import { tap, tapsNow } from "./byear.js";
 import { focusRules, replaceRule } from "./rules.js";
 import { blindKey, toggleBlind } from "./blind-setup.js";
 import { chosenNote, rules, state } from "./store.js";
 
 const LIST = [
   ["O, V, M", "original, variant, matched control"], ["X", "exchange with the one heard before"],
-  ["P", "play, pause; Enter in the picture too"], ["L", "loop the phrase"], ["B", "listen blind"],
+  ["P", "play, pause; Enter in the picture too"], ["Space", "tap the beat, while “by ear” is open and the song plays"], ["L", "loop the phrase"], ["B", "listen blind"],
   [", .", "note before, after"], ["[ ]", "phrase before, after"], ["E, Shift+E", "next, last phrase ending"],
   ["1 to 7", "send the chosen note to that degree"], ["0", "chosen note back to what was sung"],
   ["Up, Down", "in the picture: chosen note by a scale step; Shift: a semitone; Alt: 10 cents"],
@@ -83,6 +84,11 @@ function pressed(event) {
   if (!state.song) return;
   if (event.key === "F6") { event.preventDefault(); region(event.shiftKey ? -1 : 1); return; }
   if (event.ctrlKey || event.metaKey) { commands(event); return; }
+  if (event.key === " " && !state.blind && tapsNow(event.target)) {
+    event.preventDefault();
+    if (!event.repeat) tap();
+    return;
+  }
   if (event.target.id === "pic" && !state.blind && inPicture(event)) return;
   if (event.altKey || isTyping(event.target) || !$("#letters").checked || !player) return;
   const key = event.key.toLowerCase();
@@ -96,6 +102,8 @@ function pressed(event) {
 
 export function setUpKeys() {
   document.addEventListener("keydown", pressed);
+  // A button with the focus is pressed when the space bar is let go: not by a tap.
+  document.addEventListener("keyup", (event) => { if (event.key === " " && state.song && tapsNow(event.target)) event.preventDefault(); });
   $("#keys").append(...LIST.map(([keys, words]) => el("li", {}, el("b", {}, keys), el("span", {}, words))));
   $("#skip").addEventListener("click", (event) => { event.preventDefault(); $("#s3").focus(); });
   const letters = $("#letters");

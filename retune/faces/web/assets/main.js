@@ -3,6 +3,7 @@
 import { get } from "./api.js";
 import { setUpBlind } from "./blind-setup.js";
 import { setUpBuilder } from "./builder.js";
+import { setUpByEar } from "./byear.js";
 import { setUpChanges } from "./changes.js";
 import { setUpCorrect } from "./correct.js";
 import { $, say } from "./dom.js";
@@ -47,6 +48,7 @@ async function begin() {
   setUpBuilder();
   setUpChanges();
   setUpListen();
+  setUpByEar();
   setUpKeep();
   setUpCorrect();
   setUpRetime();
