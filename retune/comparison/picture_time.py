@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -34,7 +35,11 @@ class TimeAxis:
 
     def position(self, time_s: float) -> float:
         """Cells since the first border; beyond the borders the outer cells go on."""
-        return float(self.positions(np.array(time_s)))
+        edges = self.edges_s
+        cell = min(max(bisect_right(edges, time_s) - 1, 0), len(edges) - 2)
+        if time_s > edges[-1]:
+            return len(edges) - 1 + (time_s - edges[-1]) / (edges[-1] - edges[-2])
+        return cell + (time_s - edges[cell]) / (edges[cell + 1] - edges[cell])
 
     def positions(self, time_s: FloatArray) -> FloatArray:
         """`position` of many times at once."""
