@@ -63,6 +63,8 @@ class SongEditor:
 
         if not self._document.get("corrections"):
             self._document.pop("corrections", None)
+            if not self._document.as_string().endswith("\n\n"):
+                self._document.add(tomlkit.nl())
             self._document.append("corrections", tomlkit.aot())
         rows = self._document["corrections"]
         is_inline = isinstance(rows, tomlkit.items.Array)

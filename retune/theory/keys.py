@@ -48,13 +48,14 @@ _CHROMATIC: Mapping[str, Mapping[int, str]] = {
     "locrian": {2: "#2", 4: "#3", 7: "#5", 9: "#6", 11: "#7"},
 }
 # Other names of modes, offered as the ones that are read.
-_LONG_MODES = {"ionian": "major", "aeolian": "minor", "maj": "major", "min": "minor", "m": "minor"}
+_LONG_MODES = {"ionian": "major", "aeolian": "minor", "m": "minor"}
+_SHORT_MODES = {"maj": "major", "min": "minor"}
 _DEGREE = re.compile(r"(b{0,2}|#{0,2})([1-7])")
 Direction = Literal["above", "below"]
 
 
 def parse_key(text: str) -> Key:
-    """A key from words such as "Bb major" or "F# dorian".
+    """A key from words such as "Bb major", "F# dorian" or, shortened, "D min".
 
     Raises
     ------
@@ -65,6 +66,7 @@ def parse_key(text: str) -> Key:
     if len(words) != 2:
         raise InputError(f'"{text}" is not a key; write tonic and mode, such as "{_nearest(text)}"')
     tonic, mode = words[0][:1].upper() + words[0][1:], words[1].lower()
+    mode = _SHORT_MODES.get(mode, mode)
     if mode not in MODES:
         near = difflib.get_close_matches(_LONG_MODES.get(mode, mode), list(MODES), n=1)
         hint = f'; did you mean "{near[0]}"?' if near else ""

@@ -32,6 +32,8 @@ keys = st.builds(Key, st.sampled_from(TONICS), st.sampled_from(tuple(MODES)))
         ("Bb major", Key("Bb", "major")),
         ("  f#   Dorian ", Key("F#", "dorian")),
         ("E♭ Minor", Key("Eb", "minor")),
+        ("D min", Key("D", "minor")),
+        ("bb Maj", Key("Bb", "major")),
     ],
 )
 def test_keys_are_read(text: str, key: Key) -> None:

@@ -107,12 +107,18 @@ def _line(line: RuleLine, plan: Plan) -> dict[str, Any]:
     own = [edit for edit in plan.edits if edit.rule in line.rules]
     return {
         "canonical": line.canonical,
-        "effect": _effect(own) if line.canonical else "",
+        "effect": _effect(own, is_kept=_is_kept(line)) if line.canonical else "",
         "fault": _fault(line.fault),
     }
 
 
-def _effect(edits: Sequence[Edit]) -> str:
+def _is_kept(line: RuleLine) -> bool:
+    return all(rule.startswith("keep ") for rule in line.rules)
+
+
+def _effect(edits: Sequence[Edit], *, is_kept: bool = False) -> str:
+    if is_kept:
+        return "Keeps these notes as sung."
     if not edits:
         return "Moves nothing."
     bars = list(dict.fromkeys(edit.bar for edit in edits if edit.bar is not None))
