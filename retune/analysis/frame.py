@@ -17,6 +17,7 @@ from retune.carriers.heard import Bars, Chord, Key, KeySpan
 from retune.carriers.text import estimated_text
 from retune.song.bartime import bar_time
 from retune.song.songfile import place_of
+from retune.theory.blues import with_tonic_sevenths
 from retune.theory.keys import parse_key
 
 KEY_SURE = 0.25
@@ -130,7 +131,8 @@ def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
         for stem in work.stems_of("bass")
         for name, d in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
     ]
-    return on_their_basses(chords, bass, bars=bars, key_at=key_at)
+    chords = on_their_basses(chords, bass, bars=bars, key_at=key_at)
+    return with_tonic_sevenths(chords, key_at)
 
 
 def _heard_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:

@@ -20,7 +20,7 @@ from retune.theory.chordparts import (
     degree_semitones,
     read_harte,
 )
-from retune.theory.chordtables import COMMON_SUFFIXES, READ_SHORTHANDS, SHORTHANDS
+from retune.theory.chordtables import COMMON_SUFFIXES, READ_SHORTHANDS, SHORTHANDS, TONIC_SEVENTHS
 from retune.theory.keys import tonic_pc
 from retune.theory.leadsheet import read_lead_sheet
 from retune.theory.pitchnames import ascii_accidentals
@@ -223,7 +223,8 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
     but a cadential six-four, with added 6, 9 or major 7.
 
     A major third in minor (Picardy) counts and so does a minor one in major; a minor seventh
-    counts over a minor third, and in mixolydian over the major one (elsewhere V7 of IV).
+    counts over a minor third, in mixolydian over the major one, and in major where the numeral
+    says so ("Ib7", see `theory.blues`; elsewhere it is V7 of IV).
     """
     if chord is None or is_no_chord(chord) or chord.root_pc != tonic_pc(key):
         return False
@@ -236,7 +237,8 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
         return parts.degrees == ("1", "5")
     if fifth not in (7, None) or not extra <= _RESTFUL:
         return False
-    return seventh in (None, 11) or (seventh == 10 and (third == 3 or key.mode == "mixolydian"))
+    is_own = third == 3 or key.mode == "mixolydian" or chord.roman in TONIC_SEVENTHS
+    return seventh in (None, 11) or (seventh == 10 and is_own)
 
 
 def acts_as_dominant(chord: Chord | None, key: Key) -> bool:

@@ -121,6 +121,8 @@ TRIAD_FIGURES = ("", "6", "64")
 SEVENTH_FIGURES = ("7", "65", "43", "42")
 # A minor seventh where the key's own would be major, by the chord tone in the bass.
 FLAT_SEVENTH_FIGURES = ("b7", "6b5", "4b3", "b42")
+# The numerals of a dominant seventh on the tonic of a major key that is no V7 of IV.
+TONIC_SEVENTHS = tuple(f"I{figures}" for figures in FLAT_SEVENTH_FIGURES)
 
 # Harte shorthand -> what a lead sheet writes after the root.
 LEAD_SUFFIXES: dict[str, str] = {
