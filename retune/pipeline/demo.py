@@ -9,7 +9,20 @@ from retune.carriers.errors import OutputError
 from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder, named_folder, write_reason
 
-SHIPPED = ("song.toml", "vocal.flac", "bass.flac", "harp.flac", "brushes.flac", "README.txt")
+SHIPPED = (
+    "song.toml",
+    "vocal.flac",
+    "bass.flac",
+    "harp.flac",
+    "brushes.flac",
+    "README.txt",
+    "contrasts.toml",
+    "mix.toml",
+    "melody.csv",
+    "answers/anna.csv",
+    "answers/ben.csv",
+)
+OWN_TO_CHANGE = (".toml", ".csv")
 
 
 def demo_folder() -> Path:
@@ -43,11 +56,14 @@ def write_demo(out: str | Path) -> Path:
         for name in SHIPPED:
             target = folder / name
             if target.exists():
-                if target.read_bytes() == (source / name).read_bytes() or name == "song.toml":
+                if target.read_bytes() == (source / name).read_bytes() or name.endswith(
+                    OWN_TO_CHANGE
+                ):
                     continue
                 raise OutputError(
                     f"{target} exists and is not the demo's: choose another folder with --out"
                 )
+            make_folder(target.parent)
             with atomic_write(target) as stream, open(source / name, "rb") as shipped:
                 shutil.copyfileobj(shipped, stream)
     except OSError as error:

@@ -59,6 +59,7 @@ def demo_copy(folder: Path) -> Path:
     """The demo song in a folder of its own; returns its song file."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in SHIPPED:
+        (folder / name).parent.mkdir(exist_ok=True)
         shutil.copyfile(demo_folder() / name, folder / name)
     return folder / "song.toml"
 
