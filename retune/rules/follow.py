@@ -12,6 +12,10 @@ from retune.theory.pitchnames import parse_pitch_name
 
 TOGETHER = 0.5
 """A note goes with another when at least this share of it sounds together with it."""
+BESIDE = 0.25
+"""A note that stays is worth a word where so much of the shorter of the two sounds together."""
+AT_ONCE_S = 0.1
+"""A double's note of the same name that begins within this time of the melody's is its own."""
 
 
 def followers(
@@ -38,10 +42,66 @@ def followers(
         if stem.role not in ("double", "harmony") or how == "keep":
             continue
         for edit in leading:
-            for note in sounds_with(stem, edit.start_s, edit.end_s):
+            for note in _goes_with(stem, edit):
                 if (stem.name, note.index) not in claimed:
                     claimed.add((stem.name, note.index))
                     found.append(_following(stem, note, edit, how, analysis))
+    return found
+
+
+def left_behind(
+    analysis: Analysis,
+    edits: Sequence[Edit],
+    follow: Mapping[str, str],
+    *,
+    settled: set[tuple[str, int]],
+) -> list[str]:
+    """A line for each note that is still sung while the melody it goes with has moved on: of a
+    double the same note, of a harmony that is told to follow any. Notes that a rule claimed or
+    kept stay on purpose."""
+    melody = analysis.melody
+    if melody is None:
+        return []
+    moved = {(edit.stem, edit.note) for edit in edits} | settled
+    leading = [e for e in edits if e.stem == melody.name and e.note is not None and e.shift_cents]
+    return [
+        f"stem {stem.name} still sings {note.name} in bar {note.bar} "
+        f"where the melody moves from {edit.from_name} to {edit.to_name}"
+        for edit in leading
+        for stem in analysis.stems.values()
+        if stem.role == "double"
+        or (stem.role == "harmony" and follow.get(stem.name, "keep") != "keep")
+        for note in stem.notes
+        if (stem.name, note.index) not in moved
+        and _sounds_beside(note, edit)
+        and (stem.role == "harmony" or _is_same_note(note, edit))
+    ]
+
+
+def _sounds_beside(note: Note, edit: Edit) -> bool:
+    common = min(note.end_s, edit.end_s) - max(note.start_s, edit.start_s)
+    return common > BESIDE * min(note.end_s - note.start_s, edit.end_s - edit.start_s)
+
+
+def _is_same_note(note: Note, edit: Edit) -> bool:
+    """Whether a note has the name that the edit moves, in any octave."""
+    if edit.from_name is None:
+        return False
+    return (note.midi_name - parse_pitch_name(edit.from_name)) % 12 == 0
+
+
+def _goes_with(stem: StemAnalysis, edit: Edit) -> Iterable[Note]:
+    """The notes of a stem that go with a moved one: those that sound with it, and of a double
+    those that begin with it on the same name, however long they last."""
+    found = list(sounds_with(stem, edit.start_s, edit.end_s))
+    if stem.role == "double":
+        found += [
+            note
+            for note in stem.notes
+            if note not in found
+            and abs(note.start_s - edit.start_s) <= AT_ONCE_S
+            and _is_same_note(note, edit)
+        ]
     return found
 
 

@@ -12,7 +12,7 @@ from retune.carriers.text import FROM_MIX
 from retune.rules.claims import Draft, claim_notes
 from retune.rules.consequences import consequences_of
 from retune.rules.edits import note_edit
-from retune.rules.follow import followers
+from retune.rules.follow import followers, left_behind
 from retune.rules.model import Rule
 from retune.rules.reading import parse_rules
 from retune.rules.scene import Scene, with_roles
@@ -73,7 +73,10 @@ def make_plan(
         for stem, claim in draft.moved()
     ]
     ways = _ways(analysis) if follow is None else follow
-    going_along = followers(analysis, edits, ways, settled={*draft.claims, *draft.kept})
+    settled = {*draft.claims, *draft.kept}
+    going_along = followers(analysis, edits, ways, settled=settled)
+    for line in left_behind(analysis, [*edits, *going_along], ways, settled=settled):
+        draft.warn(line)
     for edit in going_along:
         if edit.note is not None:
             draft.warn_of_doubt(analysis.stems[edit.stem].note(edit.note))

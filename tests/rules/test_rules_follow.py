@@ -105,3 +105,28 @@ def test_followers_name_the_rule_they_follow() -> None:
     assert {e.rule for e in plan.edits} == {HOME}
     alto = plan.of_stem("alto")[0]
     assert (alto.role_before, alto.role_after) == ("third", "unresolved")
+
+
+def doubled(double: str) -> Analysis:
+    melody = "F5:2 Eb5:1 D5:1 C5:4 / D5:2 C5:2 Bb4:4"
+    return song({"vocal": ("melody", melody), "low": ("double", double)}, chart="Bb | F | Bb | Bb")
+
+
+def test_a_double_that_stays_behind_is_told_with_its_bar() -> None:
+    """The double comes in a beat early and holds for six: it sings another note for the most."""
+    plan = make_plan(doubled("F4:2 Eb4:1 C4:9 / Bb3:4"), [HOME])
+    (line,) = (line for line in plan.warnings if "still sings" in line)
+    assert line == "stem low still sings C4 in bar 1 where the melody moves from C5 to Bb4"
+    assert not moved(plan, "low")
+
+
+def test_a_double_that_follows_or_is_kept_is_not_told_of() -> None:
+    for rules in ([HOME], [HOME, "keep octave every note"]):
+        plan = make_plan(trio(), rules)
+        assert not [line for line in plan.warnings if "still sings" in line]
+
+
+def test_a_double_that_begins_with_the_melody_goes_along_however_long_it_lasts() -> None:
+    plan = make_plan(doubled("F4:2 Eb4:1 D4:1 C4:12"), [HOME])
+    assert moved(plan, "low") == [("C4", "Bb3", -200.0)]
+    assert not [line for line in plan.warnings if "still sings" in line]
