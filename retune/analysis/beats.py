@@ -57,14 +57,22 @@ def find_bars(music: Music, heard: Heard, *, duration_s: float) -> Bars | None:
 
 
 def _count_onsets(curve: FloatArray) -> int:
-    from scipy.signal import find_peaks
-
+    """Peaks of at least STRONG of the strongest; of near ones the higher counts (as scipy's
+    `find_peaks` has it, whose package takes a second to import)."""
     strongest = float(curve.max(initial=0.0))
     if strongest <= 0:
         return 0
-    return len(
-        find_peaks(curve, height=STRONG * strongest, distance=round(ONSETS_APART_S / HOP_S))[0]
-    )
+    inner = curve[1:-1]
+    is_peak = (inner > curve[:-2]) & (inner >= curve[2:]) & (inner >= STRONG * strongest)
+    places = np.flatnonzero(is_peak) + 1
+    apart = round(ONSETS_APART_S / HOP_S)
+    free, count = np.ones(len(places), dtype=bool), 0
+    for k in np.argsort(curve[places], kind="stable")[::-1]:
+        if free[k]:
+            count += 1
+            near = np.searchsorted(places, [places[k] - apart + 1, places[k] + apart])
+            free[near[0] : near[1]] = False
+    return count
 
 
 def _apart(rows: Sequence[FloatArray]) -> list[FloatArray]:
