@@ -17,7 +17,6 @@ from retune.comparison.blind import verdicts
 from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_parts import (
-    DRAWINGS,
     article,
     key_list,
     labels,
@@ -25,7 +24,7 @@ from retune.comparison.page_parts import (
 )
 from retune.comparison.page_tables import plain_list
 from retune.comparison.picture import picture_css
-from retune.comparison.picture_style import font_faces
+from retune.comparison.picture_style import DRAWINGS, font_faces
 
 __all__ = ["PageInput", "Version", "comparison_page"]
 

@@ -11,25 +11,19 @@ from retune.carriers.text import counted, tempo_text
 from retune.comparison.estimated import bars_told, chords_told, key_told, with_doubt
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
+from retune.comparison.page_ladder import ladders
 from retune.comparison.page_tables import (
     consequences_list,
     differences_table,
     edits_table,
-    endings_table,
     plain_list,
     rules_list,
 )
 from retune.comparison.picture import lane_svg
 from retune.comparison.picture_rows import TensionPoint
+from retune.comparison.picture_style import DRAWINGS
 from retune.comparison.picture_time import bars_sung
 
-# Class, width and text size of each drawing, and how many systems (None: as many as needed).
-DRAWINGS = (
-    ("phone", 340.0, 14.0, None),
-    ("tablet", 860.0, 16.0, None),
-    ("desk", 1240.0, 16.0, None),
-    ("wall", 2200.0, 20.0, None),
-)
 _SAMPLES = {
     "original": ("", '<path d="M1 5H47" fill="none" stroke="currentColor" stroke-width="4"/>'),
     "variant": (
@@ -78,7 +72,7 @@ def article(page: PageInput, *, number: int, level: int, with_title: bool) -> st
     sections = [
         _section("Listen", listen(page, number), heading, css="noprint seen"),
         _section("See", pictures(page, number), heading, css="seen"),
-        _section("How each phrase ends", endings_table(page), heading, css="seen"),
+        _section("How each phrase ends", ladders(page, number), heading, css="seen"),
         *(
             _section(_change_title(page, v), changes(page, v), heading, css="seen")
             for v in page.variants

@@ -13,6 +13,7 @@ from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.picture_words import cadence_words, chord_name, over_words, roman_shown
+from retune.song.bartime import judged_bar
 from retune.song.moved import move_words
 
 _SIGNS = {
@@ -70,7 +71,9 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
     degree = f"<b>{show(row.degree)}</b> " if row.degree else ""
     cells = [
         _bar_words(
-            analysis, note.bar if note else None, note.start_s if note else row.phrase.end_s
+            analysis,
+            judged_bar(note, analysis.bars) if note else None,
+            note.start_s if note else row.phrase.end_s,
         ),
         f'<span class="num">{degree}{show(note.name) if note else "–"}</span>',
         over,

@@ -68,6 +68,18 @@ def spread(words: Sequence[Word], left: float, right: float, f: float) -> list[f
     return places if away <= _AWAY * f else None
 
 
+def words_in_row(
+    sung: Sequence[tuple[Note, float, float]], left: float, right: float, f: float
+) -> list[tuple[str, float]] | None:
+    """The syllables of notes with their ends in px, and where each stands in one row; None where
+    they do not fit."""
+    words = _words(sung, f)
+    places = spread(words, left, right, f)
+    if places is None:
+        return None if words else []
+    return [(word.text, x) for word, x in zip(words, places, strict=True)]
+
+
 def draw_words(pen: Pen, system: System, notes: Iterable[Note]) -> None:
     """The words of one system beneath its lanes: under their notes where they fit in the rows
     there are, else as much of each phrase as there is room for."""

@@ -36,6 +36,13 @@ THEMES: dict[str, dict[str, str]] = {
     },
     "page": {name: f"var(--{name})" for name in ("paper", "ink", "ink2", "rule", "spot")},
 }
+# Class, width and text size of each drawing, and how many systems (None: as many as needed).
+DRAWINGS = (
+    ("phone", 340.0, 14.0, None),
+    ("tablet", 860.0, 16.0, None),
+    ("desk", 1240.0, 16.0, None),
+    ("wall", 2200.0, 20.0, None),
+)
 FAMILY = "'Retune Text','Bitstream Charter',Charter,'Charis SIL',Georgia,'DejaVu Serif',serif"
 FONT_FILES = (("regular", 400, "normal"), ("bold", 700, "normal"), ("italic", 400, "italic"))
 

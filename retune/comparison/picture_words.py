@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retune.carriers.changes import Plan
-from retune.carriers.heard import Analysis, Chord, Note, Over, Section
+from retune.carriers.heard import Analysis, Bars, Chord, Note, Over, Section
 from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
+from retune.song.bartime import bars_of
 from retune.theory.chordnames import chord_name as lead_sheet_name
 
 # As first-year textbooks abbreviate them: common practice, no source.
@@ -120,7 +121,8 @@ def alternative_text(
     lanes = "one lane a scale degree" if analysis.key else "one lane a semitone"
     title = f"{analysis.title}: the melody over {length}, {lanes}"
     sentences = [_facts(analysis, len(endings))]
-    sentences += [_end_sentence(ending, quiz=quiz) for ending in endings if ending.note is not None]
+    bars = analysis.bars
+    sentences += [_end_sentence(e, bars, quiz=quiz) for e in endings if e.note is not None]
     if plan is not None and not quiz:
         sentences += _variant_sentences(endings, plan, variant_name)
     return title, " ".join(sentences)
@@ -138,12 +140,14 @@ def _facts(analysis: Analysis, n_phrases: int) -> str:
     return ", ".join(words) + "."
 
 
-def _end_sentence(ending: PhraseEnding, *, quiz: bool) -> str:
+def _end_sentence(ending: PhraseEnding, bars: Bars, *, quiz: bool) -> str:
     note = ending.note
     assert note is not None
     alike = f" ({ending.phrase.alike})" if ending.phrase.alike else ""
     words = f"Phrase {ending.number}{alike} ends"
-    words += f" in bar {note.bar}" if note.bar is not None else f" at {note.end_s:.1f} seconds"
+    where = bars_of(note, bars)
+    at = f" in {where[0].lower()}{where[1:]}"
+    words += at if note.bar is not None else f" at {note.end_s:.1f} seconds"
     words += f" on degree {pretty(ending.degree)}" if ending.degree else f" on {pretty(note.name)}"
     if ending.chord is not None and ending.chord.root_pc >= 0:
         words += f" over {roman_shown(ending.chord) or chord_name(ending.chord)}"

@@ -86,6 +86,7 @@ def _svg(job: Job) -> Iterator[tuple[str, Content]]:
 
     for name, plan in job.material.versions:
         yield f"-picture-{name}.svg", picture_svg(job.material, plan)
+    yield from _ladders(job, "svg")
 
 
 def _png(job: Job) -> Iterator[tuple[str, Content]]:
@@ -93,6 +94,17 @@ def _png(job: Job) -> Iterator[tuple[str, Content]]:
 
     for name, plan in job.material.versions:
         yield f"-picture-{name}.png", picture_png(job.material, plan)
+    yield from _ladders(job, "png")
+
+
+def _ladders(job: Job, fmt: str) -> Iterator[tuple[str, Content]]:
+    """The ladder of endings of each version, where there are phrases."""
+    from retune.comparison.exports.pictures import ladder_file
+    from retune.comparison.ladder_layout import ladder_rows
+
+    if ladder_rows(job.material.analysis):
+        for name, plan in job.material.versions:
+            yield f"-ladder-{name}.{fmt}", ladder_file(job.material, plan, fmt=fmt)
 
 
 def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
@@ -101,6 +113,7 @@ def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
 
     for name, plan in job.material.versions:
         yield f"-picture-{name}.pdf", picture_pdf(job.material, plan)
+    yield from _ladders(job, "pdf")
     yield "-slides.pdf", slides_pdf(job.material)
     handouts: Sequence[Plan | None] = job.material.plans or (None,)
     for plan in handouts:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note
-from retune.rules.scene import judged_bar
 from retune.rules.targets import Goal
+from retune.song.bartime import judged_bar
 from retune.theory.spelling import degree_of_name, pitch_name
 from retune.theory.tensionmodels import stability
 

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 from retune.carriers.changes import Consequence
 from retune.carriers.heard import Chord, Note, StemAnalysis
-from retune.rules.scene import Scene, bar_words, judged_at, listed, role_words
+from retune.rules.scene import Scene, judged_at, listed, role_words
+from retune.song.bartime import bar_words
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.theory.keys import tonic_pc

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from retune.carriers.changes import Consequence
 from retune.carriers.heard import Note, StemAnalysis
-from retune.rules.scene import Scene, bar_words
+from retune.rules.scene import Scene
+from retune.song.bartime import bar_words
 from retune.theory.chords import acts_as_dominant
 from retune.theory.keys import tonic_pc
 from retune.theory.pitchnames import LETTERS

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.heard import Analysis, Bars, Chord, Note, StemAnalysis
+from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
+from retune.song.bartime import bars_of
 from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
 from retune.theory.keys import degree_of
@@ -191,10 +192,7 @@ class Scene:
     def place(self, note: Note) -> str:
         """Where a note is, to begin a sentence with: "Bars 15-16" for one that begins in bar 15
         and is judged by the chord of bar 16."""
-        bar = judged_bar(note, self.analysis.bars)
-        if note.bar and bar is not None and bar > note.bar:
-            return f"Bars {note.bar}-{bar}"
-        return bar_words(bar, note.start_s)
+        return bars_of(note, self.analysis.bars)
 
     # words ---------------------------------------------------------------------------------
 
@@ -230,14 +228,6 @@ def _judged_role(line: tuple[list[Placed], list[tuple[Reading, ...]]], place: in
     return None if judged is None else found[place][judged].role
 
 
-def judged_bar(note: Note, bars: Bars) -> int | None:
-    """The bar in which the chord sounds that a note is judged by, if that begins in a later bar
-    than the note."""
-    if note.bar is None or note.chord is None or note.chord.start_s <= note.start_s:
-        return note.bar
-    return max(note.bar, bisect_right(bars.downbeats_s, note.chord.start_s + INSIDE_S))
-
-
 def judged_at(note: Note) -> float:
     """A moment of the chord that a note is judged by: near the end of a phrase ending, else near
     the onset, and inside that chord for whoever comes early or holds on."""
@@ -255,13 +245,6 @@ def with_roles(scene: Scene) -> Plan:
         for edit in scene.plan.edits
     ]
     return replace(scene.plan, edits=tuple(edits))
-
-
-def bar_words(bar: int | None, at_s: float) -> str:
-    """ "Bar 8", "The pickup", or "12.5 s" where bars are not known."""
-    if bar is None:
-        return f"{at_s:.1f} s"
-    return f"Bar {bar}" if bar else "The pickup"
 
 
 def role_words(role: str | None, chord: Chord) -> str:

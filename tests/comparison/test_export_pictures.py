@@ -103,7 +103,7 @@ def test_pdf_picture_has_words_fonts_and_origin() -> None:
 def test_slides_say_what_was_found() -> None:
     material = lantern_material()
     data = slides_pdf(material)
-    assert pages_of(data) == 5
+    assert pages_of(data) == 6
     pages = poppler("pdftotext", data).split("\f")
     assert "Lantern Song" in pages[0]
     assert "phrases come home" in pages[0]
@@ -112,9 +112,10 @@ def test_slides_say_what_was_found() -> None:
     assert "altered with retune" in pages[2]
     assert "What home-early changes" in pages[3]
     assert "−2 semitones" in pages[3]
+    assert "The endings, as sung and in home-early" in pages[4]
     assert "clash: B♭4 sounds a semitone from A" in " ".join(pages[3].split())
     assert "early rest: Bar 8" in pages[3]
-    assert "Hearing" in pages[4]
+    assert "Hearing" in pages[5]
     assert slides_pdf(material) == data
 
 
@@ -142,7 +143,7 @@ def test_a_busy_plan_stays_on_its_slides() -> None:
     consequences = tuple(Consequence("shift-size", 1.0, 2 * words) for _ in range(12))
     plan = replace(material.plans[0], edits=edits, consequences=consequences)
     data = slides_pdf(replace(material, plans=(plan,)))
-    assert pages_of(data) == 5
+    assert pages_of(data) == 6
     page = " ".join(poppler("pdftotext", data).split("\f")[3].split())
     assert f"and {len(edits) - 7} more" in page
     assert "9 other consequences in the plan" in page
@@ -167,17 +168,18 @@ def test_a_long_song_takes_as_many_slides_as_it_needs() -> None:
 
 
 @needs_poppler
-def test_handout_is_one_page_without_the_answers() -> None:
+def test_handout_is_a_page_and_a_ladder_without_the_answers() -> None:
     material = lantern_material()
     data = handout_pdf(material, material.plans[0])
-    assert pages_of(data) == 1
+    assert pages_of(data) == 2
     words = " ".join(poppler("pdftotext", data).split())
     assert "Does the melody come home?" in words
     assert "phrases 2 and 4 end otherwise" in words
-    assert "Altered with retune: home-early" in words
+    assert "The original and one variant, altered with retune." in words
+    assert "home-early" not in words
     assert "◆" not in words
     assert "still open" not in words
-    assert pages_of(handout_pdf(replace(material, plans=()), None)) == 1
+    assert pages_of(handout_pdf(replace(material, plans=()), None)) == 2
 
 
 @needs_poppler

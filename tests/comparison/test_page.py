@@ -147,7 +147,7 @@ def test_several_variants_are_listed(page_input: PageInput) -> None:
     second = replace(page_input.versions[1], name="mirror", about="", plan=Plan((), name="mirror"))
     page = comparison_page(replace(page_input, versions=(*page_input.versions, second)))
     assert '<li><b class="v">mirror</b> (0 of 33 notes moved).</li>' in page
-    assert page.count("<figure") == 2
+    assert page.count("<figure") == 4
     assert "This variant moves nothing." in page
 
 

@@ -101,8 +101,8 @@ class Song {
     $(`input[name^=sounds][value="${k}"]`, this.root).checked = true;
     const { picture, label } = this.facts.versions[k];
     if (picture !== null)
-      $$("figure[data-picture]", this.root).forEach((f) => {
-        f.hidden = Number(f.dataset.picture) !== picture;
+      $$("figure[data-picture], figure[data-ladder]", this.root).forEach((f) => {
+        f.hidden = Number(f.dataset.picture ?? f.dataset.ladder) !== picture;
       });
     say(`${label} sounds`);
     this.picture?.mark();

@@ -10,21 +10,26 @@ from collections.abc import Sequence
 from typing import Any
 
 from retune.carriers.changes import Consequence, Edit, Plan
-from retune.carriers.heard import Analysis
+from retune.carriers.heard import Analysis, Bars
 from retune.carriers.text import counted, pretty, tempo_text
 from retune.comparison.endings import PhraseEnding, phrase_endings
-from retune.comparison.exports.material import ORIGINAL, Material, label, origin, software
+from retune.comparison.exports.material import Material, origin, software
 from retune.comparison.exports.passages import busiest, stretches
 from retune.comparison.exports.pictures import alt_text, document_facts, size_of
 from retune.comparison.exports.typesetting import typeset
+from retune.comparison.ladder import ladder_svg
+from retune.comparison.ladder_layout import ladder_rows
 from retune.comparison.picture import lane_svg
+from retune.song.bartime import bars_of, judged_bar
 from retune.song.moved import move_words
 
 _MOST_ROWS, _MOST_CONSEQUENCES = 7, 3
 # Which consequences a full slide keeps; kinds not named here give way.
 _WEIGHT = {"clash": 4, "early-rest": 3, "new-chord": 3, "leading-tone": 2, "parallel": 1, "leap": 1}
 _SLIDE_WIDTH, _SLIDE_FONT = 1840.0, 30.0
+_LADDER_ROOM, _MOST_RUNGS = 940.0, 8
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
+_LADDER_PAGE = 650.0  # points of its own page
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
 _CAUTIONS = (
     ("Hearing", "Begin with the volume low, and raise it. No program knows how loud it is here."),
@@ -58,6 +63,7 @@ def slides_pdf(material: Material) -> bytes:
         slides += _pictures(material, version, plan, svgs)
         if plan is not None:
             slides.append(_changes(material, plan))
+    slides += _summing_up(material, svgs)
     cautions = [{"word": word, "text": text} for word, text in _CAUTIONS]
     slides.append(
         {"kind": "caution", "headline": "Before you draw conclusions", "points": cautions}
@@ -100,6 +106,37 @@ def _pictures(
             f"{shortened(material.title)}{where}{'' if plan is None else ', altered with retune'}"
         )
         words = headline if number == 0 else f"{version}, continued"
+        made.append(
+            {
+                "kind": "picture",
+                "headline": words,
+                "aside": aside,
+                "file": name,
+                "alt": alt_text(svg),
+            }
+        )
+    return made
+
+
+def _summing_up(material: Material, svgs: dict[str, str]) -> list[Slide]:
+    """The ladder of endings, each variant's; of a song with few enough phrases to be read."""
+    n_rungs = len(ladder_rows(material.analysis))
+    if not 0 < n_rungs <= _MOST_RUNGS:
+        return []
+    made: list[Slide] = []
+    for plan in material.plans or (None,):
+        svg = ladder_svg(
+            material.analysis,
+            plan,
+            width=_SLIDE_WIDTH,
+            font=min(_SLIDE_FONT, _LADDER_ROOM / (6.3 * n_rungs + 2)),
+            embed_fonts=False,
+            ident="slide",
+        )
+        name = f"ladder-{len(svgs)}.svg"
+        svgs[name] = svg
+        words = "The endings" if plan is None else f"The endings, as sung and in {plan.name}"
+        aside = shortened(material.title) + ("" if plan is None else ", altered with retune")
         made.append(
             {
                 "kind": "picture",
@@ -237,7 +274,8 @@ def listed(words: Sequence[str]) -> str:
 
 
 def handout_pdf(material: Material, plan: Plan | None) -> bytes:
-    """One A4 page about the original and one variant, with the endings left to fill in."""
+    """One A4 page about the original and one variant, with the endings left to fill in, and the
+    ladder of endings to fill in on a second."""
     bars = busiest(material.analysis, plan)
     svg = lane_svg(
         material.analysis,
@@ -251,7 +289,8 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
     )
     width, height = size_of(svg)
     where = "" if bars is None else f", bars {max(bars[0], 1)} to {bars[1]}"
-    about = f", against {plan.name}" if plan is not None else ""
+    both = "The original and one variant, altered with retune."
+    about = "The original." if plan is None else both
     data = {
         **document_facts(material, *([None, plan] if plan else [None])),
         "facts": f"{material.title}{where}, in {facts_line(material.analysis)}",
@@ -260,10 +299,24 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
         "alt": alt_text(svg),
         "room": min(515 * height / width, _HANDOUT_ROOM),
         "columns": _questions(material.analysis, plan, bars),
-        "foot": f"{label(plan)[:1].upper()}{label(plan)[1:]}. {ORIGINAL.title()}{about}. "
-        + (f"Rights: {material.rights}." if material.rights else ""),
+        "foot": f"{about} " + (f"Rights: {material.rights}." if material.rights else ""),
     }
-    return typeset("handout", data, svgs={"picture.svg": svg})
+    svgs = {"picture.svg": svg}
+    if ladder_rows(material.analysis):
+        svgs["ladder.svg"] = ladder_svg(
+            material.analysis,
+            width=_HANDOUT_WIDTH,
+            font=_HANDOUT_FONT,
+            quiz=True,
+            embed_fonts=False,
+            ident="ladder",
+        )
+        wide, high = size_of(svgs["ladder.svg"])
+        data["ladder"] = {
+            "alt": alt_text(svgs["ladder.svg"]),
+            "height": min(515 * high / wide, _LADDER_PAGE),
+        }
+    return typeset("handout", data, svgs=svgs)
 
 
 def _within(endings: Sequence[PhraseEnding], bars: tuple[int, int] | None) -> list[PhraseEnding]:
@@ -299,9 +352,11 @@ def _questions(
     asked = [e for e in endings if e.is_changed][:3] or endings[:2]
     which = "The variant" if plan is not None else "The original"
     while_listening = [
-        f"{which}, phrase {e.number}{_bar(e)}: at rest, partly at rest, or open?" for e in asked
+        f"{which}, phrase {e.number}{_bar(e, analysis.bars)}: at rest, partly at rest, or open?"
+        for e in asked
     ]
-    bars = [str(e.note.bar) for e in asked if e.note is not None and e.note.bar]
+    judged = [judged_bar(e.note, analysis.bars) for e in asked if e.note is not None]
+    bars = [str(bar) for bar in judged if bar]
     under = f"under bar{'s' if len(bars) > 1 else ''} {listed(bars)}" if bars else "under these"
     afterwards = [
         f"Which chord lies {under}?",
@@ -316,7 +371,8 @@ def _questions(
     ]
 
 
-def _bar(ending: PhraseEnding) -> str:
+def _bar(ending: PhraseEnding, bars: Bars) -> str:
     if ending.note is None or not ending.note.bar:
         return ""
-    return f" (bar {ending.note.bar})"
+    words = bars_of(ending.note, bars)
+    return f" ({words[0].lower()}{words[1:]})"

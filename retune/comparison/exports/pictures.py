@@ -16,6 +16,7 @@ from retune.comparison.exports.material import (
     software,
 )
 from retune.comparison.exports.typesetting import png_with_text, typeset
+from retune.comparison.ladder import ladder_svg
 from retune.comparison.picture import lane_svg
 
 PNG_SCALE = 2.0
@@ -40,23 +41,44 @@ def picture_png(material: Material, plan: Plan | None) -> bytes:
     """One version's picture, two pixels to each of the SVG's, its origin in text chunks."""
     svg, data = _drawn(material, plan)
     png = typeset("picture", data, svgs={"picture.svg": svg}, fmt="png", ppi=72 * PNG_SCALE)
-    return png_with_text(
-        png,
-        {
-            "Title": title_of(material, plan),
-            "Description": alt_text(svg),
-            "Copyright": material.rights,
-            "Software": software(),
-            "Source": origin(material),
-            "Comment": label(plan),
-        },
-    )
+    return png_with_text(png, _chunks(svg, material, plan))
+
+
+def _chunks(svg: str, material: Material, plan: Plan | None) -> dict[str, str]:
+    return {
+        "Title": title_of(material, plan),
+        "Description": alt_text(svg),
+        "Copyright": material.rights,
+        "Software": software(),
+        "Source": origin(material),
+        "Comment": label(plan),
+    }
 
 
 def picture_pdf(material: Material, plan: Plan | None) -> bytes:
     """One version's picture as a page of its own size."""
     svg, data = _drawn(material, plan)
     return typeset("picture", data, svgs={"picture.svg": svg})
+
+
+def ladder_file(material: Material, plan: Plan | None, *, fmt: str) -> str | bytes:
+    """The ladder of endings of one version as "svg", "png" or "pdf", with its origin inside."""
+    svg = ladder_svg(
+        material.analysis,
+        plan,
+        title=f"{title_of(material, plan)}: the ladder of endings",
+        embed_fonts=fmt == "svg",
+        ident="retune-ladder",
+    )
+    if fmt == "svg":
+        return with_metadata(svg, material, plan)
+    width, height = size_of(svg)
+    data = {**document_facts(material, plan), "alt": alt_text(svg)}
+    data |= {"width": width, "height": height}
+    if fmt == "pdf":
+        return typeset("picture", data, svgs={"picture.svg": svg})
+    png = typeset("picture", data, svgs={"picture.svg": svg}, fmt="png", ppi=72 * PNG_SCALE)
+    return png_with_text(png, _chunks(svg, material, plan))
 
 
 def _drawn(material: Material, plan: Plan | None) -> tuple[str, dict[str, Any]]:
