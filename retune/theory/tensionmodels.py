@@ -16,6 +16,8 @@ from retune.carriers.heard import Chord, Key
 from retune.theory.chords import (
     fifth_semitone,
     is_no_chord,
+    is_tonic_chord,
+    seventh_semitone,
     sus_pitch_class,
     third_semitone,
 )
@@ -120,12 +122,17 @@ def distance_from_home(chord: Chord, key: Key, home: Key) -> int:
     """Distance from the tonic chord of `home` to a chord that sounds in `key`.
 
     A chord of the key is measured in it; a borrowed or applied one, with a tone of its triad
-    outside, in the region it belongs to: of all major and minor keys that have it, the one with
-    the shortest path. A chord of none (an augmented sixth) is measured in the key as it is.
+    outside or as V7 of IV, in the region it belongs to: that of IV, or of all major and minor keys
+    that have it the one with the shortest path. A chord of none (an augmented sixth) is measured
+    in the key as it is.
     """
     tonic = tonic_chord(home)
     if _belongs(chord, key):
         return chord_distance(tonic, home, chord, key)
+    if _leads_to_iv(chord, key):
+        mode = "minor" if is_minor_like(key) else "major"
+        fourth = Key(PLAIN_NAMES[(tonic_pc(key) + 5) % 12], mode)
+        return chord_distance(tonic, home, chord, fourth)
     regions = [Key(name, mode) for name in PLAIN_NAMES for mode in ("major", "minor")]
     near = [r for r in regions if _belongs(chord, r) and not _is_melodic(chord, r)]
     found = (chord_distance(tonic, home, chord, region) for region in near)
@@ -134,9 +141,16 @@ def distance_from_home(chord: Chord, key: Key, home: Key) -> int:
 
 def _belongs(chord: Chord, key: Key) -> bool:
     """Whether the triad of a chord is one of the key's, in minor those of the raised sixth and
-    seventh too."""
+    seventh too, and it is no V7 of IV."""
     semitone = (chord.root_pc - tonic_pc(key)) % 12
-    return is_diatonic(semitone, third_semitone(chord), fifth_semitone(chord), key)
+    is_own = is_diatonic(semitone, third_semitone(chord), fifth_semitone(chord), key)
+    return is_own and not _leads_to_iv(chord, key)
+
+
+def _leads_to_iv(chord: Chord, key: Key) -> bool:
+    """Whether a chord on the tonic is V7 of IV: a dominant seventh that is not home."""
+    is_dominant = (third_semitone(chord), seventh_semitone(chord)) == (4, 10)
+    return is_dominant and chord.root_pc == tonic_pc(key) and not is_tonic_chord(chord, key)
 
 
 def _is_melodic(chord: Chord, key: Key) -> bool:

@@ -230,3 +230,13 @@ def test_distance_is_from_the_songs_own_key() -> None:
     g_major = Key("G", "major")
     there = note_tension(67, parse_chord("G", g_major), g_major, C_MAJOR)
     assert there.harmony == 7
+
+
+def test_v7_of_iv_lies_in_the_region_of_iv() -> None:
+    # By hand: i = 1 (C to F), j = 0, k = 1 (B flat in the scale). As the tonic of a blues it is
+    # home.
+    applied, own = parse_chord("C7", C_MAJOR), parse_chord("Ib7", C_MAJOR)
+    assert applied.roman == "V7/IV"
+    assert distance_from_home(applied, C_MAJOR, C_MAJOR) == 2
+    assert distance_from_home(own, C_MAJOR, C_MAJOR) == 0
+    assert distance_from_home(parse_chord("C", C_MAJOR), C_MAJOR, C_MAJOR) == 0
