@@ -38,7 +38,8 @@ NOT_HEARD = "not heard in the mix"
 # Log odds that a note of a mix is sung: for each 10 dB of the estimated voice re the mix, for each
 # doubling of how far the pitch strays from its middle, for each doubling of the length up to .3 s
 # (a short note has no time to waver), and a constant. A voice never stands still; what the networks
-# take for one may be a flute. Fitted on two real singers, told on three (bench_finished.py).
+# take for one may be a flute. Chosen among several splits of five singers, so none of them is
+# held out (tests/bench/bench_finished.py).
 SHARE, WAVER, LENGTH, CONSTANT = 1.91, 2.55, -3.97, -12.92
 WAVER_CENTS, LENGTH_S, SHARE_DB = (2.0, 64.0), (0.05, 0.3), (-40.0, 0.0)
 # A person who gives a guide says that somebody sings there.

@@ -1,8 +1,9 @@
 """Where somebody sings in a mix, told from how loud its estimated voice is.
 
 Where nobody sings the estimate falls some 90 dB below the mix; where somebody does, even 6 dB under
-the band and in a room, it seldom falls 30 dB below (tests/bench/bench_finished.py). Breaths and
-consonants belong to what is sung; a flicker does not.
+the band and in a room, it mostly stays above 30 dB below; of one voice 5 % of the frames fell lower
+there (what comes of it: tests/bench/bench_finished.py). Breaths and consonants belong to what is
+sung; a flicker does not.
 """
 
 from __future__ import annotations

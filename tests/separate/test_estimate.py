@@ -63,7 +63,7 @@ def test_pieces_are_the_whole_read_at_once() -> None:
 
 
 def test_a_real_voice_over_a_band_is_parted_from_it() -> None:
-    """9 dB in the bench (bench_voice.py) at equal levels; bounds leave room for this toy band."""
+    """At equal levels; the bounds leave room for this toy band (bench_joined.py: real bands)."""
     voice = sung(11.0)
     chords = band(len(voice))
     chords *= np.float32(np.sqrt(power(voice) / power(chords)))
