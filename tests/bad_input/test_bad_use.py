@@ -108,6 +108,8 @@ USES: dict[str, tuple[tuple[str, ...], str]] = {
     "rules for two songs": (("compare", "SONG", "VOICE", "--rule", RULE, "--out", "OUT.html"), "--rule and --variant go with one song at a time"),
     "an unknown sound format": (("compare", "SONG", "--out", "OUT.html", "--format", "mp9"), "argument --format: invalid choice: 'mp9'"),
     # batch
+    "a batch for nothing": (("batch", "SONG"), "give --out DIR to render, or --report DIR to study without rendering"),
+    "a table that is none": (("batch", "SONG", "--report", "OUT", "--format", "xls"), 'no table format "xls": use csv, parquet, jams'),
     "no processes": (("batch", "SONG", "--out", "OUT", "--jobs", "0"), "argument --jobs: '0' is not a number of processes, 1 to 1024"),
     "a million processes": (("batch", "SONG", "--out", "OUT", "--jobs", "1000000"), "'1000000' is not a number of processes, 1 to 1024"),
     "no such variants file": (("batch", "SONG", "--variants", "none.toml", "--out", "OUT"), "none.toml does not exist; check the name and the folder"),
