@@ -6,7 +6,7 @@ from retune.analysis.bars import given_bars
 from retune.analysis.beats import LONGEST_S, SURE, find_bars
 from retune.analysis.chord_listen import listen_for_chords
 from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
-from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_its_mode
+from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_mode
 from retune.analysis.key_harmony import harmony_of
 from retune.analysis.meter import Heard
 from retune.analysis.naming import note_weight
@@ -93,8 +93,7 @@ def _found_key(work: Work) -> FoundKey:
     harmony = harmony_of(work.spectra) if work.is_accompanied else None
     found = find_key(midi, weights, last=last, harmony=harmony)
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
-        modal = in_its_mode(found.key, histogram(midi, weights))
-        found = found if modal == found.key else FoundKey(modal, found.confidence, found.key)
+        found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= KEY_SURE)
     if found.key is None:
         work.warnings.append('no key could be found: give it, such as key = "Bb major"')
     else:

@@ -149,6 +149,21 @@ def in_its_mode(key: Key, counts: FloatArray) -> Key:
     return key
 
 
+def in_mode(found: FoundKey, counts: FloatArray, *, is_sure: bool) -> FoundKey:
+    """A found key in its mode. Where that is phrygian and not sure, the major key of the same tones
+    goes before it: tunes that end on its third are common, phrygian ones rare (common practice,
+    no source)."""
+    if found.key is None:
+        return found
+    modal = in_its_mode(found.key, counts)
+    if modal == found.key:
+        return found
+    if modal.mode == "phrygian" and not is_sure:
+        same_tones = _key((tonic_pc(modal) - 4) % 12, "major")
+        return FoundKey(same_tones, found.confidence, modal)
+    return FoundKey(modal, found.confidence, found.key)
+
+
 def _favour_last(scores: dict[str, FloatArray], last: int, *, tonic: float = ENDS_ON_TONIC) -> None:
     for mode, third in (("major", 4), ("minor", 3)):
         scores[mode] = scores[mode].copy()
