@@ -45,9 +45,11 @@ def bass_verdict(
     share = float(np.mean(voiced)) if len(voiced) else 0.0
     word = "audible if you listen for it"
     text = f"moved below {TOP_HZ:.0f} Hz; its upper harmonics keep the old pitch"
-    if share < LEAST_VOICED or sure < DOUBTFUL:
+    if share < LEAST_VOICED:
         word = "do not use"
         text = f"the bass is hardly heard here ({share:.0%} of the note has its pitch)"
+    elif sure < DOUBTFUL:
+        word, text = "do not use", f"the note itself is in doubt; {text}"
     return Verdict(edit.start_s, edit.end_s, word, text)
 
 

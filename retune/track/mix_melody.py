@@ -181,7 +181,8 @@ class MixMelody:
         return self._found(heard, inside, middle_midi(found))
 
     def _heard(self, audio: AudioLike) -> Iterator[Frames]:
-        if self.voice is None:
+        # A guide says where the melody is; the estimated voice would only blur soft beginnings.
+        if self.voice is None or self.guide:
             return frames_of(audio)
         return blended(frames_of(audio), frames_of(self.voice), weight=VOICE_WEIGHT)
 

@@ -13,7 +13,6 @@ import soundfile
 
 from retune import pipeline
 from retune.carriers.errors import InputError, UsageError
-from retune.carriers.songfacts import Variant
 from retune.comparison.difference import difference_words
 from retune.pipeline.beside import made_by_both, shared_plan
 from retune.pipeline.opensong import OpenSong
@@ -125,10 +124,12 @@ def test_a_faulty_guide_is_named_with_its_line(folder: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_page_measures_the_mix_beside_the_stems(song: OpenSong, tmp_path: Path) -> None:
+def test_the_page_measures_the_mix_beside_the_stems(folder: Path, tmp_path: Path) -> None:
     """Every variant, each followed by its twin made from stems."""
-    up = Variant("up", ("move phrase-ending degree 2 to degree 3 in phrase 2",))
-    two = replace(song, song=replace(song.song, variants={**song.song.variants, "up": up}))
+    text = (folder / "song.toml").read_text(encoding="utf-8")
+    rule = "move phrase-ending degree 2 to degree 3 in phrase 2"
+    (folder / "two.toml").write_text(f'{text}[variants.up]\nrules = ["{rule}"]\n', "utf-8")
+    two = pipeline.open_song(folder / "two.toml", use_cache=False)
     stems = pipeline.demo_folder() / "song.toml"
     page = pipeline.compare(two, beside=stems, out=tmp_path / "page.html", control=False)
     names = ["original", "home", "home-from-stems", "up", "up-from-stems"]
@@ -138,7 +139,8 @@ def test_the_page_measures_the_mix_beside_the_stems(song: OpenSong, tmp_path: Pa
     assert [row.name for row in page.differences] == ["home", "home", "up"]
     for row in page.differences:
         assert row.pitch_cents < 15
-        assert row.log_spectral_db < 0.4 * row.before_db
+        # The estimate of the voice, which joins the lift, knows singers better than this demo's.
+        assert row.log_spectral_db < 0.5 * row.before_db
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "From the mix and from stems" in text
     assert "from a full mix: approximate" in text
