@@ -175,7 +175,8 @@ def table(title: str, rows: list[tuple[Truth, Heard]]) -> None:
         f"{title:24s} n {len(rows):2d}  tempo {mean(lambda h: h.tempo)}  "
         f"beat {mean(lambda h: h.beat)}  down {mean(lambda h: h.downbeat)}  "
         f"meter {mean(lambda h: h.meter)}  key {mean(lambda h: h.key)}  "
-        f"chords {mean(lambda h: h.chords)}  ms {middle}  cpu/s {mean(lambda h: h.cpu)}"
+        f"chords {mean(lambda h: h.chords)}  ms {middle}  cpu/s {mean(lambda h: h.cpu)}",
+        flush=True,  # a run that is cut short has told what it found so far
     )
 
 
