@@ -13,6 +13,7 @@ from retune.analysis.form import with_form
 from retune.analysis.frame import hear_bars, hear_chords, hear_keys
 from retune.analysis.key import KeyAt
 from retune.analysis.naming import APART_CENTS, tune_stem
+from retune.analysis.other_keys import tell_other_keys
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_cadences, shared_phrases
 from retune.analysis.words import with_words
@@ -84,6 +85,7 @@ def analyze_song(
     _tune(work, given_key)
     bars = hear_bars(work)
     keys, found = hear_keys(work, given_key, bars)
+    tell_other_keys(work, keys)
     key_at = KeyAt(keys)
     chords = hear_chords(work, bars, key_at)
     stems = _stems(work, bars, keys, chords)

@@ -9,7 +9,6 @@ from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on
 from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_mode
 from retune.analysis.key_harmony import harmony_of
 from retune.analysis.meter import Heard
-from retune.analysis.naming import note_weight
 from retune.analysis.onset_curve import note_curves, onset_curves
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
@@ -81,13 +80,7 @@ def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan,
 
 
 def _found_key(work: Work) -> FoundKey:
-    lead = work.lead()
-    names = [n for n in work.drafts if n == lead or n in work.stems_of("bass")]
-    notes = [
-        (name, note_weight(draft))
-        for stem in names
-        for name, draft in zip(work.tuned[stem].names, work.drafts[stem], strict=True)
-    ]
+    lead, notes = work.lead(), work.named_notes()
     last = work.tuned[lead].names[-1] if lead is not None else None
     midi, weights = [n for n, _ in notes], [w for _, w in notes]
     harmony = harmony_of(work.spectra) if work.is_accompanied else None

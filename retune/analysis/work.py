@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -97,6 +98,19 @@ class Work:
             if names:
                 return names[0]
         return None
+
+    def named_notes(
+        self, start_s: float = -math.inf, end_s: float = math.inf
+    ) -> list[tuple[int, float]]:
+        """MIDI number and weight of the notes of lead and bass that begin in a span."""
+        lead, bass = self.lead(), self.stems_of("bass")
+        return [
+            (name, note_weight(draft))
+            for stem in self.drafts
+            if stem == lead or stem in bass
+            for name, draft in zip(self.tuned[stem].names, self.drafts[stem], strict=True)
+            if start_s <= draft.start_s < end_s
+        ]
 
 
 def hear_notes(work: Work) -> None:

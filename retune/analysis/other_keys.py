@@ -1,0 +1,83 @@
+"""Long stretches that sound in another key than the song's: told, and never used unasked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+
+from retune.analysis.chroma import HOP_S, Spectra
+from retune.analysis.key import find_key
+from retune.analysis.key_harmony import harmony_of
+from retune.analysis.work import Work
+from retune.carriers.heard import Key, KeySpan
+from retune.carriers.text import estimated_text
+from retune.theory.keys import tonic_pc
+from retune.theory.signature import key_fifths
+
+# A stretch is heard in windows of this length, half over one another, and told from two on.
+WINDOW_S, STEP_S, FEWEST = 20.0, 10.0, 2
+# Each window must be as sure of the other key as this.
+SURE = 0.8
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """From when to when another key is heard, and how sure that is (0 to 1)."""
+
+    start_s: float
+    end_s: float
+    key: Key
+    confidence: float
+
+
+def tell_other_keys(work: Work, keys: tuple[KeySpan, ...]) -> None:
+    """Warn of every long stretch in a key that is neither the song's nor shares its notes or its
+    tonic. Where changes of key are given, nothing is told."""
+    if len(keys) != 1 or not work.is_accompanied:
+        return
+    for found in other_keys(work, keys[0].key):
+        work.warnings.append(
+            f"from {found.start_s:.0f} to {found.end_s:.0f} s the key may be {found.key} "
+            f"({estimated_text(found.confidence)}); degrees there count {keys[0].key} all the "
+            'same: give keys = [["bar:beat", "key"], ...] where it changes'
+        )
+
+
+def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
+    """The stretches, in order of time."""
+    found = [(start_s, *_key_within(work, start_s)) for start_s in _starts(work.duration_s)]
+    stretches = []
+    for key, run in groupby(found, key=lambda row: row[1] if row[2] >= SURE else None):
+        rows = list(run)
+        if key is None or len(rows) < FEWEST or _is_near(key, home):
+            continue
+        end_s = min(rows[-1][0] + WINDOW_S, work.duration_s)
+        sure = float(np.mean([row[2] for row in rows]))
+        stretches.append(Stretch(rows[0][0], end_s, key, round(sure, 3)))
+    return tuple(stretches)
+
+
+def _starts(duration_s: float) -> Iterator[float]:
+    """Where the windows begin."""
+    count = int((duration_s - WINDOW_S) // STEP_S) + 1
+    return (STEP_S * k for k in range(max(0, count)))
+
+
+def _key_within(work: Work, start_s: float) -> tuple[Key | None, float]:
+    """The key of one window, by all that sounds in it, and how sure that is."""
+    end_s = start_s + WINDOW_S
+    a, b = round(start_s / HOP_S), round(end_s / HOP_S)
+    harmony = harmony_of(Spectra(work.spectra.fine[a:b], work.spectra.power[a:b]))
+    if harmony is None:
+        return None, 0.0
+    notes = work.named_notes(start_s, end_s)
+    found = find_key([n for n, _ in notes], [w for _, w in notes], harmony=harmony)
+    return found.key, found.confidence
+
+
+def _is_near(key: Key, home: Key) -> bool:
+    """Whether a key is the song's own, or has its notes or its tonic."""
+    return key_fifths(key) == key_fifths(home) or tonic_pc(key) == tonic_pc(home)
