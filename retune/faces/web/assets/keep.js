@@ -208,7 +208,10 @@ export function setUpKeep() {
   $("#name-done").addEventListener("click", nameDone);
   $("#name-off").addEventListener("click", () => { $("#naming").hidden = true; });
   $("#new-name").addEventListener("keydown", (event) => {
-    if (event.key === "Enter") nameDone();
+    if (event.key === "Enter" && !event.isComposing) {
+      event.preventDefault(); // the focus goes to the rules, and Enter must not go with it
+      nameDone();
+    }
     if (event.key === "Escape") $("#naming").hidden = true;
   });
   $("#save").addEventListener("click", save);
