@@ -297,7 +297,7 @@ def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
     if not doubtful:
         return []
     shown = "; ".join(
-        f"{note.start_s:.2f} s {note.name} ({note.doubt or 'several small doubts'})"
+        f"{note.start_s:.2f} s {note.name} ({note.doubt_words})"
         for note in doubtful[:NAMED_AT_MOST]
     )
     more = len(doubtful) - NAMED_AT_MOST

@@ -288,6 +288,11 @@ class Note:
         return self.confidence < DOUBTFUL or (self.singer is not None and self.singer < DOUBTFUL)
 
     @property
+    def doubt_words(self) -> str:
+        """Why the note is in doubt, "" where it is not."""
+        return self.doubt or ("several small doubts" if self.is_doubtful else "")
+
+    @property
     def midi_name(self) -> int:
         """MIDI number of the nearest named pitch."""
         return round(self.pitch_midi - self.cents_from_name / 100)

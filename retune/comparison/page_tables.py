@@ -75,7 +75,8 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
             judged_bar(note, analysis.bars) if note else None,
             note.start_s if note else row.phrase.end_s,
         ),
-        f'<span class="num">{degree}{show(note.name) if note else "–"}</span>',
+        f'<span class="num">{degree}{show(note.name) if note else "–"}</span>'
+        + ('<br><span class="small">in doubt</span>' if note and note.is_doubtful else ""),
         over,
         show(note.chord_role or "–") if note else "–",
         f"{sign(row.state)}{escape(row.state or 'unknown')}{_cadence(row)}",
@@ -196,7 +197,7 @@ def _doubt_words(analysis: Analysis, edit: Edit) -> str:
     stem = analysis.stems.get(edit.stem)
     if stem is None or edit.note is None or edit.note > len(stem.notes):
         return ""
-    doubt = stem.note(edit.note).doubt
+    doubt = stem.note(edit.note).doubt_words
     return f'<br><span class="small">In doubt: {show(doubt)}</span>' if doubt else ""
 
 

@@ -218,6 +218,7 @@ def _entries(scene: _Scene, variant_name: str | None) -> list[KeyEntry]:
         with_signs=not scene.quiz and any(e.state is not None for e in scene.endings),
         with_chords=bool(scene.analysis.chords),
         with_key=scene.analysis.key is not None,
+        with_doubt=any(sung.note.is_doubtful for sung in scene.notes),
     )
     return entries if len(entries) > 1 else []
 

@@ -204,6 +204,8 @@ def _draw_note(
     if system.holds(sung.note.start_s):
         x, y = _head_place(system, sung)
         pen.head(x, y, f, "hollow" if sung.is_moved else "")
+        if sung.note.is_doubtful:
+            pen.text(x - 0.38 * f, y - 0.22 * f, "?", "b doubt", anchor="end")
     if sung.new_lead is not None:
         curve(sung.new_lead, "newglide")
     if sung.is_moved and sung.new_body is not None and sung.new_tail is not None:

@@ -12,7 +12,7 @@ _LINE = 1.5  # height of one line of the key, in f
 
 @dataclass(frozen=True)
 class KeyEntry:
-    """One entry: a sample and its word. `kind` is "line", "home" or "sign"."""
+    """One entry: a sample and its word. `kind` is "line", "home", "sign" or "doubt"."""
 
     words: str
     kind: str
@@ -39,12 +39,17 @@ class _Flow:
 
 
 def _width(entry: KeyEntry, f: float) -> float:
-    sample = 0.95 if entry.kind == "sign" else 2.1
+    sample = 0.95 if entry.kind in ("sign", "doubt") else 2.1
     return sample * f + text_width(entry.words, 0.84 * f) + 1.05 * f
 
 
 def key_entries(
-    *, variant_name: str | None, with_signs: bool, with_chords: bool, with_key: bool
+    *,
+    variant_name: str | None,
+    with_signs: bool,
+    with_chords: bool,
+    with_key: bool,
+    with_doubt: bool,
 ) -> list[KeyEntry]:
     """What the picture needs explained."""
     entries = [KeyEntry("original", "line", "body")]
@@ -58,6 +63,8 @@ def key_entries(
         entries.append(KeyEntry("not in it", "line", "lane off"))
     if with_key:
         entries.append(KeyEntry("tonic", "home"))
+    if with_doubt:
+        entries.append(KeyEntry("note in doubt", "doubt"))
     return entries
 
 
@@ -79,6 +86,9 @@ def draw_key(pen: Pen, entries: list[KeyEntry], *, f: float, width: float, y: fl
         x, middle = 0.2 * f + left, y + line * _LINE * f
         if entry.kind == "sign":
             pen.ending(entry.words, x + 0.35 * f, middle, 0.3 * f)
+            x += 0.95 * f
+        elif entry.kind == "doubt":
+            pen.text(x + 0.35 * f, middle + 0.34 * f, "?", "b", anchor="middle")
             x += 0.95 * f
         elif entry.kind == "home":
             pen.line(x, middle - 0.25 * f, x + 1.7 * f, middle - 0.25 * f, "hair")

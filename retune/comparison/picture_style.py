@@ -125,6 +125,7 @@ def _type_rules(f: float, ink: dict[str, str]) -> dict[str, str]:
         ".r": f"font-size:{1.1 * f:.1f}px;font-weight:700",
         ".v": f"fill:{ink['spot']}",
         ".title": f"font-size:{1.5 * f:.1f}px;font-weight:700",
+        ".doubt": f"stroke:{ink['paper']};stroke-width:{0.22 * f:.1f}px;paint-order:stroke",
         ".ground": f"fill:{ink['paper']}",
     }
 

@@ -86,8 +86,8 @@ def note_words(note: Note, ending: PhraseEnding | None, *, moved_to: str, quiz: 
         words += f"; in the variant {over_words(ending)}"
     if ending is not None and ending.words_after and not quiz:
         words += f": {ending.words_after}"
-    if note.doubt:
-        words += f" (uncertain: {note.doubt})"
+    if note.is_doubtful:
+        words += f" (in doubt: {note.doubt_words})"
     return words
 
 

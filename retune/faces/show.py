@@ -209,7 +209,7 @@ def _ending_cells(index: int, note: Note, phrase: Any) -> list[str]:
         str(index),
         "" if note.bar is None else str(note.bar),
         f"{note.start_s:.2f} s",
-        pretty(note.name),
+        f"{pretty(note.name)} in doubt" if note.is_doubtful else pretty(note.name),
         pretty(note.degree or "?"),
         over,
         note.chord_role or "",

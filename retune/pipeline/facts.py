@@ -109,7 +109,7 @@ def _note(note: Note) -> dict[str, Any]:
         "stability": number(note.stability, 3),
         "confidence": number(note.confidence, 3),
         "singer": number(note.singer, 3),
-        "doubt": note.doubt or None,
+        "doubt": note.doubt_words or None,
         "lyric": note.lyric,
         "over": None if note.over is None else [_over(over) for over in note.over],
     }

@@ -17,9 +17,6 @@ from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_
 from retune.rules.timing import Wish, wish_of
 from retune.rules.unmatched import matches_nothing
 
-DOUBTFUL = 0.5
-"""A note with less confidence than this is never moved without a warning."""
-
 
 @dataclass(frozen=True)
 class Claim:
@@ -62,7 +59,7 @@ class Draft:
 
     def warn_of_doubt(self, note: Note) -> None:
         """Warn of a note that moves and was not heard for certain."""
-        if note.confidence < DOUBTFUL:
+        if note.is_doubtful:
             why = note.doubt or "the tracker is unsure"
             self.warn(f"{where(note)} is doubtful ({why}): listen before you trust this edit")
 

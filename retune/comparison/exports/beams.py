@@ -55,8 +55,10 @@ def beam_words(has: Sequence[bool]) -> list[str]:
 
 
 def _insert(note: Xml.Element, number: int, word: str) -> None:
-    """The schema wants beams before notations."""
+    """The schema wants beams before notations and lyrics."""
     beam = Xml.Element("beam", number=str(number))
     beam.text = word
-    places: Iterable[int] = (k for k, child in enumerate(note) if child.tag == "notations")
+    places: Iterable[int] = (
+        k for k, child in enumerate(note) if child.tag in ("notations", "lyric")
+    )
     note.insert(next(iter(places), len(note)), beam)

@@ -2,6 +2,7 @@
 
 Element order follows the schema of MusicXML 4.0 (W3C, 2021). Scale degrees stand as words
 beneath the notes; a bracket over a note says that the variant moved it, and from where.
+A notehead in parentheses is in doubt.
 """
 
 from __future__ import annotations
@@ -288,6 +289,8 @@ def _sounding(
         for kind in ties:
             _child(note, "tie", type=kind)
         _value(note, part, last - first)
+        if played.note.is_doubtful:
+            _child(note, "notehead", "normal", parentheses="yes")
         if ties:
             marks = _child(note, "notations")
             for kind in ties:

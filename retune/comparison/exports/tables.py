@@ -81,7 +81,12 @@ def _notes(material: Material) -> Iterable[Sequence[Any]]:
                     note.chord.label if note.chord else None,
                     edit.role_after if edit else note.chord_role,
                     edit.stability_after if edit else note.stability,
-                    *(note.confidence, note.doubt, edit.shift_cents if edit else 0, note.lyric),
+                    *(
+                        note.confidence,
+                        note.doubt_words,
+                        edit.shift_cents if edit else 0,
+                        note.lyric,
+                    ),
                 )
 
 

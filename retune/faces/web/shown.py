@@ -179,7 +179,7 @@ def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
 def _doubt(analysis: Analysis, edit: Edit) -> str:
     """Why the note that moves is itself in doubt, "" where it is not."""
     stem = analysis.stems[edit.stem]
-    return stem.note(edit.note).doubt if edit.note is not None else ""
+    return stem.note(edit.note).doubt_words if edit.note is not None else ""
 
 
 def _how(edit: Edit, analysis: Analysis) -> str:

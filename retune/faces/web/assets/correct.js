@@ -93,8 +93,22 @@ function doubts() {
   if (!rows.length) return null;
   return el("details", { open: rows.length < 6 }, el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`), el("ul", { class: "cons" },
     ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${printed(note.name)}: ${note.doubt}. `,
-      el("button", { class: "plain", type: "button", onclick: () => chooseNote(note.index) }, "show"), " ",
-      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `yes, it is ${printed(note.name)}`)))));
+      el("button", { class: "plain", type: "button", onclick: () => hear(note) }, "hear"), " ",
+      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `keep: it is ${printed(note.name)}`), " ",
+      el("button", { class: "plain", type: "button", onclick: () => set(note, "drop") }, "drop"))),
+    el("li", {}, button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () => dropAll(rows)))));
+}
+
+/** Shows a note and plays it with a little of what is around it. */
+function hear(note) {
+  chooseNote(note.index);
+  player?.playSpan([Math.max(0, note.start_s - 0.3), note.end_s + 0.3]);
+}
+
+/** One change, which Undo takes back as a whole. */
+function dropAll(rows) {
+  const add = rows.map((note) => ({ stem: state.song.melody, at_s: middle(note), set: "drop" }));
+  return change("correct", { add }, `Dropped ${add.length} in doubt. Undo brings all of them back.`);
 }
 
 function made() {

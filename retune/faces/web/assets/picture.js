@@ -122,9 +122,8 @@ function mark() {
 
 function describe(group) {
   const note = melodyNotes().find((n) => n.index === Number(group.dataset.note));
-  const extra = note?.doubt ? ` In doubt: ${note.doubt}.` : "";
   const cents = note?.cents == null ? "" : ` Sung ${Math.abs(Math.round(note.cents))} cents ${note.cents < 0 ? "low" : "high"}.`;
-  $("#here").textContent = `Note ${group.dataset.note}: ${group.dataset.info}.${cents}${extra}`;
+  $("#here").textContent = `Note ${group.dataset.note}: ${group.dataset.info}.${cents}`;
 }
 
 // --- from place to time and back ---------------------------------------------------------------
