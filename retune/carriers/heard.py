@@ -381,18 +381,13 @@ class Analysis:
 
     def key_at(self, time_s: float) -> Key | None:
         """The key in force at a time, or None when none was found."""
-        found = self.key
-        for span in self.keys:
-            if span.start_s <= time_s + 1e-9:
-                found = span.key
-        return found
+        reached = [span.key for span in self.keys if span.start_s <= time_s + 1e-9]
+        return reached[-1] if reached else self.key
 
     def chord_at(self, time_s: float) -> Chord | None:
         """The chord sounding at a time, or None."""
-        for chord in self.chords:
-            if chord.start_s - 1e-9 <= time_s < chord.end_s - 1e-9:
-                return chord
-        return None
+        sounding = (c for c in self.chords if c.start_s - 1e-9 <= time_s < c.end_s - 1e-9)
+        return next(sounding, None)
 
     @property
     def melody(self) -> StemAnalysis | None:
