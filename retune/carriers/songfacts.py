@@ -15,7 +15,7 @@ from retune.carriers.heard import Role
 @dataclass(frozen=True)
 class Stem:
     """A stem: its sound file (absolute path), role, gain in dB, and what it does when a rule moves
-    the melody (`follow`)."""
+    the melody (`follow`; `when_melody_moves` of a song file, `follow` before 1.0)."""
 
     name: str
     path: Path
@@ -24,6 +24,8 @@ class Stem:
     follow: str = "keep"
     voice: Path | None = None
     """Of a mix: the voice in it, separated elsewhere, on the mix's clock."""
+    old_words: tuple[str, ...] = ()
+    """Keys of the song file that have another name now."""
     inside: str = ""
     """Name of the mix that holds this part; "" for a stem with a file of its own."""
 

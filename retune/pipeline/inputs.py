@@ -232,6 +232,15 @@ class SongInputs:
                 raise StaleError(f"{path} changed while it was in use; start again")
 
 
+def _old_words(song: Song) -> list[str]:
+    """What a song file of an earlier version calls otherwise; it is read all the same."""
+    return [
+        f"stem {name}: follow is called when_melody_moves now; the old word is still read"
+        for name, stem in song.stems.items()
+        if "follow" in stem.old_words
+    ]
+
+
 def read_inputs(source: Path | Song, settings: Settings, memory: Memory) -> SongInputs:
     """Read a song file, or a bare recording and what is said of it, and open the stems.
 
@@ -243,7 +252,7 @@ def read_inputs(source: Path | Song, settings: Settings, memory: Memory) -> Song
     song = source if isinstance(source, Song) else read_song(source, **settings.facts)
     digests = {path: digest_of(path) for path in other_files(song, settings)}
     audio = {name: open_audio(stem.path) for name, stem in song.stems.items()}
-    warnings = tuple(check_stems(audio))
+    warnings = (*check_stems(audio), *_old_words(song))
     duration_s = max(stem.duration_s for stem in audio.values())
     check_times(song, duration_s=duration_s)
     passage = passage_of(song, (settings.start, settings.end), duration_s=duration_s)

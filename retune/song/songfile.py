@@ -106,7 +106,10 @@ def song_of_tables(tables: Any, *, where: Where, path: Path) -> Song:
 
 
 def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
-    stems = {name: _stem(name, table) for name, table in document["stems"].items()}
+    stems = {
+        name: _stem(name, table, where.at("stems", name))
+        for name, table in document["stems"].items()
+    }
     if not stems:
         where.at("stems").fail("names no stem; add [stems.vocal]")
     for name, stem in stems.items():
@@ -198,9 +201,18 @@ def _document(
     return is_table(fields)(raw, where), where
 
 
-def _stem(name: str, table: Mapping[str, Any]) -> Stem:
+def _stem(name: str, table: Mapping[str, Any], where: Where) -> Stem:
+    now, before = table["when_melody_moves"], table["follow"]
+    if now is not None and before is not None:
+        where.at("follow").fail("stands beside when_melody_moves, its new name; leave it out")
     return Stem(
-        name, table["file"], table["role"], table["gain_db"], table["follow"], table["voice"]
+        name,
+        table["file"],
+        table["role"],
+        table["gain_db"],
+        now or before or "keep",
+        table["voice"],
+        ("follow",) if before is not None else (),
     )
 
 

@@ -147,7 +147,8 @@ STEM = {
     "file": Field(is_file, is_required=True, example='file = "vocal.wav"'),
     "role": Field(one_of(*ROLES), is_required=True, example='role = "melody"'),
     "gain_db": Field(is_number(-60.0, 60.0, "dB"), default=0.0),
-    "follow": Field(one_of(*FOLLOW), default="keep"),
+    "when_melody_moves": Field(one_of(*FOLLOW)),
+    "follow": Field(one_of(*FOLLOW)),  # its name before 1.0
     "voice": Field(is_file),
 }
 MUSIC = {

@@ -32,7 +32,7 @@ gain_db = 1                    # a whole number is a decimal too
 [stems.harp_2]
 file = "sub/harp.flac"
 role = "harmony"
-follow = "scale steps"
+when_melody_moves = "scale steps"
 
 [music]
 key = "Bb major"
@@ -427,3 +427,12 @@ def test_what_is_written_is_what_is_read(shared_home: Path, document: dict[str, 
     assert math.isfinite(song.music.tempo_bpm or 0.0)
     again = parse_song(tomlkit.dumps(as_document(song, title=song.title)), path=path)
     assert again == song
+
+
+def test_the_old_word_for_what_a_harmony_does_is_read_and_told(home: Path) -> None:
+    """`follow` before 1.0."""
+    from retune.song.songfile import parse_song
+
+    text = SMALL.replace('role = "melody"', 'role = "melody"\nfollow = "semitones"', 1)
+    stem = next(iter(parse_song(text, path=home / "song.toml").stems.values()))
+    assert (stem.follow, stem.old_words) == ("semitones", ("follow",))

@@ -133,6 +133,14 @@ CASES = {
         f'{HEAD}follow = "thirds"\n',
         'line 6: .*"thirds" is not known; use "keep", "scale steps"',
     ),
+    "follow-twice": (
+        f'{HEAD}follow = "keep"\nwhen_melody_moves = "keep"\n',
+        "line 6: stems.vocal.follow: stands beside when_melody_moves, its new name",
+    ),
+    "when_melody_moves": (
+        f'{HEAD}when_melody_moves = "thirds"\n',
+        'line 6: .*"thirds" is not known; use "keep", "scale steps"',
+    ),
     "name-space": (
         swap("stems.vocal", 'stems."my vocal"'),
         'line 3: .*"my vocal" cannot name a stem',
