@@ -88,6 +88,7 @@ def _letter(ending: PhraseEnding) -> str:
 
 
 def rows_of(analysis: Analysis, plan: Plan | None) -> list[Row]:
+    """One row a phrase, as sung or as a plan has it."""
     stem, rows = analysis.melody, []
     names = section_names(analysis.sections)
     for ending in ladder_rows(analysis, plan):
@@ -113,6 +114,7 @@ def _last_chords(analysis: Analysis, ending: PhraseEnding) -> tuple[Chord, ...]:
 def sheet_of(
     rows: Sequence[Row], analysis: Analysis, plan: Plan | None, width: float, f: float
 ) -> Sheet:
+    """Where the columns of the ladder stand on a sheet of this width."""
     stem = analysis.melody
     own = [e for e in plan.edits if stem and e.stem == stem.name] if plan is not None else []
     moved = [round(e.shift_cents / 100) for e in own]

@@ -99,6 +99,7 @@ def _run(
 
 
 def workers_of(arguments: argparse.Namespace) -> Workers:
+    """Where the work is done: a cluster, processes here, or this one."""
     if arguments.dask:
         from retune.pipeline.cluster import DaskCluster
 

@@ -150,4 +150,4 @@ def test_the_command_names_every_format(capsys: pytest.CaptureFixture[str]) -> N
     with pytest.raises(SystemExit):
         main(["export", "--help"])
     out = " ".join(capsys.readouterr().out.split())
-    assert ",".join(FORMATS) in out
+    assert ", ".join(FORMATS) in out
