@@ -35,6 +35,7 @@ def _open(
         chords=arguments.chords,
         phrases=arguments.phrases,
         guide=arguments.guide,
+        mix=arguments.mix,
         start=start,
         end=end,
     )

@@ -25,6 +25,7 @@ def facts(sub: argparse.ArgumentParser) -> None:
     facts.add_argument(
         "--guide", metavar="FILE", help="it is a finished mix: its melody as CSV, MIDI or hummed"
     )
+    facts.add_argument("--mix", action="store_true", help="it is a finished mix, without a guide")
     hearing = sub.add_argument_group("hearing")
     hearing.add_argument("--tracker", default="pyin", help="pyin, librosa, swift-f0 or csv:FILE")
     hearing.add_argument("--no-cache", action="store_true", help="hear every stem anew")

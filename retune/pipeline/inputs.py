@@ -49,6 +49,7 @@ class Options(TypedDict, total=False):
     chords: str | None
     phrases: str | None
     guide: str | Path | None
+    mix: bool
     start: str | float | None
     end: str | float | None
 
@@ -65,6 +66,8 @@ class Settings:
         Whether results are kept between runs, and recalled.
     key, meter, tempo, downbeat, chords, phrases, guide : str, optional
         Facts of a bare recording, as on the command line.
+    mix : bool
+        Whether a bare recording is a finished mix; with a guide it is one anyway.
     start, end : str, optional
         Where the part begins and ends that is worked on: "72.5s", "1:12" or bar:beat; they win
         over the song file's passage.
@@ -79,15 +82,16 @@ class Settings:
     chords: str | None = None
     phrases: str | None = None
     guide: str | None = None
+    mix: bool = False
     start: str | None = None
     end: str | None = None
 
     @property
-    def facts(self) -> dict[str, str]:
+    def facts(self) -> dict[str, Any]:
         """What is said of a bare recording."""
         named = {f.name: getattr(self, f.name) for f in fields(self)}
         others = ("tracker", "use_cache", "start", "end")
-        return {k: v for k, v in named.items() if k not in others and v is not None}
+        return {k: v for k, v in named.items() if k not in others and v not in (None, False)}
 
     @property
     def track_file(self) -> Path | None:

@@ -343,7 +343,8 @@ def open_song(
         Where results are kept while this process runs; for programs that open one song often.
     **settings
         tracker ("pyin", "librosa", "swift-f0" or "csv:FILE"), use_cache (True), and of a bare
-        recording key, meter, tempo, downbeat, chords, phrases, guide.
+        recording key, meter, tempo, downbeat, chords, phrases, guide, mix (whether it is a
+        finished mix).
 
     Raises
     ------

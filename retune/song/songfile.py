@@ -57,12 +57,13 @@ def read_song(
     chords: str | None = None,
     phrases: str | None = None,
     guide: str | None = None,
+    mix: bool = False,
 ) -> Song:
     """The song described by a song file, or by a bare recording and what is said about it.
 
     The options are strings as typed on a command line, for a bare recording only; its one stem
-    has the role "melody", with a `guide` (a path) the role "mix". Stem paths of a song file stay
-    inside its folder.
+    has the role "melody", with a `guide` (a path) or as a `mix` the role "mix". Stem paths of a
+    song file stay inside its folder.
 
     Raises SongFileError naming file, line, key, what was given and what is allowed; UsageError
     for options beside a song file.
@@ -76,7 +77,9 @@ def read_song(
     }
     path = Path(path)
     if _is_recording(path):
-        return _bare_song(path, options)
+        return _bare_song(path, options, is_mix=mix)
+    if mix and path.suffix.lower() == ".toml":
+        raise UsageError(f'--mix is for a bare recording; in {path} write role = "mix" at its stem')
     if options and path.suffix.lower() == ".toml":
         name = next(iter(options))
         raise UsageError(
@@ -261,7 +264,7 @@ def _is_recording(path: Path) -> bool:
         return False
 
 
-def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
+def _bare_song(path: Path, options: Mapping[str, str], *, is_mix: bool) -> Song:
     said = missing_as(path)
     if said:
         raise SongFileError(f"{path} {said}; give {SONG_SOURCES}")
@@ -274,7 +277,7 @@ def _bare_song(path: Path, options: Mapping[str, str]) -> Song:
             continue
         facts[name] = MUSIC[name].check(_typed(option, text, said_by[name]), said_by[name])
     name = _stem_name(path)
-    stem = Stem(name, path.absolute(), "mix" if "guide" in facts else "melody")
+    stem = Stem(name, path.absolute(), "mix" if is_mix or "guide" in facts else "melody")
     music = _music(facts, said_by.__getitem__)
     return Song(path.absolute(), printable(path.stem), "", {name: stem}, music)
 

@@ -436,3 +436,14 @@ def test_the_old_word_for_what_a_harmony_does_is_read_and_told(home: Path) -> No
     text = SMALL.replace('role = "melody"', 'role = "melody"\nfollow = "semitones"', 1)
     stem = next(iter(parse_song(text, path=home / "song.toml").stems.values()))
     assert (stem.follow, stem.old_words) == ("semitones", ("follow",))
+
+
+def test_a_bare_recording_is_a_mix_where_it_is_said_to_be(tmp_path: Path) -> None:
+    path = tmp_path / "all.wav"
+    path.write_bytes(b"RIFF")
+    (stem,) = read_song(path, mix=True).stems.values()
+    assert stem.role == "mix"
+    (stem,) = read_song(path).stems.values()
+    assert stem.role == "melody"
+    with pytest.raises(UsageError, match='role = "mix"'):
+        read_song(tmp_path / "song.toml", mix=True)

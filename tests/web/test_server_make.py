@@ -128,6 +128,17 @@ def test_a_blind_test_is_balanced_and_counted(client: Client) -> None:
     assert "p = 0.004" in design["verdicts"]["naming"][8]
 
 
+def test_one_file_alone_is_asked_to_be_a_voice_or_a_finished_recording(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    middle, side = rng.normal(0, 0.1, (2, 20_000))
+    client = Client(Desk(None, folder=tmp_path))
+    for apart, role in ((0.01, "melody"), (0.5, "mix")):
+        sound = np.stack([middle + apart * side, middle - apart * side], axis=1)
+        soundfile.write(tmp_path / "take.wav", sound, 8000)
+        (row,) = client.get("files").json()["files"]
+        assert row["role"] == role
+
+
 def test_a_new_song_from_files_of_the_folder(tmp_path: Path) -> None:
     sung(tmp_path / "My voice (take 2).wav")
     sung(tmp_path / "bass.wav")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from pathlib import Path
 from typing import Any
 
 from retune.carriers.errors import UsageError
@@ -14,7 +15,7 @@ from retune.faces.web.shown import song_view
 from retune.song.songsave import SongEditor
 
 _NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
-_TEXTS = ("key", "meter", "chords")
+_TEXTS = ("key", "meter", "chords", "guide")
 _LISTS = ("phrases", "downbeats_s")
 MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, *_LISTS)
 
@@ -112,6 +113,10 @@ def music_value(name: str, text: str) -> Any:
     """
     if not text:
         return None
+    if name == "guide" and Path(text).name != text:
+        raise UsageError(
+            f'guide: "{cut_short(text)}" is no plain name; put it beside the song file'
+        )
     if name in _NUMBERS:
         if text == "auto":
             return text

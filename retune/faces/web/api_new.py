@@ -8,13 +8,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from retune import pipeline
 from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
-from retune.carriers.heard import ROLES
+from retune.carriers.heard import ROLES, Role
 from retune.carriers.text import file_stem, printable
 from retune.faces.web.answers import Bench, told
 from retune.faces.web.api_change import MUSIC_FIELDS, music_value
@@ -31,6 +32,10 @@ MAX_FILE_BYTES = 1_000_000_000
 MAX_FILES = 64
 MAX_NAME_BYTES = 200  # most disks hold 255; what is made from it has a longer name
 SONG_FILE = "song.toml"
+# Kinds in which people have finished recordings, and films with sound.
+_PASSED_ON = {".mp3", ".m4a", ".aac", ".mp4", ".mov", ".webm", ".wma", ".opus"}
+SEEN_S = 20.0
+LEAST_SIDE = 0.01  # 20 dB: a voice with a little stereo reverb has less (a guess, no source)
 # No separator, drive, stream or wildcard of any system, no dot first or space last, and none of
 # the names that Windows keeps for devices (Microsoft, "Naming Files, Paths, and Namespaces").
 _PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
@@ -48,7 +53,23 @@ def files(bench: Bench, asked: Asked) -> dict[str, Any]:
         except InputError as error:
             rows.append({"file": path.name, "duration_s": 0.0, "error": str(error)})
         rows[-1]["role"] = guessed_role(path.stem)
+    if len(rows) == 1 and not rows[0]["error"]:
+        rows[0]["role"] = _alone(folder / str(rows[0]["file"]))
     return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
+
+
+def _alone(path: Path) -> Role:
+    """What a file without company likely is: a finished recording where it is of a kind that
+    people pass on, or where its two channels differ in the middle; else one voice."""
+    audio = open_audio(path)
+    if path.suffix.lower() in _PASSED_ON:
+        return "mix"
+    half, middle = round(SEEN_S * audio.rate_hz / 2), round(audio.duration_s * audio.rate_hz / 2)
+    seen = audio.read(max(middle - half, 0), middle + half)
+    if seen.ndim < 2 or seen.shape[1] < 2:
+        return "melody"
+    mid, side = (np.sum((seen[:, 0] + way * seen[:, 1]) ** 2) for way in (1, -1))
+    return "mix" if side > LEAST_SIDE * mid else "melody"
 
 
 def _sound_files(folder: Path) -> list[Path]:

@@ -82,6 +82,7 @@ def music_view(music: Music) -> dict[str, str]:
         "first_downbeat_s": "" if music.first_downbeat_s is None else f"{music.first_downbeat_s:g}",
         "tuning_hz": "auto" if music.tuning_hz is None else f"{music.tuning_hz:g}",
         "chords": music.chords or "",
+        "guide": music.guide.name if music.guide else "",
         "phrases": phrases if isinstance(phrases, str) else _spans(phrases),
     }
 

@@ -11,6 +11,7 @@ const FIELDS = [
   ["tuning_hz", "tuning", "A4 in Hz, or auto."],
   ["chords", "chords", "One cell a bar, as Bb | Gm | Eb . F7."],
   ["phrases", "phrases", "auto, every 4 bars, or [[start, end], ...] in seconds."],
+  ["guide", "guide", "For a finished recording: a file beside the song file with its melody, as CSV, MIDI or hummed."],
 ];
 
 function fact(name, value) {

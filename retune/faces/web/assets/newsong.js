@@ -3,6 +3,9 @@
 import { get, post, upload } from "./api.js";
 import { $, $$, clock, el, say } from "./dom.js";
 
+/** What a file without company may be, in words. */
+const ALONE = { melody: "one voice alone", mix: "a finished recording" };
+
 let listing = { files: [], roles: [] };
 
 function fault(text) {
@@ -17,10 +20,12 @@ async function list() {
   table.hidden = !listing.files.length;
   $("tbody", table).replaceChildren(...listing.files.map((file) => {
     const roles = ["leave it out", ...listing.roles];
-    const select = el("select", { "aria-label": `Role of ${file.file}` }, ...roles.map((role) => el("option", { value: role }, role)));
+    const select = el("select", { "aria-label": `Role of ${file.file}` },
+      ...roles.map((role) => el("option", { value: role }, listing.files.length === 1 ? ALONE[role] ?? role : role)));
     select.value = file.error ? "leave it out" : before.get(file.file) ?? file.role;
     return el("tr", { "data-file": file.file }, el("th", { scope: "row" }, file.file), el("td", {}, file.error || clock(file.duration_s)), el("td", {}, select));
   }));
+  $("#alone").hidden = listing.files.length !== 1;
   guessMelody();
   if (!$("#nt").value && listing.folder) $("#nt").value = listing.folder;
 }
