@@ -143,12 +143,12 @@ def test_a_note_in_doubt_is_asked_about_and_stays_as_heard(page: Any, song: Path
     line = asked.locator("li")
     assert line.count() == 1
     assert "C4: faint in the mix" in line.inner_text()
-    line.get_by_role("button", name="show").click()
+    line.get_by_role("button", name="hear").click()
     page.locator("#here", has_text="In doubt: faint in the mix").wait_for()
     page.locator("#changes", has_text="In doubt: faint in the mix").wait_for()
     assert page.locator("#changes .cons", has_text="doubt").count() == 1
     assert song.read_bytes() == text
-    asked.get_by_role("button", name="yes, it is C4").click()
+    asked.get_by_role("button", name="keep: it is C4").click()
     asked.wait_for(state="detached")
     assert [row.set for row in read_song(song).corrections] == ["pitch C4"]
     page.locator("#undo").click()

@@ -95,8 +95,8 @@ function doubts() {
     ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${printed(note.name)}: ${note.doubt}. `,
       el("button", { class: "plain", type: "button", onclick: () => hear(note) }, "hear"), " ",
       el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `keep: it is ${printed(note.name)}`), " ",
-      el("button", { class: "plain", type: "button", onclick: () => set(note, "drop") }, "drop"))),
-    el("li", {}, button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () => dropAll(rows)))));
+      el("button", { class: "plain", type: "button", onclick: () => set(note, "drop") }, "drop")))),
+    button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () => dropAll(rows)));
 }
 
 /** Shows a note and plays it with a little of what is around it. */
