@@ -153,7 +153,7 @@ def _export(sub: argparse.ArgumentParser) -> None:
         "--format",
         required=True,
         metavar="F,F",
-        help="of midi, musicxml, csv, parquet, jams, lab, svg, png, pdf, mp4, stems, blind",
+        help="of midi, musicxml, csv, parquet, jams, lab, svg, png, pdf, pptx, mp4, stems, blind",
     )
     options.engine(sub)
     sub.add_argument(

@@ -121,6 +121,12 @@ def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
         yield f"-handout{end}.pdf", handout_pdf(job.material, plan)
 
 
+def _pptx(job: Job) -> Iterator[tuple[str, Content]]:
+    from retune.comparison.exports.pptx_file import slides_pptx
+
+    yield "-slides.pptx", slides_pptx(job.material)
+
+
 def _blind(job: Job) -> Iterator[tuple[str, Content]]:
     from retune.comparison.exports.blind_sheet import answers_csv, design_json, design_of, sheet_pdf
 
@@ -145,6 +151,7 @@ FORMATS: Mapping[str, Callable[[Job], Iterator[Path]]] = {
     "svg": lambda job: _texts(job, _svg(job)),
     "png": lambda job: _texts(job, _png(job)),
     "pdf": lambda job: _texts(job, _pdf(job)),
+    "pptx": lambda job: _texts(job, _pptx(job)),
     "mp4": film_files,
     "stems": stem_files,
     "blind": lambda job: _texts(job, _blind(job)),

@@ -16,7 +16,7 @@ from retune.pipeline.export_formats import FORMATS
 from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.opensong import OpenSong
 
-LIGHT = ("midi", "musicxml", "csv", "jams", "lab", "svg", "png", "pdf", "blind")
+LIGHT = ("midi", "musicxml", "csv", "jams", "lab", "svg", "png", "pdf", "pptx", "blind")
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ _LADDER_ROOM, _MOST_RUNGS = 940.0, 8
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
 _LADDER_PAGE = 650.0  # points of its own page
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
-_CAUTIONS = (
+CAUTIONS = (
     ("Hearing", "Begin with the volume low, and raise it. No program knows how loud it is here."),
     (
         "What it says",
@@ -64,7 +64,7 @@ def slides_pdf(material: Material) -> bytes:
         if plan is not None:
             slides.append(_changes(material, plan))
     slides += _summing_up(material, svgs)
-    cautions = [{"word": word, "text": text} for word, text in _CAUTIONS]
+    cautions = [{"word": word, "text": text} for word, text in CAUTIONS]
     slides.append(
         {"kind": "caution", "headline": "Before you draw conclusions", "points": cautions}
     )

@@ -4,7 +4,7 @@ import { get, post } from "./api.js";
 import { $, el, say } from "./dom.js";
 import { change, choose, isSaved, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
 
-const FORMATS = { midi: "MIDI", musicxml: "score", csv: "tables", jams: "JAMS", lab: "labels", svg: "picture, SVG", png: "picture, PNG", pdf: "slides, handout, PDF", blind: "blind test sheets", stems: "stems for a DAW", mp4: "film, MP4" };
+const FORMATS = { midi: "MIDI", musicxml: "score", csv: "tables", jams: "JAMS", lab: "labels", svg: "picture, SVG", png: "picture, PNG", pdf: "slides, handout, PDF", pptx: "slides to edit, PPTX", blind: "blind test sheets", stems: "stems for a DAW", mp4: "film, MP4" };
 const NAME = /^[A-Za-z][A-Za-z0-9_-]{0,63}$/;
 
 function showVariants() {
