@@ -213,7 +213,7 @@ def song_facts(song: Song) -> dict[str, Any]:
                 "file": stem.path.name,
                 "role": stem.role,
                 "gain_db": stem.gain_db,
-                "follow": stem.follow,
+                "when_melody_moves": stem.follow,
                 **({"voice": stem.voice.name} if stem.voice else {}),
             }
             for name, stem in song.stems.items()

@@ -115,7 +115,7 @@ def settings_of(options: Mapping[str, Any], *, caller: str = "open") -> Settings
             hint = f'did you mean "{near[0]}"?' if near else f"it takes {', '.join(known)}"
             raise UsageError(f'{caller} has no option "{name}"; {hint}')
     said: dict[str, Any] = {
-        name: value if name == "use_cache" or value is None else str(value)
+        name: value if isinstance(value, bool) or value is None else str(value)
         for name, value in options.items()
     }
     return Settings(**said)

@@ -104,7 +104,7 @@ USES: dict[str, tuple[tuple[str, ...], str]] = {
     "a passage backwards": (("compare", "SONG", "--out", "OUT.html", "--from", "5s", "--to", "1s"), "the passage from 5s to 1s holds less than 0.5 s; the song lasts 8.0 s: choose a start and an end in it"),
     "a passage past the end": (("compare", "SONG", "--out", "OUT.html", "--from", "90s"), "the passage from 90s to the end holds less than 0.5 s"),
     "a passage in two ways": (("compare", "SONG", "--out", "OUT.html", "--phrase", "1", "--from", "1s"), "--phrase does not go with --from and --to"),
-    "a time in words": (("compare", "SONG", "--out", "OUT.html", "--from", "noon"), '"noon" is not a time: write 12.5s or bar:beat, such as 9:1'),
+    "a time in words": (("compare", "SONG", "--out", "OUT.html", "--from", "noon"), '"noon" is not a time: write 72.5s, 1:12'),
     "rules for two songs": (("compare", "SONG", "VOICE", "--rule", RULE, "--out", "OUT.html"), "--rule and --variant go with one song at a time"),
     "an unknown sound format": (("compare", "SONG", "--out", "OUT.html", "--format", "mp9"), "argument --format: invalid choice: 'mp9'"),
     # batch

@@ -154,7 +154,7 @@ def test_inputs_are_never_written_to(tmp_path: Path) -> None:
     for stem in tmp_path.glob("*.flac"):
         shutil.copy(stem, stem.with_suffix(".wav"))
     opened = pipeline.open_song(path)
-    before = {p: p.read_bytes() for p in tmp_path.iterdir()}
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
     with pytest.raises(UsageError, match="is an input"):
         pipeline.compare(opened, variants=["home-early"], out=tmp_path / "song.toml")
     assert {p: p.read_bytes() for p in before} == before
