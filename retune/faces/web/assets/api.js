@@ -1,6 +1,6 @@
 // Talks to the server: the token of the address goes along as a header, nothing goes elsewhere.
 
-const given = () => /^#([\w-]{16,})$/.exec(location.hash)?.[1];   // not a place on the page, as #s3
+const given = () => /^#([\w-]{16,})$/.exec(location.hash)?.[1]; // not a place on the page, as #s3
 
 const token = given() ?? sessionStorage.getItem("token") ?? "";
 sessionStorage.setItem("token", token);
@@ -9,7 +9,9 @@ sessionStorage.setItem("token", token);
 if (given()) history.replaceState(null, "", "/");
 
 // The address of a newer server, pasted over this page's.
-addEventListener("hashchange", () => { if (given()) location.reload(); });
+addEventListener("hashchange", () => {
+  if (given()) location.reload();
+});
 
 export class Refused extends Error {
   constructor(message, status) {
@@ -27,7 +29,10 @@ async function ask(path, options = {}) {
     });
   } catch (error) {
     if (error.name === "AbortError") throw error;
-    throw new Refused("The server does not answer. Start retune serve again; what is not saved is still here.", 0);
+    throw new Refused(
+      "The server does not answer. Start retune serve again; what is not saved is still here.",
+      0,
+    );
   }
   if (!answer.ok) {
     const told = await answer.json().catch(() => ({ error: `the server said ${answer.status}` }));
@@ -41,7 +46,9 @@ export const getBytes = async (path) => (await ask(path)).arrayBuffer();
 
 function posted(body, signal) {
   return {
-    method: "POST", body: JSON.stringify(body), signal,
+    method: "POST",
+    body: JSON.stringify(body),
+    signal,
     headers: { "content-type": "application/json" },
   };
 }
@@ -51,9 +58,13 @@ export const postForBytes = async (path, body, signal) =>
   (await ask(path, posted(body, signal))).arrayBuffer();
 
 export const upload = async (file) =>
-  (await ask(`upload?name=${encodeURIComponent(file.name)}`, {
-    method: "PUT", body: file, headers: { "content-type": "application/octet-stream" },
-  })).json();
+  (
+    await ask(`upload?name=${encodeURIComponent(file.name)}`, {
+      method: "PUT",
+      body: file,
+      headers: { "content-type": "application/octet-stream" },
+    })
+  ).json();
 
 /** The changed spans: { edits, warnings, pieces }, each patch with its channels as float32. */
 export function unpack(bytes) {
@@ -65,7 +76,8 @@ export function unpack(bytes) {
     piece.patches = piece.patches.map((p) => ({
       start: p.start,
       channels: Array.from({ length: p.n_channels }, (_, c) =>
-        samples.slice(p.offset + c * p.n_samples, p.offset + (c + 1) * p.n_samples)),
+        samples.slice(p.offset + c * p.n_samples, p.offset + (c + 1) * p.n_samples),
+      ),
     }));
   }
   return head;

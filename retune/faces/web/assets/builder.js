@@ -8,18 +8,54 @@ import { choose, on, phrases, state, tell } from "./store.js";
 const FIRST = 4;
 const DEGREES = ["1", "2", "3", "4", "5", "6", "7"];
 const WHAT = () => {
-  const endings = [...new Set(phrases().map((p) => p.ending_degree).filter(Boolean))]
-    .sort((a, b) => Number(a === "1") - Number(b === "1") || a.localeCompare(b));
-  return [...endings.map((d) => `phrase-ending degree ${d}`), "phrase-ending note", "highest note", "lowest note", "longest note", "phrase-downbeat note", ...DEGREES.map((d) => `every degree ${d}`)];
+  const endings = [
+    ...new Set(
+      phrases()
+        .map((p) => p.ending_degree)
+        .filter(Boolean),
+    ),
+  ].sort((a, b) => Number(a === "1") - Number(b === "1") || a.localeCompare(b));
+  return [
+    ...endings.map((d) => `phrase-ending degree ${d}`),
+    "phrase-ending note",
+    "highest note",
+    "lowest note",
+    "longest note",
+    "phrase-downbeat note",
+    ...DEGREES.map((d) => `every degree ${d}`),
+  ];
 };
-const TARGETS = [...DEGREES.map((d) => `degree ${d}`), "nearest chord tone", "chord root", "chord third", "chord fifth"];
-const AMOUNTS = ["up 1 scale step", "down 1 scale step", "up 1 semitone", "down 1 semitone", "up a third", "down a third", "up 1 octave", "down 1 octave"];
+const TARGETS = [
+  ...DEGREES.map((d) => `degree ${d}`),
+  "nearest chord tone",
+  "chord root",
+  "chord third",
+  "chord fifth",
+];
+const AMOUNTS = [
+  "up 1 scale step",
+  "down 1 scale step",
+  "up 1 semitone",
+  "down 1 semitone",
+  "up a third",
+  "down a third",
+  "up 1 octave",
+  "down 1 octave",
+];
 // What stands behind the notes of a rule that moves them in time; N is how long.
 const TIMED = { hold: " N longer", shorten: " by N", delay: " by N", bring: " N earlier", suspend: "" };
 const LENGTHS = ["1 beat", "0.5 beats", "2 beats", "0.25 beats"];
-const PLACES = () => ["everywhere", ...phrases().map((p) => `in phrase ${p.index}`), "except the last phrase", "over tonic chord", "over other than tonic chord", "where it is not a chord tone"];
+const PLACES = () => [
+  "everywhere",
+  ...phrases().map((p) => `in phrase ${p.index}`),
+  "except the last phrase",
+  "over tonic chord",
+  "over other than tonic chord",
+  "where it is not a chord tone",
+];
 
-const select = (label, options) => el("select", { "aria-label": label }, ...options.map((text) => el("option", { value: text }, text)));
+const select = (label, options) =>
+  el("select", { "aria-label": label }, ...options.map((text) => el("option", { value: text }, text)));
 
 function show() {
   const verb = select("verb", ["move", "shift", "keep", ...Object.keys(TIMED)]);
@@ -36,7 +72,8 @@ function show() {
   };
   // A degree moved to itself is no change: the first offer is one that can be heard.
   const apart = () => {
-    if (what.value.endsWith(` ${target.value}`)) target.value = target.value === "degree 1" ? "degree 3" : "degree 1";
+    if (what.value.endsWith(` ${target.value}`))
+      target.value = target.value === "degree 1" ? "degree 3" : "degree 1";
   };
   verb.addEventListener("change", shown);
   what.addEventListener("change", apart);
@@ -48,12 +85,24 @@ function show() {
     const place = where.value === "everywhere" ? "" : ` ${where.value}`;
     return `${verb.value} ${what.value}${end}${place}`;
   };
-  $("#build").replaceChildren(verb, what, to, target, amount, length, where, el("button", { type: "button", onclick: () => addRule(sentence()) }, "Add"));
+  $("#build").replaceChildren(
+    verb,
+    what,
+    to,
+    target,
+    amount,
+    length,
+    where,
+    el("button", { type: "button", onclick: () => addRule(sentence()) }, "Add"),
+  );
 }
 
 async function suggest() {
   const box = $("#suggestions");
-  if (!box.hidden) { box.hidden = true; return; }
+  if (!box.hidden) {
+    box.hidden = true;
+    return;
+  }
   let got;
   try {
     got = await post("suggest");
@@ -67,12 +116,29 @@ async function suggest() {
 
 /** The first few suggestions, and a button for the rest. */
 function list(box, variants, count) {
-  const more = variants.length > count
-    ? el("button", { class: "plain", type: "button", onclick: () => list(box, variants, variants.length) }, `show all ${variants.length}`) : null;
-  box.replaceChildren(...variants.slice(0, count).map((variant) => el("div", { class: "suggestion" },
-    el("p", {}, el("b", {}, variant.name), `: ${variant.about}`), el("p", { class: "small quiet" }, variant.reason),
-    el("button", { type: "button", onclick: () => take(variant) }, "Try this one"))),
-  more ?? "", ...(variants.length ? [] : [el("p", { class: "quiet" }, "Nothing stands out in this song.")]));
+  const more =
+    variants.length > count
+      ? el(
+          "button",
+          { class: "plain", type: "button", onclick: () => list(box, variants, variants.length) },
+          `show all ${variants.length}`,
+        )
+      : null;
+  box.replaceChildren(
+    ...variants
+      .slice(0, count)
+      .map((variant) =>
+        el(
+          "div",
+          { class: "suggestion" },
+          el("p", {}, el("b", {}, variant.name), `: ${variant.about}`),
+          el("p", { class: "small quiet" }, variant.reason),
+          el("button", { type: "button", onclick: () => take(variant) }, "Try this one"),
+        ),
+      ),
+    more ?? "",
+    ...(variants.length ? [] : [el("p", { class: "quiet" }, "Nothing stands out in this song.")]),
+  );
 }
 
 function take(variant) {

@@ -19,11 +19,16 @@ function moved(row) {
   else cell.append(el("i", {}, row.stem));
   cell.append(el("br"), el("span", { class: "small quiet" }, row.how));
   if (row.to && row.stem !== state.song.melody) cell.prepend(el("i", {}, `${row.stem}: `));
-  if (row.doubt) cell.append(el("br"), el("span", { class: "small" }, `In doubt: ${row.doubt}. Listen, then correct it or say it is right.`));
+  if (row.doubt)
+    cell.append(
+      el("br"),
+      el("span", { class: "small" }, `In doubt: ${row.doubt}. Listen, then correct it or say it is right.`),
+    );
   return cell;
 }
 
-const verdictOf = (row) => state.verdicts.find((v) => v.stem === row.stem && Math.abs(v.start_s - row.at_s) < 0.001);
+const verdictOf = (row) =>
+  state.verdicts.find((v) => v.stem === row.stem && Math.abs(v.start_s - row.at_s) < 0.001);
 
 /** How an edit of a finished mix came out: a word, with a sign where it says no, and why. It has a
  *  line of its own under the edit, as wide as the table. */
@@ -31,34 +36,69 @@ function verdict(row) {
   const found = verdictOf(row);
   if (!found) return el("td", { colspan: 3, class: "small quiet" }, "In the mix: not judged yet");
   const no = found.word === "do not use";
-  return el("td", { colspan: 3, class: "small" }, el("span", { class: "quiet" }, "In the mix: "), no ? shape("clash") : "",
-    el("b", { class: no ? "warn" : null }, found.word), el("span", { class: "quiet" }, `: ${found.text}`));
+  return el(
+    "td",
+    { colspan: 3, class: "small" },
+    el("span", { class: "quiet" }, "In the mix: "),
+    no ? shape("clash") : "",
+    el("b", { class: no ? "warn" : null }, found.word),
+    el("span", { class: "quiet" }, `: ${found.text}`),
+  );
 }
 
 function line(row) {
   const isMelody = row.stem === state.song.melody && row.note != null;
   const bar = row.bar ?? "";
   const label = isMelody
-    ? el("button", { class: "plain", type: "button", "aria-label": `Bar ${bar}: choose this note`, onclick: () => chooseNote(row.note) }, String(bar))
+    ? el(
+        "button",
+        {
+          class: "plain",
+          type: "button",
+          "aria-label": `Bar ${bar}: choose this note`,
+          onclick: () => chooseNote(row.note),
+        },
+        String(bar),
+      )
     : String(bar);
   const over = row.over ? [el("b", {}, row.over.roman || ""), ` ${row.over.name}`] : [""];
   const isJudged = Boolean(state.plan.caveat);
   const note = { "data-note": isMelody ? row.note : null };
-  const cells = [el("th", { scope: "row", rowspan: isJudged ? 2 : null }, label), moved(row), el("td", {}, ...over), ending(row)];
-  return [el("tr", note, ...cells), ...(isJudged ? [el("tr", { ...note, class: "verdict" }, verdict(row))] : [])];
+  const cells = [
+    el("th", { scope: "row", rowspan: isJudged ? 2 : null }, label),
+    moved(row),
+    el("td", {}, ...over),
+    ending(row),
+  ];
+  return [
+    el("tr", note, ...cells),
+    ...(isJudged ? [el("tr", { ...note, class: "verdict" }, verdict(row))] : []),
+  ];
 }
 
 function table(rows) {
-  return el("table", {},
+  return el(
+    "table",
+    {},
     el("caption", { class: "hide" }, `Edits of the variant ${state.name}`),
-    el("thead", {}, el("tr", {}, ...["Bar", "From, to", "Over", "Ending"].map((name) => el("th", { scope: "col" }, name)))),
-    el("tbody", {}, ...rows.flatMap(line)));
+    el(
+      "thead",
+      {},
+      el("tr", {}, ...["Bar", "From, to", "Over", "Ending"].map((name) => el("th", { scope: "col" }, name))),
+    ),
+    el("tbody", {}, ...rows.flatMap(line)),
+  );
 }
 
 function consequence(item) {
   const isClash = item.kind === "clash";
-  return el("li", {}, shape(isClash ? "clash" : "dash"),
-    el("b", { class: isClash ? "warn" : null }, `${capital(item.word)}${barWords(item)}: `), item.text);
+  return el(
+    "li",
+    {},
+    shape(isClash ? "clash" : "dash"),
+    el("b", { class: isClash ? "warn" : null }, `${capital(item.word)}${barWords(item)}: `),
+    item.text,
+  );
 }
 
 function barWords(item) {
@@ -73,12 +113,23 @@ function show() {
   const parts = [];
   if (plan.caveat) parts.push(el("p", { class: "small" }, `${capital(plan.caveat)}.`));
   if (plan.rows.length) parts.push(table(plan.rows));
-  else parts.push(el("p", { class: "quiet" }, state.plan.asked.some((text) => text.trim())
-    ? "Nothing moves." : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”."));
-  const items = [...plan.consequences.map(consequence),
-    ...plan.warnings.map((text) => el("li", {}, shape("dash"), text))];
+  else
+    parts.push(
+      el(
+        "p",
+        { class: "quiet" },
+        state.plan.asked.some((text) => text.trim())
+          ? "Nothing moves."
+          : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”.",
+      ),
+    );
+  const items = [
+    ...plan.consequences.map(consequence),
+    ...plan.warnings.map((text) => el("li", {}, shape("dash"), text)),
+  ];
   if (items.length) parts.push(el("ul", { class: "cons" }, ...items));
-  if (plan.rows.length) parts.push(...state.song.tension.map((text) => el("p", { class: "small quiet" }, `${capital(text)}.`)));
+  if (plan.rows.length)
+    parts.push(...state.song.tension.map((text) => el("p", { class: "small quiet" }, `${capital(text)}.`)));
   $("#changes").replaceChildren(...parts);
   markRow();
 }
@@ -89,13 +140,49 @@ const COLUMNS = ["Note", "Bar", "Beat", "Pitch", "Degree", "Chord", "Role", "Phr
 function showNotes() {
   if (!$("#all-notes").open || !state.song) return;
   const endings = new Map(phrases().map((p) => [p.ending_note, p.ending ?? p.ending_melodic ?? "unknown"]));
-  const rows = melodyNotes().map((note) => el("tr", { "data-note": note.index },
-    el("th", { scope: "row" }, el("button", { class: "plain", type: "button", "aria-label": `Choose note ${note.index}`, onclick: () => chooseNote(note.index) }, String(note.index))),
-    ...[note.bar, note.beat?.toFixed(1), note.name, note.degree, note.chord, note.chord_role, note.phrase, endings.get(note.index)]
-      .map((value) => el("td", {}, value == null ? "" : String(value)))));
-  $("#notes-table").replaceChildren(el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "All notes" }, el("table", { class: "small" },
-    el("caption", { class: "hide" }, `Notes of ${state.song.melody}`),
-    el("thead", {}, el("tr", {}, ...COLUMNS.map((name) => el("th", { scope: "col" }, name)))), el("tbody", {}, ...rows))));
+  const rows = melodyNotes().map((note) =>
+    el(
+      "tr",
+      { "data-note": note.index },
+      el(
+        "th",
+        { scope: "row" },
+        el(
+          "button",
+          {
+            class: "plain",
+            type: "button",
+            "aria-label": `Choose note ${note.index}`,
+            onclick: () => chooseNote(note.index),
+          },
+          String(note.index),
+        ),
+      ),
+      ...[
+        note.bar,
+        note.beat?.toFixed(1),
+        note.name,
+        note.degree,
+        note.chord,
+        note.chord_role,
+        note.phrase,
+        endings.get(note.index),
+      ].map((value) => el("td", {}, value == null ? "" : String(value))),
+    ),
+  );
+  $("#notes-table").replaceChildren(
+    el(
+      "div",
+      { class: "wide", tabindex: 0, role: "region", "aria-label": "All notes" },
+      el(
+        "table",
+        { class: "small" },
+        el("caption", { class: "hide" }, `Notes of ${state.song.melody}`),
+        el("thead", {}, el("tr", {}, ...COLUMNS.map((name) => el("th", { scope: "col" }, name)))),
+        el("tbody", {}, ...rows),
+      ),
+    ),
+  );
   markRow();
 }
 

@@ -17,10 +17,21 @@ async function set(note, ...words) {
 }
 
 function field(words, id, value, done, more = {}) {
-  const input = el("input", { type: "text", id, value, autocomplete: "off", ...more,
-    onkeydown: (event) => { if (event.key === "Enter") done(input.value.trim()); } });
-  return [el("label", { for: id }, el("i", {}, words)), input,
-    el("button", { type: "button", onclick: () => done(input.value.trim()) }, "Set")];
+  const input = el("input", {
+    type: "text",
+    id,
+    value,
+    autocomplete: "off",
+    ...more,
+    onkeydown: (event) => {
+      if (event.key === "Enter") done(input.value.trim());
+    },
+  });
+  return [
+    el("label", { for: id }, el("i", {}, words)),
+    input,
+    el("button", { type: "button", onclick: () => done(input.value.trim()) }, "Set"),
+  ];
 }
 
 const button = (words, act) => el("button", { type: "button", onclick: act }, words);
@@ -34,18 +45,49 @@ function seconds(text, note, word) {
 function editor(note) {
   const isEnding = note.phrase_ending;
   const nudge = (word, by) => set(note, `${word} ${(note[`${word}_s`] + by).toFixed(3)}`);
-  return el("div", { class: "correcting" },
-    el("p", {}, `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`),
-    el("div", { class: "set" }, ...field("pitch", "set-pitch", typed(note.name), (text) => set(note, `pitch ${text}`)),
-      ...field("or degree", "set-degree", note.degree ?? "", (text) => set(note, `degree ${text}`), { size: 3 }),
-      button("Octave up", () => set(note, "octave up")), button("Octave down", () => set(note, "octave down"))),
-    el("div", { class: "set" }, ...field("start", "set-start", note.start_s.toFixed(3), (text) => seconds(text, note, "start")),
-      button("10 ms earlier", () => nudge("start", -0.01)), button("10 ms later", () => nudge("start", 0.01))),
-    el("div", { class: "set" }, ...field("end", "set-end", note.end_s.toFixed(3), (text) => seconds(text, note, "end")),
-      button("10 ms earlier", () => nudge("end", -0.01)), button("10 ms later", () => nudge("end", 0.01))),
-    el("div", { class: "set" }, button("Split in two", () => set(note, "split")), button("Merge with the next", () => set(note, "merge next")),
+  return el(
+    "div",
+    { class: "correcting" },
+    el(
+      "p",
+      {},
+      `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`,
+    ),
+    el(
+      "div",
+      { class: "set" },
+      ...field("pitch", "set-pitch", typed(note.name), (text) => set(note, `pitch ${text}`)),
+      ...field("or degree", "set-degree", note.degree ?? "", (text) => set(note, `degree ${text}`), {
+        size: 3,
+      }),
+      button("Octave up", () => set(note, "octave up")),
+      button("Octave down", () => set(note, "octave down")),
+    ),
+    el(
+      "div",
+      { class: "set" },
+      ...field("start", "set-start", note.start_s.toFixed(3), (text) => seconds(text, note, "start")),
+      button("10 ms earlier", () => nudge("start", -0.01)),
+      button("10 ms later", () => nudge("start", 0.01)),
+    ),
+    el(
+      "div",
+      { class: "set" },
+      ...field("end", "set-end", note.end_s.toFixed(3), (text) => seconds(text, note, "end")),
+      button("10 ms earlier", () => nudge("end", -0.01)),
+      button("10 ms later", () => nudge("end", 0.01)),
+    ),
+    el(
+      "div",
+      { class: "set" },
+      button("Split in two", () => set(note, "split")),
+      button("Merge with the next", () => set(note, "merge next")),
       button("Not a note: drop it", () => set(note, "drop")),
-      button(isEnding ? "Not a phrase ending" : "A phrase ends here", () => set(note, isEnding ? "not an ending" : "ending here"))));
+      button(isEnding ? "Not a phrase ending" : "A phrase ends here", () =>
+        set(note, isEnding ? "not an ending" : "ending here"),
+      ),
+    ),
+  );
 }
 
 /** Puts in a note that was not heard; in a finished mix it becomes part of the guide. */
@@ -57,10 +99,17 @@ function adder() {
     return el("span", { class: "set" }, el("label", { for: `add-${word}` }, el("i", {}, word)), input);
   });
   const add = () => {
-    const [pitch, start, end] = Object.keys(inputs).map((word) => $(`#add-${word}`).value.trim().replace(",", "."));
+    const [pitch, start, end] = Object.keys(inputs).map((word) =>
+      $(`#add-${word}`).value.trim().replace(",", "."),
+    );
     const name = typed(pitch);
-    if (!name || !(Number(end) > Number(start))) return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
-    return change("correct", { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] }, `Added ${printed(name)}. Undo takes it back.`);
+    if (!name || !(Number(end) > Number(start)))
+      return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
+    return change(
+      "correct",
+      { add: [{ stem: state.song.melody, at_s: Number(start), set: `add ${name} to ${end}` }] },
+      `Added ${printed(name)}. Undo takes it back.`,
+    );
   };
   return el("div", { class: "set" }, ...fields, tapper(), button("Add a note", add));
 }
@@ -82,21 +131,57 @@ function tapper() {
     $("#add-pitch").focus();
     say(`From ${start.toFixed(2)} to ${end.toFixed(2)} s: write the pitch, then add the note`);
   };
-  return el("button", { type: "button", onpointerdown: down, onpointerup: up, onpointercancel: up, onpointerleave: up,
-    onkeydown: (event) => { if (event.key === " " && !event.repeat) down(); },
-    onkeyup: (event) => { if (event.key === " ") up(); } }, "Hold while it sounds");
+  return el(
+    "button",
+    {
+      type: "button",
+      onpointerdown: down,
+      onpointerup: up,
+      onpointercancel: up,
+      onpointerleave: up,
+      onkeydown: (event) => {
+        if (event.key === " " && !event.repeat) down();
+      },
+      onkeyup: (event) => {
+        if (event.key === " ") up();
+      },
+    },
+    "Hold while it sounds",
+  );
 }
 
 /** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
 function doubts() {
   const rows = melodyNotes().filter((note) => note.doubt);
   if (!rows.length) return null;
-  return el("details", { open: rows.length < 6 }, el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`), el("ul", { class: "cons" },
-    ...rows.map((note) => el("li", {}, `${note.start_s.toFixed(2)} s, ${printed(note.name)}: ${note.doubt}. `,
-      el("button", { class: "plain", type: "button", onclick: () => hear(note) }, "hear"), " ",
-      el("button", { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) }, `keep: it is ${printed(note.name)}`), " ",
-      el("button", { class: "plain", type: "button", onclick: () => set(note, "drop") }, "drop")))),
-    button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () => dropAll(rows)));
+  return el(
+    "details",
+    { open: rows.length < 6 },
+    el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`),
+    el(
+      "ul",
+      { class: "cons" },
+      ...rows.map((note) =>
+        el(
+          "li",
+          {},
+          `${note.start_s.toFixed(2)} s, ${printed(note.name)}: ${note.doubt}. `,
+          el("button", { class: "plain", type: "button", onclick: () => hear(note) }, "hear"),
+          " ",
+          el(
+            "button",
+            { class: "plain", type: "button", onclick: () => set(note, `pitch ${note.name}`) },
+            `keep: it is ${printed(note.name)}`,
+          ),
+          " ",
+          el("button", { class: "plain", type: "button", onclick: () => set(note, "drop") }, "drop"),
+        ),
+      ),
+    ),
+    button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () =>
+      dropAll(rows),
+    ),
+  );
 }
 
 /** Shows a note and plays it with a little of what is around it. */
@@ -114,16 +199,36 @@ function dropAll(rows) {
 function made() {
   const rows = state.song.corrections;
   if (!rows.length) return null;
-  return el("details", {}, el("summary", {}, `${rows.length} correction${rows.length === 1 ? "" : "s"} by hand`), el("ul", { class: "cons" },
-    ...rows.map((row) => el("li", {}, `${row.stem} at ${row.at_s.toFixed(2)} s: ${row.set} `,
-      el("button", { class: "plain", type: "button", onclick: () => change("correct/remove", row, "Taken away") }, "take away")))));
+  return el(
+    "details",
+    {},
+    el("summary", {}, `${rows.length} correction${rows.length === 1 ? "" : "s"} by hand`),
+    el(
+      "ul",
+      { class: "cons" },
+      ...rows.map((row) =>
+        el(
+          "li",
+          {},
+          `${row.stem} at ${row.at_s.toFixed(2)} s: ${row.set} `,
+          el(
+            "button",
+            { class: "plain", type: "button", onclick: () => change("correct/remove", row, "Taken away") },
+            "take away",
+          ),
+        ),
+      ),
+    ),
+  );
 }
 
 function show() {
   if ($("#correct").hidden) return;
   const note = chosenNote();
   const body = state.song.is_song_file
-    ? note ? editor(note) : el("p", { class: "quiet" }, "Choose a note in the picture first.")
+    ? note
+      ? editor(note)
+      : el("p", { class: "quiet" }, "Choose a note in the picture first.")
     : el("p", { class: "quiet" }, "A bare recording has no song file to keep corrections in.");
   const more = state.song.is_song_file ? [adder(), doubts() ?? "", made() ?? ""] : [];
   $("#correct").replaceChildren(body, ...more);
@@ -131,7 +236,7 @@ function show() {
 
 // --- dragging a note up or down, or its ends -----------------------------------------------------
 
-const GRIP = 7;           // px at each end of a note that move its end, at most a quarter of it
+const GRIP = 7; // px at each end of a note that move its end, at most a quarter of it
 
 /** Begins where the pointer goes down: which part of which note. */
 function grip(event) {
@@ -149,7 +254,9 @@ function pulled(from, event) {
   if (!note) return null;
   if (from.part !== "pitch") {
     const at = timeAt(event);
-    return at === null || Math.abs(at - note[`${from.part}_s`]) < 0.01 ? null : `${from.part} ${at.toFixed(3)}`;
+    return at === null || Math.abs(at - note[`${from.part}_s`]) < 0.01
+      ? null
+      : `${from.part} ${at.toFixed(3)}`;
   }
   const steps = Math.round((from.y - event.clientY) / from.reach);
   return steps ? `pitch ${nameOf(Math.round(note.midi - (note.cents ?? 0) / 100) + steps)}` : null;
@@ -165,7 +272,9 @@ function drag() {
   pic.addEventListener("pointermove", (event) => {
     if (!from) return;
     const words = pulled(from, event);
-    $("#here").textContent = words ? `Let go to correct note ${from.index}: ${words}.` : `Drag to correct the ${from.part} of note ${from.index}.`;
+    $("#here").textContent = words
+      ? `Let go to correct note ${from.index}: ${words}.`
+      : `Drag to correct the ${from.part} of note ${from.index}.`;
   });
   const done = (event) => {
     if (!from) return;
@@ -187,10 +296,14 @@ function nameOf(midi) {
 
 /** Height of a semitone on the screen: two notes of different pitch tell it. */
 function perSemitone() {
-  const seen = melodyNotes().map((note) => {
-    const hit = $(`#drawing .note[data-note="${note.index}"] .hit`);
-    return hit && [note.midi, hit.getBoundingClientRect()];
-  }).filter(Boolean).map(([midi, box]) => [midi, box.y + box.height / 2]).sort((a, b) => a[0] - b[0]);
+  const seen = melodyNotes()
+    .map((note) => {
+      const hit = $(`#drawing .note[data-note="${note.index}"] .hit`);
+      return hit && [note.midi, hit.getBoundingClientRect()];
+    })
+    .filter(Boolean)
+    .map(([midi, box]) => [midi, box.y + box.height / 2])
+    .sort((a, b) => a[0] - b[0]);
   const [low, high] = [seen[0], seen[seen.length - 1]];
   const reach = low && high ? high[0] - low[0] : 0;
   return reach > 0.5 ? Math.max(4, (low[1] - high[1]) / reach) : 16;

@@ -4,7 +4,20 @@ import { get, post } from "./api.js";
 import { $, el, say } from "./dom.js";
 import { change, choose, isSaved, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
 
-const FORMATS = { midi: "MIDI", musicxml: "score", csv: "tables", jams: "JAMS", lab: "labels", svg: "picture, SVG", png: "picture, PNG", pdf: "slides, handout, PDF", pptx: "slides to edit, PPTX", blind: "blind test sheets", stems: "stems for a DAW", mp4: "film, MP4" };
+const FORMATS = {
+  midi: "MIDI",
+  musicxml: "score",
+  csv: "tables",
+  jams: "JAMS",
+  lab: "labels",
+  svg: "picture, SVG",
+  png: "picture, PNG",
+  pdf: "slides, handout, PDF",
+  pptx: "slides to edit, PPTX",
+  blind: "blind test sheets",
+  stems: "stems for a DAW",
+  mp4: "film, MP4",
+};
 const NAME = /^[A-Za-z][A-Za-z0-9_-]{0,63}$/;
 
 function showVariants() {
@@ -15,22 +28,28 @@ function showVariants() {
   showSaved();
 }
 
-let told = "";      // what showSaved said last: said anew only when it changes, so that what was
-                    // said of a change stays to be read
+let told = ""; // what showSaved said last: said anew only when it changes, so that what was
+// said of a change stays to be read
 
 function showSaved() {
   const open = unsaved();
   const here = !isSaved();
   $("#unsaved").hidden = !open.length;
-  $("#unsaved").replaceChildren(el("b", {}, "Not saved. "),
-    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} only in this window.`);
+  $("#unsaved").replaceChildren(
+    el("b", {}, "Not saved. "),
+    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} only in this window.`,
+  );
   $("#save").disabled = !here;
   $("#undo").disabled = !state.song.undo;
   $("#redo").disabled = !state.song.redo;
   $("#remove-variant").disabled = !state.song.variants.some((v) => v.name === state.name);
   const fault = state.plan?.lines.findIndex((line) => line.fault) ?? -1;
-  const words = fault >= 0 ? `Rule ${fault + 1} cannot be read; the others still hold`
-    : open.length ? `Not saved: ${open.join(", ")}` : "All changes saved";
+  const words =
+    fault >= 0
+      ? `Rule ${fault + 1} cannot be read; the others still hold`
+      : open.length
+        ? `Not saved: ${open.join(", ")}`
+        : "All changes saved";
   if (words !== told) say(words);
   told = words;
 }
@@ -44,8 +63,12 @@ function tellSaved() {
 export async function save() {
   if (isSaved()) return say("All changes saved");
   const draft = state.drafts.get(state.name);
-  if (!state.song.is_song_file && !await adopt()) return undefined;
-  return change("variant", { name: state.name, rules: rulesText(), about: draft.about }, `Saved ${state.name}`);
+  if (!state.song.is_song_file && !(await adopt())) return undefined;
+  return change(
+    "variant",
+    { name: state.name, rules: rulesText(), about: draft.about },
+    `Saved ${state.name}`,
+  );
 }
 
 /** A bare recording gets a song file beside it, so that there is something to save to. */
@@ -53,7 +76,13 @@ async function adopt() {
   const { song } = state;
   const key = song.key.tonic && song.key.source === "given" ? `${song.key.tonic} ${song.key.mode}` : "auto";
   try {
-    takeSong(await post("new", { title: song.title, stems: [{ file: song.song, role: "melody" }], music: [{ name: "key", value: key }] }));
+    takeSong(
+      await post("new", {
+        title: song.title,
+        stems: [{ file: song.song, role: "melody" }],
+        music: [{ name: "key", value: key }],
+      }),
+    );
     return true;
   } catch (error) {
     say(error.message);
@@ -74,7 +103,10 @@ export async function redo() {
 function freshName(base) {
   let number = 2;
   let name = base;
-  while (state.drafts.has(name)) { name = `${base}-${number}`; number += 1; }
+  while (state.drafts.has(name)) {
+    name = `${base}-${number}`;
+    number += 1;
+  }
   return name;
 }
 
@@ -82,7 +114,8 @@ let naming = null;
 function askName(kind) {
   naming = kind;
   $("#naming").hidden = false;
-  $("#new-name").value = kind === "new" ? freshName("my-variant") : kind === "copy" ? freshName(`${state.name}-copy`) : state.name;
+  $("#new-name").value =
+    kind === "new" ? freshName("my-variant") : kind === "copy" ? freshName(`${state.name}-copy`) : state.name;
   $("#new-name").focus();
   $("#new-name").select();
 }
@@ -90,9 +123,12 @@ function askName(kind) {
 async function nameDone() {
   const name = $("#new-name").value.trim().replace(/\s+/g, "-");
   if (!NAME.test(name) || ["original", "matched-control"].includes(name.toLowerCase())) {
-    return say("A name begins with a letter; letters, digits, - and _ follow. Not “original” or “matched-control”.");
+    return say(
+      "A name begins with a letter; letters, digits, - and _ follow. Not “original” or “matched-control”.",
+    );
   }
-  if (state.drafts.has(name) && !(naming === "rename" && name === state.name)) return say(`There is a variant ${name} already`);
+  if (state.drafts.has(name) && !(naming === "rename" && name === state.name))
+    return say(`There is a variant ${name} already`);
   $("#naming").hidden = true;
   if (naming === "new") add(name, { rules: [""], about: "" });
   else if (naming === "copy") add(name, { rules: [...rules()], about: state.drafts.get(state.name).about });
@@ -111,7 +147,10 @@ async function rename(name) {
   const old = state.name;
   const wasWritten = state.song.variants.some((v) => v.name === old);
   add(name, state.drafts.get(old));
-  if (!wasWritten) { state.drafts.delete(old); return showVariants(); }
+  if (!wasWritten) {
+    state.drafts.delete(old);
+    return showVariants();
+  }
   if (await save()) await change("variant/remove", { name: old }, `${old} is now ${name}`);
   return undefined;
 }
@@ -139,12 +178,22 @@ async function begin(what, more = {}) {
   }
   const bar = el("progress", { max: 1, value: 0, "aria-label": WORDS[what] });
   const words = el("p", { class: "small" }, `${WORDS[what]}.`);
-  const stop = el("button", { class: "plain", type: "button", onclick: () => post("task/stop", { id: task.id }) }, "Stop");
+  const stop = el(
+    "button",
+    { class: "plain", type: "button", onclick: () => post("task/stop", { id: task.id }) },
+    "Stop",
+  );
   const box = el("div", { class: "task" }, words, bar, stop);
   $("#tasks").prepend(box);
   while (task.state === "running") {
-    await new Promise((resolve) => { setTimeout(resolve, 250); });
-    task = await get(`task?id=${task.id}`).catch((error) => ({ ...task, state: "failed", error: error.message }));
+    await new Promise((resolve) => {
+      setTimeout(resolve, 250);
+    });
+    task = await get(`task?id=${task.id}`).catch((error) => ({
+      ...task,
+      state: "failed",
+      error: error.message,
+    }));
     bar.value = task.fraction;
     words.textContent = `${WORDS[what]}: ${task.stage}.`;
   }
@@ -155,8 +204,17 @@ function finished(task, box, what) {
   const done = el("button", { class: "plain", type: "button", onclick: () => box.remove() }, "put away");
   if (task.state === "done") {
     const places = task.result.places.slice(0, 12).map((place) => el("code", {}, place));
-    box.replaceChildren(el("p", { class: "small" }, el("b", {}, "Done. "), "In the song’s folder: ", ...places.flatMap((c) => [c, " "])),
-      ...task.result.warnings.slice(0, 6).map((text) => el("p", { class: "small quiet" }, text)), done);
+    box.replaceChildren(
+      el(
+        "p",
+        { class: "small" },
+        el("b", {}, "Done. "),
+        "In the song’s folder: ",
+        ...places.flatMap((c) => [c, " "]),
+      ),
+      ...task.result.warnings.slice(0, 6).map((text) => el("p", { class: "small quiet" }, text)),
+      done,
+    );
     say(`${WORDS[what]}: done`);
   } else {
     const words = task.state === "stopped" ? "Stopped. Files that were whole by then are kept." : task.error;
@@ -169,8 +227,25 @@ function showExport() {
   box.hidden = !box.hidden;
   $("#export").setAttribute("aria-expanded", String(!box.hidden));
   if (box.children.length > 1) return;
-  box.append(...Object.entries(FORMATS).map(([value, words]) => el("label", { class: "row" }, el("input", { type: "checkbox", value, checked: ["midi", "csv", "svg"].includes(value) }), el("span", {}, words))),
-    el("button", { type: "button", onclick: () => begin("export", { formats: [...box.querySelectorAll("input:checked")].map((i) => i.value) }) }, "Write these files"));
+  box.append(
+    ...Object.entries(FORMATS).map(([value, words]) =>
+      el(
+        "label",
+        { class: "row" },
+        el("input", { type: "checkbox", value, checked: ["midi", "csv", "svg"].includes(value) }),
+        el("span", {}, words),
+      ),
+    ),
+    el(
+      "button",
+      {
+        type: "button",
+        onclick: () =>
+          begin("export", { formats: [...box.querySelectorAll("input:checked")].map((i) => i.value) }),
+      },
+      "Write these files",
+    ),
+  );
 }
 
 /** A finished mix can be measured against song files with stems that lie in its folder. */
@@ -179,7 +254,9 @@ async function showBeside() {
   const { songs } = isMix ? await get("beside").catch(() => ({ songs: [] })) : { songs: [] };
   const chosen = $("#stems-song").value;
   $("#stems-beside").hidden = !songs.length;
-  $("#stems-song").replaceChildren(...["", ...songs].map((name) => el("option", { value: name }, name || "none")));
+  $("#stems-song").replaceChildren(
+    ...["", ...songs].map((name) => el("option", { value: name }, name || "none")),
+  );
   $("#stems-song").value = songs.includes(chosen) ? chosen : "";
 }
 
@@ -189,13 +266,48 @@ function conflict(text) {
   const box = $("#conflict");
   if (!box.hidden) return;
   box.hidden = false;
-  box.replaceChildren(el("p", {}, el("b", {}, text), " Nothing of it is overwritten. Loading it keeps the rules that are not saved here."),
-    el("div", { class: "set" }, el("button", { type: "button", onclick: async () => { await reload().catch((e) => say(e.message)); box.hidden = true; } }, "Load it"),
-      el("button", { class: "plain", type: "button", onclick: () => { box.hidden = true; } }, "not now")));
+  box.replaceChildren(
+    el(
+      "p",
+      {},
+      el("b", {}, text),
+      " Nothing of it is overwritten. Loading it keeps the rules that are not saved here.",
+    ),
+    el(
+      "div",
+      { class: "set" },
+      el(
+        "button",
+        {
+          type: "button",
+          onclick: async () => {
+            await reload().catch((e) => say(e.message));
+            box.hidden = true;
+          },
+        },
+        "Load it",
+      ),
+      el(
+        "button",
+        {
+          class: "plain",
+          type: "button",
+          onclick: () => {
+            box.hidden = true;
+          },
+        },
+        "not now",
+      ),
+    ),
+  );
 }
 
 export function setUpKeep() {
-  on("song", () => { $("#conflict").hidden = true; showVariants(); showBeside(); });
+  on("song", () => {
+    $("#conflict").hidden = true;
+    showVariants();
+    showBeside();
+  });
   on("variant", showVariants);
   on("rules", showSaved);
   on("planned", showSaved);
@@ -206,7 +318,9 @@ export function setUpKeep() {
   $("#copy-variant").addEventListener("click", () => askName("copy"));
   $("#rename-variant").addEventListener("click", () => askName("rename"));
   $("#name-done").addEventListener("click", nameDone);
-  $("#name-off").addEventListener("click", () => { $("#naming").hidden = true; });
+  $("#name-off").addEventListener("click", () => {
+    $("#naming").hidden = true;
+  });
   $("#new-name").addEventListener("keydown", (event) => {
     if (event.key === "Enter" && !event.isComposing) {
       event.preventDefault(); // the focus goes to the rules, and Enter must not go with it
@@ -221,5 +335,7 @@ export function setUpKeep() {
   $("#render").addEventListener("click", () => begin("render"));
   $("#page").addEventListener("click", () => begin("page", { beside: $("#stems-song").value }));
   $("#export").addEventListener("click", showExport);
-  window.addEventListener("beforeunload", (event) => { if (state.song && unsaved().length) event.preventDefault(); });
+  window.addEventListener("beforeunload", (event) => {
+    if (state.song && unsaved().length) event.preventDefault();
+  });
 }

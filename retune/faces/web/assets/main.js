@@ -67,7 +67,8 @@ async function begin() {
     watch();
   } catch (error) {
     show("hearing");
-    $("#h0").textContent = error.status === 401 ? "This address is not the newest" : "The song cannot be opened";
+    $("#h0").textContent =
+      error.status === 401 ? "This address is not the newest" : "The song cannot be opened";
     $("#hearing-stage").hidden = $("#hearing-bar").hidden = true;
     $("#hearing-fault").hidden = false;
     $("#hearing-fault").textContent = error.message;

@@ -18,13 +18,26 @@ async function list() {
   const table = $("#stems");
   const before = new Map($$("tr[data-file]", table).map((row) => [row.dataset.file, $("select", row).value]));
   table.hidden = !listing.files.length;
-  $("tbody", table).replaceChildren(...listing.files.map((file) => {
-    const roles = ["leave it out", ...listing.roles];
-    const select = el("select", { "aria-label": `Role of ${file.file}` },
-      ...roles.map((role) => el("option", { value: role }, listing.files.length === 1 ? ALONE[role] ?? role : role)));
-    select.value = file.error ? "leave it out" : before.get(file.file) ?? file.role;
-    return el("tr", { "data-file": file.file }, el("th", { scope: "row" }, file.file), el("td", {}, file.error || clock(file.duration_s)), el("td", {}, select));
-  }));
+  $("tbody", table).replaceChildren(
+    ...listing.files.map((file) => {
+      const roles = ["leave it out", ...listing.roles];
+      const select = el(
+        "select",
+        { "aria-label": `Role of ${file.file}` },
+        ...roles.map((role) =>
+          el("option", { value: role }, listing.files.length === 1 ? (ALONE[role] ?? role) : role),
+        ),
+      );
+      select.value = file.error ? "leave it out" : (before.get(file.file) ?? file.role);
+      return el(
+        "tr",
+        { "data-file": file.file },
+        el("th", { scope: "row" }, file.file),
+        el("td", {}, file.error || clock(file.duration_s)),
+        el("td", {}, select),
+      );
+    }),
+  );
   $("#alone").hidden = listing.files.length !== 1;
   guessMelody();
   if (!$("#nt").value && listing.folder) $("#nt").value = listing.folder;
@@ -33,7 +46,8 @@ async function list() {
 /** One stem alone is the melody; without any, the first. */
 function guessMelody() {
   const selects = $$("#stems select").filter((select) => select.value !== "leave it out");
-  if (selects.length && !selects.some((s) => ["melody", "mix"].includes(s.value))) selects[0].value = "melody";
+  if (selects.length && !selects.some((s) => ["melody", "mix"].includes(s.value)))
+    selects[0].value = "melody";
 }
 
 async function send(files) {
@@ -54,7 +68,10 @@ export function setUpNewSong(opened) {
   const drop = $("#drop");
   $("#choose").addEventListener("click", () => $("#chosen").click());
   $("#chosen").addEventListener("change", () => send([...$("#chosen").files]));
-  drop.addEventListener("dragover", (event) => { event.preventDefault(); drop.classList.add("over"); });
+  drop.addEventListener("dragover", (event) => {
+    event.preventDefault();
+    drop.classList.add("over");
+  });
   drop.addEventListener("dragleave", () => drop.classList.remove("over"));
   drop.addEventListener("drop", (event) => {
     event.preventDefault();
@@ -63,10 +80,17 @@ export function setUpNewSong(opened) {
   });
   $("#new-form").addEventListener("submit", async (event) => {
     event.preventDefault();
-    const stems = $$("#stems tr[data-file]").map((row) => ({ file: row.dataset.file, role: $("select", row).value })).filter((stem) => stem.role !== "leave it out");
+    const stems = $$("#stems tr[data-file]")
+      .map((row) => ({ file: row.dataset.file, role: $("select", row).value }))
+      .filter((stem) => stem.role !== "leave it out");
     if (!stems.length) return fault("Name the stems first: drop them on the page or choose files.");
-    const music = [["key", "#nk"], ["meter", "#nm"], ["tempo_bpm", "#nb"], ["first_downbeat_s", "#nd"], ["chords", "#nc"]]
-      .map(([name, query]) => ({ name, value: $(query).value.trim() }));
+    const music = [
+      ["key", "#nk"],
+      ["meter", "#nm"],
+      ["tempo_bpm", "#nb"],
+      ["first_downbeat_s", "#nd"],
+      ["chords", "#nc"],
+    ].map(([name, query]) => ({ name, value: $(query).value.trim() }));
     return open(() => post("new", { title: $("#nt").value.trim(), rights: "", stems, music }), opened);
   });
   $("#open-demo").addEventListener("click", () => open(() => post("demo"), opened));

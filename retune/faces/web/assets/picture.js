@@ -2,17 +2,27 @@
 
 import { post } from "./api.js";
 import { $, $$, settled } from "./dom.js";
-import { chooseNote, chosenNote, melodyNotes, on, phraseAt, phrases, rulesText, state, tell } from "./store.js";
+import {
+  chooseNote,
+  chosenNote,
+  melodyNotes,
+  on,
+  phraseAt,
+  phrases,
+  rulesText,
+  state,
+  tell,
+} from "./store.js";
 
 const WHOLE_BARS = 32;
 const style = new CSSStyleSheet();
 document.adoptedStyleSheets = [...document.adoptedStyleSheets, style];
 
 let view = null;
-let barWidth = 4.2;       // of the text size
+let barWidth = 4.2; // of the text size
 let systems = [];
 let asked = 0;
-let zoomed = null;        // width in px when bars scroll
+let zoomed = null; // width in px when bars scroll
 
 const pic = () => $("#pic");
 const fontSize = () => Math.min(20, Math.max(14, Math.round(pic().clientWidth / 8.6) / 10));
@@ -33,7 +43,8 @@ function request() {
   const width = Math.floor(pic().clientWidth);
   const shown = shownView();
   const ask = { rules: rulesText(), name: state.name, font, width, split: shown === "systems" };
-  if (shown === "bars") ask.width = Math.max(width, Math.ceil((state.song.n_bars || 1) * barWidth * font + 6 * font));
+  if (shown === "bars")
+    ask.width = Math.max(width, Math.ceil((state.song.n_bars || 1) * barWidth * font + 6 * font));
   const phrase = shownPhrase();
   if (shown === "phrase" && phrase && state.song.n_bars) {
     ask.bars = barsOf(phrase);
@@ -83,10 +94,18 @@ function keepNames() {
   const svg = $("#drawing svg");
   const [width, height] = [systems[0].xs[0] - 4, svg.viewBox.baseVal.height];
   const names = svg.cloneNode(false);
-  for (const [name, value] of Object.entries({ class: `${svg.getAttribute("class")} gutter`, viewBox: `0 0 ${width} ${height}`, width, height, "aria-hidden": "true" })) names.setAttribute(name, value);
+  for (const [name, value] of Object.entries({
+    class: `${svg.getAttribute("class")} gutter`,
+    viewBox: `0 0 ${width} ${height}`,
+    width,
+    height,
+    "aria-hidden": "true",
+  }))
+    names.setAttribute(name, value);
   names.removeAttribute("role");
   names.removeAttribute("aria-labelledby");
-  const left = (part) => Number(part.getAttribute("x") ?? part.getAttribute("d")?.match(/-?[\d.]+/)?.[0] ?? Infinity);
+  const left = (part) =>
+    Number(part.getAttribute("x") ?? part.getAttribute("d")?.match(/-?[\d.]+/)?.[0] ?? Infinity);
   for (const part of $$(".system > text, .system > path, .system > rect", svg)) {
     if (left(part) < width) names.append(part.cloneNode(true));
   }
@@ -97,7 +116,9 @@ const drawSoon = settled(draw, 120);
 
 function markView() {
   const shown = shownView();
-  $$("input[name=view]").forEach((radio) => { radio.checked = radio.value === shown; });
+  $$("input[name=view]").forEach((radio) => {
+    radio.checked = radio.value === shown;
+  });
   $("#zoom").hidden = shown !== "bars";
   $("#phrase-steps").hidden = shown !== "phrase";
 }
@@ -109,20 +130,28 @@ function mark() {
   for (const group of groups) {
     const box = $(".hit", group)?.getBBox();
     if (!box) continue;
-    const k = 3, l = Math.min(9, Math.max(3, box.width / 3));
+    const k = 3,
+      l = Math.min(9, Math.max(3, box.width / 3));
     const [x0, y0, x1, y1] = [box.x - k, box.y - k, box.x + box.width + k, box.y + box.height + k];
     const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
     path.setAttribute("class", "crop");
-    path.setAttribute("d", `M${x0} ${y0 + l}V${y0}H${x0 + l}M${x1 - l} ${y0}H${x1}V${y0 + l}M${x1} ${y1 - l}V${y1}H${x1 - l}M${x0 + l} ${y1}H${x0}V${y1 - l}`);
+    path.setAttribute(
+      "d",
+      `M${x0} ${y0 + l}V${y0}H${x0 + l}M${x1 - l} ${y0}H${x1}V${y0 + l}M${x1} ${y1 - l}V${y1}H${x1 - l}M${x0 + l} ${y1}H${x0}V${y1 - l}`,
+    );
     group.append(path);
   }
   if (groups.length) describe(groups[0]);
-  else if (!state.note) $("#here").textContent = "No note is chosen. Click one, or press comma and full stop.";
+  else if (!state.note)
+    $("#here").textContent = "No note is chosen. Click one, or press comma and full stop.";
 }
 
 function describe(group) {
   const note = melodyNotes().find((n) => n.index === Number(group.dataset.note));
-  const cents = note?.cents == null ? "" : ` Sung ${Math.abs(Math.round(note.cents))} cents ${note.cents < 0 ? "low" : "high"}.`;
+  const cents =
+    note?.cents == null
+      ? ""
+      : ` Sung ${Math.abs(Math.round(note.cents))} cents ${note.cents < 0 ? "low" : "high"}.`;
   $("#here").textContent = `Note ${group.dataset.note}: ${group.dataset.info}.${cents}`;
 }
 
@@ -142,7 +171,8 @@ export function timeAt(event) {
   const svg = $("#drawing svg");
   const box = svg.getBoundingClientRect();
   const scale = svg.viewBox.baseVal.width / box.width;
-  const x = (event.clientX - box.left) * scale, y = (event.clientY - box.top) * scale;
+  const x = (event.clientX - box.left) * scale,
+    y = (event.clientY - box.top) * scale;
   const system = systems.find((s) => y <= s.bottom) ?? systems[systems.length - 1];
   if (!system) return null;
   const inside = Math.max(system.xs[0], Math.min(x, system.xs[system.xs.length - 1]));
@@ -162,7 +192,8 @@ export function moveReading(seconds, playing) {
   line.style.transform = `translate(${x}px,${system.top * scale}px)`;
   if (!playing || !zoomed) return;
   const frame = pic();
-  if (x < frame.scrollLeft || x > frame.scrollLeft + frame.clientWidth - 40) frame.scrollLeft = Math.max(0, x - 80);
+  if (x < frame.scrollLeft || x > frame.scrollLeft + frame.clientWidth - 40)
+    frame.scrollLeft = Math.max(0, x - 80);
 }
 
 let measured = [null, 1];
@@ -200,7 +231,9 @@ export function stepPhrase(by) {
 }
 
 export function stepEnding(by) {
-  const endings = phrases().map((phrase) => phrase.ending_note).filter((index) => index != null);
+  const endings = phrases()
+    .map((phrase) => phrase.ending_note)
+    .filter((index) => index != null);
   if (!endings.length) return;
   const here = state.note ?? (by > 0 ? 0 : Infinity);
   const next = by > 0 ? endings.find((index) => index > here) : endings.filter((index) => index < here).pop();
@@ -211,7 +244,8 @@ function reveal() {
   const group = $(`#drawing .note[data-note="${state.note}"]`);
   if (!group && shownView() === "phrase") return draw();
   if (group && zoomed) {
-    const box = $(".hit", group).getBBox(), frame = pic();
+    const box = $(".hit", group).getBBox(),
+      frame = pic();
     if (box.x < frame.scrollLeft + 60 || box.x + box.width > frame.scrollLeft + frame.clientWidth) {
       frame.scrollLeft = Math.max(0, box.x - frame.clientWidth / 3);
     }
@@ -222,12 +256,18 @@ function reveal() {
 export function setUpPicture() {
   on("song", drawSoon);
   on("followed", draw);
-  on("note", () => { mark(); reveal(); });
+  on("note", () => {
+    mark();
+    reveal();
+  });
   on("place", () => moveReading(state.place, false));
   let width = 0;
   new ResizeObserver(() => {
     measured = [null, 1];
-    if (pic().clientWidth !== width) { width = pic().clientWidth; drawSoon(); }
+    if (pic().clientWidth !== width) {
+      width = pic().clientWidth;
+      drawSoon();
+    }
   }).observe(pic());
   pic().addEventListener("click", (event) => {
     const group = event.target.closest(".note");
@@ -243,15 +283,27 @@ export function setUpPicture() {
     if (group) describe(group);
   });
   pic().addEventListener("pointerleave", mark);
-  $$("input[name=view]").forEach((radio) => radio.addEventListener("change", () => { view = radio.value; draw(); }));
-  const zoom = (by) => { barWidth = Math.max(1.6, Math.min(24, barWidth * by)); draw(); };
+  $$("input[name=view]").forEach((radio) =>
+    radio.addEventListener("change", () => {
+      view = radio.value;
+      draw();
+    }),
+  );
+  const zoom = (by) => {
+    barWidth = Math.max(1.6, Math.min(24, barWidth * by));
+    draw();
+  };
   $("#wider").addEventListener("click", () => zoom(1.4));
   $("#narrower").addEventListener("click", () => zoom(1 / 1.4));
-  pic().addEventListener("wheel", (event) => {
-    if (!event.ctrlKey || shownView() !== "bars") return;
-    event.preventDefault();
-    zoom(event.deltaY < 0 ? 1.15 : 1 / 1.15);
-  }, { passive: false });
+  pic().addEventListener(
+    "wheel",
+    (event) => {
+      if (!event.ctrlKey || shownView() !== "bars") return;
+      event.preventDefault();
+      zoom(event.deltaY < 0 ? 1.15 : 1 / 1.15);
+    },
+    { passive: false },
+  );
   $("#note-before").addEventListener("click", () => stepNote(-1));
   $("#note-after").addEventListener("click", () => stepNote(1));
   $("#phrase-before").addEventListener("click", () => stepPhrase(-1));

@@ -5,8 +5,8 @@ import { timeAt } from "./picture.js";
 import { replaceRule } from "./rules.js";
 import { melodyNotes, on, state } from "./store.js";
 
-const GRIP = 7;           // px at each end of a note that move its end, at most a quarter of it
-const PARTS = 4;          // a beat snaps to quarters
+const GRIP = 7; // px at each end of a note that move its end, at most a quarter of it
+const PARTS = 4; // a beat snaps to quarters
 
 /** Beats a bar, as they are written: a dotted quarter in 6/8, 9/8 and 12/8. */
 function beatsPerBar() {
@@ -46,7 +46,8 @@ function pulled(from, event) {
   if (!note || at === null) return null;
   const was = note[`${from.part}_s`];
   const [beat, old] = [beatAt(at), beatAt(was)];
-  let by = Math.round((at - was) * 100) / 100, length = `${Math.abs(by)}s`;
+  let by = Math.round((at - was) * 100) / 100,
+    length = `${Math.abs(by)}s`;
   if (beat !== null && !event.altKey) {
     by = Math.round((beat - old) * PARTS) / PARTS;
     length = `${Math.abs(by)} beat${Math.abs(by) === 1 ? "" : "s"}`;
@@ -66,14 +67,18 @@ function isSame(line, rule) {
 export function setUpRetime() {
   let from = null;
   const pic = $("#pic");
-  pic.addEventListener("pointerdown", (event) => { from = grip(event); });
+  pic.addEventListener("pointerdown", (event) => {
+    from = grip(event);
+  });
   pic.addEventListener("pointermove", (event) => {
     if (!from) {
       pic.classList.toggle("at-end", Boolean(event.buttons === 0 && grip(event)));
       return;
     }
     if (!pic.hasPointerCapture(event.pointerId)) pic.setPointerCapture(event.pointerId);
-    $("#here").textContent = pulled(from, event) ?? `Drag the ${from.part} of note ${from.index}: it snaps to quarter beats, with Alt to no beat.`;
+    $("#here").textContent =
+      pulled(from, event) ??
+      `Drag the ${from.part} of note ${from.index}: it snaps to quarter beats, with Alt to no beat.`;
   });
   const done = (event) => {
     const rule = from && event.type === "pointerup" ? pulled(from, event) : null;
@@ -82,5 +87,7 @@ export function setUpRetime() {
   };
   pic.addEventListener("pointerup", done);
   pic.addEventListener("pointercancel", done);
-  on("song", () => { from = null; });
+  on("song", () => {
+    from = null;
+  });
 }

@@ -11,17 +11,47 @@ let typedAt = -PAUSE_MS;
 
 function row(text, index) {
   const area = el("textarea", {
-    rows: 1, spellcheck: "false", autocapitalize: "off", autocomplete: "off", "aria-label": `Rule ${index + 1}`,
-    "aria-autocomplete": "list", value: text,
-    oninput: () => typed(area), onkeydown: (event) => keyed(event, area),
-    onfocus: () => offerSoon(area), onclick: () => offerSoon(area),
+    rows: 1,
+    spellcheck: "false",
+    autocapitalize: "off",
+    autocomplete: "off",
+    "aria-label": `Rule ${index + 1}`,
+    "aria-autocomplete": "list",
+    value: text,
+    oninput: () => typed(area),
+    onkeydown: (event) => keyed(event, area),
+    onfocus: () => offerSoon(area),
+    onclick: () => offerSoon(area),
   });
   const ghost = el("div", { class: "ghost", "aria-hidden": "true" });
-  const take = el("button", { class: "plain", type: "button", "aria-label": `Take rule ${index + 1} away`, onclick: () => remove(index) }, "take away");
-  const item = el("li", { onfocusout: (event) => { if (!item.contains(event.relatedTarget)) leave(item); } },
+  const take = el(
+    "button",
+    {
+      class: "plain",
+      type: "button",
+      "aria-label": `Take rule ${index + 1} away`,
+      onclick: () => remove(index),
+    },
+    "take away",
+  );
+  const item = el(
+    "li",
+    {
+      onfocusout: (event) => {
+        if (!item.contains(event.relatedTarget)) leave(item);
+      },
+    },
     el("div", { class: "sentence" }, el("div", { class: "sent" }, ghost, area), take),
-    el("div", { class: "said", hidden: true, role: "listbox", id: `offer-${index}`, "aria-label": "Words to go on with" }),
-    el("p", { class: "reads" }), el("div", { class: "fault", id: `fault-${index}`, hidden: true }));
+    el("div", {
+      class: "said",
+      hidden: true,
+      role: "listbox",
+      id: `offer-${index}`,
+      "aria-label": "Words to go on with",
+    }),
+    el("p", { class: "reads" }),
+    el("div", { class: "fault", id: `fault-${index}`, hidden: true }),
+  );
   ghost.textContent = `${text} `;
   return item;
 }
@@ -63,7 +93,10 @@ export function addRule(text = "") {
 }
 
 function remove(index) {
-  put(texts().filter((_, k) => k !== index), index);
+  put(
+    texts().filter((_, k) => k !== index),
+    index,
+  );
 }
 
 /** Replaces the rules that `matches` by one (or none): how keys send a note somewhere. */
@@ -77,7 +110,7 @@ export function replaceRule(matches, text) {
 
 let offering = null;
 let picked = -1;
-let isQuiet = false;      // after Esc, until something is typed
+let isQuiet = false; // after Esc, until something is typed
 
 async function offer(area) {
   const cursor = area.selectionStart;
@@ -96,7 +129,10 @@ const begunAt = (area) => area.value.slice(0, area.selectionStart).match(/\S*$/)
 function prune(area) {
   const begun = begunAt(area);
   const shown = $$(".offer", area.closest("li")).map((option) => option.textContent);
-  showOffers(area, shown.filter((word) => begun && word.toLowerCase().startsWith(begun) && word.toLowerCase() !== begun));
+  showOffers(
+    area,
+    shown.filter((word) => begun && word.toLowerCase().startsWith(begun) && word.toLowerCase() !== begun),
+  );
 }
 
 const offerSoon = settled(offer, 40);
@@ -108,10 +144,24 @@ function showOffers(area, words) {
   picked = offering === area && picked >= 0 ? words.indexOf(shown[picked]) : -1;
   offering = words.length ? area : null;
   list.hidden = !words.length;
-  list.replaceChildren(...words.map((word, k) => el("span", {
-    role: "option", class: "offer", id: `${list.id}-${k}`, "aria-selected": String(k === picked),
-    onpointerdown: (event) => { event.preventDefault(); accept(area, word); },
-  }, word)));
+  list.replaceChildren(
+    ...words.map((word, k) =>
+      el(
+        "span",
+        {
+          role: "option",
+          class: "offer",
+          id: `${list.id}-${k}`,
+          "aria-selected": String(k === picked),
+          onpointerdown: (event) => {
+            event.preventDefault();
+            accept(area, word);
+          },
+        },
+        word,
+      ),
+    ),
+  );
   if (words.length) area.setAttribute("aria-controls", list.id);
   else area.removeAttribute("aria-controls");
   if (picked >= 0) area.setAttribute("aria-activedescendant", `${list.id}-${picked}`);
@@ -120,7 +170,9 @@ function showOffers(area, words) {
 
 /** Closes a little late: what is clicked below must not slip away under the pointer. */
 function leave(item) {
-  setTimeout(() => { if (item.isConnected && !item.contains(document.activeElement)) closeOffers(item); }, 300);
+  setTimeout(() => {
+    if (item.isConnected && !item.contains(document.activeElement)) closeOffers(item);
+  }, 300);
 }
 
 function closeOffers(item) {
@@ -162,8 +214,10 @@ function keyed(event, area) {
     return undefined;
   }
   if (event.key === "Escape") {
-    if (options.length && !$(".said", item).hidden) { closeOffers(item); isQuiet = true; }
-    else $("#pic").focus();
+    if (options.length && !$(".said", item).hidden) {
+      closeOffers(item);
+      isQuiet = true;
+    } else $("#pic").focus();
   }
   if (event.key === "Backspace" && !area.value && texts().length > 1) {
     event.preventDefault();
@@ -204,27 +258,57 @@ function showFault(item, area, fault) {
     return;
   }
   const { column, length } = fault;
-  const [pre, word, post_] = [area.value.slice(0, column), area.value.slice(column, column + length), area.value.slice(column + length)];
+  const [pre, word, post_] = [
+    area.value.slice(0, column),
+    area.value.slice(column, column + length),
+    area.value.slice(column + length),
+  ];
   ghost.replaceChildren(pre, el("mark", {}, word || " "), `${post_} `);
   area.setAttribute("aria-invalid", "true");
   area.setAttribute("aria-describedby", box.id);
-  const use = fault.nearest ? el("button", { class: "plain", type: "button", onclick: () => {
-    area.value = pre + fault.nearest + post_;
-    area.focus();
-    typed(area);
-  } }, `Use “${fault.nearest}”`) : null;
-  box.replaceChildren(el("span", { class: "pre", "aria-hidden": "true" }, pre),
-    el("span", { class: "say" }, el("b", {}, `${capital(fault.problem)}.`), fault.expected ? ` Expected ${fault.expected}. ` : " ", use,
-      ...(use ? [] : fault.readings.map((reading) => choice(area, reading)))));
+  const use = fault.nearest
+    ? el(
+        "button",
+        {
+          class: "plain",
+          type: "button",
+          onclick: () => {
+            area.value = pre + fault.nearest + post_;
+            area.focus();
+            typed(area);
+          },
+        },
+        `Use “${fault.nearest}”`,
+      )
+    : null;
+  box.replaceChildren(
+    el("span", { class: "pre", "aria-hidden": "true" }, pre),
+    el(
+      "span",
+      { class: "say" },
+      el("b", {}, `${capital(fault.problem)}.`),
+      fault.expected ? ` Expected ${fault.expected}. ` : " ",
+      use,
+      ...(use ? [] : fault.readings.map((reading) => choice(area, reading))),
+    ),
+  );
 }
 
 /** A whole sentence to put in the place of what was typed. */
 function choice(area, reading) {
-  return el("button", { class: "plain choice", type: "button", onclick: () => {
-    area.value = reading;
-    area.focus();
-    typed(area);
-  } }, reading);
+  return el(
+    "button",
+    {
+      class: "plain choice",
+      type: "button",
+      onclick: () => {
+        area.value = reading;
+        area.focus();
+        typed(area);
+      },
+    },
+    reading,
+  );
 }
 
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);

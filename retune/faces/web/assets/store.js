@@ -13,12 +13,12 @@ export const tell = (name, ...given) => (listeners.get(name) ?? []).forEach((lis
 
 export const state = {
   song: null,
-  drafts: new Map(),   // name of a variant -> { rules, about, saved }
+  drafts: new Map(), // name of a variant -> { rules, about, saved }
   name: "",
   plan: null,
-  verdicts: [],        // how each edit of a finished mix came out
-  note: null,          // chosen note of the melody, by index
-  place: 0,            // seconds where playing begins
+  verdicts: [], // how each edit of a finished mix came out
+  note: null, // chosen note of the melody, by index
+  place: 0, // seconds where playing begins
   blind: false,
 };
 
@@ -28,7 +28,7 @@ export const melodyNotes = () => state.song?.stems[state.song.melody]?.notes ?? 
 export const phrases = () => state.song?.stems[state.song.melody]?.phrases ?? [];
 export const chosenNote = () => melodyNotes().find((note) => note.index === state.note) ?? null;
 
-const LEAD_S = 0.05;        // heard before a phrase begins
+const LEAD_S = 0.05; // heard before a phrase begins
 let changing = 0;
 const same = (a, b) => a.length === b.length && a.every((line, k) => line === b[k]);
 const kept = (lines) => lines.map((line) => line.trim()).filter(Boolean);
@@ -37,7 +37,8 @@ export function isSaved(name = state.name) {
   const draft = state.drafts.get(name);
   if (!draft) return true;
   const written = state.song.variants.find((variant) => variant.name === name);
-  return written ? same(kept(draft.rules), written.rules) && draft.about === written.about
+  return written
+    ? same(kept(draft.rules), written.rules) && draft.about === written.about
     : kept(draft.rules).length === 0;
 }
 
@@ -111,7 +112,8 @@ export function watch() {
     if (!state.song || document.hidden || changing) return undefined;
     const before = state.song.revision;
     const now = await get("state").catch(() => null);
-    if (!now) return say("The server does not answer. Start retune serve again; what is not saved is still here.");
+    if (!now)
+      return say("The server does not answer. Start retune serve again; what is not saved is still here.");
     if (changing || before !== state.song.revision) return undefined;
     if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
     else if (now.revision && now.revision !== state.song.revision) {
