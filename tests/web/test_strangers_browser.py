@@ -164,15 +164,12 @@ def test_the_answers_kept_by_a_page_hold_no_formula(
     with page.expect_download(timeout=60_000) as waiting:
         page.evaluate(
             """async () => {
-              const $ = (name) => document.querySelector(`[data-blind=${name}]`);
-              while ($("result").hidden) {
-                for (const b of document.querySelectorAll("[data-answer=first]")) {
-                  b.disabled = false;
-                  b.click();
-                }
+              const ask = document.querySelector("[data-blind=ask]");
+              while (!ask.querySelector("h3")) {
+                ask.querySelector("[data-answer=first]").click();
                 await new Promise((done) => setTimeout(done, 5));
               }
-              $("save").click();
+              ask.querySelector("button").click();
             }"""
         )
     rows = list(csv.DictReader(io.StringIO(Path(waiting.value.path()).read_text("utf-8"))))

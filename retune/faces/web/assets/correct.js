@@ -150,13 +150,20 @@ function tapper() {
   );
 }
 
+let opened = false; // whether the reader opened a long list: hearing a note draws it anew
+
 /** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
 function doubts() {
   const rows = melodyNotes().filter((note) => note.doubt);
   if (!rows.length) return null;
   return el(
     "details",
-    { open: rows.length < 6 },
+    {
+      open: opened || rows.length < 6,
+      ontoggle: (event) => {
+        opened = event.target.open;
+      },
+    },
     el("summary", {}, rows.length === 1 ? "1 note in doubt" : `${rows.length} notes in doubt`),
     el(
       "ul",
