@@ -3,6 +3,7 @@ file is believed by what it holds, never by what its head says."""
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import re
@@ -16,6 +17,7 @@ import pytest
 from web_client import RULE, Client, client_of, demo_copy
 
 from retune.faces.web.desk import Desk
+from retune.sound.folders import HeldFolder
 
 LEAVING = (
     *("../secret.wav", "..%2fsecret.wav", "%2e%2e/secret.wav", "..\\secret.wav", "..%5csecret.wav"),
@@ -202,3 +204,32 @@ def test_no_archive_is_opened() -> None:
         loads = re.findall(r"np\.load\(([^)]*)\)", text)
         assert not loads or path.name in {"cache.py", "netlayers.py", "unet.py"}
         assert all("allow_pickle=False" in arguments for arguments in loads)
+
+
+def test_an_upload_works_without_hard_links(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(*given: Any, **more: Any) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", none)
+    client, content = client_of(folder / "song.toml"), (folder / "vocal.flac").read_bytes()
+    assert upload(client, "new.flac", content).status_code == 200
+    assert (folder / "new.flac").read_bytes() == content
+    assert upload(client, "new.flac", content).status_code == 400
+
+
+def test_an_upload_that_cannot_be_stored_is_told(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = client_of(folder / "song.toml")
+    long = upload(client, quote("歌" * 90 + ".wav"), b"x")
+    assert long.status_code == 400
+    assert "too long a name" in long.json()["error"]
+
+    def read_only(*given: Any, **more: Any) -> int:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(HeldFolder, "open", read_only)
+    answer = upload(client, "new.wav", b"x")
+    assert answer.status_code == 422
+    assert "the disk is read-only" in answer.json()["error"]
+    assert answer.headers["x-content-type-options"] == "nosniff"
