@@ -9,6 +9,11 @@ process dies. Here a file is named by what it holds the code of, and tells by a 
 it is whole, for every library that is imported after `prepare` (librosa's functions are compiled
 so, too). What is damaged is compiled again.
 
+The loop that numba puts round a function of arrays (`guvectorize`) is kept in a file of its own
+and calls the function by a name with a number in it, which differs between processes. Kept by one
+process and read by another, it may look for a name that is not there: the process dies, and so
+does every later one. Here that name is part of what such a loop is found by.
+
 Call `prepare` before the first `import numba` or `import librosa`.
 """
 
@@ -98,14 +103,31 @@ def _own_for_this_process() -> Path:
 def _share_safely() -> bool:
     """Put our way of keeping files in place of numba's; False where this numba has another."""
     from numba.core import caching
+    from numba.np.ufunc import wrappers
 
     # numba has no types.
     plain: Any = getattr(caching, "IndexDataCacheFile", None)
+    loop: Any = getattr(wrappers, "_GufuncWrapper", None)
     wanted = ("save", "load", "_load_index", "_save_index", "_save_data", "_load_data", "_dump")
     if plain is None or not all(hasattr(plain, name) for name in wanted):
         return False
+    if not hasattr(loop, "_compile_wrapper") or not hasattr(caching.Cache, "_index_key"):
+        return False
     caching.IndexDataCacheFile = _safe_file(plain)
+    loop._compile_wrapper = _found_by_name(loop._compile_wrapper)
     return True
+
+
+def _found_by_name(compile_loop: Any) -> Any:
+    """numba's maker of a loop round a function, kept under the name that the loop will call."""
+
+    def compile_named(self: Any, name: str) -> Any:
+        key_of = getattr(self.cache, "_index_key", None)
+        if key_of is not None:
+            self.cache._index_key = lambda signature, codegen: (*key_of(signature, codegen), name)
+        return compile_loop(self, name)
+
+    return compile_named
 
 
 def _safe_file(plain: Any) -> Any:

@@ -34,6 +34,26 @@ import numba
 def twice(values):
     return values + values
 """
+# As a library compiles a loop round a function of arrays; the argument shifts the numbers in names.
+LOOP = """
+import sys
+from retune.sound.compiled import prepare
+prepare()
+import numba
+import numpy as np
+for k in range(int(sys.argv[1])):
+    numba.njit(lambda value: value + 1)(1)
+sys.path.insert(0, sys.argv[2])
+import looped
+assert looped.twice(np.arange(5.0)).tolist() == [0, 2, 4, 6, 8]
+"""
+LOOPED = """
+import numba
+@numba.guvectorize(["void(float64[:], float64[:])"], "(n)->(n)", cache=True, nopython=True)
+def twice(values, out):
+    for k in range(len(values)):
+        out[k] = 2 * values[k]
+"""
 LIBROSA = """
 import numpy as np
 from retune.carriers.heard import Audio
@@ -57,6 +77,7 @@ def run_at_once(count: int, words: list[list[str]], folder: Path) -> list[int]:
 @pytest.fixture
 def module(tmp_path: Path) -> Path:
     (tmp_path / "shared.py").write_text(MODULE)
+    (tmp_path / "looped.py").write_text(LOOPED)
     return tmp_path
 
 
@@ -65,6 +86,28 @@ def test_processes_that_compile_at_once_do_not_mix_code(module: Path, tmp_path: 
     words = [[MIXED, str(k), str(module)] for k in range(4)]
     for _ in range(2):
         assert run_at_once(4, words, tmp_path / "compiled") == [0] * 4
+
+
+def test_a_loop_kept_by_a_process_that_numbers_otherwise_is_not_called(
+    module: Path, tmp_path: Path
+) -> None:
+    """The function's own code is lost and compiled again under another number: the loop that was
+    kept looks for the first one."""
+    folder = tmp_path / "compiled"
+    assert run_at_once(1, [[LOOP, "0", str(module)]], folder) == [0]
+    lost = list(folder.rglob("looped.twice*"))
+    assert lost
+    for path in lost:
+        path.unlink()
+    for shift in ("1", "0", "2"):
+        assert run_at_once(1, [[LOOP, shift, str(module)]], folder) == [0]
+
+
+@pytest.mark.slow
+def test_loops_that_processes_compile_at_once_are_not_mixed(module: Path, tmp_path: Path) -> None:
+    words = [[LOOP, str(k), str(module)] for k in range(4)]
+    for turn in range(2):
+        assert run_at_once(4, words, tmp_path / str(turn)) == [0] * 4
 
 
 def keeper(folder: Path, stamp: int = 1) -> Any:
@@ -129,6 +172,9 @@ def test_code_in_a_folder_of_somebody_else_is_not_run(
 
 
 @pytest.mark.slow
-def test_librosa_in_eight_processes_on_a_fresh_folder_twenty_times(tmp_path: Path) -> None:
-    for turn in range(20):
-        assert run_at_once(8, [[LIBROSA]] * 8, tmp_path / str(turn)) == [0] * 8
+def test_librosa_in_several_processes_on_a_fresh_folder(tmp_path: Path) -> None:
+    """Eight processes, twenty times, with RETUNE_LIBROSA_RUNS="8x20"."""
+    count, turns = map(int, os.environ.get("RETUNE_LIBROSA_RUNS", "3x1").split("x"))
+    for turn in range(turns):
+        codes = run_at_once(count, [[LIBROSA]] * count, tmp_path / str(turn))
+        assert codes == [0] * count
