@@ -33,6 +33,17 @@ def chords_told(analysis: Analysis) -> str:
     return estimated_text(sum(length_s * sure for length_s, sure in rows) / total_s)
 
 
+def what_is_estimated(analysis: Analysis) -> str:
+    """What a file should say of its key, bars and chords where they were heard: "key estimated, 8
+    of 10 sure; bars estimated, 7 of 10 sure"; "" where all of them were given."""
+    told = (
+        ("key", key_told(analysis)),
+        ("bars", bars_told(analysis)),
+        ("chords", chords_told(analysis)),
+    )
+    return "; ".join(f"{what} {words}" for what, words in told if words)
+
+
 def with_doubt(fact: str, told: str) -> str:
     """A fact with what is told of it in brackets, alone where nothing is."""
     return f"{fact} ({told})" if told else fact

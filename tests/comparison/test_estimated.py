@@ -9,7 +9,16 @@ from compare_songs import lantern
 
 from retune.carriers.heard import Analysis, Key, KeySpan
 from retune.carriers.text import estimated_text
-from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
+from retune.comparison.estimated import (
+    bars_told,
+    chords_told,
+    key_told,
+    rival_keys,
+    what_is_estimated,
+)
+from retune.comparison.exports.classroom import facts_line
+from retune.comparison.exports.material import Material, provenance
+from retune.comparison.exports.tables import csv_tables
 from retune.faces.show import show_analysis
 
 
@@ -42,6 +51,19 @@ def test_each_estimate_says_how_sure_it_is(capsys: pytest.CaptureFixture[str]) -
     told = " ".join(capsys.readouterr().out.split())
     for words in (key_told(song), bars_told(song), chords_told(song)):
         assert words in told
+
+
+def test_files_and_slides_say_what_was_estimated() -> None:
+    song, known = heard(Key("Bb", "major")), lantern()
+    line = facts_line(song)
+    assert "B♭ major (estimated, 8 of 10 sure)" in line
+    assert "beats a minute (estimated, not sure: 3 of 10)" in line
+    assert "estimated" not in facts_line(known)
+    told = "key estimated, 8 of 10 sure; bars estimated, not sure: 3 of 10; chords estimated, 7 of"
+    assert told in provenance(Material(song))
+    assert what_is_estimated(known) == ""
+    first = csv_tables(Material(song))["chords.csv"].splitlines()[1]
+    assert first.endswith(",0.7")
 
 
 @pytest.mark.parametrize("confidence", [0.96, 0.99, 1.0])

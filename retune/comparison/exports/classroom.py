@@ -13,6 +13,7 @@ from retune.carriers.changes import Consequence, Edit, Plan
 from retune.carriers.heard import Analysis, Bars
 from retune.carriers.text import counted, pretty, tempo_text
 from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.estimated import bars_told, key_told, with_doubt
 from retune.comparison.exports.material import Material, origin, software
 from retune.comparison.exports.passages import busiest, stretches
 from retune.comparison.exports.pictures import alt_text, document_facts, size_of
@@ -223,11 +224,13 @@ def shortened(title: str) -> str:
 
 
 def facts_line(analysis: Analysis) -> str:
-    """Key, meter, tempo and number of phrases in one line."""
-    words = [" then ".join(pretty(str(span.key)) for span in analysis.keys) or "no key found"]
+    """Key, meter, tempo and number of phrases in one line, and how sure what was heard is."""
+    key = " then ".join(pretty(str(span.key)) for span in analysis.keys) or "no key found"
+    words = [with_doubt(key, key_told(analysis))]
     if len(analysis.bars.downbeats_s) > 1:
         top, bottom = analysis.bars.meter
-        words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
+        bars = f"{top}/{bottom}, {tempo_text(analysis.bars.tempo_bpm)} beats a minute"
+        words.append(with_doubt(bars, bars_told(analysis)))
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
     return ", ".join([*words, counted(n_phrases, "phrase")])
 

@@ -127,7 +127,9 @@ def _song(jams: Any, file: Any, material: Material) -> None:
             value = schema_label(chord.label)
             if value is not None:
                 length_s = chord.end_s - chord.start_s
-                chords.append(time=chord.start_s, duration=length_s, value=value, confidence=None)
+                chords.append(
+                    time=chord.start_s, duration=length_s, value=value, confidence=chord.confidence
+                )
     if analysis.sections:
         sections = _annotation(jams, file, material, "segment_open", "sections")
         for section in analysis.sections:
@@ -136,14 +138,17 @@ def _song(jams: Any, file: Any, material: Material) -> None:
                 time=section.start_s, duration=length_s, value=section.name, confidence=None
             )
     beats = _annotation(jams, file, material, "beat", "beats")
+    sure = analysis.bars.confidence
     for time_s, number in beat_times(analysis):
-        beats.append(time=time_s, duration=0.0, value=number, confidence=None)
+        beats.append(time=time_s, duration=0.0, value=number, confidence=sure)
     keys = _annotation(jams, file, material, "key_mode", "keys")
     ends_s = [*(span.start_s for span in analysis.keys[1:]), analysis.duration_s]
     for span, end_s in zip(analysis.keys, ends_s, strict=False):
         name = f"{span.key.tonic}:{span.key.mode}"
         length_s = max(end_s - span.start_s, 0.0)
-        keys.append(time=span.start_s, duration=length_s, value=name, confidence=None)
+        keys.append(
+            time=span.start_s, duration=length_s, value=name, confidence=analysis.key_confidence
+        )
 
 
 def schema_label(label: str) -> str | None:

@@ -12,6 +12,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.carriers.text import file_stem
+from retune.comparison.estimated import what_is_estimated
 from retune.comparison.picture_rows import TensionPoint
 from retune.song.moved import note_after
 
@@ -72,9 +73,11 @@ def label(plan: Plan | None) -> str:
 
 
 def origin(material: Material, *, digits: int = 64) -> str:
-    """Which files a take-away was made from, by name and content (`digits` of each hash)."""
+    """Which files a take-away was made from, by name and content (`digits` of each hash), and
+    what of its music was heard and not given."""
     inputs = ", ".join(f"{name} sha256 {sha[:digits]}" for name, sha in material.inputs.items())
-    return f"made from {material.source}" + (f" ({inputs})" if inputs else "")
+    made = f"made from {material.source}" + (f" ({inputs})" if inputs else "")
+    return "; ".join(filter(None, (made, what_is_estimated(material.analysis))))
 
 
 def provenance(material: Material, *plans: Plan | None) -> str:

@@ -25,7 +25,7 @@ OVER_COLUMNS = (
     *("resolves_to", "tension"),
 )
 SECTION_COLUMNS = ("start_s", "end_s", "name", "source")
-CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated")
+CHORD_COLUMNS = ("start_s", "end_s", "label", "typed", "roman", "estimated", "confidence")
 EDIT_COLUMNS = (
     *("variant", "stem", "note", "start_s", "end_s", "from", "to", "from_degree", "to_degree"),
     *("shift_cents", "bar", "phrase", "chord", "role_before", "role_after"),
@@ -43,7 +43,10 @@ def csv_tables(material: Material) -> dict[str, str]:
         "phrases.csv": table(PHRASE_COLUMNS, _phrases(material)),
         "chords.csv": table(
             CHORD_COLUMNS,
-            ((c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated) for c in analysis.chords),
+            (
+                (c.start_s, c.end_s, c.label, c.typed, c.roman, c.estimated, c.confidence)
+                for c in analysis.chords
+            ),
         ),
         "sections.csv": table(
             SECTION_COLUMNS, ((s.start_s, s.end_s, s.name, s.source) for s in analysis.sections)
