@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from workbench_browser import NEEDS_BROWSER
+from workbench_browser import NEEDS_BROWSER, box_at_rest
 
 pytestmark = NEEDS_BROWSER
 
@@ -24,9 +24,9 @@ def test_an_end_is_dragged_to_the_beat(page: Any, song: Path) -> None:
           return melodyNotes().filter((note) => note.phrase_ending)[1].index;
         }"""
     )
-    hit = page.locator(f'#drawing .note[data-note="{ending}"] .hit')
-    hit.scroll_into_view_if_needed()
-    box = hit.bounding_box()
+    selector = f'#drawing .note[data-note="{ending}"] .hit'
+    page.locator(selector).scroll_into_view_if_needed()
+    box = box_at_rest(page, selector)
     middle = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] - 2, middle)
     page.mouse.down()
