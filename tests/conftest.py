@@ -1,4 +1,4 @@
-"""Shared by all tests: a cache of their own, numeric libraries on one thread, code compiled once."""
+"""Shared by all tests: a cache of their own, libraries on one thread, code compiled once."""
 
 from __future__ import annotations
 
