@@ -88,6 +88,8 @@ class Song:
     variants: Mapping[str, Variant] = field(default_factory=dict)
     corrections: tuple[Correction, ...] = ()
     passage: tuple[str, str] | None = None
+    heard_with: str = ""
+    """The version of retune that the corrections were made with; "" where it is not told."""
 
     @property
     def inputs(self) -> tuple[Path, ...]:

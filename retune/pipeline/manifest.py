@@ -14,7 +14,7 @@ from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Song
 from retune.song.limits import MAX_RULES
 from retune.song.songfile import song_of_tables
-from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_table
+from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_document, is_format, is_table
 from retune.song.songvalues import Checker, Where, is_line, is_list, shown
 from retune.song.textfile import read_text
 
@@ -39,7 +39,7 @@ def read_manifest(path: Path) -> dict[str, Any]:
     if not isinstance(given, dict) or "outputs" not in given:
         where.fail('holds no "outputs": it is not a manifest of retune; render again')
     known = {name: value for name, value in given.items() if name in _MANIFEST}
-    return dict(is_table(_MANIFEST)(known, where))
+    return dict(is_document(_MANIFEST)(known, where))
 
 
 def song_from_facts(facts: Any, *, folder: Path, source: Path) -> Song:
@@ -112,6 +112,7 @@ def _line_or_none(value: Any, where: Where) -> str | None:
 
 
 _MANIFEST = {
+    "format": Field(is_format, is_required=True),
     "retune": Field(is_line, is_required=True),
     "variant": Field(_is_variant, is_required=True),
     "song": Field(_as_given, is_required=True),

@@ -19,6 +19,7 @@ from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import Stage
+from retune.song.songschema import FORMAT
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.files import atomic_write, copy_file, refuse_inputs, sha256_file
@@ -332,7 +333,7 @@ def _manifest(
 
     song = opened.song
     return {
-        "format": 1,
+        "format": FORMAT,
         "label": _label(plan),
         "address": address(
             opened,

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from retune import __version__
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, PitchTrack, Role
 from retune.carriers.songfacts import Song
@@ -19,6 +20,7 @@ from retune.pipeline.mix_voice import band_of, singing_of
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
+from retune.song.history import heard_otherwise
 from retune.song.songfile import place_of
 from retune.sound.audio import AudioFile
 from retune.sound.audiochecks import audio_warnings
@@ -54,7 +56,16 @@ def analysis_of(opened: SongInputs, *, progress: Progress = silent) -> Analysis:
         A stem, a chart or a correction cannot be used.
     """
     found = opened.recall(ANALYSIS, _reads(opened), lambda: _hear(opened, progress))
-    return found if found.title == opened.song.title else replace(found, title=opened.song.title)
+    told = _heard_otherwise(opened.song)
+    if found.title == opened.song.title and not told:
+        return found
+    return replace(found, title=opened.song.title, warnings=(*told, *found.warnings))
+
+
+def _heard_otherwise(song: Song) -> list[str]:
+    """What has changed in the hearing since the song was worked on."""
+    changes = heard_otherwise(song.heard_with, __version__) if song.heard_with else ()
+    return [f"worked on with retune {song.heard_with}; {line}" for line in changes]
 
 
 def analysis_key(opened: SongInputs) -> str:

@@ -17,6 +17,7 @@ from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
 from retune.pipeline.rendition_files import ORIGINAL, write_original, write_variant
 from retune.pipeline.renditions import CONTROL
 from retune.pipeline.song_plan import plan_of
+from retune.song.history import heard_otherwise
 from retune.sound.files import sha256_file
 
 
@@ -72,6 +73,7 @@ def _verify_one(home: Path, song: str | Path | None) -> Verified:
     differences += _changed_originals(home, manifest.get("unwritten") or {})
     if manifest["retune"] != __version__:
         differences.append(f"made with retune {manifest['retune']}, this is {__version__}")
+        differences += heard_otherwise(manifest["retune"], __version__)
     differences += _made_again(home, manifest, song)
     return Verified(manifest["variant"], tuple(differences))
 

@@ -19,7 +19,7 @@ from retune.song.songschema import (
     STEM_RESERVED,
     VARIANTS_FILE,
     Field,
-    is_table,
+    is_document,
 )
 from retune.song.songvalues import Where, check_guide, shown
 from retune.song.textfile import read_text
@@ -105,7 +105,7 @@ def song_of_tables(tables: Any, *, where: Where, path: Path) -> Song:
     `path` is where the song file would stand; file names count from `where.folder`.
     Raises SongFileError naming `where`.
     """
-    return _song(is_table(SONG)(tables, where), where, path=path)
+    return _song(is_document(SONG)(tables, where), where, path=path)
 
 
 def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
@@ -134,6 +134,7 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
         variants=_variants(document["variants"]),
         corrections=tuple(Correction(**row) for row in document["corrections"]),
         passage=document["passage"],
+        heard_with=document["heard_with"],
     )
 
 
@@ -201,7 +202,7 @@ def _document(
 ) -> tuple[dict[str, Any], Where]:
     raw = parse_toml(text, path=path)
     where = Where(path, text)
-    return is_table(fields)(raw, where), where
+    return is_document(fields)(raw, where), where
 
 
 def _stem(name: str, table: Mapping[str, Any], where: Where) -> Stem:

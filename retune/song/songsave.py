@@ -99,6 +99,10 @@ class SongEditor:
             else:
                 table[key] = _array(value) if isinstance(value, list | tuple) else value
 
+    def set_heard_with(self, version: str) -> None:
+        """Say which version of retune the corrections are made with."""
+        self._document["heard_with"] = version
+
     def set_text(self, text: str) -> None:
         """Put a whole song file in place of this one, as when a change is taken back."""
         import tomlkit

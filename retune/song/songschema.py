@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from retune.carriers.heard import ROLES
+from retune.song.history import VERSION
 from retune.song.limits import (
     LEAST_BAR_S,
     MAX_CORRECTIONS,
@@ -181,16 +182,45 @@ CORRECTION = {
 
 
 def is_format(value: Any, where: Where) -> int:
-    """The version of the file format; one that this program does not know is refused."""
-    if isinstance(value, bool) or value != FORMAT or not isinstance(value, int):
+    """The version of the file format; one that this program does not know is refused.
+
+    Format N is what retune N.0 and every later version read (`docs/song-file.md`).
+    """
+    if isinstance(value, bool) or not isinstance(value, int) or not value >= 1:
         where.fail(f"{shown(value)} is not known; this retune reads format = {FORMAT}")
+    if value > FORMAT:
+        where.fail(
+            f"{value} is newer than this retune, which reads format = {FORMAT}; "
+            f"retune {value}.0 and later read it: pip install --upgrade retune"
+        )
     return value
+
+
+def is_document(fields: Mapping[str, Field]) -> Checker:
+    """A checker of a whole file: its format first, since a newer one may have other keys."""
+    table = is_table(fields)
+
+    def check(value: Any, where: Where) -> dict[str, Any]:
+        if isinstance(value, dict) and "format" in value:
+            is_format(value["format"], where.at("format"))
+        return dict(table(value, where))
+
+    return check
+
+
+def is_version(value: Any, where: Where) -> str:
+    """A version of retune, as in "1.0.0"."""
+    line = is_line(value, where)
+    if not VERSION.fullmatch(line):
+        where.fail(f'{shown(line)} is no version; write one as "1.0.0", or leave heard_with out')
+    return line
 
 
 _FORMAT = Field(is_format, is_required=True, example=f"format = {FORMAT}")
 _VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED, at_most=MAX_VARIANTS)
 SONG = {
     "format": _FORMAT,
+    "heard_with": Field(is_version, default=""),
     "title": Field(is_line, default=""),
     "rights": Field(is_text, default=""),
     "passage": Field(is_passage),

@@ -45,7 +45,7 @@ CASES: dict[str, tuple[str | bytes, str]] = {
     "a key twice": (spoiled('rights = "CC0"', 'title = "x"'), "line 3: not valid TOML: Cannot overwrite a value; the key stands there twice, keep one"),
     "a table twice": (SONG + "[music]\n", "not valid TOML: Cannot declare ('music',) twice"),
     # format, keys and types
-    "format of the future": (spoiled("format = 1", "format = 2"), "line 1: format: 2 is not known; this retune reads format = 1"),
+    "format of the future": (spoiled("format = 1", "format = 2"), "line 1: format: 2 is newer than this retune, which reads format = 1"),
     "unknown key": (spoiled("rights", "right"), 'song.toml, line 3: right: unknown key; did you mean "rights"?'),
     "unknown key of a stem": (spoiled('role = "bass"', 'role = "bass"\ngain = 3'), 'line 10: stems.bass.gain: unknown key; did you mean "gain_db"?'),
     "text for a number": (music('tuning_hz = "440"'), 'line 11: music.tuning_hz: "440" must be a number from 380 to 500 Hz, without quotes'),

@@ -51,7 +51,10 @@ def correction(stem: str, at_s: str, form: str) -> str:
 CASES = {
     # the whole file
     "no-format": (swap("format = 1\n", ""), "song.toml: format is missing; add format = 1"),
-    "format-2": (swap("format = 1", "format = 2"), "line 1: format: 2 is not known; this retune"),
+    "format-2": (
+        swap("format = 1", "format = 2"),
+        "line 1: format: 2 is newer than this retune",
+    ),
     "format-text": (swap("format = 1", 'format = "1"'), 'line 1: format: "1" is not known'),
     "format-true": (swap("format = 1", "format = true"), "line 1: format: true is not known"),
     "format-decimal": (swap("format = 1", "format = 1.0"), "line 1: format: 1.0 is not known"),

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.carriers.text import cut_short
 from retune.faces.web.answers import Bench, undisturbed
@@ -59,6 +60,7 @@ def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
     def do(editor: SongEditor) -> None:
         for stem, at_s, words in rows:
             editor.add_correction(stem, round(at_s, 4), words)
+        editor.set_heard_with(__version__)
 
     desk.change(do, seen=asked.line("revision"))
     return song_view(desk)

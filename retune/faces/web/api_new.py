@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
-from retune import pipeline
+from retune import __version__, pipeline
 from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
 from retune.carriers.heard import ROLES, Role
 from retune.carriers.text import file_stem, printable
@@ -24,6 +24,7 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.shown import song_view
 from retune.song.rolenames import guessed_role
 from retune.song.songfile import parse_song
+from retune.song.songschema import FORMAT
 from retune.sound.audio import AUDIO_SUFFIXES, open_audio
 from retune.sound.files import atomic_write, take_free_name, unfinished_in
 from retune.sound.folders import HeldFolder, held, named_folder, place_in, write_reason
@@ -89,7 +90,8 @@ def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
     if os.path.lexists(path):
         raise UsageError(f"{SONG_FILE} is already there: open it with retune serve {SONG_FILE}")
     document = tomlkit.document()
-    document["format"] = 1
+    document["format"] = FORMAT
+    document["heard_with"] = __version__
     document["title"] = asked.line("title", "") or desk.folder.resolve().name
     document["rights"] = asked.line("rights", "")
     stems = tomlkit.table(is_super_table=True)
