@@ -5,7 +5,8 @@ const HEARD_BEGINS_DB = -24;
 const SILENT_DB = -60;
 
 export const NO_OUTPUT = "No sound output answers. Connect one, then load this page again.";
-export const NO_DECODER = "This browser cannot decode the sound. Open the page in another or a newer one.";
+export const NO_DECODER =
+  "This browser cannot decode the sound. Open the page in another or a newer one, or make it with --format flac.";
 
 const linear = (db) => 10 ** (db / 20);
 
