@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from types import MappingProxyType
 
 import numpy as np
@@ -11,8 +12,8 @@ import numpy as np
 from retune.analysis.corrections import Draft
 from retune.analysis.form import with_form
 from retune.analysis.frame import hear_bars, hear_chords, hear_keys
-from retune.analysis.key import KeyAt
-from retune.analysis.naming import APART_CENTS, tune_stem
+from retune.analysis.listened import Listened
+from retune.analysis.naming import APART_CENTS
 from retune.analysis.other_keys import tell_other_keys
 from retune.analysis.phrases import PhraseSpan, find_phrases
 from retune.analysis.stems import StemFacts, build_stem, shared_cadences, shared_phrases
@@ -20,17 +21,13 @@ from retune.analysis.words import with_words
 from retune.analysis.work import Work, hear_notes
 from retune.carriers.heard import (
     Analysis,
-    AudioLike,
     Bars,
     Chord,
-    Key,
     KeySpan,
     PitchTrack,
-    Singing,
     StemAnalysis,
 )
 from retune.carriers.songfacts import Song
-from retune.song.guide import GuideNote
 from retune.song.lyrics import song_lyrics
 from retune.theory.keys import parse_key
 
@@ -39,13 +36,10 @@ DRIFT_TOLD_CENTS = 25.0
 
 def analyze_song(
     song: Song,
-    audio: Mapping[str, AudioLike],
-    tracks: Mapping[str, PitchTrack],
+    listened: Listened,
     *,
-    guide: Sequence[GuideNote] = (),
+    tracks: Mapping[str, PitchTrack] | None = None,
     corrected: Sequence[Draft] | None = None,
-    singing: Mapping[str, Singing] | None = None,
-    band: Mapping[str, AudioLike] | None = None,
 ) -> Analysis:
     """Hear a song: notes, tuning, key, bars, chords, phrases and how they end.
 
@@ -53,19 +47,13 @@ def analyze_song(
     ----------
     song : Song
         The song file, read.
-    audio : mapping of stem name to AudioLike
-        The sound of every stem.
-    tracks : mapping of stem name to PitchTrack
-        f0 of the monophonic stems, and of the melody inside a mix.
-    guide : sequence of GuideNote
-        The melody of a mix, roughly; its notes are then those of the guide.
+    listened : Listened
+        What is heard in its sound (`listen_to`).
+    tracks : mapping of stem name to PitchTrack, optional
+        Where they differ from those that were listened to: of a mix followed anew by its notes as
+        put right.
     corrected : sequence of Draft, optional
-        The notes of the mix as put right by hand (`corrected_guide`), by which its track was made;
-        in place of `guide`.
-    singing : mapping of stem name to Singing, optional
-        Where somebody sings in a mix.
-    band : mapping of stem name to AudioLike, optional
-        What plays in a mix without its voice, as estimated: chords and key are heard in it.
+        The notes of the mix as put right by hand (`corrected_guide`), by which its track was made.
 
     Returns
     -------
@@ -77,23 +65,25 @@ def analyze_song(
     SongFileError, ChordError
         Something in the song file does not read.
     """
-    rate_hz = next(iter(audio.values())).rate_hz if audio else 44100
-    duration_s = max((a.n_samples / a.rate_hz for a in audio.values()), default=0.0)
-    work = Work(song, audio, tracks, duration_s, guide, corrected, singing or {}, band or {})
+    work = Work(
+        song,
+        listened=listened,
+        tracks={**listened.tracks, **(tracks or {})},
+        corrected=corrected,
+    )
     hear_notes(work)
+    work.tune()
     given_key = None if song.music.key == "auto" else parse_key(song.music.key)
-    _tune(work, given_key)
     bars = hear_bars(work)
     keys, found = hear_keys(work, given_key, bars)
     tell_other_keys(work, keys)
-    key_at = KeyAt(keys)
-    chords = hear_chords(work, bars, key_at)
+    chords = hear_chords(work, bars, keys)
     stems = _stems(work, bars, keys, chords)
     _tell_tuning(work, work.tuning_hz)
     analysis = Analysis(
         title=song.title,
-        rate_hz=rate_hz,
-        duration_s=duration_s,
+        rate_hz=next((a.rate_hz for a in listened.audio.values()), 44100),
+        duration_s=listened.duration_s,
         tuning_hz=work.tuning_hz,
         keys=keys,
         key_source="given" if given_key is not None else "estimated",
@@ -106,11 +96,6 @@ def analyze_song(
     )
     lines = song_lyrics(song.music)
     return with_words(with_form(analysis, song.music, lines), lines)
-
-
-def _tune(work: Work, key: Key | None) -> None:
-    for name, drafts in work.drafts.items():
-        work.tuned[name] = tune_stem(drafts, tuning_hz=work.song.music.tuning_hz, key=key)
 
 
 def _tell_tuning(work: Work, tuning_hz: float) -> None:
@@ -172,9 +157,8 @@ def _stems(
             keys=keys,
             chords=chords,
         )
-        stems[name], told = build_stem(facts)
-        if name in work.singing:
-            stems[name] = replace(stems[name], sung=work.singing[name].spans)
+        made = work.listened.last(("stem", name), facts.reads, partial(build_stem, facts))
+        stems[name], told = replace(made[0], track=facts.track), made[1]
         if stem.inside:
             stems[name] = replace(stems[name], inside=stem.inside)
         else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from types import MappingProxyType
 
@@ -27,6 +28,9 @@ _LEAST_REPEATED = 2
 class _Tone:
     midi: int
     beats: float  # to the next tone, or to its own end
+
+
+Tones = tuple[_Tone, ...]
 
 
 def with_form(analysis: Analysis, music: Music, lines: Sequence[LyricLine] = ()) -> Analysis:
@@ -69,7 +73,7 @@ def _named(
 
 def letters_of(stem: StemAnalysis, bars: Bars) -> dict[int, str]:
     """The letter of every phrase with notes, by index: "a", "b"; "a'", "a''" for variations."""
-    kinds: list[list[Sequence[_Tone]]] = []  # of each letter, its forms in order of their marks
+    kinds: list[list[Tones]] = []  # of each letter, its forms in order of their marks
     found = {}
     for phrase in stem.phrases:
         tones = _tones([n for n in stem.notes if n.phrase == phrase.index], bars)
@@ -95,9 +99,9 @@ def _letter(index: int) -> str:
     return (_letter(head - 1) if head else "") + chr(ord("a") + tail)
 
 
-def _tones(notes: Sequence[Note], bars: Bars) -> list[_Tone]:
+def _tones(notes: Sequence[Note], bars: Bars) -> Tones:
     if not notes:
-        return []
+        return ()
     at = [n.start_s for n in notes] + [notes[-1].end_s]
     if len(bars.downbeats_s) >= 2:
         at = [float(beats_at(time_s, bars)) for time_s in at]
@@ -105,17 +109,17 @@ def _tones(notes: Sequence[Note], bars: Bars) -> list[_Tone]:
         lengths = sorted(b - a for a, b in pairwise(at))
         beat_s = max(lengths[len(lengths) // 2], 1e-6)
         at = [time_s / beat_s for time_s in at]
-    return [_Tone(n.midi_name, at[k + 1] - at[k]) for k, n in enumerate(notes)]
+    return tuple(_Tone(n.midi_name, at[k + 1] - at[k]) for k, n in enumerate(notes))
 
 
-def nearness(first: Sequence[_Tone], second: Sequence[_Tone]) -> float:
+def nearness(first: Tones, second: Tones) -> float:
     """1 or more where two phrases are of one letter: alike as a whole, or, as the two halves of a
     period are, in their openings."""
     openings = max(_begins_alike(first, second), _begins_alike(second, first))
     return max(likeness(first, second) / ALIKE, openings / ALIKE_OPENING)
 
 
-def _begins_alike(first: Sequence[_Tone], second: Sequence[_Tone]) -> float:
+def _begins_alike(first: Tones, second: Tones) -> float:
     """How alike the first half of one melody is to the beginning, of any length, of another."""
     half, at, opening = sum(tone.beats for tone in first) / 2, 0.0, []
     for tone in first:
@@ -123,10 +127,10 @@ def _begins_alike(first: Sequence[_Tone], second: Sequence[_Tone]) -> float:
             opening.append(tone)
         at += tone.beats
     length = sum(tone.beats for tone in opening)
-    return max(0.0, 1.0 - min(_costs(opening, second)) / max(length, 1e-9))
+    return max(0.0, 1.0 - min(_costs(tuple(opening), second)) / max(length, 1e-9))
 
 
-def likeness(first: Sequence[_Tone], second: Sequence[_Tone]) -> float:
+def likeness(first: Tones, second: Tones) -> float:
     """How alike two melodies are, 0 to 1, in pitch and rhythm.
 
     One less the cost of changing the one into the other by the fewest beats, over the mean of
@@ -139,7 +143,8 @@ def likeness(first: Sequence[_Tone], second: Sequence[_Tone]) -> float:
     return max(0.0, 1.0 - _costs(first, second)[-1] / max(length, 1e-9))
 
 
-def _costs(first: Sequence[_Tone], second: Sequence[_Tone]) -> list[float]:
+@lru_cache(maxsize=8192)  # a correction changes one phrase: the others are weighed once
+def _costs(first: Tones, second: Tones) -> tuple[float, ...]:
     """What it costs to change `first` into each beginning of `second`, the empty one first."""
     before = [0.0]
     for tone in second:
@@ -155,7 +160,7 @@ def _costs(first: Sequence[_Tone], second: Sequence[_Tone]) -> list[float]:
                 )
             )
         before = row
-    return before
+    return tuple(before)
 
 
 def _changed(one: _Tone, other: _Tone) -> float:

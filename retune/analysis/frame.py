@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from retune.analysis.bars import given_bars
-from retune.analysis.beats import LONGEST_S, SURE, find_bars
-from retune.analysis.chord_listen import listen_for_chords
+from retune.analysis.beats import SURE
 from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
 from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_mode
-from retune.analysis.key_harmony import harmony_of
-from retune.analysis.meter import Heard
-from retune.analysis.onset_curve import note_curves, onset_curves
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import Bars, Chord, Key, KeySpan
@@ -27,20 +23,10 @@ FEWEST_FOR_A_MODE = 16
 def hear_bars(work: Work) -> Bars:
     """The bars as given, else as heard in all that sounds."""
     music = work.song.music
-    bars = given_bars(music, duration_s=work.duration_s)
+    bars = given_bars(music, duration_s=work.listened.duration_s)
     if bars is not None:
         return bars
-    lead = [(d.start_s, d.end_s) for d in work.drafts.get(work.lead() or "", [])]
-    curves = onset_curves(list(work.sounds.values()), longest_s=LONGEST_S)
-    if not curves.all.any():
-        curves = note_curves([start_s for start_s, _ in lead])
-    heard = Heard(
-        curves,
-        work.spectra,
-        lead,
-        [(d.start_s, d.end_s) for n in work.stems_of("bass") for d in work.drafts[n]],
-    )
-    found = find_bars(music, heard, duration_s=work.duration_s)
+    found = work.listened.bars
     if found is None:
         work.warnings.append(
             "no beat was found, so bars and beats are unknown: give tempo_bpm and first_downbeat_s"
@@ -83,7 +69,7 @@ def _found_key(work: Work) -> FoundKey:
     lead, notes = work.lead(), work.named_notes()
     last = work.tuned[lead].names[-1] if lead is not None else None
     midi, weights = [n for n, _ in notes], [w for _, w in notes]
-    harmony = harmony_of(work.spectra) if work.is_accompanied else None
+    harmony = work.listened.harmony() if work.listened.is_accompanied else None
     found = find_key(midi, weights, last=last, harmony=harmony)
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
         found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= KEY_SURE)
@@ -107,17 +93,20 @@ def _moment(at: str, bars: Bars) -> float:
     return max(0.0, bar_time(bars, int(bar), float(beat)))
 
 
-def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
+def hear_chords(work: Work, bars: Bars, keys: tuple[KeySpan, ...]) -> tuple[Chord, ...]:
     """The chords of the chart on the bars, else as heard."""
     if work.song.music.chords is not None and len(bars.downbeats_s) < 2:
         work.warnings.append(
             "the chart has no place, since bars are unknown: give tempo_bpm and first_downbeat_s"
         )
         return ()
+    key_at = KeyAt(keys)
     chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
     if chords is None:
-        chords = _heard_chords(work, bars, key_at)
-    work.warnings += chart_warnings(work.song.music, chords, duration_s=work.duration_s, bars=bars)
+        chords = _heard_chords(work, bars, keys)
+    work.warnings += chart_warnings(
+        work.song.music, chords, duration_s=work.listened.duration_s, bars=bars
+    )
     bass = [
         BassNote(d.start_s, d.end_s, name)
         for stem in work.stems_of("bass")
@@ -127,12 +116,12 @@ def hear_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     return with_tonic_sevenths(chords, key_at)
 
 
-def _heard_chords(work: Work, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
+def _heard_chords(work: Work, bars: Bars, keys: tuple[KeySpan, ...]) -> tuple[Chord, ...]:
     """Chords by ear from all that has a pitch, with a warning; () where a melody is alone."""
-    heard_in = list(work.pitched)
-    if not work.is_accompanied or len(bars.downbeats_s) < 2:
+    heard_in = list(work.listened.pitched)
+    if not work.listened.is_accompanied or len(bars.downbeats_s) < 2:
         return ()
-    chords = listen_for_chords(work.spectra, bars=bars, key_at=key_at, duration_s=work.duration_s)
+    chords = work.listened.chords(bars, keys)
     if chords:
         work.warnings.append(
             f"the chords are estimated from {', '.join(heard_in)} and will hold errors, as will "

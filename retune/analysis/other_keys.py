@@ -8,9 +8,7 @@ from itertools import groupby
 
 import numpy as np
 
-from retune.analysis.chroma import HOP_S, Spectra
 from retune.analysis.key import find_key
-from retune.analysis.key_harmony import harmony_of
 from retune.analysis.work import Work
 from retune.carriers.heard import Key, KeySpan
 from retune.carriers.text import estimated_text
@@ -36,7 +34,7 @@ class Stretch:
 def tell_other_keys(work: Work, keys: tuple[KeySpan, ...]) -> None:
     """Warn of every long stretch in a key that is neither the song's nor shares its notes or its
     tonic. Where changes of key are given, nothing is told."""
-    if len(keys) != 1 or not work.is_accompanied:
+    if len(keys) != 1 or not work.listened.is_accompanied:
         return
     for found in other_keys(work, keys[0].key):
         work.warnings.append(
@@ -48,13 +46,15 @@ def tell_other_keys(work: Work, keys: tuple[KeySpan, ...]) -> None:
 
 def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
     """The stretches, in order of time."""
-    found = [(start_s, *_key_within(work, start_s)) for start_s in _starts(work.duration_s)]
+    found = [
+        (start_s, *_key_within(work, start_s)) for start_s in _starts(work.listened.duration_s)
+    ]
     stretches = []
     for key, run in groupby(found, key=lambda row: row[1] if row[2] >= SURE else None):
         rows = list(run)
         if key is None or len(rows) < FEWEST or _is_near(key, home):
             continue
-        end_s = min(rows[-1][0] + WINDOW_S, work.duration_s)
+        end_s = min(rows[-1][0] + WINDOW_S, work.listened.duration_s)
         sure = float(np.mean([row[2] for row in rows]))
         stretches.append(Stretch(rows[0][0], end_s, key, round(sure, 3)))
     return tuple(stretches)
@@ -69,8 +69,7 @@ def _starts(duration_s: float) -> Iterator[float]:
 def _key_within(work: Work, start_s: float) -> tuple[Key | None, float]:
     """The key of one window, by all that sounds in it, and how sure that is."""
     end_s = start_s + WINDOW_S
-    a, b = round(start_s / HOP_S), round(end_s / HOP_S)
-    harmony = harmony_of(Spectra(work.spectra.fine[a:b], work.spectra.power[a:b]))
+    harmony = work.listened.harmony(start_s, end_s)
     if harmony is None:
         return None, 0.0
     notes = work.named_notes(start_s, end_s)

@@ -63,6 +63,12 @@ class StemFacts:
     keys: tuple[KeySpan, ...]
     chords: tuple[Chord, ...]
 
+    @property
+    def reads(self) -> tuple[object, ...]:
+        """All that the notes are built of, to compare; the track goes along as it is."""
+        tuned = (tuple(self.tuned.midi), self.tuned.names)
+        return (self.drafts, tuned, self.joined, self.spans, self.bars, self.keys, self.chords)
+
     def key_at(self, time_s: float) -> Key | None:
         found = self.keys[0].key if self.keys else None
         for span in self.keys:

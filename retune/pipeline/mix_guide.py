@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from retune.carriers.errors import InputError
-from retune.carriers.heard import AudioLike, PitchTrack
+from retune.carriers.heard import AudioLike, PitchTrack, Singing
 from retune.carriers.songfacts import Stem
 from retune.carriers.text import counted
 from retune.pipeline.inputs import SongInputs
-from retune.pipeline.mix_voice import singing_of, voice_of, voice_reads
+from retune.pipeline.mix_voice import singing_heard, singing_of, voice_of, voice_reads
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
@@ -48,9 +48,11 @@ class Guide:
 
 @dataclass(frozen=True, eq=False)
 class MixHeard:
-    """The melody of a mix; `corrected` are its notes where a person put some right."""
+    """The melody of a mix as tracked by its guide, and `again` by its notes as put right, which are
+    `corrected`; both the same where nobody put anything right."""
 
     track: PitchTrack
+    again: PitchTrack
     corrected: tuple[Draft, ...] | None = None
     told: tuple[str, ...] = ()
 
@@ -144,26 +146,30 @@ def hear_mix(opened: SongInputs, name: str) -> MixHeard:
     """The melody of a mix, tracked by its guide, and again by its notes as put right by hand."""
     from retune.analysis import corrected_guide
 
-    guide = guide_of(opened)
-    track = _tracked(opened, name, guide.notes)
+    guide, sung = guide_of(opened), singing_heard(opened, name)
+    track = _tracked(opened, name, guide.notes, sung)
     given = [c for c in opened.corrections if c.stem == name]
     if not given:
-        return MixHeard(track, None, guide.told)
+        return MixHeard(track, track, None, guide.told)
+    singing = singing_of(opened, name)
     drafts, told = corrected_guide(
-        track, guide.notes, given, stem=name, singing=singing_of(opened, name)
+        _tracked(opened, name, guide.notes, singing), guide.notes, given, stem=name, singing=singing
     )
     rough = [GuideNote(d.start_s, d.end_s, d.midi) for d in drafts]
-    return MixHeard(_tracked(opened, name, rough), drafts, (*guide.told, *told))
+    again = _tracked(opened, name, rough, singing)
+    return MixHeard(track, again, drafts, (*guide.told, *told))
 
 
-def _tracked(opened: SongInputs, name: str, guide: Sequence[GuideNote]) -> PitchTrack:
+def _tracked(
+    opened: SongInputs, name: str, guide: Sequence[GuideNote], singing: Singing
+) -> PitchTrack:
     from retune.track import track_pitch
 
     audio, (low_hz, high_hz) = opened.audio[name], MIX_RANGE_HZ
     if opened.settings.track_file is not None:
         tracker = opened.settings.tracker
         return track_pitch(audio, fmin_hz=low_hz, fmax_hz=high_hz, tracker=tracker)
-    voice, sung = voice_of(opened, name), singing_of(opened, name).spans
+    voice, sung = voice_of(opened, name), singing.spans
     reads = {
         **voice_reads(opened, name),
         "range_hz": [low_hz, high_hz],

@@ -95,13 +95,18 @@ def voice_reads(opened: SongInputs, name: str) -> Mapping[str, Any]:
 
 def singing_of(opened: SongInputs, name: str) -> Singing:
     """Where somebody sings in a mix; by a correction `no voice`, nobody does."""
-    found = opened.recall(SINGING, voice_reads(opened, name), lambda: _find_singing(opened, name))
+    found = singing_heard(opened, name)
     silent = [
         (c.at_s, float(c.set.split()[-1].removesuffix("s")))
         for c in opened.corrections
         if c.stem == name and c.set.startswith("no voice to ")
     ]
     return without(found, silent) if silent else found
+
+
+def singing_heard(opened: SongInputs, name: str) -> Singing:
+    """Where somebody is heard singing in a mix, whatever a person says."""
+    return opened.recall(SINGING, voice_reads(opened, name), lambda: _find_singing(opened, name))
 
 
 def _find_singing(opened: SongInputs, name: str) -> Singing:

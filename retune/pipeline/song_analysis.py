@@ -16,7 +16,7 @@ from retune.carriers.songfacts import Song
 from retune.pipeline.inputs import CSV_TRACK, Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
-from retune.pipeline.mix_voice import band_of, singing_of
+from retune.pipeline.mix_voice import band_of, singing_heard, singing_of
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
@@ -26,14 +26,25 @@ from retune.sound.audio import AudioFile
 from retune.sound.audiochecks import audio_warnings
 
 if TYPE_CHECKING:
-    from retune.analysis import Draft
+    from retune.analysis import Draft, Listened
 
 ANALYSIS = Stage(
     "analysis",
     Analysis,
     rooms=("track", "separate", "analysis"),
     libraries=("numpy", "scipy", "numba", "librosa", "soundfile", "soxr"),
+    is_passing=True,
 )
+
+
+@dataclass(frozen=True, eq=False)
+class ListenedTo:
+    """What was heard before anything was put right by hand."""
+
+    listened: Listened
+
+
+LISTENED = Stage("heard", ListenedTo, ANALYSIS.rooms, ANALYSIS.libraries, keep=2, on_disk=False)
 
 # Lowest and highest pitch looked for, in Hz. A voice: the range the tracker was measured on;
 # a bass: below the low B of a five-string bass (30.9 Hz) to the top of its neck.
@@ -84,21 +95,13 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     from retune.analysis import analyze_song
 
     heard = _listen(opened, progress)
-    tracks = {name: found.track for name, found in heard.items() if found.track is not None}
     corrected = next((h.corrected for h in heard.values() if h.corrected is not None), None)
-    song = replace(opened.song, stems=opened.parts, corrections=opened.corrections)
-    mixes = [name for name, found in heard.items() if found.is_mix]
     progress("finding notes and phrases", 0.0)
+    ready = opened.recall(LISTENED, _listened_reads(opened), lambda: _listened(opened, heard))
+    song = replace(opened.song, stems=opened.parts, corrections=opened.corrections)
+    again = {name: found.again for name, found in heard.items() if found.again is not None}
     try:
-        analysis = analyze_song(
-            song,
-            {name: opened.sound_of(name) for name in opened.parts},
-            tracks,
-            guide=guide_of(opened).notes,
-            corrected=corrected,
-            singing={name: singing_of(opened, name) for name in mixes},
-            band={name: band_of(opened, name) for name in mixes},
-        )
+        analysis = analyze_song(song, ready.listened, tracks=again, corrected=corrected)
     except ChordError as error:
         raise _placed(error, opened.song) from error
     progress("finding notes and phrases", 1.0)
@@ -107,12 +110,51 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
         *residual_words(opened),
         *(line for found in heard.values() for line in found.lines),
     ]
-    parts = opened.parts
-    stems = {name: replace(s, follow=parts[name].follow) for name, s in analysis.stems.items()}
+    stems = {
+        name: replace(
+            stem,
+            follow=opened.parts[name].follow,
+            sung=singing_of(opened, name).spans if heard[name].is_mix else stem.sung,
+        )
+        for name, stem in analysis.stems.items()
+    }
     warnings = tuple(dict.fromkeys([*told, *analysis.warnings]))
     return replace(
         analysis, stems=MappingProxyType(stems), warnings=warnings, passage=opened.passage
     )
+
+
+UNHEARD = ("title", "rights", "corrections")
+UNHEARD_MUSIC = ("keys", "chords", "chords_file", "phrases", "lyrics", "lyrics_file", "sections")
+UNHEARD_OF_STEMS = ("gain_db", "when_melody_moves")
+
+
+def _listened_reads(opened: SongInputs) -> dict[str, Any]:
+    """What there is to hear before anything is put right: another phrase, chord or correction
+    sounds the same."""
+    reads = _reads(opened)
+    song = {name: fact for name, fact in reads["song"].items() if name not in UNHEARD}
+    song["music"] = {n: fact for n, fact in song["music"].items() if n not in UNHEARD_MUSIC}
+    song["stems"] = {
+        name: {n: fact for n, fact in stem.items() if n not in UNHEARD_OF_STEMS}
+        for name, stem in song["stems"].items()
+    }
+    return {**reads, "song": song}
+
+
+def _listened(opened: SongInputs, heard: Mapping[str, _Heard]) -> ListenedTo:
+    from retune.analysis import listen_to
+
+    mixes = [name for name, found in heard.items() if found.is_mix]
+    found = listen_to(
+        replace(opened.song, stems=opened.parts, corrections=()),
+        {name: opened.sound_of(name) for name in opened.parts},
+        {name: found.track for name, found in heard.items() if found.track is not None},
+        guide=guide_of(opened).notes,
+        singing={name: singing_heard(opened, name) for name in mixes},
+        band={name: band_of(opened, name) for name in mixes},
+    )
+    return ListenedTo(found)
 
 
 def _placed(error: ChordError, song: Song) -> ChordError:
@@ -125,10 +167,12 @@ def _placed(error: ChordError, song: Song) -> ChordError:
 
 @dataclass(frozen=True, eq=False)
 class _Heard:
-    """What was heard of one stem: its track, the notes of a mix as put right, what to warn of."""
+    """What was heard of one stem: its track, what to warn of; of a mix that was put right its
+    notes, and its track by them."""
 
     track: PitchTrack | None
     lines: tuple[str, ...] = ()
+    again: PitchTrack | None = None
     corrected: tuple[Draft, ...] | None = None
     is_mix: bool = False
 
@@ -171,9 +215,8 @@ def _listen_to(opened: SongInputs, name: str) -> _Heard:
     if not is_mix:
         return _Heard(found.track, lines)
     mix = hear_mix(opened, name)
-    return _Heard(
-        mix.track, (*lines, *(f"stem {name}: {line}" for line in mix.told)), mix.corrected, True
-    )
+    told = (*lines, *(f"stem {name}: {line}" for line in mix.told))
+    return _Heard(mix.track, told, mix.again, mix.corrected, is_mix=True)
 
 
 def _track(audio: AudioFile, role: Role, tracker: str) -> Tracked:

@@ -47,6 +47,8 @@ class Stage(Generic[Value]):
         How many are kept in memory.
     on_disk : bool
         Whether they are kept between runs.
+    is_passing : bool
+        Whether only the latest is worth keeping between runs while one follows another.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Stage(Generic[Value]):
     libraries: tuple[str, ...] = ("numpy", "scipy", "numba", "soundfile")
     keep: int = 4
     on_disk: bool = True
+    is_passing: bool = False
 
     def parts(self, reads: Mapping[str, Any]) -> dict[str, Any]:
         """All that one such step depends on; `reads` names contents, in JSON values."""
@@ -74,11 +77,15 @@ class Stage(Generic[Value]):
 class Memory:
     """Results of steps by their keys: in this process, and in `disk` when there is one.
 
-    Threads may share it; a step that two of them ask for is worked out once.
+    Threads may share it; a step that two of them ask for is worked out once. With `quiet_s` passing
+    steps are written once nothing new came for so long, or by `settle`.
     """
 
-    def __init__(self, disk: Cache | None = None) -> None:
+    def __init__(self, disk: Cache | None = None, *, quiet_s: float = 0.0) -> None:
         self.disk = disk
+        self.quiet_s = quiet_s
+        self._waits: dict[str, tuple[dict[str, Any], Any]] = {}
+        self._timer: threading.Timer | None = None
         self._held: dict[str, OrderedDict[str, Any]] = {}
         self._busy: dict[str, threading.RLock] = {}
         self._lock = threading.Lock()
@@ -98,10 +105,32 @@ class Memory:
             if found is None:
                 found = make()
                 if disk is not None:
-                    disk.put_value(parts, found)
+                    self._write(stage, parts, found)
             self._keep(stage, key, found)
         self.tell()
         return found
+
+    def _write(self, stage: Stage[Any], parts: dict[str, Any], value: Any) -> None:
+        if self.disk is None:
+            return
+        if not (stage.is_passing and self.quiet_s):
+            self.disk.put_value(parts, value)
+            return
+        with self._lock:
+            self._waits[stage.name] = parts, value
+            if self._timer is not None:
+                self._timer.cancel()
+            self._timer = threading.Timer(self.quiet_s, self.settle)
+            self._timer.daemon = True
+            self._timer.start()
+
+    def settle(self) -> None:
+        """Write what waits to be kept between runs."""
+        with self._lock:
+            waits, self._waits = list(self._waits.values()), {}
+        for parts, value in waits:
+            if self.disk is not None:
+                self.disk.put_value(parts, value)
 
     def holds(self, stage: Stage[Any], reads: Mapping[str, Any]) -> bool:
         """Whether a step is in this process's memory."""

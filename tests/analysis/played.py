@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from retune.analysis import analyze_song
+from retune.analysis import analyze_song, listen_to
 from retune.carriers.heard import Analysis, Audio, FloatArray, PitchTrack, Role
 from retune.carriers.songfacts import Correction, Music, Song, Stem
 
@@ -100,6 +100,19 @@ def hear(
     **music: Any,
 ) -> Analysis:
     """Analyze parts (or one melody) played at a tempo, first downbeat at `start_s`."""
+    song, audio, tracks = prepared(parts, bpm=bpm, start_s=start_s, **music)
+    song = replace(song, corrections=tuple(corrections))
+    return analyze_song(song, listen_to(song, audio, tracks))
+
+
+def prepared(
+    parts: dict[str, Part] | Sequence[Tone],
+    *,
+    bpm: float = 90.0,
+    start_s: float = 1.0,
+    **music: Any,
+) -> tuple[Song, dict[str, Audio], dict[str, PitchTrack]]:
+    """Parts (or one melody) as a song, their sound and their pitch."""
     if not isinstance(parts, dict):
         parts = {"vocal": Part(parts)}
     beat_s = 60.0 / bpm
@@ -111,9 +124,6 @@ def hear(
     }
     facts: dict[str, Any] = {"key": "C major", "tempo_bpm": bpm, "first_downbeat_s": start_s}
     stems = {name: Stem(name, Path(f"{name}.wav"), part.role) for name, part in parts.items()}
-    song = Song(
-        Path("song.toml"), "Test", "", stems, Music(**{**facts, **music}), {}, tuple(corrections)
-    )
-    return analyze_song(
-        song, {n: m[0] for n, m in made.items()}, {n: m[1] for n, m in made.items()}
-    )
+    song = Song(Path("song.toml"), "Test", "", stems, Music(**{**facts, **music}))
+    audio, tracks = ({n: m[k] for n, m in made.items()} for k in (0, 1))
+    return song, audio, tracks

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from played import Part, Tone, hear, row
 
-from retune.analysis import analyze_song
+from retune.analysis import analyze_song, listen_to
 from retune.analysis.stems import _doubts
 from retune.carriers.heard import Audio, Key, Note, PitchTrack, Role
 from retune.carriers.songfacts import Music, Song, Stem
@@ -261,9 +261,8 @@ def test_silence_has_no_notes_and_says_so() -> None:
     n = 100
     track = PitchTrack(np.arange(n) * 0.0116, np.full(n, np.nan), np.zeros(n), np.full(n, -90.0))
     song = Song(Path("s.toml"), "", "", {"vocal": Stem("vocal", Path("v"), "melody")}, Music())
-    found = analyze_song(
-        song, {"vocal": Audio(np.zeros(16000, np.float32), 16000)}, {"vocal": track}
-    )
+    audio = {"vocal": Audio(np.zeros(16000, np.float32), 16000)}
+    found = analyze_song(song, listen_to(song, audio, {"vocal": track}))
     assert found.stems["vocal"].notes == ()
     assert found.key is None
     assert any("no note was heard" in line for line in found.warnings)

@@ -69,6 +69,7 @@ def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
     async def life(app: Starlette) -> AsyncIterator[None]:
         yield
         bench.tasks.stop_all()
+        desk.close()
 
     routes = [Route("/", _page), Route("/assets/{name}", _asset)]
     routes += [Route(f"/api/{path}", endpoint(bench, do)) for path, do in GET.items()]

@@ -27,12 +27,15 @@ from retune.pipeline.pieces import Piece, pieces_of
 from retune.pipeline.rule_lines import RuleLine, read_lines
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
-from retune.pipeline.stages import Memory, shared_memory
+from retune.pipeline.stages import Memory
 from retune.song.songfile import read_song
 from retune.song.songsave import SongEditor, edit_song, revision_on_disk
 from retune.sound.audio import AUDIO_SUFFIXES
+from retune.sound.cache import Cache, default_folder
 
 MAX_STEPS = 200  # changes that can be taken back
+QUIET_S = 2.0
+"""So long after the last correction its hearing is kept for the next run."""
 
 
 class Desk:
@@ -58,7 +61,8 @@ class Desk:
         self.progress: tuple[str, float] = ("", 0.0)
         self._lock = self.held = RLock()
         self._opened: OpenSong | None = None
-        self._memory = shared_memory() if use_cache else Memory()
+        disk = Cache(default_folder()) if use_cache else None
+        self._memory = Memory(disk, quiet_s=QUIET_S)
         self.rendering = Lock()
         self._past: deque[str] = deque(maxlen=MAX_STEPS)
         self._future: deque[str] = deque(maxlen=MAX_STEPS)
@@ -73,6 +77,10 @@ class Desk:
             self._past.clear()
             self._future.clear()
             self._forget()
+
+    def close(self) -> None:
+        """Keep for the next run what waits to be kept."""
+        self._memory.settle()
 
     def _forget(self) -> None:
         self._opened = None

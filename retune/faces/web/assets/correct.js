@@ -7,13 +7,18 @@ import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.
 
 const middle = (note) => Number(((note.start_s + note.end_s) / 2).toFixed(4));
 
-async function set(note, ...words) {
-  const add = words.map((text) => ({ stem: state.song.melody, at_s: middle(note), set: text }));
+const noteAt = (at) => melodyNotes().find((n) => n.start_s <= at && at < n.end_s) ?? null;
+
+/** Corrects a note; `words` may be a function of the note as it is when its turn comes. */
+async function set(note, words, done = "") {
   const at = middle(note);
-  if (await change("correct", { add }, `Corrected: ${words.join(", ")}. Undo takes it back.`)) {
-    const here = melodyNotes().find((n) => n.start_s <= at && at < n.end_s) ?? null;
-    chooseNote(here?.index ?? null, { move: false });
-  }
+  const body = () => {
+    const now = typeof words === "function" ? noteAt(at) : note;
+    const text = typeof words === "function" ? now && words(now) : words;
+    return text && { add: [{ stem: state.song.melody, at_s: middle(now), set: text }] };
+  };
+  if (await change("correct", body, done || `Corrected: ${words}. Undo takes it back.`))
+    chooseNote(noteAt(at)?.index ?? null, { move: false });
 }
 
 function field(words, id, value, done, more = {}) {
@@ -44,7 +49,12 @@ function seconds(text, note, word) {
 
 function editor(note) {
   const isEnding = note.phrase_ending;
-  const nudge = (word, by) => set(note, `${word} ${(note[`${word}_s`] + by).toFixed(3)}`);
+  const nudge = (word, by) =>
+    set(
+      note,
+      (now) => `${word} ${(now[`${word}_s`] + by).toFixed(3)}`,
+      `The ${word} is 10 ms ${by < 0 ? "earlier" : "later"}. Undo takes it back.`,
+    );
   return el(
     "div",
     { class: "correcting" },

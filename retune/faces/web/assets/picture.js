@@ -22,6 +22,7 @@ let view = null;
 let barWidth = 4.2; // of the text size
 let systems = [];
 let asked = 0;
+let shownNow = ""; // the song and the request that are drawn, or asked for
 let zoomed = null; // width in px when bars scroll
 
 const pic = () => $("#pic");
@@ -65,11 +66,16 @@ function barsOf(phrase) {
 
 export async function draw() {
   if (!state.song || state.blind || !pic().clientWidth) return;
+  const ask = request();
+  const wanted = JSON.stringify([state.song.revision, ask]);
+  if (wanted === shownNow) return; // after a change the sound follows the picture, and draws no other
   const number = (asked += 1);
+  shownNow = wanted;
   let got;
   try {
-    got = await post("picture", request());
+    got = await post("picture", ask);
   } catch (error) {
+    shownNow = "";
     if (number === asked) tell("refused", error);
     return;
   }
@@ -254,7 +260,7 @@ function reveal() {
 }
 
 export function setUpPicture() {
-  on("song", drawSoon);
+  on("song", draw);
   on("followed", draw);
   on("note", () => {
     mark();

@@ -83,11 +83,27 @@ export function phraseAt(seconds) {
   return all.find((p) => seconds < p.end_s - LEAD_S - 0.01) ?? all[all.length - 1] ?? null;
 }
 
-/** A change of the song file; says what went wrong, offers to load a file that moved on. */
-export async function change(path, body, done) {
+let queue = Promise.resolve();
+
+/** A change of the song file, after those asked for before it; `body` may be a function, asked when
+ *  its turn comes, null for nothing. Says what went wrong, offers to load a file that moved on. */
+export function change(path, body, done) {
   changing += 1;
+  tellWorking();
+  const turn = queue.then(() => changeNow(path, body, done));
+  queue = turn;
+  return turn;
+}
+
+function tellWorking() {
+  say(changing > 1 ? `Working: ${changing} changes to go` : "Working");
+}
+
+async function changeNow(path, body, done) {
   try {
-    const song = await post(path, { ...body, revision: state.song.revision });
+    const given = typeof body === "function" ? body() : body;
+    if (!given) return false;
+    const song = await post(path, { ...given, revision: state.song.revision });
     takeSong(song);
     if (done) say(done);
     return true;
@@ -98,6 +114,7 @@ export async function change(path, body, done) {
     return false;
   } finally {
     changing -= 1;
+    if (changing) tellWorking();
   }
 }
 

@@ -1,0 +1,68 @@
+"""The notes of every stem of a song, and what they say of who leads, of tuning and of key."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from retune.analysis.corrections import Draft
+from retune.analysis.naming import Tuned, note_weight, song_tuning, tune_stem
+from retune.carriers.songfacts import Song
+from retune.theory.keys import parse_key
+
+
+@dataclass
+class SongNotes:
+    """Notes by stem, as heard or as put right by hand; `tuned` the same with tuning taken out."""
+
+    song: Song
+    drafts: dict[str, list[Draft]] = field(default_factory=dict)
+    tuned: dict[str, Tuned] = field(default_factory=dict)
+
+    def tune(self) -> None:
+        """Take its own tuning out of every stem, whole semitones settled by a given key."""
+        music = self.song.music
+        key = None if music.key == "auto" else parse_key(music.key)
+        for name, drafts in self.drafts.items():
+            self.tuned[name] = tune_stem(drafts, tuning_hz=music.tuning_hz, key=key)
+
+    def stems_of(self, *roles: str) -> list[str]:
+        """Stems of these roles in which notes were heard. A part inside a mix does not count: it
+        is too little sure to name chords or a key by."""
+        stems = self.song.stems
+        return [n for n in self.drafts if stems[n].role in roles and not stems[n].inside]
+
+    @property
+    def weights(self) -> dict[str, float]:
+        """How much each stem says of the song's tuning; a part inside a mix nothing."""
+        stems = self.song.stems
+        return {
+            name: 0.0 if stems[name].inside else sum(note_weight(d) for d in drafts)
+            for name, drafts in self.drafts.items()
+        }
+
+    @property
+    def tuning_hz(self) -> float:
+        """The song's A4, given or found in its notes."""
+        return self.song.music.tuning_hz or song_tuning(self.tuned, self.weights)
+
+    def lead(self) -> str | None:
+        """The stem whose melody decides phrases and key: the one that rules mean."""
+        for roles in (("melody",), ("mix",), ("harmony", "double"), ("bass",)):
+            names = [n for n in self.stems_of(*roles) if self.drafts[n]]
+            if names:
+                return names[0]
+        return None
+
+    def named_notes(
+        self, start_s: float = -math.inf, end_s: float = math.inf
+    ) -> list[tuple[int, float]]:
+        """MIDI number and weight of the notes of lead and bass that begin in a span."""
+        lead, bass = self.lead(), self.stems_of("bass")
+        return [
+            (name, note_weight(draft))
+            for stem in self.drafts
+            if stem == lead or stem in bass
+            for name, draft in zip(self.tuned[stem].names, self.drafts[stem], strict=True)
+            if start_s <= draft.start_s < end_s
+        ]
