@@ -22,6 +22,11 @@ def opus_rate_hz(rate_hz: int) -> int:
     return next((rate for rate in OPUS_RATES_HZ if rate >= rate_hz), OPUS_RATES_HZ[-1])
 
 
+def stored_rate_hz(rate_hz: int, fmt: str) -> int:
+    """The rate at which `encode_audio` stores sound of `rate_hz`."""
+    return opus_rate_hz(rate_hz) if fmt == "opus" else rate_hz
+
+
 def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
     """Samples (n, 1 or 2), float, full scale 1, as the bytes of a file.
 
@@ -37,7 +42,7 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
         raise UsageError(f'audio format "{fmt}" does not exist; give {" or ".join(MIMES)}')
     sound = np.asarray(samples, dtype=np.float32)
     sound = sound[:, None] if sound.ndim == 1 else sound
-    stored = opus_rate_hz(rate_hz) if fmt == "opus" else rate_hz
+    stored = stored_rate_hz(rate_hz, fmt)
     if stored != rate_hz:
         sound = _resampled(sound, rate_hz, stored)
     out = io.BytesIO()

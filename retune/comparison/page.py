@@ -98,8 +98,9 @@ def _data(page: PageInput, *, number: int) -> str:
     """The facts as JSON and the sound as base64, in blocks that no browser runs."""
     sounds = "\n".join(
         f'<script type="application/octet-stream" data-sound="{number}">'
-        f"{base64.b64encode(version.audio_bytes).decode()}</script>"
+        f"{base64.b64encode(file).decode()}</script>"
         for version in page.versions
+        for file in version.files
     )
     text = json.dumps(_facts(page), ensure_ascii=True, sort_keys=True, allow_nan=False)
     for sign in "<>&":
@@ -118,6 +119,7 @@ def _facts(page: PageInput) -> dict[str, object]:
                 "label": label,
                 "gain_db": version.gain_db - page.versions[0].gain_db,
                 "picture": _picture_of(page, version),
+                "spans": _spans(version),
             }
             for version, label in zip(page.versions, labels(page), strict=True)
         ],
@@ -127,6 +129,15 @@ def _facts(page: PageInput) -> dict[str, object]:
         "verdicts": verdicts(page.tests[0]) if page.tests else {},
         "passages": _passages(page),
     }
+
+
+def _spans(version: Version) -> list[dict[str, object]] | None:
+    """Where the files of a version go in the original's sound; None when there is one, whole."""
+    if version.spans is None:
+        return None
+    return [
+        {"at": span.at, "rise": list(span.rise), "fall": list(span.fall)} for span in version.spans
+    ]
 
 
 def _picture_of(page: PageInput, version: Version) -> int | None:

@@ -10,6 +10,7 @@ from retune.carriers.changes import Plan, Verdict
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
 from retune.comparison.blind import Design
+from retune.comparison.changed_sound import ChangedSpan
 from retune.comparison.difference import Difference
 from retune.comparison.picture_rows import TensionPoint
 
@@ -21,9 +22,10 @@ class Version:
     """One version of a song as a page carries it.
 
     `audio_bytes` is a whole file (`encode_audio`) of the type `mime`, already at matched level;
-    `gain_db` is what level matching did to it. `plan` is what a variant moves; a matched control
-    may carry the plan of its variant, `verdicts` judge its edits of a mix. Loudness in LUFS and
-    true peak in dBTP, None if unknown.
+    it is empty where `spans` say what differs from the original, whose sound at this version's
+    level is all the rest. `gain_db` is what level matching did to it. `plan` is what a variant
+    moves; a matched control may carry the plan of its variant, `verdicts` judge its edits of a
+    mix. Loudness in LUFS and true peak in dBTP, None if unknown.
     """
 
     name: str
@@ -36,6 +38,18 @@ class Version:
     loudness_lufs: float | None = None
     true_peak_db: float | None = None
     verdicts: tuple[Verdict, ...] = ()
+    spans: tuple[ChangedSpan, ...] | None = None
+
+    @property
+    def files(self) -> tuple[bytes, ...]:
+        """Its sound as a page carries it: one whole file, or one for each changed span."""
+        if self.spans is None:
+            return (self.audio_bytes,)
+        return tuple(span.audio_bytes for span in self.spans)
+
+    @property
+    def size_bytes(self) -> int:
+        return sum(map(len, self.files))
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +98,8 @@ class PageInput:
     def __post_init__(self) -> None:
         if not self.versions or self.versions[0].kind != "original":
             raise UsageError(f"{self.title}: give the original as the first version of a page")
+        if self.versions[0].spans is not None:
+            raise UsageError(f"{self.title}: give the original's sound whole")
         names = [version.name for version in self.versions]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
@@ -113,4 +129,4 @@ class PageInput:
 
     @property
     def audio_size_bytes(self) -> int:
-        return sum(len(version.audio_bytes) for version in self.versions)
+        return sum(version.size_bytes for version in self.versions)

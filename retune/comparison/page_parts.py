@@ -344,7 +344,7 @@ def made(page: PageInput) -> str:
         f'<tr><th scope="row">{escape(label)}</th><td class="num">{decibels(v.gain_db)}</td>'
         f'<td class="num">{_unit(v.loudness_lufs, "LUFS")}</td>'
         f'<td class="num">{_unit(v.true_peak_db, "dBTP")}</td>'
-        f'<td class="num">{len(v.audio_bytes) / 1000:.0f} kB {escape(v.mime)}</td></tr>'
+        f'<td class="num">{v.size_bytes / 1000:.0f} kB {escape(v.mime)}</td></tr>'
         for v, label in zip(page.versions, labels(page), strict=True)
     )
     sentences = [*page.made, *page.warnings]

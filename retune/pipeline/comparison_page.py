@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -11,8 +12,9 @@ from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
 from retune.comparison.blind import pair_design
+from retune.comparison.changed_sound import changed_spans
 from retune.comparison.difference import difference_words
-from retune.comparison.encode import MIMES, opus_rate_hz
+from retune.comparison.encode import MIMES, stored_rate_hz
 from retune.comparison.levels import MixLevels
 from retune.comparison.mix import Mix, passage
 from retune.comparison.page import comparison_page
@@ -27,7 +29,7 @@ from retune.pipeline.beside import (
 )
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.mix_levels import levelled_mix
+from retune.pipeline.mix_levels import levelled_mix, spans_of
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
@@ -197,7 +199,7 @@ def _page_input(
         rights=opened.song.rights,
         analysis=analysis,
         versions=tuple(versions),
-        rate_hz=opus_rate_hz(opened.rate_hz) if audio_format == "opus" else opened.rate_hz,
+        rate_hz=stored_rate_hz(opened.rate_hz, audio_format),
         passage_s=span_s,
         made=tuple(dict.fromkeys([*made, *tension_words(analysis, weighed)])),
         warnings=tuple(dict.fromkeys(warnings)),
@@ -253,6 +255,7 @@ def _with_twin(
         span_s=page.span_s,
         audio_format=audio_format,
         memory=opened.memory,
+        beside_original=False,
     )
     # The page draws the song as heard in the mix, so the same notes are said to move.
     drawn = replace(plan, name=theirs.name, caveat="", edits=made_by_both(plan, rules))
@@ -317,12 +320,27 @@ def _encoded(
     span_s: tuple[float, float],
     audio_format: str,
     memory: Memory,
+    beside_original: bool = True,
 ) -> Version:
+    """One version as a page carries it: the changed spans alone, `beside_original` sound that is
+    the same elsewhere."""
     cut = passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=FADE_S)
+    code = functools.partial(encoded, rate_hz=mix.rate_hz, audio_format=audio_format, memory=memory)
+    spans = None
+    if rendition is not None and beside_original:
+        begin = round(span_s[0] * mix.rate_hz)
+        spans = changed_spans(
+            cut,
+            [(start - begin, stop - begin) for start, stop in spans_of(rendition)],
+            rate_hz=mix.rate_hz,
+            stored_hz=stored_rate_hz(mix.rate_hz, audio_format),
+            code=code,
+        )
     return Version(
         name=name,
         kind=kind,
-        audio_bytes=encoded(cut, mix.rate_hz, audio_format, memory=memory),
+        audio_bytes=code(cut) if spans is None else b"",
+        spans=spans,
         mime=MIMES[audio_format],
         gain_db=levels.gain_db,
         plan=rendition.plan if rendition else None,

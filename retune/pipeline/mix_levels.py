@@ -50,11 +50,15 @@ def levels_of(opened: SongInputs, rendition: Rendition | None = None) -> MixLeve
     original = original_levels(known)
     if rendition is None:
         return original
-    spans = merged_spans(
+    again = measure_again(known, mix_of(opened, rendition), spans_of(rendition))
+    return version_levels(again, original=original)
+
+
+def spans_of(rendition: Rendition) -> list[tuple[int, int]]:
+    """The samples of a mix in which a rendition may differ from the original."""
+    return merged_spans(
         (patch.start, patch.stop) for stem in rendition.stems.values() for patch in stem.patches
     )
-    again = measure_again(known, mix_of(opened, rendition), spans)
-    return version_levels(again, original=original)
 
 
 def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -25,7 +25,7 @@ shifts: list[float] = [edit.shift_cents for edit in plan.edits]
 rendition: retune.Rendition = song.render(plan, engine="psola")
 samples = rendition.stems["vocal"].apply(song.audio["vocal"])
 page = song.compare(plan, out=Path("page.html"))
-sizes: list[int] = [len(version.audio_bytes) for version in page.versions]
+sizes: list[int] = [version.size_bytes for version in page.versions]
 again: retune.Analysis = retune.analyze("voice.wav", key="Bb major", tempo=92)
 same: retune.Plan = retune.plan("song.toml", variant="home-early")
 sounds: retune.Rendition = retune.render("song.toml", plan=same)

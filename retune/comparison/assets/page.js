@@ -3,7 +3,7 @@
 import { BlindTest } from "./blind.js";
 import { $, $$, el, say } from "./dom.js";
 import { Picture } from "./page-picture.js";
-import { Player, decode } from "./player.js";
+import { Player, decode, splice } from "./player.js";
 
 const mixerUrl = `data:text/javascript,${encodeURIComponent($("#mixer").textContent)}`;
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -23,10 +23,7 @@ class Song {
 
   makePlayer(blocks) {
     const { rate_hz: rateHz, versions, passage } = this.facts;
-    const sound = blocks.map((block, k) => ({
-      version: versions[k].name,
-      load: () => decode(bytesOf(block.textContent), { rateHz }),
-    }));
+    const sound = soundOf(versions, blocks, rateHz);
     const player = new Player({
       rateHz,
       beginsS: passage[0],
@@ -242,6 +239,24 @@ class Song {
     now.setAttribute("transform", `translate(${(14 + (db + 50) * 5.4).toFixed(1)} 0)`);
     now.classList.toggle("off", !this.player.playing);
   }
+}
+
+/** What the player loads of each version: the original whole, others whole or as what changes. */
+function soundOf(versions, blocks, rateHz) {
+  const decoded = (block) => decode(bytesOf(block.textContent), { rateHz });
+  const waiting = [...blocks];
+  let original = null;
+  return versions.map(({ name, spans, gain_db: gainDb }, k) => {
+    const own = waiting.splice(0, spans ? spans.length : 1);
+    const load = async () => {
+      if (k === 0) original = decoded(own[0]);
+      if (!spans) return k === 0 ? original : decoded(own[0]);
+      const pieces = await Promise.all(own.map(decoded));
+      const placed = spans.map((span, i) => ({ ...span, channels: pieces[i] }));
+      return splice(await original, 10 ** (gainDb / 20), placed);
+    };
+    return { version: name, load };
+  });
 }
 
 function bytesOf(base64) {

@@ -19,6 +19,23 @@ export async function decode(bytes, { rateHz, nChannels = 1 }) {
   return Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c));
 }
 
+/** A version told by its changed spans: the original's channels at another gain, and each span,
+ * { at, rise: [a, b], fall: [c, d], channels }, blended in from its sample a to b, out from c to d. */
+export function splice(original, gain, spans) {
+  return original.map((channel, c) => {
+    const out = channel.map((x) => gain * x);
+    spans.forEach(({ at, rise, fall, channels }) => {
+      const piece = channels[c].subarray(0, Math.min(fall[1], out.length - at));
+      for (let i = rise[0]; i < piece.length; i += 1) {
+        const up = i < rise[1] ? (i - rise[0]) / (rise[1] - rise[0]) : 1;
+        const down = i >= fall[0] ? (fall[1] - i) / (fall[1] - fall[0]) : 1;
+        out[at + i] += Math.min(up, down) * (piece[i] - out[at + i]);
+      }
+    });
+    return out;
+  });
+}
+
 /** Times are seconds of the song; the sound begins at `beginsS` of it.
  *
  * `sound` lists what the mixer holds: { load() -> channels, gain, summed, version } where `version`
