@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from retune.carriers.displayed import Displayed
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples, frozen_array
 
@@ -91,7 +92,7 @@ class Consequence:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Plan(Displayed):
     """Sorted, non-overlapping edits, what follows from them, and warnings in words; `caveat` is
     what must be said wherever the plan is heard, "" for nothing. `heard` is the address of the
     analysis whose notes it moves, "" where that is not known."""

@@ -2,9 +2,8 @@
 
 Times are seconds from the start of the song (`_s`), levels decibels (`_db`), pitch intervals
 cents (`_cents`), frequencies hertz (`_hz`). Pitch as a number is MIDI with A4 = 69, the song's
-tuning removed. Degrees are strings in the key's own scale ("2", "b7", "#4").
-
-What rules make of it is in `changes`, the song file as it was read in `song`.
+tuning removed. Degrees are strings in the key's own scale ("2", "b7", "#4"). What rules make of it
+is in `changes`, the song file as it was read in `songfacts`.
 """
 
 from __future__ import annotations
@@ -15,6 +14,8 @@ from typing import Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
+
+from retune.carriers.displayed import Displayed
 
 FloatArray = NDArray[np.float64]
 Samples = NDArray[np.float32]
@@ -352,7 +353,7 @@ class StemAnalysis:
 
 
 @dataclass(frozen=True, eq=False)
-class Analysis:
+class Analysis(Displayed):
     """Everything that was found in a song, before any rule; where only a `passage` of it is worked
     on, in that, and `duration_s` is where that ends."""
 

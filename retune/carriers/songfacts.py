@@ -91,6 +91,9 @@ class Song:
     heard_with: str = ""
     """The version of retune that the corrections were made with; "" where it is not told."""
 
+    def __repr__(self) -> str:
+        return f'<Song "{self.title}": {", ".join(self.stems)}>'
+
     @property
     def inputs(self) -> tuple[Path, ...]:
         """Every file that the song is read from, none of which is ever written over."""

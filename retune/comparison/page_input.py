@@ -12,6 +12,7 @@ from retune.carriers.heard import Analysis
 from retune.comparison.blind import Design
 from retune.comparison.changed_sound import ChangedSpan
 from retune.comparison.difference import Difference
+from retune.comparison.displayed import Picture, Sound
 from retune.comparison.picture_rows import TensionPoint
 
 VersionKind = Literal["original", "variant", "matched-control"]
@@ -50,6 +51,9 @@ class Version:
     @property
     def size_bytes(self) -> int:
         return sum(map(len, self.files))
+
+    def __repr__(self) -> str:
+        return f"<Version {self.name} ({self.kind}): {len(self.audio_bytes) / 1000:.0f} kB>"
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +115,33 @@ class PageInput:
                     f'{self.title}: a blind test needs "{missing[0]}", which is not on the page; '
                     f"there are {', '.join(names)}"
                 )
+
+    def __repr__(self) -> str:
+        names = ", ".join(version.name for version in self.versions)
+        size_mb = self.audio_size_bytes / 1e6
+        return f'<PageInput "{self.title}": {names}; {size_mb:.1f} MB of sound>'
+
+    def version(self, name: str = "original") -> Version:
+        """One of the versions. Raises UsageError naming those that there are."""
+        for version in self.versions:
+            if version.name == name:
+                return version
+        names = ", ".join(version.name for version in self.versions)
+        raise UsageError(f'no version "{name}": there are {names}')
+
+    def play(self, name: str = "original") -> Sound:
+        """A version as it sounds on the page; a notebook plays it."""
+        version = self.version(name)
+        return Sound(version.audio_bytes, version.mime, version.name)
+
+    def picture(self, name: str | None = None) -> Picture:
+        """The melody and what a version moves, by default the first variant; for a notebook."""
+        from retune.comparison.picture import lane_svg
+
+        variants = self.variants
+        shown = self.version(name) if name is not None else (variants or self.versions)[0]
+        svg = lane_svg(self.analysis, shown.plan, font=16, systems=2)
+        return Picture(svg, f"{self.title}, {shown.name}")
 
     @property
     def span_s(self) -> tuple[float, float]:

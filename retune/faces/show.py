@@ -8,7 +8,7 @@ import logging
 import re
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -21,6 +21,7 @@ _STEERING = re.compile("[\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\
 """What steers a terminal, and JSON leaves as it is."""
 PATIENCE_S = 1.0
 """Work longer than this shows progress."""
+LINE_EVERY_S = 10.0
 
 ENDING_MARK = {"at rest": "■", "partly at rest": "◆", "open": "○"}
 
@@ -70,9 +71,13 @@ def console(**options: Any) -> Any:
 
 @contextmanager
 def progress(*, quiet: bool) -> Iterator[Any]:
-    """A callback (stage, fraction) that draws a bar once work has lasted a second."""
-    if quiet or not sys.stderr.isatty():
+    """A callback (stage, fraction) that draws a bar once work has lasted a second; outside a
+    terminal it writes a line every ten seconds."""
+    if quiet:
         yield lambda stage, fraction: None
+        return
+    if not sys.stderr.isatty():
+        yield _lines_of_progress()
         return
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -91,6 +96,20 @@ def progress(*, quiet: bool) -> Iterator[Any]:
         yield tell
     finally:
         bar.stop()
+
+
+def _lines_of_progress() -> Callable[[str, float], None]:
+    """A callback (stage, fraction) for a log: a line at most every ten seconds."""
+    last = time.monotonic()
+
+    def tell(stage: str, fraction: float) -> None:
+        nonlocal last
+        if time.monotonic() - last >= LINE_EVERY_S:
+            last = time.monotonic()
+            sys.stderr.write(f"retune: {printable(stage)}, {100 * min(fraction, 1.0):.0f} %\n")
+            sys.stderr.flush()
+
+    return tell
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Any:

@@ -127,6 +127,7 @@ def compare(
     plan: Plan | Sequence[Plan] | None = None,
     *,
     rules: Sequence[str] | str | None = None,
+    variant: str | None = None,
     variants: Sequence[str] | str | None = None,
     engine: str = "auto",
     control: bool = True,
@@ -141,8 +142,9 @@ def compare(
 
     Parameters
     ----------
-    plan, rules, variants
-        At most one: plans, rules in plain words, or names of variants (all of them by default).
+    plan, rules, variant, variants
+        At most one: a plan or several, rules in plain words, the name of a variant, or names
+        (all of them by default).
     control : bool
         Add the matched control of the first variant.
     passage : (from, to, phrase)
@@ -166,6 +168,7 @@ def compare(
     return open_song(source, **settings).compare(
         plan,
         rules=rules,
+        variant=variant,
         variants=variants,
         engine=engine,
         control=control,

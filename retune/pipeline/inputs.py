@@ -136,6 +136,9 @@ class SongInputs:
     passage: tuple[float, float] | None = None
     """The part that is worked on, seconds; None for all of it."""
 
+    def __repr__(self) -> str:
+        return f"<SongInputs of {self.song!r}>"
+
     @property
     def rate_hz(self) -> int:
         return next(iter(self.audio.values())).rate_hz

@@ -11,8 +11,11 @@ from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import StaleError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
+from retune.comparison.displayed import Picture, Sound
+from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.page_input import PageInput
 from retune.pipeline.comparison_page import WHOLE, Passage, compare_versions, write_page
+from retune.pipeline.displays import picture_of, sound_of
 from retune.pipeline.export_formats import Exported, export_files
 from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.inputs import (
@@ -219,6 +222,7 @@ class OpenSong:
         plan: Plan | Sequence[Plan] | None = None,
         *,
         rules: Sequence[str] | str | None = None,
+        variant: str | None = None,
         variants: Sequence[str] | str | None = None,
         engine: str = "auto",
         control: bool = True,
@@ -228,31 +232,7 @@ class OpenSong:
         out: str | Path | None = None,
         progress: Progress = silent,
     ) -> PageInput:
-        """Original, variants and matched control, encoded at matched level.
-
-        Parameters
-        ----------
-        plan, rules, variants
-            At most one: plans, rules in plain words, or names of variants (all of them by
-            default).
-        control : bool
-            Add the matched control of the first variant.
-        passage : (from, to, phrase)
-            What to cut out: times "12.5s" or "bar:beat", or phrases "2" or "2-4".
-        audio_format : {"opus", "flac"}
-            What the page carries.
-        beside : path, Song or OpenSong, optional
-            The same music from stems: its version of every variant goes on the page too, with
-            the measured difference of each edit.
-        out : path, optional
-            Also write the page there.
-
-        Raises
-        ------
-        UsageError
-            No variant of that name, a passage that is not in the song, or stems `beside` a mix
-            of which no variant moves the same note.
-        """
+        """Original, variants and matched control, encoded at matched level: `retune.compare`."""
         other = None if beside is None else open_song(beside)
 
         def do(now: SongInputs) -> PageInput:
@@ -260,7 +240,7 @@ class OpenSong:
                 now,
                 plans=(plan,) if isinstance(plan, Plan) else plan,
                 rules=rules,
-                variants=(variants,) if isinstance(variants, str) else variants,
+                variants=_names(variant, variants),
                 engine=engine,
                 control=control,
                 passage=passage,
@@ -322,6 +302,36 @@ class OpenSong:
             )
         )
 
+    # --- shown and heard in a notebook -----------------------------------------------------------
+
+    def endings(self, plan: Plan | None = None) -> tuple[PhraseEnding, ...]:
+        """How each phrase of the melody ends, and what a plan makes of it."""
+        return self._work(lambda now: phrase_endings(analysis_of(now), plan))
+
+    def picture(self, plan: Plan | None = None, *, systems: int = 2) -> Picture:
+        """The melody on lanes of scale degrees, and what a plan moves; a notebook shows it."""
+        return self._work(lambda now: picture_of(analysis_of(now), plan, systems=systems))
+
+    def play(
+        self,
+        what: Plan | Rendition | None = None,
+        *,
+        start: str | None = None,
+        end: str | None = None,
+        phrase: int | str | None = None,
+    ) -> Sound:
+        """The original, a plan or a rendition as sound, at matched level; a notebook plays it.
+
+        `phrase` ("2" or "2-4"), or `start` and `end` ("12.5s" or "bar:beat"), say which part.
+        """
+        span = (start, end, None if phrase is None else str(phrase))
+
+        def do(now: SongInputs) -> Sound:
+            made = render_plan(now, what) if isinstance(what, Plan) else what
+            return sound_of(now, made, span)
+
+        return self._work(do)
+
     def suggest(self, *, write: bool = False, progress: Progress = silent) -> Suggestions:
         """Contrasting variants worth hearing, ranked; `write` adds them to the song file."""
         return self._work(lambda now: suggest_for(now, write=write, progress=progress))
@@ -361,6 +371,14 @@ def open_song(
             )
         return source
     return OpenSong(source if isinstance(source, Song) else Path(source), found, memory=memory)
+
+
+def _names(one: str | None, several: Sequence[str] | str | None) -> Sequence[str] | None:
+    """Names of variants, however they were given."""
+    if one is not None and several is not None:
+        raise UsageError("give variant or variants, not both")
+    given = one if one is not None else several
+    return (given,) if isinstance(given, str) else given
 
 
 def _one_of(**given: object) -> None:

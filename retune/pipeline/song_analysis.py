@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
+from weakref import WeakValueDictionary
 
 from retune import __version__
 from retune.carriers.errors import ChordError
@@ -58,6 +59,10 @@ PITCH_RANGE_HZ: Mapping[Role, tuple[float, float]] = MappingProxyType(
 )
 
 
+HEARD: WeakValueDictionary[str, Analysis] = WeakValueDictionary()
+"""Analyses in use by their address (`Plan.heard`): a plan is drawn on the notes that it moves."""
+
+
 def analysis_of(opened: SongInputs, *, progress: Progress = silent) -> Analysis:
     """What is heard in a song: pitch, notes, phrases, key, bars, chords, degrees and endings.
 
@@ -66,7 +71,9 @@ def analysis_of(opened: SongInputs, *, progress: Progress = silent) -> Analysis:
     InputError
         A stem, a chart or a correction cannot be used.
     """
-    found = opened.recall(ANALYSIS, _reads(opened), lambda: _hear(opened, progress))
+    reads = _reads(opened)
+    found = opened.recall(ANALYSIS, reads, lambda: _hear(opened, progress))
+    HEARD[ANALYSIS.key(reads)] = found
     told = _heard_otherwise(opened.song)
     if found.title == opened.song.title and not told:
         return found

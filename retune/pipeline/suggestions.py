@@ -34,6 +34,9 @@ class Suggestions:
     warnings: tuple[str, ...] = ()
     written: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<Suggestions: {', '.join(one.variant.name for one in self.variants) or 'none'}>"
+
 
 def suggest_for(
     opened: SongInputs, *, write: bool = False, progress: Progress = silent

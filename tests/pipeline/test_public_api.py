@@ -30,6 +30,11 @@ again: retune.Analysis = retune.analyze("voice.wav", key="Bb major", tempo=92)
 same: retune.Plan = retune.plan("song.toml", variant="home-early")
 sounds: retune.Rendition = retune.render("song.toml", plan=same)
 side = retune.compare("song.toml", plan=same, control=False)
+one = retune.compare("song.toml", variant="home-early")
+drawn: str = song.picture(plan).svg
+played: bytes = song.play(rendition, phrase=2).data
+from_page: bytes = page.play("original").data
+states = [ending.state_after for ending in song.endings(plan)]
 try:
     retune.analyze("none.toml")
 except retune.RetuneError as error:

@@ -1,0 +1,68 @@
+"""Pictures and sounds as values: a notebook shows and plays them, a script writes them."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+
+from retune.carriers.text import file_stem
+from retune.sound.files import atomic_write
+from retune.sound.folders import named_file
+
+_SUFFIXES = {"audio/ogg": ".opus", "audio/flac": ".flac"}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing as an SVG document; a notebook shows it. `write` puts it into a file."""
+
+    svg: str = field(repr=False)
+    name: str = "picture"
+
+    def __repr__(self) -> str:
+        return f"<Picture of {self.name}: SVG, {len(self.svg) / 1000:.0f} kB>"
+
+    def _repr_svg_(self) -> str:
+        return self.svg
+
+    def write(self, path: str | Path) -> Path:
+        """Write it as an SVG file; returns where. Raises OutputError."""
+        return _written(self.svg.encode("utf-8"), Path(path))
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A coded sound of type `mime`; a notebook plays it. `write` puts it into a file."""
+
+    data: bytes = field(repr=False)
+    mime: str
+    name: str = "original"
+
+    def __repr__(self) -> str:
+        return f"<Sound of {self.name}: {self.mime}, {len(self.data) / 1000:.0f} kB>"
+
+    @property
+    def file_name(self) -> str:
+        """A name for a file of it."""
+        suffix = _SUFFIXES.get(self.mime.partition(";")[0], ".sound")
+        return file_stem(self.name, fallback="sound") + suffix
+
+    def _repr_html_(self) -> str:
+        data = b64encode(self.data).decode("ascii")
+        return (
+            f"<figure><figcaption>{escape(self.name)}</figcaption>"
+            f'<audio controls preload="metadata" src="data:{self.mime};base64,{data}"></audio>'
+            "</figure>"
+        )
+
+    def write(self, path: str | Path) -> Path:
+        """Write the coded sound as it is; returns where. Raises OutputError."""
+        return _written(self.data, Path(path))
+
+
+def _written(data: bytes, path: Path) -> Path:
+    with atomic_write(named_file(path)) as stream:
+        stream.write(data)
+    return path
