@@ -14,6 +14,8 @@ from retune.carriers.heard import Samples
 
 MIMES = {"flac": "audio/flac", "opus": "audio/ogg"}
 OPUS_RATES_HZ = (8_000, 12_000, 16_000, 24_000, 48_000)  # RFC 6716, table 1
+# ISO/IEC 11172-3 and 13818-3, table of sampling frequencies; from memory.
+_MP3_RATES_HZ = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 _BLOCK = 1 << 16  # libsndfile's encoders overflow their stack on one very long write
 
 
@@ -53,6 +55,27 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
         for start in range(0, len(sound), _BLOCK):
             stream.write(np.clip(sound[start : start + _BLOCK], -1.0, 1.0))
     return _fixed_serial(out.getvalue()) if fmt == "opus" else out.getvalue()
+
+
+def mp3_bytes(samples: Samples, rate_hz: int) -> bytes:
+    """Samples (n, 1 or 2), float, full scale 1, as an MP3 file, which every program for slides
+    plays; at the rate given where the format knows it, else at 48 kHz. Peaks are clipped."""
+    import soundfile
+
+    stored = rate_hz if rate_hz in _MP3_RATES_HZ else 48_000
+    sound = samples if stored == rate_hz else _resampled(samples, rate_hz, stored)
+    out = io.BytesIO()
+    with soundfile.SoundFile(
+        out,
+        "w",
+        samplerate=stored,
+        channels=sound.shape[1],
+        format="MP3",
+        subtype="MPEG_LAYER_III",
+    ) as stream:
+        for start in range(0, len(sound), _BLOCK):
+            stream.write(np.clip(sound[start : start + _BLOCK], -1.0, 1.0))
+    return out.getvalue()
 
 
 def _fixed_serial(ogg: bytes) -> bytes:

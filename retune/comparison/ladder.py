@@ -8,6 +8,7 @@ the degree it ends on, so that the endings read downwards; those of a variant be
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from html import escape
 
 from retune.carriers.changes import Edit, Plan
@@ -15,11 +16,12 @@ from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.text import pretty
 from retune.comparison.endings import phrase_endings
-from retune.comparison.ladder_layout import LINE, ROW, Row, Sheet, rows_of, sheet_of, tops_of
+from retune.comparison.ladder_layout import HEAD, Row, Sheet, rows_of, sheet_of, tops_of
 from retune.comparison.picture_line import edit_of_note
 from retune.comparison.picture_lyrics import HELD, words_in_row
 from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width
 from retune.comparison.picture_words import (
+    CADENCES_IN_SHORT,
     alternative_text,
     chord_name,
     over_words,
@@ -39,12 +41,16 @@ def ladder_svg(
     title: str | None = None,
     variant_name: str | None = None,
     quiz: bool = False,
+    phrases: Collection[int] | None = None,
+    brief: bool = False,
     embed_fonts: bool = True,
     ident: str = "ladder",
 ) -> str:
     """The ladder of endings of the melody of `analysis`, and of `plan` beside it.
 
-    Parameters are those of `lane_svg`; a `quiz` leaves lines for how each phrase ends.
+    Parameters are those of `lane_svg`; a `quiz` leaves lines for how each phrase ends, `phrases`
+    are the only ones shown, a `brief` ladder has no words of the song and no chord names, so that
+    all of it can be read from far.
 
     Raises
     ------
@@ -57,12 +63,13 @@ def ladder_svg(
         raise UsageError(f"width {width:g} is too narrow; give at least {22 * font:g}")
     shown = None if quiz else plan
     rows = rows_of(analysis, shown)
+    rows = [row for row in rows if phrases is None or row.ending.number in phrases]
     if not rows:
         raise UsageError("no phrase was found, so there is no ladder of endings")
-    sheet = sheet_of(rows, analysis, shown, width, font)
+    sheet = sheet_of(rows, analysis, shown, width=width, f=font, brief=brief)
     head = (2.1 if title else 0.2) * font
-    heights = tops_of(rows, head + 1.9 * font, font)
-    height = heights[-1] + ROW * font
+    heights = tops_of(rows, head + HEAD * font, sheet)
+    height = heights[-1] + sheet.row
     pen = Pen()
     name = variant_name or (plan.name if plan else "")
     _open(pen, analysis, shown, (width, height), (theme, font, ident), name, quiz, embed_fonts)
@@ -105,7 +112,7 @@ def _open(
 def _heads(pen: Pen, sheet: Sheet, y: float, variant: str, *, quiz: bool) -> None:
     """The names of the columns over a line."""
     f, base = sheet.f, y + 0.9 * sheet.f
-    pen.text(0.2 * f, base, "phrase" if not sheet.is_narrow else "", "sk")
+    pen.text(0.2 * f, base, "phrase" if sheet.brief or not sheet.is_narrow else "", "sk")
     if sheet.has_chords and not quiz:
         pen.text(sheet.chords_x, base, "last chords", "sk")
     names = ["as sung", *([variant] if variant else [])]
@@ -135,14 +142,15 @@ def _draw_row(
     _draw_label(pen, sheet, row, top)
     _draw_home(pen, sheet, row, top, analysis)
     _draw_line(pen, sheet, row, top, analysis, plan)
-    _draw_text(pen, sheet, row, top)
+    if not sheet.brief:
+        _draw_text(pen, sheet, row, top)
     if row.chords and not quiz:
         _draw_chords(pen, sheet, row, top)
     _draw_endings(pen, sheet, row, top, with_variant=plan is not None, quiz=quiz)
 
 
 def _draw_label(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
-    f, y = sheet.f, top + 0.5 * LINE * sheet.f
+    f, y = sheet.f, top + 0.5 * sheet.line
     number = f"{row.ending.number} {row.ending.phrase.alike}".strip()
     pen.text(0.2 * f, y + 0.3 * f, number, "i")
     if row.section and not sheet.is_narrow:
@@ -160,7 +168,7 @@ def _draw_home(pen: Pen, sheet: Sheet, row: Row, top: float, analysis: Analysis)
                 y = sheet.y(top, midi)
                 pen.line(sheet.left, y, right, y, "hair")
     x = sheet.x(0.0) - 0.12 * f
-    pen.line(x, top - 0.1 * f, x, top + (LINE + 0.2) * f, "bar")
+    pen.line(x, top - 0.1 * f, x, top + sheet.line + 0.2 * f, "bar")
 
 
 def _draw_line(
@@ -198,7 +206,7 @@ def _draw_text(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
         if n.lyric
     ]
     right = sheet.chords_x - 0.5 * f
-    y = top + (LINE + 1.05) * f
+    y = top + sheet.line + 1.05 * f
     placed = words_in_row(sung, sheet.left, right, f)
     for text, x in placed or ():
         pen.text(x, y, text, "ly")
@@ -212,14 +220,23 @@ def _draw_text(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
 
 def _draw_chords(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
     """The last two chords, and what cadence they make."""
-    f, y = sheet.f, top + 0.5 * LINE * sheet.f
+    f, y = sheet.f, top + 0.5 * sheet.line
     romans = " – ".join(filter(None, (roman_shown(chord) for chord in row.chords)))
     names = " – ".join(chord_name(chord) for chord in row.chords)
-    size = f if text_width(romans, f, bold=True) < sheet.columns_x - sheet.chords_x else 0.84 * f
+    room = sheet.columns_x - sheet.chords_x
+    cadence = row.ending.phrase.cadence
+    if sheet.brief:
+        short = CADENCES_IN_SHORT.get(cadence or "", "")
+        romans = romans or names
+        if short and text_width(f"{romans}  {short}", f, bold=True) < room:
+            after = sheet.chords_x + text_width(f"{romans}  ", f, bold=True)
+            pen.text(after, y + 0.3 * f, short, "i")
+        pen.text(sheet.chords_x, y + 0.3 * f, romans, "b")
+        return
+    size = f if text_width(romans, f, bold=True) < room else 0.84 * f
     pen.text(sheet.chords_x, y + 0.3 * f, romans or names, "b" if size == f else "sk b")
     if romans:
         pen.text(sheet.chords_x, y + 1.4 * f, names, "s")
-    cadence = row.ending.phrase.cadence
     if cadence not in (None, "none"):
         pen.text(sheet.chords_x, y - 0.95 * f, _short(cadence or "", sheet), "sk i")
 
@@ -237,7 +254,7 @@ def _draw_endings(
     pen: Pen, sheet: Sheet, row: Row, top: float, *, with_variant: bool, quiz: bool
 ) -> None:
     f, e = sheet.f, row.ending
-    y = top + 0.5 * LINE * f + 0.3 * f
+    y = top + 0.5 * sheet.line + 0.3 * f
     x = sheet.columns_x
     if quiz:
         pen.text(x, y + 0.2 * f, pretty(e.degree or ""), "title")
@@ -268,5 +285,8 @@ def _one(
     pen.text(x, y + 0.2 * f, shown, f"title {css}".strip())
     after = x + text_width(shown, 1.5 * f, bold=True) + 0.75 * f
     pen.ending(state, after, y - 0.3 * f, 0.42 * f, css)
-    if words and text_width(words, 0.84 * f, bold=bool(css)) <= sheet.column_width:
+    if sheet.brief:
+        room = sheet.column_width - (after - x) - 0.7 * f
+        pen.text(after + 0.7 * f, y, _cut(words, room, f), "sk b v" if css else "sk")
+    elif words and text_width(words, 0.84 * f, bold=bool(css)) <= sheet.column_width:
         pen.text(x, y + 1.4 * f, words, "sk b v" if css else "s")

@@ -15,6 +15,9 @@ ROW, LINE, _WORDS, _GROUP_GAP = 5.6, 3.2, 1.25, 0.7
 _LABEL, _CHORDS, _COLUMN = 5.2, 7.6, 8.4
 _LEAST_LINE = 12.0
 _BARE_LABEL = 2.2
+# Of a brief ladder, whose every line of text is large: no words of the song, all facts in one line.
+BRIEF_ROW, _BRIEF_LINE, _BRIEF_CHORDS, _BRIEF_COLUMN = 2.3, 1.7, 7.0, 9.0
+HEAD = 1.9  # over the rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,10 +47,21 @@ class Sheet:
     after_s: float
     has_chords: bool
     n_columns: int
+    brief: bool = False
 
     @property
     def is_narrow(self) -> bool:
         return self.width < 46 * self.f
+
+    @property
+    def row(self) -> float:
+        """Height of a row."""
+        return (BRIEF_ROW if self.brief else ROW) * self.f
+
+    @property
+    def line(self) -> float:
+        """Height of the line of notes in it."""
+        return (_BRIEF_LINE if self.brief else LINE) * self.f
 
     @property
     def left(self) -> float:
@@ -55,7 +69,7 @@ class Sheet:
 
     @property
     def columns_x(self) -> float:
-        wide = 3.6 if self.is_narrow else _COLUMN
+        wide = _BRIEF_COLUMN if self.brief else 3.6 if self.is_narrow else _COLUMN
         return self.width - self.n_columns * wide * self.f
 
     @property
@@ -64,7 +78,7 @@ class Sheet:
 
     @property
     def chords_x(self) -> float:
-        wide = 4.4 if self.is_narrow else _CHORDS
+        wide = _BRIEF_CHORDS if self.brief else 4.4 if self.is_narrow else _CHORDS
         return self.columns_x - (wide * self.f if self.has_chords else 0.0)
 
     def x(self, from_ending_s: float) -> float:
@@ -73,7 +87,7 @@ class Sheet:
 
     def y(self, top: float, midi: float) -> float:
         share = (self.high - midi + 0.5) / (self.high - self.low + 1)
-        return top + share * LINE * self.f
+        return top + share * self.line
 
 
 def ladder_rows(analysis: Analysis, plan: Plan | None = None) -> list[PhraseEnding]:
@@ -96,7 +110,8 @@ def rows_of(analysis: Analysis, plan: Plan | None) -> list[Row]:
         at_s = ending.phrase.start_s + 1e-3
         held = [k for k, s in enumerate(analysis.sections) if s.start_s <= at_s < s.end_s]
         section = names[held[0]] if held else ""
-        rows.append(Row(ending, notes, _last_chords(analysis, ending), section))
+        if notes:
+            rows.append(Row(ending, notes, _last_chords(analysis, ending), section))
     return rows
 
 
@@ -112,7 +127,13 @@ def _last_chords(analysis: Analysis, ending: PhraseEnding) -> tuple[Chord, ...]:
 
 
 def sheet_of(
-    rows: Sequence[Row], analysis: Analysis, plan: Plan | None, width: float, f: float
+    rows: Sequence[Row],
+    analysis: Analysis,
+    plan: Plan | None,
+    *,
+    width: float,
+    f: float,
+    brief: bool,
 ) -> Sheet:
     """Where the columns of the ladder stand on a sheet of this width."""
     stem = analysis.melody
@@ -129,15 +150,17 @@ def sheet_of(
         after_s=max(row.notes[-1].end_s - row.from_s for row in rows),
         has_chords=bool(analysis.chords),
         n_columns=2 if plan is not None else 1,
+        brief=brief,
     )
 
 
-def tops_of(rows: Sequence[Row], first: float, f: float) -> list[float]:
+def tops_of(rows: Sequence[Row], first: float, sheet: Sheet) -> list[float]:
     """The top of every row, a little apart where another kind of phrase begins."""
     tops, y = [], first
+    gap = 0.0 if sheet.brief else _GROUP_GAP * sheet.f
     for k, row in enumerate(rows):
         if k and _letter(row.ending) != _letter(rows[k - 1].ending):
-            y += _GROUP_GAP * f
+            y += gap
         tops.append(y)
-        y += ROW * f
+        y += sheet.row
     return tops

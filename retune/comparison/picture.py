@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 from retune.carriers.changes import Edit, Plan
@@ -37,7 +37,7 @@ from retune.comparison.picture_rows import (
     draw_tension,
 )
 from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width
-from retune.comparison.picture_time import TimeAxis, time_axis
+from retune.comparison.picture_time import TimeAxis, around, time_axis
 from retune.comparison.picture_words import alternative_text
 from retune.comparison.svg import Pen
 
@@ -58,6 +58,7 @@ class _Scene:
     quiz: bool
     ident: str
     lyric_rows: int
+    phrase: int | None = None
 
     @property
     def sung(self) -> dict[int, str]:
@@ -67,6 +68,13 @@ class _Scene:
         unnamed = {round(n.new_pitch): "" for n in self.notes}
         heard = {round(n.pitch): n.note.name for n in reversed(self.notes)}
         return {**unnamed, **named, **heard}
+
+    @property
+    def ends(self) -> set[int]:
+        """The pitches (MIDI) on which phrases end, as sung and moved."""
+        last = {ending.note.index for ending in self.endings if ending.note is not None}
+        closing = [n for n in self.notes if n.note.index in last]
+        return {round(pitch) for n in closing for pitch in (n.pitch, n.new_pitch)}
 
 
 def lane_svg(
@@ -78,6 +86,8 @@ def lane_svg(
     systems: int | None = 1,
     theme: str = "light",
     bars: tuple[int, int] | None = None,
+    phrase: int | None = None,
+    height: float | None = None,
     title: str | None = None,
     variant_name: str | None = None,
     quiz: bool = False,
@@ -100,6 +110,11 @@ def lane_svg(
         carries no style of its own (see `picture_css`).
     bars : (int, int), optional
         First and last bar to draw, 0 for the pickup.
+    phrase : int, optional
+        That phrase alone: from its first note to its last, its own lanes, without brackets and
+        rows of endings, for a slide that says those in words.
+    height : float, optional
+        Lanes are set closer or wider to make a picture this high, as far as that is legible.
     title : str, optional
         Written over the picture.
     variant_name : str, optional
@@ -125,18 +140,21 @@ def lane_svg(
             f"width {width:g} is too narrow for text of {font:g}; give at least {18 * font:g}"
         )
     axis = time_axis(analysis, analysis.melody, bars=bars, widest_cells=int(width / (2.5 * font)))
-    count = systems or systems_needed(axis, width=width, f=font)
     shown = None if quiz else plan
+    if phrase is not None:
+        axis = around(axis, *_sounds(analysis, shown, phrase))
+    count = systems or systems_needed(axis, width=width, f=font)
     scene = _scene(analysis, shown, axis, count, width, font, tension or (), quiz, ident)
-    layout = _layout(scene, width, font)
+    scene = scene if phrase is None else _alone(scene, phrase, axis)
+    layout = _layout(scene, width, font, None if height is None else height - 1.1 * font)
     entries = _entries(scene, variant_name) if key else []
     lines = _title_lines(title, width, font)
     head = (len(lines) * 1.9 + 0.5 if lines else 0.2) * font
     placed = place_systems(layout, axis, count=count, top=head)
     foot = placed[-1].bottom + 0.5 * font
-    height = foot + (key_height(entries, f=font, width=width) if entries else 0) + 0.4 * font
+    tall = foot + (key_height(entries, f=font, width=width) if entries else 0) + 0.4 * font
     pen = Pen()
-    _open(pen, scene, width, height, theme, font, variant_name, embed_fonts)
+    _open(pen, scene, width, tall, theme, font, variant_name, embed_fonts)
     for row, line in enumerate(lines):
         pen.text(0.2 * font, (1.5 + 1.9 * row) * font, line, "title")
     for system in placed:
@@ -180,13 +198,41 @@ def _scene(
     return _Scene(analysis, plan, endings, tuple(notes), others, tuple(tension), quiz, ident, rows)
 
 
+def _sounds(analysis: Analysis, plan: Plan | None, phrase: int) -> tuple[float, float]:
+    """From when to when a phrase sounds, as sung and in the variant. Raises UsageError."""
+    stem = analysis.melody
+    notes = [note for note in stem.notes if note.phrase == phrase] if stem is not None else []
+    if stem is None or not notes:
+        raise UsageError(f"phrase {phrase} has no notes to draw")
+    own = [edit for edit in (plan.edits if plan else ()) if edit.stem == stem.name]
+    spans = [(note.start_s, note.end_s) for note in notes]
+    spans += [edit.span_after for edit in own if edit.phrase == phrase]
+    return min(start for start, _ in spans), max(end for _, end in spans)
+
+
+def _alone(scene: _Scene, phrase: int, axis: TimeAxis) -> _Scene:
+    """What a picture of one phrase shows."""
+    first_s, last_s = axis.time_s(axis.first), axis.time_s(axis.last)
+    others = tuple(e for e in scene.other_edits if e.start_s < last_s and e.end_s > first_s)
+    notes = tuple(n for n in scene.notes if n.note.phrase == phrase)
+    moved = [n.edit for n in notes if n.edit is not None]
+    return replace(
+        scene,
+        phrase=phrase,
+        plan=replace(scene.plan, edits=(*moved, *others)) if scene.plan is not None else None,
+        endings=tuple(e for e in scene.endings if e.number == phrase),
+        notes=notes,
+        other_edits=others,
+    )
+
+
 def _px_a_second(axis: TimeAxis, count: int, width: float, font: float) -> float:
     cells_a_second = 1 / max(axis.time_s(1.0) - axis.time_s(0.0), 1e-6)
     cells = max((last - first for first, last in axis.systems(count)), default=1.0)
     return cells_a_second * (width - 6 * font) / max(cells, 1e-6)
 
 
-def _layout(scene: _Scene, width: float, font: float) -> Layout:
+def _layout(scene: _Scene, width: float, font: float, height: float | None) -> Layout:
     pitches = [pitch for n in scene.notes for pitch in (n.pitch, n.new_pitch)]
     low, high = (math.floor(min(pitches)), math.ceil(max(pitches))) if pitches else (60, 72)
     keys: list[Key | None] = [span.key for span in scene.analysis.keys]
@@ -195,19 +241,22 @@ def _layout(scene: _Scene, width: float, font: float) -> Layout:
         for key in keys or [None]
         for lane in lanes_of(key, low=low, high=high, sung=scene.sung)
     ]
+    framed = scene.phrase is None
+    told = any(e.state is not None or e.degree is not None for e in scene.endings)
     return layout_of(
         f=font,
         width=width,
         pitches=pitches,
         lane_names=names,
         lyric_rows=scene.lyric_rows,
-        has_sections=bool(scene.analysis.sections),
-        has_variant_row=any(ending.is_changed for ending in scene.endings),
+        height=height,
+        has_sections=framed and bool(scene.analysis.sections),
+        has_variant_row=framed and any(ending.is_changed for ending in scene.endings),
         has_chords=bool(scene.analysis.chords),
         has_others=bool(scene.other_edits),
         has_tension=len(scene.tension) > 1,
-        has_phrases=bool(scene.endings),
-        has_endings=any(e.state is not None or e.degree is not None for e in scene.endings),
+        has_phrases=framed and bool(scene.endings),
+        has_endings=framed and told,
     )
 
 
@@ -252,6 +301,7 @@ def _open(
         scene.plan,
         variant_name=variant_name or (scene.plan.name if scene.plan else ""),
         quiz=scene.quiz,
+        phrase=scene.phrase,
     )
     pen.raw(
         f'<svg xmlns="http://www.w3.org/2000/svg" class="{ident}" role="img" '
@@ -282,9 +332,11 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         top=f"{system.lanes_top:.1f}",
         bottom=f"{system.bottom:.1f}",
     ):
-        draw_sections(pen, system, analysis.sections)
-        draw_phrases(pen, system, scene.endings, quiz=scene.quiz)
-        draw_lanes(pen, system, regions_of(system, analysis, sung=scene.sung), analysis.chords)
+        if scene.phrase is None:
+            draw_sections(pen, system, analysis.sections)
+            draw_phrases(pen, system, scene.endings, quiz=scene.quiz)
+        regions = regions_of(system, analysis, sung=scene.sung)
+        draw_lanes(pen, system, regions, analysis.chords, ends=scene.ends)
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
         draw_words(pen, system, [n.note for n in scene.notes])
         if analysis.chords:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -16,14 +16,23 @@ from retune.comparison.picture_style import text_width
 from retune.comparison.picture_words import degree_words, note_words
 from retune.comparison.svg import Pen, Point
 
+_ROOM, _CARET_ROOM = 0.88, 1.25  # f from one name of a lane to the next, and with its caret
+
 
 def draw_lanes(
-    pen: Pen, system: System, regions: Sequence[Region], chords: Sequence[Chord]
+    pen: Pen,
+    system: System,
+    regions: Sequence[Region],
+    chords: Sequence[Chord],
+    *,
+    ends: Collection[int] = (),
 ) -> None:
     """Each lane solid where its degree belongs to the chord, dotted where not; the tonic a
-    double rule, thin above and thick below."""
+    double rule, thin above and thick below. Lanes on which phrases end (`ends`, MIDI) are named
+    before others where there is no room for all names."""
     f = system.layout.f
     for number, region in enumerate(regions):
+        named = _named(region.lanes, ends, system.layout.semitone / f)
         for lane in region.lanes:
             y = system.pitch_y(lane.midi)
             x1, x2 = (system.x_at(p) for p in (region.first, region.last))
@@ -35,10 +44,25 @@ def draw_lanes(
                 for start, stop, inside in _stretches(system, region, lane, chords):
                     css = "lane" if inside else "lane off"
                     pen.line(system.x_at(start), y, system.x_at(stop), y, css)
-            if number == 0:
-                _lane_label(pen, system, lane, y)
+            if number == 0 and lane.midi in named:
+                near = min((abs(lane.midi - o) for o in named if o != lane.midi), default=99)
+                is_tight = near * system.layout.semitone < _CARET_ROOM * f
+                _lane_label(pen, system, lane, y, is_tight=is_tight)
         if number:
             _key_change(pen, system, region)
+
+
+def _named(lanes: Sequence[Lane], ends: Collection[int], semitone: float) -> set[int]:
+    """The lanes whose names have room where a semitone is that high, in `f`."""
+    named: set[int] = set()
+
+    def weight(lane: Lane) -> tuple[bool, bool, bool, int]:
+        return lane.midi not in ends, not lane.is_tonic, not lane.in_scale, lane.midi
+
+    for lane in sorted(lanes, key=weight):
+        if all(abs(lane.midi - other) * semitone >= _ROOM for other in named):
+            named.add(lane.midi)
+    return named
 
 
 def _stretches(
@@ -67,8 +91,9 @@ def _stretches(
     return spans
 
 
-def _lane_label(pen: Pen, system: System, lane: Lane, y: float) -> None:
-    """Pitch name and degree with its caret; the tonic's degree in a box."""
+def _lane_label(pen: Pen, system: System, lane: Lane, y: float, *, is_tight: bool) -> None:
+    """Pitch name and degree with its caret; the tonic's degree in a box. Without a caret where the
+    next name is near."""
     f, right = system.layout.f, system.layout.gutter - 0.62 * system.layout.f
     base = y + 0.34 * f
     if not lane.degree:
@@ -78,16 +103,13 @@ def _lane_label(pen: Pen, system: System, lane: Lane, y: float) -> None:
     pen.text(right, base, lane.degree, "b" if lane.in_scale else "sk b", anchor="end")
     middle = right - text_width(lane.degree[-1], size, bold=True) / 2
     peak = base - (0.89 if lane.in_scale else 0.98) * size
-    pen.path(
-        [
-            (middle - 0.2 * size, peak + 0.15 * size),
-            (middle, peak),
-            (middle + 0.2 * size, peak + 0.15 * size),
-        ],
-        "bracket",
-    )
+    wing = 0.2 * size
+    if not is_tight:
+        caret = [(middle - wing, peak + 0.15 * size), (middle, peak)]
+        pen.path([*caret, (middle + wing, peak + 0.15 * size)], "bracket")
     if lane.is_tonic:
-        pen.rect(right - 0.7 * f, y - 0.7 * f, 0.98 * f, 1.14 * f, "ln end")
+        over = 0.46 if is_tight else 0.7
+        pen.rect(right - 0.7 * f, y - over * f, 0.98 * f, (over + 0.44) * f, "ln end")
     left = right - 0.93 * f - (0.35 * f if len(lane.degree) > 1 else 0)
     pen.text(left, base, lane.name, "sk b" if lane.is_tonic else "sk", anchor="end")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +18,7 @@ from retune.theory.pitchnames import pitch_class_of
 from retune.theory.spelling import degree_of_name, pitch_name
 
 _WIDE_RANGE = 18  # semitones above which lanes are drawn closer
+_CLOSEST, _WIDEST = 0.45, 1.5  # f a semitone, where a height is to be filled
 
 
 @dataclass(frozen=True)
@@ -130,11 +131,13 @@ def layout_of(
     pitches: Iterable[float],
     lane_names: Iterable[str],
     lyric_rows: int = 0,
+    height: float | None = None,
     **rows: bool,
 ) -> Layout:
     """The layout that holds the given pitches (MIDI) and names of lanes.
 
-    Equal heights are equal cents: 1.15 f a semitone, 1 f where the range is wide.
+    Equal heights are equal cents: 1.15 f a semitone, 1 f where the range is wide; or as much as
+    makes a system of `height` px, within bounds.
     """
     found = list(pitches) or [60.0, 72.0]
     low, high = math.floor(min(found) + 0.5), math.ceil(max(found) - 0.5)
@@ -143,7 +146,7 @@ def layout_of(
         low, high = low - spare // 2, high + (spare + 1) // 2
     semitone = (1.15 if high - low <= _WIDE_RANGE else 1.0) * f
     names = max((text_width(name, 0.84 * f, bold=True) for name in lane_names), default=f)
-    return Layout(
+    layout = Layout(
         f=f,
         width=width,
         gutter=max(names + 2.35 * f, 4.9 * f),
@@ -154,6 +157,10 @@ def layout_of(
         lyric_rows=lyric_rows,
         **rows,
     )
+    if height is None:
+        return layout
+    fitting = (height - layout.system_height + layout.lanes_height) / (high - low + 1.6)
+    return replace(layout, semitone=min(max(fitting, _CLOSEST * f), _WIDEST * f))
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +14,7 @@ from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, FloatArray, StemAnalysis
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300)
+_EDGE = 0.015  # of what is drawn of a phrase alone
 _SLACK = 0.02  # of a cell: a note this little before a barline belongs to the bar
 
 
@@ -93,6 +94,16 @@ def time_axis(
             )
         return _seconds(analysis.duration_s, widest_cells)
     return _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_per_bar)
+
+
+def around(axis: TimeAxis, start_s: float, end_s: float) -> TimeAxis:
+    """The part of an axis in which a phrase sounds from `start_s` to `end_s`, a little more on
+    both sides."""
+    first, last = axis.position(start_s), axis.position(end_s)
+    edge = _EDGE * (last - first)
+    ends = axis.reaches_end and end_s >= axis.time_s(axis.last - _SLACK)
+    last = max(axis.last, last) if ends else last + edge
+    return replace(axis, first=first - edge, last=last, reaches_end=ends)
 
 
 def bars_sung(analysis: Analysis) -> int:

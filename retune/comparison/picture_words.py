@@ -114,13 +114,17 @@ def alternative_text(
     *,
     variant_name: str,
     quiz: bool = False,
+    phrase: int | None = None,
 ) -> tuple[str, str]:
-    """Title and description of the picture, the story in order of time, the result last."""
+    """Title and description of the picture, of the song or of one `phrase` alone: the story in
+    order of time, the result last."""
     n_bars = bars_sung(analysis)
     length = f"{n_bars} bars" if n_bars else f"{analysis.duration_s:.0f} seconds"
     lanes = "one lane a scale degree" if analysis.key else "one lane a semitone"
     title = f"{analysis.title}: the melody over {length}, {lanes}"
     sentences = [_facts(analysis, len(endings))]
+    if phrase is not None:
+        title, sentences = f"{analysis.title}: phrase {phrase}, {lanes}", []
     bars = analysis.bars
     sentences += [_end_sentence(e, bars, quiz=quiz) for e in endings if e.note is not None]
     if plan is not None and not quiz:

@@ -10,7 +10,7 @@ from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
 from retune.comparison.exports.material import ORIGINAL, Material
 from retune.pipeline.export_job import ExportOptions, Job
-from retune.pipeline.export_sound import check_film, film_files, stem_files
+from retune.pipeline.export_sound import check_film, clips, film_files, stem_files
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.rendition_files import check_options
 from retune.pipeline.song_analysis import analysis_of
@@ -108,8 +108,9 @@ def _ladders(job: Job, fmt: str) -> Iterator[tuple[str, Content]]:
 
 
 def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
-    from retune.comparison.exports.classroom import handout_pdf, slides_pdf
+    from retune.comparison.exports.classroom import handout_pdf
     from retune.comparison.exports.pictures import picture_pdf
+    from retune.comparison.exports.slides_pdf import slides_pdf
 
     for name, plan in job.material.versions:
         yield f"-picture-{name}.pdf", picture_pdf(job.material, plan)
@@ -124,7 +125,7 @@ def _pdf(job: Job) -> Iterator[tuple[str, Content]]:
 def _pptx(job: Job) -> Iterator[tuple[str, Content]]:
     from retune.comparison.exports.pptx_file import slides_pptx
 
-    yield "-slides.pptx", slides_pptx(job.material)
+    yield "-slides.pptx", slides_pptx(job.material, clip=clips(job))
 
 
 def _blind(job: Job) -> Iterator[tuple[str, Content]]:
@@ -221,7 +222,7 @@ def _check_choices(formats: Sequence[str], job: Job) -> None:
         grid_of(job.material.analysis.bars, resolution=job.options.resolution)
     if "mp4" in formats:
         check_film(job)
-    if {"mp4", "stems"} & {*formats}:
+    if {"mp4", "stems", "pptx"} & {*formats}:
         check_options(engine=job.options.engine, subtype=None)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,7 @@ from retune import __version__
 from retune.carriers.changes import Plan, Rendition, StemRendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
+from retune.comparison.encode import mp3_bytes
 from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
@@ -26,6 +27,7 @@ from retune.sound.folders import make_folder
 
 _BLOCK = 1 << 18
 _FADE_S = 0.03
+_LONGEST_CLIP_S = 600.0
 
 
 def rendition_of(job: Job, plan: Plan) -> Rendition:
@@ -95,6 +97,29 @@ def _padded(audio: AudioLike, changed: StemRendition | None, n_samples: int) -> 
         size = min(left, _BLOCK)
         yield np.zeros((size, audio.n_channels), np.float32)
         left -= size
+
+
+# --- slides ----------------------------------------------------------------------------------
+
+
+def clips(job: Job) -> Callable[[str, tuple[float, float] | None], bytes | None]:
+    """The sound for slides: spans of each version at the loudness of the original, as MP3; the
+    whole of a song only where it is not long."""
+    versions = dict(job.material.versions)
+    mixes: dict[str, Mix] = {}
+
+    def clip(name: str, span_s: tuple[float, float] | None) -> bytes | None:
+        if name not in mixes:
+            plan = versions[name]
+            mixes[name] = levelled_mix(job.opened, rendition_of(job, plan) if plan else None)[0]
+        mix = mixes[name]
+        first_s, last_s = span_s or (0.0, mix.n_samples / mix.rate_hz)
+        if last_s - first_s > _LONGEST_CLIP_S:
+            return None
+        sound = passage(mix, start_s=first_s, end_s=last_s, fade_s=_FADE_S)
+        return mp3_bytes(sound, mix.rate_hz)
+
+    return clip
 
 
 # --- films -----------------------------------------------------------------------------------

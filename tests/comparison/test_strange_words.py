@@ -23,12 +23,13 @@ from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis
 from retune.comparison.blind import pair_design
 from retune.comparison.exports.blind_sheet import answers_csv
-from retune.comparison.exports.classroom import handout_pdf, slides_pdf
+from retune.comparison.exports.classroom import handout_pdf
 from retune.comparison.exports.jams_file import jams_text
 from retune.comparison.exports.labels import chords_lab
 from retune.comparison.exports.material import Material
 from retune.comparison.exports.musicxml import musicxml_text
 from retune.comparison.exports.pictures import picture_svg
+from retune.comparison.exports.slides_pdf import slides_pdf
 from retune.comparison.exports.tables import csv_tables
 from retune.comparison.index_page import IndexRow, index_page
 from retune.comparison.page import comparison_page
