@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import difflib
-import sys
+import re
 from importlib import resources
 from typing import Any
 
@@ -14,6 +14,10 @@ from retune.faces.show import console
 COMMANDS_TOPIC = "commands"
 """This page is made from the command line itself."""
 WORDINGS = "(The list is printed here by `retune help rules`.)\n"
+WIDEST = 96
+"""A line longer than this is hard to read."""
+LINK = re.compile(r"\[([^\]]*)\]\([^)]*\)")
+SHELL = re.compile(r"^```sh\n.*?^```$", re.MULTILINE | re.DOTALL)
 DOCS = resources.files("retune").joinpath("docs")
 
 
@@ -94,10 +98,27 @@ def show_topic(topic: str | None) -> int:
         text = "\n".join(words) + "\n"
     else:
         text = topic_text(topic)
-    if sys.stdout.isatty():
-        from rich.markdown import Markdown
+    from rich.markdown import Markdown
 
-        console(width=min(console().width, 96)).print(Markdown(text))
-    else:
-        sys.stdout.write(text)
+    width = min(console().width, WIDEST)
+    console(width=width).print(Markdown(_for_terminal(text, width=width), hyperlinks=False))
     return 0
+
+
+def _for_terminal(text: str, *, width: int) -> str:
+    """A page without addresses, and its long commands broken so that they still run when copied."""
+    plain = LINK.sub(r"\1", text)
+    return SHELL.sub(
+        lambda found: "\n".join(_continued(line, width - 4) for line in found[0].split("\n")), plain
+    )
+
+
+def _continued(line: str, width: int) -> str:
+    """A command in lines of at most `width` where its words allow it, "\\" at the end of each."""
+    rows = [""]
+    for word in re.findall(r"\s*(?:\"[^\"]*\"|'[^']*'|\S)+", line):
+        if rows[-1] and len(rows[-1]) + len(word) > width:
+            rows.append("  ")
+            word = word.lstrip()
+        rows[-1] += word
+    return " \\\n".join(rows)

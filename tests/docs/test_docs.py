@@ -14,10 +14,11 @@ import pytest
 
 import retune
 from retune import pipeline
+from retune.carriers.changes import Consequence
 from retune.carriers.errors import RuleError, UsageError
 from retune.carriers.heard import ROLES
 from retune.faces.cli import COMMANDS, build_parser, main
-from retune.faces.topics import topic_text, topics
+from retune.faces.topics import WIDEST, topic_text, topics
 from retune.pipeline.export_formats import FORMATS
 from retune.repitch import ENGINES
 from retune.rules import parse_rule
@@ -154,9 +155,53 @@ def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None
     assert main(["help"]) == 0
     listed = capsys.readouterr().out
     for topic in topics():
-        assert f"**{topic}**" in listed
+        assert topic in listed
         assert main(["help", topic]) == 0
-        assert capsys.readouterr().out == topic_text(topic)
+        shown = capsys.readouterr().out
+        words = re.findall(r"\w+", topic_text(topic))[:5]
+        assert re.findall(r"\w+", shown)[:5] == words
+
+
+@pytest.mark.parametrize("width", [60, 80, 200])
+def test_pages_are_drawn_for_the_terminal(
+    width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    for topic in topics():
+        assert main(["help", topic]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert max(map(len, lines)) <= min(width, WIDEST)
+        text = "\n".join(lines)
+        assert not re.search(r"^\|", text, re.MULTILINE), f"{topic}: tables are drawn, not piped"
+        assert not re.search(r"^#+ |\*\*|```|\]\(", text, re.MULTILINE), topic
+
+
+def test_a_long_command_runs_when_copied_from_the_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "70")
+    assert main(["help", "exports"]) == 0
+    shown = "\n".join(line.strip() for line in capsys.readouterr().out.splitlines())
+    wanted = [line for line in topic_text("exports").splitlines() if line.startswith("retune ")]
+    joined = re.sub(r" \\\n", " ", shown)
+    assert wanted
+    assert all(line in joined for line in wanted)
+
+
+def test_every_consequence_is_explained_under_the_name_it_is_shown_by() -> None:
+    rooms = (DOCS.parent / "rules").glob("*_effects.py")
+    kinds = {
+        kind
+        for path in rooms
+        for kind in re.findall(
+            r'Consequence\(\s*"([a-z-]+)"', path.read_text(encoding="utf-8"), re.MULTILINE
+        )
+    }
+    assert len(kinds) >= 13
+    page = topic_text("rules")
+    for kind in kinds:
+        row = next(line for line in page.splitlines() if f"`{kind}`" in line)
+        assert Consequence(kind, 0.0, "").word in row
 
 
 def test_an_unknown_topic_offers_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
