@@ -22,7 +22,8 @@ class Edit:
     """One span of one stem moved by `shift_cents`; `note` is None when a whole span moves.
 
     A note that moves in time, too, sounds from `start_to_s` to `end_to_s`; both are None where
-    nothing moves in time."""
+    nothing moves in time. `glide` is how it is reached from the note before ("" as sung, "slow",
+    "fast"), `vibrato` the share of its vibrato that stays."""
 
     stem: str
     start_s: float
@@ -43,6 +44,13 @@ class Edit:
     stability_after: float | None = None
     start_to_s: float | None = None
     end_to_s: float | None = None
+    glide: str = ""
+    vibrato: float = 1.0
+
+    @property
+    def bends(self) -> bool:
+        """Whether its pitch changes at all."""
+        return self.shift_cents != 0 or self.vibrato != 1 or bool(self.glide)
 
     @property
     def moves_in_time(self) -> bool:

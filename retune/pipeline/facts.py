@@ -142,6 +142,12 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
     }
 
 
+def _manner(edit: Edit) -> dict[str, Any]:
+    """How a moved note sounds, where a rule says so."""
+    glide = {"glide": edit.glide} if edit.glide else {}
+    return {**glide, **({"vibrato": edit.vibrato} if edit.vibrato != 1 else {})}
+
+
 def plan_facts(plan: Plan) -> dict[str, Any]:
     """A plan: its edits in order of time, what follows from them, and warnings."""
     return {
@@ -157,6 +163,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
                 "from_degree": edit.from_degree,
                 "to_degree": edit.to_degree,
                 "shift_cents": number(edit.shift_cents, 2),
+                **_manner(edit),
                 "rule": edit.rule,
                 "bar": edit.bar,
                 "phrase": edit.phrase,

@@ -84,7 +84,10 @@ def pieces_of(
 
 
 def _reads(opened: SongInputs, edits: Sequence[Edit], kind: str, engine: str) -> dict[str, Any]:
-    facts = [[e.stem, e.start_s, e.end_s, *e.span_after, e.shift_cents, e.note] for e in edits]
+    facts = [
+        [e.stem, e.start_s, e.end_s, *e.span_after, e.shift_cents, e.note, e.glide, e.vibrato]
+        for e in edits
+    ]
     return {"analysis": analysis_key(opened), "kind": kind, "engine": engine, "edits": facts}
 
 

@@ -9,7 +9,7 @@ family by weight, so that where the f0 says little the glide widens instead of g
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +33,8 @@ TAIL_S = 0.03
 LEAST_WEIGHT = 1e-4
 
 Change = Callable[[FloatArray], FloatArray]
+Reshape = Callable[["Slide", float, float, Note], Sequence[tuple["Slide", float]]]
+"""From the slide into a note, its size in cents and how much larger it gets, to those instead."""
 
 
 def smooth_step(x: FloatArray) -> FloatArray:
@@ -191,21 +193,28 @@ def slides_of(
     notes: Sequence[Note],
     shifts: Sequence[float],
     change: Change | None = None,
+    into: Mapping[int, Reshape] | None = None,
 ) -> list[tuple[Slide, float]]:
-    """Every place where the offset changes: the slide, and by how many cents."""
+    """Every place where the offset changes: the slide, and by how many cents. `into` shapes the
+    slides into notes, by index, that are to be reached otherwise than sung."""
     with np.errstate(invalid="ignore", divide="ignore"):
         cents = 1200 * np.log2(f0_hz / 440.0)
     found: list[tuple[Slide, float]] = []
     for i, (note, shift) in enumerate(zip(notes, shifts, strict=True)):
         follows = i > 0 and note.start_s - notes[i - 1].end_s < ADJACENT_S
         previous = shifts[i - 1] if follows else 0.0
-        if shift != previous:
+        reshape = (into or {}).get(note.index) if follows else None
+        if shift != previous or reshape is not None:
             slide = (
                 find_slide(time_s, cents, before=notes[i - 1], after=note, change=change)
                 if follows
                 else _head(note, time_s, cents)
             )
-            found.append((slide, shift - previous))
+            if reshape is None:
+                found.append((slide, shift - previous))
+            else:
+                step = 100 * (note.pitch_midi - notes[i - 1].pitch_midi)
+                found += reshape(slide, step, shift - previous, note)
         goes_on = i + 1 < len(notes) and notes[i + 1].start_s - note.end_s < ADJACENT_S
         if not goes_on and shift != 0:
             found.append((_tail(note, time_s, cents), -shift))

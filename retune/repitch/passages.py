@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from retune.repitch.cuts import cut_times
 from retune.repitch.doubts import doubts
 from retune.repitch.glide import Change, Slide, cut_at, slides_of, smooth_step
 from retune.repitch.lift_bass import bass_pitch
+from retune.repitch.manner import glided, vibrato_curve
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
@@ -97,7 +98,12 @@ def _note_slides(
     time_s = np.arange(len(f0_hz), dtype=np.float64) * FRAME_S
     shifts = [moved.get(note.index, 0.0) for note in notes]
     local = [_relative(note, first_s) for note in notes]
-    return slides_of(time_s, f0_hz, notes=local, shifts=shifts, change=change)
+    into = {
+        edit.note: partial(glided, glide=edit.glide)
+        for edit in group.edits
+        if edit.note is not None and edit.glide
+    }
+    return slides_of(time_s, f0_hz, notes=local, shifts=shifts, change=change, into=into)
 
 
 def _curve(
@@ -162,6 +168,7 @@ def prepare(
     low = group.start / rate - first_s if group.start > 0 else -1.0
     high = group.stop / rate - first_s if group.stop < n_samples else len(f0_hz) * FRAME_S + 1
     curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
+    curve += vibrato_curve(f0_hz, group.edits, first_s=first_s, frame_s=FRAME_S)
     estimate = None if voice is None or stem.role != "mix" else voice.read(first, last)
     passage = Passage(samples, rate, f0_hz, curve, voice=estimate)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))

@@ -133,7 +133,7 @@ def _render_by(
     patches: list[Patch] = []
     warnings: list[str] = []
     verdicts: list[Verdict] = []
-    for group in group_edits([e for e in edits if e.shift_cents != 0], audio=audio):
+    for group in group_edits([e for e in edits if e.bends], audio=audio):
         if is_long(group, engine=engine, rate_hz=audio.rate_hz):
             patch = long_patch(group.edits[0], audio=audio, engine=engine, shift=shift)
             patches.append(patch)

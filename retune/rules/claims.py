@@ -7,15 +7,17 @@ two rules that claim a note wins; `keep` protects a note from every rule.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.match import matched_notes
-from retune.rules.model import IN_TIME, Interval, Rule
+from retune.rules.model import AS_SUNG, IN_TIME, Interval, Rule
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
 from retune.rules.timing import Wish, wish_of
 from retune.rules.unmatched import matches_nothing
+
+ADJACENT_S = 0.15
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class Draft:
         left = [
             (stem, claim)
             for (stem, index), claim in self.claims.items()
-            if (stem, index) not in self.kept and abs(claim.goal.shift_cents) > 1e-9
+            if (stem, index) not in self.kept and claim.goal.changes
         ]
         for _, claim in left:
             self.warn_of_doubt(claim.note)
@@ -111,7 +113,7 @@ def _tell_goals(rule: Rule, goals: Sequence[tuple[Note, Goal | NoGoal]], draft: 
             said.setdefault(words, []).append(note)
     for words, notes in said.items():
         draft.warn(f'rule "{rule}": {_some(notes)}: {words}')
-    still = sum(isinstance(g, Goal) and abs(g.shift_cents) < 1e-9 for _, g in goals)
+    still = sum(isinstance(g, Goal) and not g.changes for _, g in goals)
     if still:
         notes_are = "1 note is" if still == 1 else f"{still} notes are"
         draft.warn(f'rule "{rule}": {notes_are} there already; no edit')
@@ -126,9 +128,25 @@ def _some(notes: Sequence[Note]) -> str:
 def _goal(rule: Rule, note: Note, stem: StemAnalysis, analysis: Analysis) -> Goal | NoGoal:
     key = analysis.key_at(note.start_s)
     if rule.target is not None:
-        return goal_of_target(note, rule.target, key, stem)
-    assert isinstance(rule.interval, Interval)
-    return goal_of_interval(note, rule.interval, key)
+        goal = goal_of_target(note, rule.target, key, stem)
+    else:
+        assert isinstance(rule.interval, Interval)
+        goal = goal_of_interval(note, rule.interval, key)
+    if isinstance(goal, NoGoal) or rule.manner == AS_SUNG:
+        return goal
+    cents = goal.shift_cents + rule.manner.cents
+    glide = rule.manner.glide
+    if glide and not _is_sung_into(note, stem):
+        glide = ""
+        remark = "; ".join(filter(None, (goal.remark, "no note runs into it to glide from")))
+        goal = replace(goal, remark=remark)
+    return replace(goal, shift_cents=cents, glide=glide, vibrato=rule.manner.vibrato)
+
+
+def _is_sung_into(note: Note, stem: StemAnalysis) -> bool:
+    """Whether the note before ends where this one begins, or a consonant before."""
+    before = [n.end_s for n in stem.notes if n.start_s < note.start_s]
+    return bool(before) and note.start_s - before[-1] < ADJACENT_S
 
 
 def with_parts(note: Note, stem: StemAnalysis) -> Sequence[Note]:
@@ -167,9 +185,9 @@ def _goal_of_part(ending: Note, goal: Goal, part: Note, analysis: Analysis) -> G
     if goal.shift_cents % 100 or part.ending_of == ending.index:
         midi = part.midi_name + goal.midi - ending.midi_name
         name = goal.name if midi == goal.midi else ""
-        return Goal(midi, goal.shift_cents, name=name)
+        return Goal(midi, goal.shift_cents, name=name, vibrato=goal.vibrato)
     midi = followed(part, ending.midi_name, goal.midi, analysis.key_at(ending.start_s))
-    return Goal(midi, 100.0 * (midi - part.midi_name))
+    return Goal(midi, 100.0 * (midi - part.midi_name), vibrato=goal.vibrato)
 
 
 def where(note: Note) -> str:

@@ -20,6 +20,8 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         start_s=note.start_s,
         end_s=note.end_s,
         shift_cents=goal.shift_cents,
+        glide=goal.glide,
+        vibrato=goal.vibrato,
         rule=rule,
         note=note.index,
         from_name=note.name,

@@ -12,6 +12,10 @@ _KINDS = {TYPES[kind] for kind in KINDS}
 # Words that are asked for together, and how a person would ask; the first that fits is taken.
 _GROUPS: tuple[tuple[set[str], str], ...] = (
     (
+        {"NUMBER", "WITH", "WITHOUT"},
+        "how it sounds (20 cents flat, with a slow glide, without vibrato)",
+    ),
+    (
         {"DEGREE", "TONIC", "PITCH", "NEAREST", "CHORD", "ITS", "NOTE", "ENDING"},
         "a target such as degree 1, the tonic, F4, nearest chord tone or chord root",
     ),
@@ -111,6 +115,8 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     "CENT": ("cents",),
     "SCALE": ("scale steps",),
     "OCTAVE": ("octaves",),
+    "WITH": ("with a slow glide", "with a fast glide", "with half vibrato"),
+    "WITHOUT": ("without vibrato",),
     "WHERE": ("where it is a chord tone", "where it is not a chord tone"),
     "TONIC": ("tonic",),
     "OTHER": ("other than tonic chord",),

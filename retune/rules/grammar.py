@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 GRAMMAR = r"""
-rule: MOVE what TO target scope*        -> move
-    | SHIFT what interval scope*        -> shift
+rule: MOVE what TO target off_pitch? (scope | manner)*   -> move
+    | SHIFT what interval off_pitch? (scope | manner)*   -> shift
     | KEEP what scope*                  -> keep
     | HOLD what (length LONGER | TO TIME) scope*     -> hold
     | SHORTEN what (BY length | TO TIME) scope*      -> shorten
@@ -58,6 +58,12 @@ unit: SEMITONE                          -> semitone
     | SCALE STEP                        -> scale_step
     | OCTAVE                            -> octave
 
+off_pitch: NUMBER CENT (FLAT | SHARP)
+manner: WITH A? (SLOW | FAST) GLIDE       -> glide
+    | WITH NUMBER PERCENT VIBRATO       -> vibrato
+    | WITH HALF VIBRATO                 -> half_vibrato
+    | WITHOUT VIBRATO                   -> no_vibrato
+
 length: NUMBER BEAT                     -> beats
     | HALF A BEAT                       -> half_beat
     | A BEAT                            -> one_beat
@@ -94,5 +100,6 @@ cadences: cadence (SEP cadence)*
 %declare PHRASE_PENULTIMATE PHRASE_PICKUP PHRASE_SECOND PHRASE_THIRD PHRASE_FOURTH
 %declare SONG_HIGHEST SONG_LOWEST SONG_LONGEST ROLE ROLEKIND ITS RESOLUTION BEFORE AFTER ENDING
 %declare SECTION CADENCE ON BEAT WORD PENULTIMATE ODD EVEN FINAL
+%declare FLAT SHARP WITH WITHOUT SLOW FAST GLIDE PERCENT VIBRATO
 %declare PERFECT IMPERFECT AUTHENTIC HALF PHRYGIAN PLAGAL DECEPTIVE
 """

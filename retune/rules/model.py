@@ -174,6 +174,35 @@ class Timing:
         }[action]
 
 
+@dataclass(frozen=True)
+class Manner:
+    """How a moved note sounds: `cents` off its new pitch (flat below 0), how it is reached from
+    the note before ("" as sung), and the share of its vibrato that stays."""
+
+    cents: float = 0.0
+    glide: Literal["", "slow", "fast"] = ""
+    vibrato: float = 1.0
+
+    def __str__(self) -> str:
+        parts = []
+        if self.cents:
+            many = "" if abs(self.cents) == 1 else "s"
+            side = "flat" if self.cents < 0 else "sharp"
+            parts.append(f"{plain_number(abs(self.cents))} cent{many} {side}")
+        if self.glide:
+            parts.append(f"with a {self.glide} glide")
+        if self.vibrato != 1:
+            parts.append(
+                f"with {plain_number(100 * self.vibrato)} percent vibrato"
+                if self.vibrato
+                else "without vibrato"
+            )
+        return " ".join(parts)
+
+
+AS_SUNG = Manner()
+
+
 def _beats(amount: float) -> str:
     """A number of beats; thirds and sixths, which decimals only come near, as fractions."""
     for parts in (3, 6):
@@ -322,6 +351,7 @@ class Rule:
     interval: Interval | None = None
     scopes: tuple[Scope, ...] = ()
     timing: Timing | None = None
+    manner: Manner = AS_SUNG
 
     def __post_init__(self) -> None:
         ordered = sorted(self.scopes, key=lambda scope: _ORDER.index(type(scope)))
@@ -335,4 +365,5 @@ class Rule:
             parts.append(str(self.interval))
         if self.timing is not None:
             parts.append(self.timing.after(self.action))
+        parts.append(str(self.manner))
         return " ".join(part for part in (*parts, *map(str, self.scopes)) if part)

@@ -13,7 +13,7 @@ from retune.rules.claims import Draft, claim_notes
 from retune.rules.consequences import consequences_of
 from retune.rules.edits import note_edit
 from retune.rules.follow import followers, left_behind
-from retune.rules.model import Rule
+from retune.rules.model import AS_SUNG, Rule
 from retune.rules.reading import parse_rules
 from retune.rules.scene import Scene, with_roles
 from retune.rules.timed import moved_in_time, with_times
@@ -111,6 +111,11 @@ def _apply(rule: Rule, draft: Draft) -> None:
             claim_notes(rule, stem, draft)
         else:
             claim_spans(rule, stem, draft)
+            if rule.manner != AS_SUNG:
+                draft.warn(
+                    f'rule "{rule}": {stem.name} moves as a whole: "{rule.manner}" is for single '
+                    "notes and is left out"
+                )
 
 
 def _stems_of(rule: Rule, analysis: Analysis) -> list[StemAnalysis]:

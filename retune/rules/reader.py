@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from lark import Token
 
 from retune.rules.model import (
+    AS_SUNG,
     LAST,
     Action,
     In,
     Interval,
+    Manner,
     NamedNote,
     NoteAt,
     Rule,
@@ -24,6 +27,8 @@ from retune.rules.reader_scopes import PlainText, ScopeReader, number_of
 from retune.rules.words import ORDINALS
 
 _DEGREE = re.compile(r"[b#]?[1-7]")
+MOST_OFF_CENTS = 100
+MOST_VIBRATO = 200  # percent of what was sung
 LONGEST_BY = {"beat": 64, "second": 60}
 _LARGEST = {"semitone": 48, "cent": 4800, "scale step": 28, "octave": 4}
 
@@ -33,12 +38,48 @@ class Reader(ScopeReader):
 
     # sentences
     def move(self, parts: list[Any]) -> Rule:
-        (stems, what), target, *scopes = _without(parts, "MOVE", "TO")
-        return Rule("move", stems, what, target=target, scopes=tuple(scopes))
+        (stems, what), target, *rest = _without(parts, "MOVE", "TO")
+        scopes, manner = self._mannered(rest)
+        return Rule("move", stems, what, target=target, scopes=scopes, manner=manner)
 
     def shift(self, parts: list[Any]) -> Rule:
-        (stems, what), interval, *scopes = _without(parts, "SHIFT")
-        return Rule("shift", stems, what, interval=interval, scopes=tuple(scopes))
+        (stems, what), interval, *rest = _without(parts, "SHIFT")
+        scopes, manner = self._mannered(rest)
+        return Rule("shift", stems, what, interval=interval, scopes=scopes, manner=manner)
+
+    def _mannered(self, parts: list[Any]) -> tuple[tuple[Any, ...], Manner]:
+        """The scopes among some parts, and what all others say of how the note sounds."""
+        manner = AS_SUNG
+        for token, told in (part for part in parts if isinstance(part, _Told)):
+            (name,) = told
+            if getattr(manner, name) != getattr(AS_SUNG, name):
+                raise self.refuse(token, "this is said already", expected="each of them once")
+            manner = replace(manner, **told)
+        return tuple(part for part in parts if not isinstance(part, _Told)), manner
+
+    # how the note sounds
+    def off_pitch(self, parts: list[Any]) -> _Told:
+        amount = number_of(parts[0].value.value)
+        if not 0 < amount < MOST_OFF_CENTS:
+            raise self.refuse(
+                parts[0], f"{amount:g} cents", expected=f"more than 0, less than {MOST_OFF_CENTS}"
+            )
+        return _Told(parts[0], {"cents": amount if parts[-1].type == "SHARP" else -amount})
+
+    def glide(self, parts: list[Any]) -> _Told:
+        return _Told(parts[0], {"glide": parts[-2].value.value})
+
+    def vibrato(self, parts: list[Any]) -> _Told:
+        percent = number_of(parts[1].value.value)
+        if not 0 <= percent <= MOST_VIBRATO:
+            raise self.refuse(parts[1], f"{percent:g} percent", expected=f"0 to {MOST_VIBRATO}")
+        return _Told(parts[0], {"vibrato": percent / 100})
+
+    def half_vibrato(self, parts: list[Any]) -> _Told:
+        return _Told(parts[0], {"vibrato": 0.5})
+
+    def no_vibrato(self, parts: list[Any]) -> _Told:
+        return _Told(parts[0], {"vibrato": 0.0})
 
     def keep(self, parts: list[Any]) -> Rule:
         (stems, what), *scopes = _without(parts, "KEEP")
@@ -252,6 +293,13 @@ class Reader(ScopeReader):
 
 class _Way(str):
     """ "up" or "down"."""
+
+
+class _Told(tuple[Any, Any]):
+    """The word where something is said of how a note sounds, and what."""
+
+    def __new__(cls, token: Any, told: dict[str, Any]) -> _Told:
+        return super().__new__(cls, (token, told))
 
 
 class _Within(tuple[Any, Any]):

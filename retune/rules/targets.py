@@ -25,12 +25,20 @@ from retune.theory.spelling import pitch_name, with_octave
 @dataclass(frozen=True)
 class Goal:
     """The pitch a note goes to, how far in cents, and what the plan should say about it; `name` is
-    the pitch as it was typed, or "" where the key and the chord spell it."""
+    the pitch as it was typed, or "" where the key and the chord spell it; `glide` and `vibrato` as
+    in `Manner`."""
 
     midi: int
     shift_cents: float
     remark: str = ""
     name: str = ""
+    glide: str = ""
+    vibrato: float = 1.0
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything of the note is another."""
+        return abs(self.shift_cents) > 1e-9 or self.vibrato != 1 or bool(self.glide)
 
 
 @dataclass(frozen=True)

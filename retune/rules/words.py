@@ -28,6 +28,7 @@ phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth
 song-highest song-lowest song-longest its resolution before after ending section cadence on beat
 word penultimate odd even final perfect imperfect authentic half phrygian plagal deceptive
 hold shorten delay bring suspend by longer earlier
+flat sharp with without slow fast glide percent vibrato
 """
 _ROLES = "suspension retardation appoggiatura anticipation"
 _ROLE_KINDS = "passing neighbour changing escape pedal unresolved"

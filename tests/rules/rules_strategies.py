@@ -5,6 +5,7 @@ from __future__ import annotations
 from hypothesis import strategies as st
 
 from retune.rules.model import (
+    AS_SUNG,
     CADENCES,
     IN_TIME,
     KINDS,
@@ -16,6 +17,7 @@ from retune.rules.model import (
     In,
     InSection,
     Interval,
+    Manner,
     NamedNote,
     NoteAt,
     OnBeats,
@@ -144,6 +146,13 @@ lengths = st.builds(
 ) | st.builds(Timing, st.integers(1, 60 * 10**6).map(lambda n: n / 10**6), st.just("second"))
 timings = lengths | times.map(lambda time: Timing(to=time))
 
+manners = st.just(AS_SUNG) | st.builds(
+    Manner,
+    st.just(0.0) | st.integers(-99_999, 99_999).map(lambda n: n / 1000),
+    st.sampled_from(("", "slow", "fast")),
+    st.just(1.0) | st.integers(0, 200).map(lambda n: n / 100),
+)
+
 
 @st.composite
 def rules(draw: st.DrawFn) -> Rule:
@@ -158,5 +167,6 @@ def rules(draw: st.DrawFn) -> Rule:
         target=draw(targets) if action == "move" else None,
         interval=draw(intervals) if action == "shift" else None,
         scopes=draw(scopes),
+        manner=draw(manners) if action in ("move", "shift") else AS_SUNG,
         timing=draw(timings) if action in IN_TIME and action != "suspend" else None,
     )

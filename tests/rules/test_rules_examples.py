@@ -27,12 +27,17 @@ SAID = {
     "move phrase-ending degree 2 to degree 1 in phrases 3-1": ("runs backwards", "3-1"),
     "move phrase-ending degree 2 to degree 1 over H7": ("not a chord or a numeral", "H7"),
     "make it better": ("begins with move, shift or keep", "make"),
+    "move note at 9:1 to F4 200 cents flat": ("less than 100", "200"),
+    "move note at 9:1 to F4 with a slow glide without vibrato with half vibrato": (
+        "said already",
+        "with",
+    ),
     "move phrase-ending degree 2 to degree 1 in bar 0-last": ("count from 1", "0-last"),
 }
 
 
 def test_the_file_holds_all_that_is_checked() -> None:
-    assert len(READ) == 31
+    assert len(READ) == 35
     assert {text for text, _ in REFUSED} == set(SAID)
 
 

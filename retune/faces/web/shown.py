@@ -198,7 +198,9 @@ def _how(edit: Edit, analysis: Analysis) -> str:
     degrees = ""
     if edit.from_degree and edit.to_degree:
         degrees = f"{pretty(edit.from_degree)} → {pretty(edit.to_degree)}, "
-    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved)))
+    glide = f"{edit.glide} glide" if edit.glide else ""
+    vibrato = "" if edit.vibrato == 1 else f"{100 * edit.vibrato:.0f} % of its vibrato"
+    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved, glide, vibrato)))
 
 
 def _over(chord: Chord | None) -> dict[str, str] | None:
