@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 import struct
 import zlib
 
@@ -33,7 +32,7 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
     """Samples (n, 1 or 2), float, full scale 1, as the bytes of a file.
 
     "flac" keeps the rate and 24 bits; samples beyond full scale are clipped. "opus" stores at
-    `opus_rate_hz(rate_hz)`, resampled with a polyphase filter where that differs; the decoded
+    `opus_rate_hz(rate_hz)`, resampled where that differs; the decoded
     length is that of the stored rate to the sample, and no version is shifted against another.
 
     Raises UsageError for another format.
@@ -46,7 +45,9 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
     sound = sound[:, None] if sound.ndim == 1 else sound
     stored = stored_rate_hz(rate_hz, fmt)
     if stored != rate_hz:
-        sound = _resampled(sound, rate_hz, stored)
+        import soxr
+
+        sound = soxr.resample(sound, rate_hz, stored)
     out = io.BytesIO()
     kind, subtype = ("OGG", "OPUS") if fmt == "opus" else ("FLAC", "PCM_24")
     with soundfile.SoundFile(
@@ -103,13 +104,3 @@ def _ogg_checksum(page: bytes) -> int:
     """By way of zlib's reflected CRC of the mirrored bytes, its inversions undone."""
     reflected = zlib.crc32(page.translate(_MIRRORED), 0xFFFFFFFF) ^ 0xFFFFFFFF
     return int(f"{reflected:032b}"[::-1], 2)
-
-
-def _resampled(sound: Samples, from_hz: int, to_hz: int) -> Samples:
-    from scipy.signal import resample_poly
-
-    shared = math.gcd(from_hz, to_hz)
-    out: Samples = resample_poly(sound, to_hz // shared, from_hz // shared, axis=0).astype(
-        np.float32
-    )
-    return out

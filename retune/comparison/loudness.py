@@ -1,27 +1,32 @@
 """Integrated loudness (ITU-R BS.1770) and true peak, measured in blocks of any size.
 
-The K-weighting filter is pyloudnorm's with the analogue parameters "DeMan", which give the
-standard's coefficients at 48 kHz and their equivalents elsewhere; the gate is the standard's:
-400 ms blocks with 75 % overlap, -70 LKFS, then 10 LU below the mean of what passed.
+The gate is the standard's: 400 ms blocks with 75 % overlap, -70 LKFS, then 10 LU below the mean
+of what passed.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
 
-from retune.carriers.heard import FloatArray
+from retune.carriers.heard import FloatArray, frozen_array
+from retune.sound.biquads import filtered
 
 OFFSET_DB = -0.691  # ITU-R BS.1770-4, equation 2
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 HOPS_PER_BLOCK = 4  # 400 ms blocks every 100 ms
 OVERSAMPLING = 4
-CONTEXT = 16  # input samples; the interpolator of resample_poly reaches 10 to each side
+REACH = 10  # input samples to each side that the interpolator reads
+CONTEXT = 16
 _EDGE = OVERSAMPLING * CONTEXT
+SHELF, HIGH_PASS = (1681.9744509555319, 0.7071752369554193), (38.13547087613982, 0.5003270373253953)
+"""Edge (Hz) and quality of the K-weighting's two stages."""
+SHELF_DB = 3.99984385397
 _LEAST = 4096  # samples that wait together before they are oversampled
 
 Sound = Any
@@ -79,11 +84,31 @@ def peak_db(amplitude: float) -> float | None:
 
 
 def _peak(block: FloatArray, whole: slice) -> float:
-    from scipy.signal import resample_poly
-
-    finer = resample_poly(block, OVERSAMPLING, 1, axis=0)[whole]
+    finer = _oversampled(block)[whole]
     # Every fourth oversampled value is a sample but for rounding, so the sample peak is in it.
     return float(np.max(np.abs(finer), initial=0.0))
+
+
+def _oversampled(block: FloatArray) -> FloatArray:
+    """(n, channels) at four times the rate, as `resample_poly` of scipy.signal makes it, which
+    takes most of a second to import."""
+    from scipy.ndimage import convolve1d
+
+    finer = np.empty((len(block), OVERSAMPLING, block.shape[1]))
+    for phase, taps in enumerate(_phases()):
+        convolve1d(block, taps, axis=0, output=finer[:, phase], mode="constant")
+    return finer.reshape(-1, block.shape[1])
+
+
+@functools.cache
+def _phases() -> FloatArray:
+    """The interpolator, (4, 2 * REACH + 1): a sinc under a Kaiser window of beta 5, level 1 at 0
+    Hz, parted by how far between two samples it reads."""
+    reach = OVERSAMPLING * REACH
+    taps = np.sinc(np.arange(-reach, reach + 1) / OVERSAMPLING) * np.kaiser(2 * reach + 1, 5.0)
+    taps *= OVERSAMPLING / taps.sum()
+    padded = np.append(taps, np.zeros(OVERSAMPLING - 1))
+    return frozen_array(padded.reshape(-1, OVERSAMPLING).T, np.float64)
 
 
 def _power(lufs: float) -> float:
@@ -108,15 +133,21 @@ def _blocks(sound: Sound) -> Iterator[FloatArray]:
             yield block
 
 
-def _filters(rate_hz: int) -> list[Any]:
-    from pyloudnorm import IIRfilter
-
-    shelf = IIRfilter(3.99984385397, 0.7071752369554193, 1681.9744509555319, rate_hz, _SHELF)
-    high_pass = IIRfilter(0.0, 0.5003270373253953, 38.13547087613982, rate_hz, _HIGH_PASS)
-    return [(stage.b, stage.a) for stage in (shelf, high_pass)]
-
-
-_SHELF, _HIGH_PASS = "high_shelf_DeMan", "high_pass_DeMan"
+@functools.cache
+def k_weighting(rate_hz: int) -> FloatArray:
+    """The shelf and the high-pass of BS.1770 as sections (2, 6): its coefficients at 48 kHz and
+    their equivalents elsewhere, by De Man's analogue parameters, as in pyloudnorm."""
+    shelf = 10 ** (SHELF_DB / 20)
+    rows = []
+    for edge_hz, quality in (SHELF, HIGH_PASS):
+        k = math.tan(math.pi * edge_hz / rate_hz)
+        scale = 1 + k / quality + k * k
+        middle = shelf**0.499666774155 * k / quality
+        upper = [(shelf + middle + k * k), 2 * (k * k - shelf), (shelf - middle + k * k)]
+        lower = [scale, 2 * (k * k - 1), (1 - k / quality + k * k)]
+        rows.append(np.array([*upper, *lower]) / scale)
+    rows[1][:3] = [1.0, -2.0, 1.0]
+    return frozen_array(np.array(rows), np.float64)
 
 
 def hop_edge(hop: int, rate_hz: int) -> int:
@@ -129,18 +160,15 @@ def hop_energies(sound: Sound, rate_hz: int, *, first_hop: int = 0) -> FloatArra
 
     An unfinished last one counts only when the sound is shorter than one gating block.
     """
-    from scipy.signal import lfilter
-
-    stages = _filters(rate_hz)
-    states: list[Any] = []
+    sections = k_weighting(rate_hz)
+    states: list[FloatArray | None] = [None, None]
     energies: list[float] = []
     position, current = 0, 0.0
     for block in _blocks(sound):
-        states = states or [np.zeros((2, block.shape[1])) for _ in stages]
-        weighted = block
-        for k, (b, a) in enumerate(stages):
-            weighted, states[k] = lfilter(b, a, weighted, axis=0, zi=states[k])
-        energy = np.sum(np.square(weighted), axis=1)
+        energy = np.zeros(len(block))
+        for c in range(block.shape[1]):
+            weighted, states[c] = filtered(sections, block[:, c], states[c])
+            energy += np.square(weighted)
         while energy.size:
             edge = hop_edge(first_hop + len(energies) + 1, rate_hz) - hop_edge(first_hop, rate_hz)
             taken = min(edge - position, energy.size)

@@ -20,7 +20,7 @@ from retune.faces import show
 from retune.pipeline.speed import speeds
 
 NEEDED = (
-    "numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "pyrubberband", "pyloudnorm",
+    "numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "pyrubberband",
     "python-stretch", "lark", "tomlkit", "rich", "platformdirs", "joblib", "loky",
 )  # fmt: skip
 EXTRAS: dict[str, tuple[tuple[str, ...], str]] = {

@@ -22,7 +22,7 @@ MEASURED = Stage(
     "levels of the original mix",
     Measured,
     rooms=("comparison",),
-    libraries=("numpy", "scipy", "soundfile", "soxr", "pyloudnorm"),
+    libraries=("numpy", "scipy", "soundfile", "soxr"),
 )
 
 

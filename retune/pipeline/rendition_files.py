@@ -31,7 +31,7 @@ FILES = Stage(
     "files of a rendition",
     dict,
     rooms=("track", "analysis", "rules", "repitch", "comparison"),
-    libraries=("librosa", "numba", "numpy", "scipy", "soundfile", "pyloudnorm", "python-stretch"),
+    libraries=("librosa", "numba", "numpy", "scipy", "soundfile", "python-stretch"),
 )
 
 

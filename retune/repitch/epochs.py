@@ -8,12 +8,13 @@ of the period is, which is where the vocal folds close.
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.carriers.heard import FloatArray
+from retune.carriers.heard import FloatArray, frozen_array
 from retune.sound.compiled import compiled, inlined
 
 MAX_CORRECTION = 0.15
@@ -253,18 +254,34 @@ def strays(marks: FloatArray, *, rate_hz: int) -> tuple[FloatArray, FloatArray]:
 
     The parabola is Savitzky & Golay's (1964, Analytical Chemistry 36, 1627-1639)."""
     from scipy.ndimage import median_filter
-    from scipy.signal import savgol_coeffs, savgol_filter
 
     period = np.gradient(marks)
     fit = int(STEADY_S * rate_hz / float(np.median(period)))
     width = min(STEADY_MARKS, max(5, fit - 1 + fit % 2), len(marks) - 1 + len(marks) % 2)
     if width < 5:
         return np.zeros(len(marks)), np.zeros(len(marks))
-    away = marks - savgol_filter(marks, width, 2)
+    fits = _parabolas(width)
+    middle = width // 2
+    away = marks - np.concatenate(
+        [
+            fits[:middle] @ marks[:width],
+            np.convolve(marks, fits[middle], mode="valid"),
+            fits[middle + 1 :] @ marks[-width:],
+        ]
+    )
     # The parabola bends towards each mark: what is left of a deviation is so much less.
-    kept = np.sqrt(1 - savgol_coeffs(width, 2)[width // 2])
+    kept = np.sqrt(1 - fits[middle, middle])
     usual = median_filter(np.abs(away) / period, 2 * NEIGHBOURS + 1, mode="nearest")
     return away, 1.4826 * usual / kept
+
+
+@functools.cache
+def _parabolas(width: int) -> FloatArray:
+    """The matrix (width, width) that gives the least-squares parabola through so many even places
+    at each of them; scipy.signal, which has it too, takes most of a second to import."""
+    places = np.linspace(-1, 1, width)
+    basis, _ = np.linalg.qr(places[:, None] ** np.arange(3))
+    return frozen_array(basis @ basis.T, np.float64)
 
 
 def _steadied(marks: FloatArray, rate_hz: int) -> FloatArray:

@@ -36,6 +36,8 @@ __all__ = [
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000
 BLOCK_SAMPLES = 1 << 16
+KEPT_BYTES = 1 << 27
+"""Of a FLAC file this long when decoded, 6 minutes of stereo, a process decodes it once."""
 AUDIO_SUFFIXES = (
     *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc"),
     *media.MEDIA_SUFFIXES,
@@ -101,17 +103,23 @@ class AudioFile:
             return np.concatenate([silent, self.read(self.first, max(stop, self.first))])
         if self.stamp != _stamp(self.path):
             raise StaleError(f"{self.path} changed while it was in use; start again")
-        if self.whole:
-            decoded = _decoded(self.path, self.stamp, self.format == MEDIA)
-            samples: Samples = np.array(decoded[start:stop])
-        else:
-            samples = _read_span(self.path, start, stop, self.rate_hz)
+        samples = self._span(start, stop)
         if not np.isfinite(samples).all():
             at = start + int(np.argmin(np.isfinite(samples).all(axis=1)))
             raise AudioError(
                 f"{self.path} holds NaN or infinity at {at / self.rate_hz:.3f} s; export it again"
             )
         return samples
+
+    def _span(self, start: int, stop: int) -> Samples:
+        if self.whole:
+            return np.array(_decoded(self.path, self.stamp, self.format == MEDIA)[start:stop])
+        n_bytes = 4 * self.n_channels * self.entire.n_samples
+        if self.format == "FLAC" and n_bytes <= KEPT_BYTES:
+            kept = _kept(self.path, self.stamp)
+            if stop <= len(kept):
+                return np.array(kept[start:stop])
+        return _read_span(self.path, start, stop, self.rate_hz)
 
     def sha256(self) -> str:
         """SHA-256 of the file's bytes, 64 hex digits."""
@@ -262,10 +270,25 @@ def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
     return samples
 
 
+@lru_cache(maxsize=8)
+def _kept(path: Path, stamp: tuple[int, int]) -> Samples:
+    """All samples of a file that seeks exactly but decodes slowly; none where it cannot be decoded
+    or kept, so that a reader of one span of it learns why, or needs no more than that span."""
+    try:
+        return _decode(path, is_media=False)
+    except (AudioError, OutputError):
+        return np.zeros((0, 1), dtype=np.float32)
+
+
 @lru_cache(maxsize=16)
 def _decoded(path: Path, stamp: tuple[int, int], is_media: bool = False) -> Samples:
-    """All samples of a file, decoded once into an unnamed temporary file (so that memory stays
-    free for a long song); `stamp` makes a changed file another entry."""
+    """All samples of a file; `stamp` makes a changed file another entry."""
+    return _decode(path, is_media=is_media)
+
+
+def _decode(path: Path, *, is_media: bool) -> Samples:
+    """All samples of a file, decoded into an unnamed temporary file, so that memory stays free for
+    a long song."""
     try:
         with tempfile.TemporaryFile() as store:
             n_channels, n_samples = 1, 0
