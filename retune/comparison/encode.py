@@ -45,9 +45,7 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
     sound = sound[:, None] if sound.ndim == 1 else sound
     stored = stored_rate_hz(rate_hz, fmt)
     if stored != rate_hz:
-        import soxr
-
-        sound = soxr.resample(sound, rate_hz, stored)
+        sound = _resampled(sound, rate_hz, stored)
     out = io.BytesIO()
     kind, subtype = ("OGG", "OPUS") if fmt == "opus" else ("FLAC", "PCM_24")
     with soundfile.SoundFile(
@@ -104,3 +102,10 @@ def _ogg_checksum(page: bytes) -> int:
     """By way of zlib's reflected CRC of the mirrored bytes, its inversions undone."""
     reflected = zlib.crc32(page.translate(_MIRRORED), 0xFFFFFFFF) ^ 0xFFFFFFFF
     return int(f"{reflected:032b}"[::-1], 2)
+
+
+def _resampled(sound: Samples, from_hz: int, to_hz: int) -> Samples:
+    import soxr
+
+    out: Samples = soxr.resample(sound, from_hz, to_hz)
+    return out
