@@ -76,7 +76,6 @@ def power(n: int, true_share: float, *, level: float = LEVEL, sides: Sides = "on
     return found
 
 
-@lru_cache(maxsize=64)
 def trials_needed(
     true_share: float, *, wanted: float = 0.8, level: float = LEVEL, sides: Sides = "one-sided"
 ) -> int | None:
@@ -86,6 +85,11 @@ def trials_needed(
     Power does not rise steadily with n (the critical count is whole), hence "from which on":
     it is asked of the next 20 numbers of trials too.
     """
+    return _trials_needed(true_share, wanted, level, sides)
+
+
+@lru_cache(maxsize=64)
+def _trials_needed(true_share: float, wanted: float, level: float, sides: Sides) -> int | None:
     if abs(true_share - 0.5) < 1e-9:
         return None
     low, high = 1, 1

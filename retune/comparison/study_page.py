@@ -8,6 +8,7 @@ from typing import Any
 
 from retune import __version__
 from retune.carriers.text import counted
+from retune.comparison.displayed import Picture
 from retune.comparison.html import asset, content_policy, show
 from retune.comparison.phrase_table import columns_of
 from retune.comparison.shares import DegreeRow, degree_rows, scale_order, share_of
@@ -29,6 +30,20 @@ def by_position(rows: Rows, variant: str = "") -> list[tuple[str, list[DegreeRow
         if (found := [row for row in rows if row["position"] == place])
     ]
     return [(title, degree_rows(found, variant=variant)) for title, found in groups]
+
+
+def endings_picture(rows: Rows, *, name: str = "endings") -> Picture:
+    """Endings by degree, of all phrases and of each position, with 95 % intervals.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        A phrase each: "song", "position" ("first", "inner" or "last"), "degree" and "ending" ("at
+        rest", "partly at rest", "open" or None), as the table of `retune batch --report` has them.
+    name : str
+        Keeps the marks of two pictures in one notebook apart; letters.
+    """
+    return Picture(shares_svg(by_position(rows), name=name), "phrase endings by degree")
 
 
 def study_page(

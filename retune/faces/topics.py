@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Any
 
 from retune.carriers.errors import UsageError
+from retune.faces import apipage
 from retune.faces.show import console
 
 COMMANDS_TOPIC = "commands"
@@ -29,6 +30,7 @@ def topics() -> dict[str, str]:
         if page.name.endswith(".md")
     }
     found[COMMANDS_TOPIC] = "Commands: every command with its options"
+    found[apipage.TOPIC] = apipage.TITLE
     return dict(sorted(found.items()))
 
 
@@ -52,6 +54,8 @@ def topic_text(topic: str) -> str:
         raise UsageError(f'no topic "{topic}": there are {", ".join(known)}{hint}')
     if name == COMMANDS_TOPIC:
         return _commands_text()
+    if name == apipage.TOPIC:
+        return apipage.api_text()
     text = DOCS.joinpath(f"{name}.md").read_text(encoding="utf-8")
     return text.replace(WORDINGS, _wordings(), 1) if name == "rules" else text
 

@@ -354,7 +354,7 @@ def open_song(
     **settings
         tracker ("pyin", "librosa", "swift-f0" or "csv:FILE"), use_cache (True), and of a bare
         recording key, meter, tempo, downbeat, chords, phrases, guide, mix (whether it is a
-        finished mix).
+        finished mix). start and end say which part of any song is worked on.
 
     Raises
     ------

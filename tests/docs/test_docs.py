@@ -151,6 +151,17 @@ def _help_of(name: str) -> str:
     return out.getvalue()
 
 
+def test_the_page_of_python_holds_every_public_name() -> None:
+    text = topic_text("python")
+    for name in retune.__all__:
+        assert f"\n## retune.{name}\n" in text
+    for name in dir(retune.OpenSong):
+        assert name.startswith("_") or f"\n### OpenSong.{name}\n" in text
+    assert "plan: Plan | Sequence[Plan] | None = None,\n" in text
+    assert 'engine: str = "auto"' in text.replace("'", '"')
+    assert "object at 0x" not in text
+
+
 def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["help"]) == 0
     listed = capsys.readouterr().out
@@ -173,7 +184,7 @@ def test_pages_are_drawn_for_the_terminal(
         assert max(map(len, lines)) <= min(width, WIDEST)
         text = "\n".join(lines)
         assert not re.search(r"^\|", text, re.MULTILINE), f"{topic}: tables are drawn, not piped"
-        assert not re.search(r"^#+ |\*\*|```|\]\(", text, re.MULTILINE), topic
+        assert not re.search(r"^#+ |\*\*\w+\*\*|```|\]\(", text, re.MULTILINE), topic
 
 
 def test_a_long_command_runs_when_copied_from_the_terminal(
