@@ -9,6 +9,10 @@ from retune.rules.model import CADENCES, KINDS, ROLE_WORDS
 from retune.rules.words import TYPES
 
 _KINDS = {TYPES[kind] for kind in KINDS}
+_PLACES = {
+    "IN", "FROM", "UNTIL", "OVER", "WHERE", "AT", "ON", "OFF", "HIGHER", "LOWER", "LONGER",
+    "SHORTER",
+}  # fmt: skip
 # Words that are asked for together, and how a person would ask; the first that fits is taken.
 _GROUPS: tuple[tuple[set[str], str], ...] = (
     (
@@ -22,13 +26,15 @@ _GROUPS: tuple[tuple[set[str], str], ...] = (
     ({"STEM", *_KINDS}, "a stem, or which notes: phrase-ending, every, highest, note F4 ..."),
     (_KINDS, "which notes: phrase-ending, every, highest, note F4 ..."),
     ({"CHORDLABEL", "TONIC", "OTHER"}, "a chord such as F7, a numeral such as V, or tonic chord"),
-    ({"PHRASE", "BAR", "SECTION"}, "phrases, bars or a section"),
+    ({"PHRASE", "BAR", "SECTION", "NOTE", "OPEN", "CLOSED"}, "phrases, bars, notes or a section"),
+    ({"BEAT", "WORD", "STRONG", "WEAK"}, "beat and its number, strong beats, or word"),
+    ({"TIME", "SECTION"}, "a time such as 9:1, or a section"),
     ({"PHRASE", "EVERY"}, "phrase and its number"),
     (
-        {"IN", "FROM", "OVER", "WHERE", "AT", "ON", "EXCEPT"},
-        "where (in, at, on, from, over, where it is, except)",
+        {*_PLACES, "EXCEPT"},
+        "where (in, at, on, from, until, over, higher than, longer than, where it is, except)",
     ),
-    ({"IN", "FROM", "OVER", "WHERE", "AT", "ON"}, "in, at, on, from, over, or where it is"),
+    (_PLACES, "in, at, on, from, until, over, higher or longer than, or where it is"),
     ({"UP", "DOWN"}, "up or down"),
     ({"ABOVE", "BELOW"}, "above or below"),
     ({"NUMBER", "DEGREENAME"}, "a degree, 1 to 7"),
@@ -133,6 +139,14 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     "TIME": (),
     "DEGREENAME": (),
     "BEAT": ("beat",),
+    "OPEN": ("open phrases",),
+    "CLOSED": ("closed phrases",),
+    "STRONG": ("strong beats",),
+    "WEAK": ("weak beats",),
+    "OFF": ("off beat",),
+    "HIGHER": ("higher than",),
+    "LOWER": ("lower than",),
+    "SHORTER": ("shorter than",),
     "HALF": ("half a beat",),
     "$END": (),
 }
@@ -151,6 +165,12 @@ _AFTER: dict[tuple[str, str], tuple[str, ...]] = {
     ("LAST", "BAR"): ("last",),
     ("EVERY", "OF"): ("every phrase",),
     ("TONIC", "OVER"): ("tonic chord",),
+    ("NOTE", "IN"): ("notes",),
+    ("FIRST", "IN"): ("first half of",),
+    ("ORDINAL", "IN"): ("second half of",),
+    ("HALF", "FIRST"): ("half of",),
+    ("HALF", "ORDINAL"): ("half of",),
+    ("SHORTER", "LONGER"): ("shorter than",),
 }
 _ORDER = tuple(dict.fromkeys(TYPES.values()))
 

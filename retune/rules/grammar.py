@@ -76,13 +76,24 @@ scope: IN PHRASE spans                  -> in_phrases
     | AT cadences CADENCE               -> at_cadences
     | ON BEAT NUMBER (SEP NUMBER)*      -> on_beats
     | ON WORD TITLE                     -> on_word
-    | FROM TIME TO TIME                 -> from_to
+    | IN NOTE spans                     -> in_notes
+    | IN (FIRST | ORDINAL) HALF OF (SONG | PHRASE)   -> in_half
+    | IN (OPEN | CLOSED) PHRASE         -> in_closing
+    | ON (STRONG | WEAK) BEAT           -> on_strength
+    | OFF BEAT                          -> off_beat
+    | FROM moment TO moment             -> from_to
+    | FROM moment ON                    -> from_on
+    | UNTIL moment                      -> until
+    | (HIGHER | LOWER) THAN PITCH       -> pitched
+    | (LONGER | SHORTER) THAN length    -> lasting
     | OVER chords                       -> over
     | OVER TONIC CHORD                  -> over_tonic
     | OVER OTHER THAN TONIC CHORD       -> over_other
     | WHERE IT IS NOT? A CHORD TONE     -> where
     | EXCEPT scope                      -> except_scope
     | EXCEPT LAST PHRASE                -> except_last
+moment: TIME                            -> at_time
+    | SECTION TITLE which?              -> at_section
 chords: CHORDLABEL (SEP CHORDLABEL)*
 spans: span (SEP span)*
 span: NUMBER | RANGE | LAST | PENULTIMATE | ODD | EVEN
@@ -101,5 +112,6 @@ cadences: cadence (SEP cadence)*
 %declare SONG_HIGHEST SONG_LOWEST SONG_LONGEST ROLE ROLEKIND ITS RESOLUTION BEFORE AFTER ENDING
 %declare SECTION CADENCE ON BEAT WORD PENULTIMATE ODD EVEN FINAL
 %declare FLAT SHARP WITH WITHOUT SLOW FAST GLIDE PERCENT VIBRATO
+%declare SONG OPEN CLOSED STRONG WEAK OFF UNTIL HIGHER LOWER SHORTER
 %declare PERFECT IMPERFECT AUTHENTIC HALF PHRYGIAN PLAGAL DECEPTIVE
 """

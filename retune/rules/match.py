@@ -5,49 +5,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Sequence
 
-from retune.carriers.errors import ChordError, InputError
-from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
-from retune.rules.lyrics import plain_word, sung_words
-from retune.rules.model import (
-    LAST,
-    AtCadences,
-    Except,
-    FromTo,
-    In,
-    InSection,
-    Kind,
-    NamedNote,
-    NoteAt,
-    OnBeats,
-    OnWord,
-    Over,
-    Rule,
-    Scope,
-    Selector,
-    Span,
-    Time,
-    Where,
-)
+from retune.carriers.heard import Analysis, Key, Note, StemAnalysis
+from retune.rules.inside import ON_THE_BEAT, inside, is_on_beat, listed, seconds_of
+from retune.rules.model import Kind, NamedNote, NoteAt, Rule, Selector
+from retune.rules.scopes import Except, In, Scope, Time, Where
 from retune.song.bartime import bar_time
-from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord
 from retune.theory.keys import degree_pc, degree_semitone, scale_semitones
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
-from retune.theory.roles import is_chord_tone, same_digit
-from retune.theory.roman import is_numeral
-
-ON_THE_BEAT = 0.13
-"""How far from a downbeat, in beats, an onset still counts as on it: about 85 ms at 92 bpm,
-within the looseness of human timing (common practice, no source)."""
-Spans = list[tuple[float, float]]
-# Chords named by letters mean the same in every key.
-_ANY_KEY = Key("C", "major")
-
-
-def seconds_of(time: Time, analysis: Analysis) -> float:
-    """A moment of a rule in seconds; raises InputError when the song has no such place."""
-    if time.seconds is not None:
-        return time.seconds
-    return bar_time(analysis.bars, time.bar, time.beat)
+from retune.theory.roles import same_digit
 
 
 def matched_notes(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
@@ -57,23 +22,46 @@ def matched_notes(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[No
     places and chords that the rule names; "where it is ..." then asks about the note found.
     """
     chosen = _selected(rule, stem, analysis)
-    chosen = _within(chosen, [s for s in rule.scopes if not _asks_of_it(s)], stem, analysis)
+    scopes = [scope for scope in rule.scopes if not _counts(scope)]
+    chosen = _within(chosen, [s for s in scopes if not _asks_of_it(s)], stem, analysis)
     if isinstance(rule.what, Selector):
         chosen = _picked(chosen, rule.what.kind)
-    return _within(chosen, [s for s in rule.scopes if _asks_of_it(s)], stem, analysis)
+    chosen = _within(chosen, [s for s in scopes if _asks_of_it(s)], stem, analysis)
+    for scope in rule.scopes:
+        chosen = _counted(chosen, scope) if _counts(scope) else chosen
+    return chosen
+
+
+def _inner(scope: Scope) -> Scope:
+    return _inner(scope.scope) if isinstance(scope, Except) else scope
+
+
+def _counts(scope: Scope) -> bool:
+    """Whether a scope counts the notes that the rest of the rule leaves."""
+    inner = _inner(scope)
+    return isinstance(inner, In) and inner.what == "note"
+
+
+def _counted(notes: list[Note], scope: Scope) -> list[Note]:
+    """Some of the notes by their number, from 1."""
+    if isinstance(scope, Except):
+        kept = _counted(notes, scope.scope)
+        return [note for note in notes if note not in kept]
+    assert isinstance(scope, In)
+    return [n for k, n in enumerate(notes, 1) if listed(k, scope.spans, len(notes))]
 
 
 def _within(
     notes: list[Note], scopes: Iterable[Scope], stem: StemAnalysis, analysis: Analysis
 ) -> list[Note]:
     for scope in scopes:
-        inside = _test_of(scope, stem, analysis)
-        notes = [note for note in notes if inside(note)]
+        within = inside(scope, stem, analysis)
+        notes = [note for note in notes if within(note)]
     return notes
 
 
 def _asks_of_it(scope: Scope) -> bool:
-    return isinstance(scope.scope if isinstance(scope, Except) else scope, Where)
+    return isinstance(_inner(scope), Where)
 
 
 # One note a phrase: the greatest by this measure, the earliest of equals.
@@ -154,11 +142,6 @@ def _on_downbeat(note: Note) -> bool:
     return note.bar != 0 and is_on_beat(note, 1)
 
 
-def is_on_beat(note: Note, beat: float) -> bool:
-    """Whether a note begins on a beat of its bar, a little early or late."""
-    return note.beat is not None and abs(note.beat - beat) <= ON_THE_BEAT
-
-
 def _pickup(notes: list[Note]) -> list[Note]:
     """What a phrase sings before the first downbeat it reaches; nothing where it begins there, or
     where more than half a bar would be the pickup."""
@@ -207,138 +190,3 @@ def _one_a_phrase(notes: Sequence[Note], measure: Callable[[Note], float]) -> li
         if held is None or measure(note) > measure(held):
             best[note.phrase] = note
     return sorted(best.values(), key=lambda note: note.start_s)
-
-
-# --- scopes of notes -------------------------------------------------------------------------
-
-
-def _test_of(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[Note], bool]:
-    if isinstance(scope, Except):
-        inside = _test_of(scope.scope, stem, analysis)
-        return lambda note: not inside(note)
-    if isinstance(scope, In):
-        last = last_number(scope, stem, analysis)
-        if scope.what == "phrase":
-            return lambda note: _listed(note.phrase, scope.spans, last)
-        return lambda note: _listed(note.bar, scope.spans, last)
-    if isinstance(scope, FromTo):
-        return lambda note: (
-            not _is_before(note, scope.start, analysis) and _is_before(note, scope.end, analysis)
-        )
-    if isinstance(scope, Where):
-        # Where no chord sounds a note is neither.
-        return lambda note: (
-            not is_no_chord(note.chord)
-            and is_chord_tone(note.midi_name, note.chord) == scope.is_chord_tone
-        )
-    if isinstance(scope, InSection):
-        spans = section_spans(scope, analysis)
-        return lambda note: any(start <= note.start_s + 1e-6 < end for start, end in spans)
-    if isinstance(scope, AtCadences):
-        closing = _closing_so(scope, stem, analysis)
-        return lambda note: note.phrase in closing
-    if isinstance(scope, OnBeats):
-        return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
-    if isinstance(scope, OnWord):
-        sung = sung_words(stem)
-        wanted = plain_word(scope.word)
-        return lambda note: sung.get(note.index) == wanted
-    return lambda note: _over(note, scope, analysis)
-
-
-def section_spans(scope: InSection, analysis: Analysis) -> Spans:
-    """The sections that a name means, as time; raises InputError when the song has none such."""
-    sections = analysis.sections
-    same = [s for s in sections if s.name.casefold() == scope.name.casefold()]
-    whole = f"{scope.name} {scope.which}".strip().casefold()
-    named = [s for s in sections if s.name.casefold() == whole]
-    if scope.which and not named and same:
-        place = len(same) if scope.which == LAST else int(scope.which)
-        named = same[place - 1 : place]
-    if not named:
-        known = ", ".join(dict.fromkeys(s.name for s in sections))
-        has = (
-            f"it has {known}"
-            if known
-            else 'name them in the song file, under [music]: sections = [["1:1", "verse"]]'
-        )
-        raise InputError(f'section "{whole}" is not in the song; {has}')
-    return [(s.start_s, s.end_s) for s in named]
-
-
-def _closing_so(scope: AtCadences, stem: StemAnalysis, analysis: Analysis) -> set[int]:
-    """The phrases that close with a cadence; those of the melody for stems without."""
-    source = stem if stem.phrases else analysis.melody
-    wanted = {"authentic": ("perfect authentic", "imperfect authentic")}
-    wanted["half"] = ("half", "phrygian half")
-    named = {name for kind in scope.cadences for name in wanted.get(kind, (kind,))}
-    phrases = source.phrases if source is not None else ()
-    return {phrase.index for phrase in phrases if phrase.cadence in named}
-
-
-def _is_before(note: Note, time: Time, analysis: Analysis) -> bool:
-    """Whether a note begins before a moment; at a beat by its place in the bar, which bears with
-    onsets a little early."""
-    if time.seconds is None and note.bar is not None and note.beat is not None:
-        seconds_of(time, analysis)  # refuses a place that the song has not
-        return (note.bar, note.beat + 1e-6) < (time.bar, time.beat)
-    return note.start_s < seconds_of(time, analysis) - 1e-9
-
-
-def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int:
-    """What "last" means: the last phrase, or the last bar in which the stem (for a stem without
-    notes of its own, the melody) begins a note: bars that only ring out do not count."""
-    if scope.what == "phrase":
-        source = stem if stem is not None and stem.phrases else analysis.melody
-        return max((phrase.index for phrase in source.phrases), default=0) if source else 0
-    source = stem if stem is not None and stem.notes else analysis.melody
-    if source is not None and source.notes:
-        return max((note.bar for note in source.notes if note.bar is not None), default=0)
-    return max(len(analysis.bars.downbeats_s) - 1, 0)
-
-
-def bounds(span: Span, last: int) -> list[tuple[int, int]]:
-    """The runs of numbers that a list item means, each by its first and last."""
-    low, high = (_number_of(end, last) for end in (span.low, span.high))
-    if span.step == 1:
-        return [(low, high)]
-    return [(number, number) for number in range(low, high + 1, span.step)]
-
-
-def _number_of(end: int | str, last: int) -> int:
-    if end == LAST:
-        return last
-    number = int(end)
-    return max(last + 1 + number, 1) if number < 0 else number
-
-
-def _listed(number: int | None, spans: Sequence[Span], last: int) -> bool:
-    if number is None:
-        return False
-    return any(low <= number <= high for span in spans for low, high in bounds(span, last))
-
-
-def _over(note: Note, scope: Over, analysis: Analysis) -> bool:
-    return over_chord(note.chord, scope, analysis, note.start_s)
-
-
-def over_chord(chord: Chord | None, scope: Over, analysis: Analysis, at_s: float) -> bool:
-    """Whether a chord is what an "over ..." means, in the key of the moment."""
-    key = analysis.key_at(at_s)
-    if chord is None:
-        return False
-    if not scope.chords:
-        if key is None or is_no_chord(chord):
-            return False
-        return is_tonic_chord(chord, key) != scope.other_than_tonic
-    try:
-        return any(_matches(chord, label, key) for label in scope.chords)
-    except ChordError as error:
-        raise InputError(f'"over {" or ".join(scope.chords)}": {error}') from error
-
-
-def _matches(chord: Chord, label: str, key: Key | None) -> bool:
-    """Whether a chord is what a label names; without a key no numeral names any."""
-    if key is None and is_numeral(label):
-        return False
-    return chord_matches(chord, label, key or _ANY_KEY)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
+
+from retune.rules.scopes import SCOPE_ORDER, Scope, Time, length_words, plain_number
 
 Action = Literal["move", "shift", "keep", "hold", "shorten", "delay", "bring", "suspend"]
 IN_TIME: tuple[Action, ...] = ("hold", "shorten", "delay", "bring", "suspend")
@@ -29,7 +30,6 @@ Kind = Literal[
     "song-longest",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
-LAST: Literal["last"] = "last"
 ROLE_WORDS: Mapping[str, str] = {
     "root": "chord root",
     "third": "chord third",
@@ -56,25 +56,6 @@ CADENCES = (
     "plagal",
     "deceptive",
 )
-
-
-def plain_number(value: float) -> str:
-    """A number to a millionth, without an exponent and without idle zeros."""
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-@dataclass(frozen=True)
-class Time:
-    """A moment as written: seconds, or a bar and a beat."""
-
-    seconds: float | None = None
-    bar: int = 0
-    beat: float = 1.0
-
-    def __str__(self) -> str:
-        if self.seconds is not None:
-            return f"{plain_number(self.seconds)}s"
-        return f"{self.bar}:{plain_number(self.beat)}"
 
 
 @dataclass(frozen=True)
@@ -148,33 +129,6 @@ class Interval:
 
 
 @dataclass(frozen=True)
-class Timing:
-    """How far an end of a note moves: `amount` units "beat" or "second", or to the moment `to`."""
-
-    amount: float = 0.0
-    unit: Literal["beat", "second"] = "beat"
-    to: Time | None = None
-
-    def __str__(self) -> str:
-        if self.to is not None:
-            return f"to {self.to}"
-        if self.unit == "second":
-            return f"{plain_number(self.amount)}s"
-        return f"{_beats(self.amount)} beat{'' if self.amount == 1 else 's'}"
-
-    def after(self, action: Action) -> str:
-        """As it stands behind what a rule of `action` moves."""
-        if self.to is not None:
-            return str(self)
-        return {
-            "hold": f"{self} longer",
-            "shorten": f"by {self}",
-            "delay": f"by {self}",
-            "bring": f"{self} earlier",
-        }[action]
-
-
-@dataclass(frozen=True)
 class Manner:
     """How a moved note sounds: `cents` off its new pitch (flat below 0), how it is reached from
     the note before ("" as sung), and the share of its vibrato that stays."""
@@ -203,141 +157,32 @@ class Manner:
 AS_SUNG = Manner()
 
 
-def _beats(amount: float) -> str:
-    """A number of beats; thirds and sixths, which decimals only come near, as fractions."""
-    for parts in (3, 6):
-        whole = round(amount * parts)
-        if whole % 3 and round(whole / parts, 6) == amount:
-            return f"{whole}/{parts}"
-    return plain_number(amount)
-
-
 @dataclass(frozen=True)
-class Span:
-    """One item of a list: `low` to `high` in steps of `step`, each a number or "last"; numbers
-    below 0 count from the end (-2 is the last but one)."""
+class Timing:
+    """How far an end of a note moves: `amount` units "beat" or "second", or to the moment `to`."""
 
-    low: int | Literal["last"]
-    high: int | Literal["last"]
-    step: int = 1
+    amount: float = 0.0
+    unit: Literal["beat", "second"] = "beat"
+    to: Time | None = None
 
     def __str__(self) -> str:
-        if isinstance(self.low, int) and self.low < 0:
-            return "penultimate" if self.high == self.low else f"final {-self.low}"
-        if self.step > 1:
-            if self.step == 2 and self.low in (1, 2) and self.high == LAST:
-                return "odd" if self.low == 1 else "even"
-            return f"{self.low}-{self.high} step {self.step}"
-        return str(self.low) if self.low == self.high else f"{self.low}-{self.high}"
+        if self.to is not None:
+            return f"to {self.to}"
+        return length_words(self.amount, self.unit)
+
+    def after(self, action: Action) -> str:
+        """As it stands behind what a rule of `action` moves."""
+        if self.to is not None:
+            return str(self)
+        return {
+            "hold": f"{self} longer",
+            "shorten": f"by {self}",
+            "delay": f"by {self}",
+            "bring": f"{self} earlier",
+        }[action]
 
 
-@dataclass(frozen=True)
-class In:
-    """In certain phrases or bars."""
-
-    what: Literal["phrase", "bar"]
-    spans: tuple[Span, ...]
-
-    def __str__(self) -> str:
-        single = len(self.spans) == 1 and self.spans[0].low == self.spans[0].high
-        listed = ", ".join(map(str, self.spans))
-        return f"in {self.what}{'' if single else 's'} {listed}"
-
-
-@dataclass(frozen=True)
-class InSection:
-    """In a section by its name; `which` tells one of several of that name ("last" or a number)."""
-
-    name: str
-    which: str = ""
-
-    def __str__(self) -> str:
-        return f"in section {_title(self.name)}{f' {self.which}' if self.which else ''}"
-
-
-@dataclass(frozen=True)
-class AtCadences:
-    """In phrases that close with one of these cadences."""
-
-    cadences: tuple[str, ...]
-
-    def __str__(self) -> str:
-        return f"at {' or '.join(self.cadences)} cadences"
-
-
-@dataclass(frozen=True)
-class OnBeats:
-    """By onset, within a human looseness; beats count from 1."""
-
-    beats: tuple[float, ...]
-
-    def __str__(self) -> str:
-        many = "s" if len(self.beats) > 1 else ""
-        return f"on beat{many} {', '.join(map(plain_number, self.beats))}"
-
-
-@dataclass(frozen=True)
-class OnWord:
-    """On a word of the lyrics."""
-
-    word: str
-
-    def __str__(self) -> str:
-        return f'on word "{self.word}"'
-
-
-@dataclass(frozen=True)
-class FromTo:
-    """By onset, the end excluded."""
-
-    start: Time
-    end: Time
-
-    def __str__(self) -> str:
-        return f"from {self.start} to {self.end}"
-
-
-@dataclass(frozen=True)
-class Over:
-    """Over one of these chords, or over (other than) the tonic chord when `chords` is empty."""
-
-    chords: tuple[str, ...] = ()
-    other_than_tonic: bool = False
-
-    def __str__(self) -> str:
-        if self.chords:
-            return f"over {' or '.join(self.chords)}"
-        return "over other than tonic chord" if self.other_than_tonic else "over tonic chord"
-
-
-@dataclass(frozen=True)
-class Where:
-    """Where the note is, or is not, a chord tone."""
-
-    is_chord_tone: bool
-
-    def __str__(self) -> str:
-        return f"where it is {'' if self.is_chord_tone else 'not '}a chord tone"
-
-
-@dataclass(frozen=True)
-class Except:
-    """Everywhere but there."""
-
-    scope: Scope
-
-    def __str__(self) -> str:
-        return f"except {self.scope}"
-
-
-Scope = In | InSection | AtCadences | OnBeats | OnWord | FromTo | Over | Where | Except
 What = Selector | NamedNote | NoteAt
-_ORDER = (In, InSection, AtCadences, OnBeats, OnWord, FromTo, Over, Where, Except)
-_PLAIN_TITLE = re.compile(r"[^\W\d][\w-]*")
-
-
-def _title(name: str) -> str:
-    return name if _PLAIN_TITLE.fullmatch(name) else f'"{name}"'
 
 
 @dataclass(frozen=True)
@@ -354,7 +199,7 @@ class Rule:
     manner: Manner = AS_SUNG
 
     def __post_init__(self) -> None:
-        ordered = sorted(self.scopes, key=lambda scope: _ORDER.index(type(scope)))
+        ordered = sorted(self.scopes, key=lambda scope: SCOPE_ORDER.index(type(scope)))
         object.__setattr__(self, "scopes", tuple(ordered))
 
     def __str__(self) -> str:

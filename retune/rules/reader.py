@@ -10,20 +10,18 @@ from lark import Token
 
 from retune.rules.model import (
     AS_SUNG,
-    LAST,
     Action,
-    In,
     Interval,
     Manner,
     NamedNote,
     NoteAt,
     Rule,
     Selector,
-    Span,
     Target,
     Timing,
 )
 from retune.rules.reader_scopes import PlainText, ScopeReader, number_of
+from retune.rules.scopes import LAST, In, Span
 from retune.rules.words import ORDINALS
 
 _DEGREE = re.compile(r"[b#]?[1-7]")

@@ -8,16 +8,21 @@ from lark import Token, Transformer
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
-from retune.rules.model import (
+from retune.rules.scopes import (
     LAST,
     AtCadences,
     Except,
     FromTo,
     In,
+    InClosing,
+    InHalf,
     InSection,
+    Lasting,
     OnBeats,
+    OnStrength,
     OnWord,
     Over,
+    Pitched,
     Span,
     Time,
     Where,
@@ -59,6 +64,36 @@ class ScopeReader(Transformer[Any, Any]):
 
     def in_bars(self, parts: list[Any]) -> In:
         return In("bar", self.counted_from_one(parts[-1], "bar"))
+
+    def in_notes(self, parts: list[Any]) -> In:
+        return In("note", self.counted_from_one(parts[-1], "note"))
+
+    def in_half(self, parts: list[Any]) -> InHalf:
+        _, which, _, _, whole = parts
+        if which.value.value not in ("first", "second"):
+            raise self.refuse(which, "there are two halves", expected="first or second")
+        half: Any = 1 if which.type == "FIRST" else 2
+        return InHalf(half, "song" if whole.type == "SONG" else "phrase")
+
+    def in_closing(self, parts: list[Any]) -> InClosing:
+        return InClosing(parts[1].value.value)
+
+    def on_strength(self, parts: list[Any]) -> OnStrength:
+        return OnStrength(parts[1].value.value)
+
+    def off_beat(self, parts: list[Any]) -> OnStrength:
+        return OnStrength("off")
+
+    def pitched(self, parts: list[Any]) -> Pitched:
+        way, _, pitch = parts
+        name = pitch.value.value
+        if not name[-1].isdigit():
+            raise self.refuse(pitch, f'"{name}" has no octave', expected=f"such as {name}4")
+        return Pitched(way.value.value, name)
+
+    def lasting(self, parts: list[Any]) -> Lasting:
+        way, _, length = parts
+        return Lasting(way.value.value, length.amount, length.unit)
 
     def in_section(self, parts: list[Any]) -> InSection:
         _, _, title, *which = parts
@@ -141,15 +176,23 @@ class ScopeReader(Transformer[Any, Any]):
                 raise self.refuse(token, f"{what}s of a list count from 1", expected=may)
         return tuple(span for span, _ in spans)
 
+    def at_time(self, parts: list[Any]) -> tuple[Time, Token]:
+        return self.time_of(parts[0]), parts[0]
+
+    def at_section(self, parts: list[Any]) -> tuple[InSection, Token]:
+        return self.in_section([None, *parts]), parts[1]
+
     def from_to(self, parts: list[Any]) -> FromTo:
-        start, end = self.time_of(parts[1]), self.time_of(parts[3])
-        both_s = start.seconds is not None and end.seconds is not None
-        both_bars = start.seconds is None and end.seconds is None
-        if (both_s or both_bars) and _order(start) >= _order(end):
-            raise self.refuse(
-                parts[3], f"{end} does not come after {start}", expected="a later time"
-            )
+        (start, _), (end, token) = parts[1], parts[3]
+        if _is_late(start, end):
+            raise self.refuse(token, f"{end} does not come after {start}", expected="a later time")
         return FromTo(start, end)
+
+    def from_on(self, parts: list[Any]) -> FromTo:
+        return FromTo(parts[1][0], None)
+
+    def until(self, parts: list[Any]) -> FromTo:
+        return FromTo(None, parts[1][0])
 
     def time_of(self, token: Token) -> Time:
         text = token.value.value.lower()
@@ -195,6 +238,14 @@ def number_of(text: str) -> float:
     """A number as rules print it, to a millionth; "1/3" is a third."""
     top, _, bottom = text.partition("/")
     return round(float(top) / float(bottom or 1), 6)
+
+
+def _is_late(start: Time | InSection, end: Time | InSection) -> bool:
+    """Whether two places that can be compared stand in the wrong order."""
+    if isinstance(start, InSection) or isinstance(end, InSection):
+        return start == end
+    same = (start.seconds is None) == (end.seconds is None)
+    return same and _order(start) >= _order(end)
 
 
 def _order(time: Time) -> tuple[float, float]:

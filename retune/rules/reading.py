@@ -244,17 +244,24 @@ def _read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSet
 def _read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
     """Two sentences joined: "raise the 3s a step and keep the last phrase"."""
     texts = [token.text for token in sentence.tokens]
+    if texts[0] == "where":  # what stands before the comma is a condition, not a rule
+        return []
     for place in range(2, len(texts) - 1):
         if texts[place] not in _SPLITS:
             continue
         rest = place + 1
         while rest < len(texts) and texts[rest] in _SPLITS | {"also"}:
             rest += 1
-        if rest >= len(texts) or not (texts[place] == ";" or texts[rest] in _IMPERATIVE):
+        begins = rest < len(texts) and (
+            texts[place] == ";" or texts[rest] in _IMPERATIVE or "else" in texts[rest : rest + 3]
+        )
+        if not begins:
             continue
         first = _read(sentence.part(0, place), stems)
         if isinstance(first, Question) or len(first) != 1:
             continue
+        if "else" in texts[rest : rest + 3]:
+            return _everything_else(first[0], sentence, rest, stems)
         about = _about(first[0][-1])
         second = _read(sentence.part(rest, len(texts)), stems, about)
         if not second and not isinstance(second, Question):
@@ -264,6 +271,15 @@ def _read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Ques
         if second:
             return [(*first[0], *more) for more in second]
     return []
+
+
+def _everything_else(
+    first: tuple[Rule, ...], sentence: Sentence, rest: int, stems: tuple[str, ...]
+) -> RuleSets | Question:
+    """ "..., everything else up a tone": that is said first, for of two rules the later wins."""
+    words = [token for token in sentence.tokens[rest:] if token.text != "else"]
+    second = _read(Sentence(sentence.typed, tuple(words)), stems)
+    return second if isinstance(second, Question) else [(*more, *first) for more in second]
 
 
 def _about(rule: Rule) -> str:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
-from retune.rules.match import (
+from retune.rules.inside import (
     Spans,
     bounds,
     last_number,
+    middle_of_song,
     over_chord,
     seconds_of,
     section_spans,
 )
-from retune.rules.model import LAST, Except, FromTo, In, InSection, Over, Rule, Scope
+from retune.rules.model import Rule
+from retune.rules.scopes import LAST, Except, FromTo, In, InHalf, InSection, Over, Scope
 
 
 def matched_spans(rule: Rule, analysis: Analysis) -> Spans:
@@ -28,8 +30,13 @@ def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
     if isinstance(scope, Except):
         return _complement(_spans_of(scope.scope, analysis), whole)
     if isinstance(scope, FromTo):
-        return [(seconds_of(scope.start, analysis), seconds_of(scope.end, analysis))]
-    if isinstance(scope, In):
+        start_s = seconds_of(scope.start, analysis) if scope.start is not None else 0.0
+        end_s = seconds_of(scope.end, analysis) if scope.end is not None else whole[1]
+        return [(start_s, end_s)]
+    if isinstance(scope, InHalf) and scope.of == "song":
+        middle_s = middle_of_song(analysis)
+        return [(0.0, middle_s) if scope.half == 1 else (middle_s, whole[1])]
+    if isinstance(scope, In) and scope.what != "note":
         last = last_number(scope, None, analysis)
         found = [
             _in_span(scope, (number, stop), span.high == LAST, analysis)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
-from retune.rules.match import seconds_of
+from retune.rules.inside import seconds_of
 from retune.rules.model import Rule, Timing
 from retune.song.moved import beat_at, has_beats, time_at
 from retune.theory.chords import is_no_chord

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from retune.carriers.heard import Analysis, Note, StemAnalysis
-from retune.rules.match import seconds_of
+from retune.rules.inside import seconds_of
 from retune.rules.model import NoteAt, Rule, Selector
 
 

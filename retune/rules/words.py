@@ -30,6 +30,10 @@ word penultimate odd even final perfect imperfect authentic half phrygian plagal
 hold shorten delay bring suspend by longer earlier
 flat sharp with without slow fast glide percent vibrato
 """
+NAMES_TOO = frozenset(
+    ["song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter"]
+)
+"""Words that stand only where no stem can be named: stems may be called so."""
 _ROLES = "suspension retardation appoggiatura anticipation"
 _ROLE_KINDS = "passing neighbour changing escape pedal unresolved"
 _COUNTABLE = f"""
@@ -38,7 +42,7 @@ phrase-ending phrase-opening phrase-downbeat
 """
 _SINGULAR = {f"{word}s": word for word in _COUNTABLE.split()}
 TYPES: Mapping[str, str] = {
-    **{word: word.upper().replace("-", "_") for word in _KEYWORDS.split()},
+    **{word: word.upper().replace("-", "_") for word in (*_KEYWORDS.split(), *sorted(NAMES_TOO))},
     **dict.fromkeys(("a", "an"), "A"),
     **dict.fromkeys((",", "and", "or"), "SEP"),
     **dict.fromkeys(("second", "fourth", "sixth"), "ORDINAL"),

@@ -14,7 +14,7 @@ from retune.carriers.errors import RuleError
 from retune.rules import Rule, completions, parse_rule, parse_rules
 from retune.rules.grammar import GRAMMAR
 from retune.rules.parse import RuleLexer, rule_parser
-from retune.rules.words import WORDS
+from retune.rules.words import NAMES_TOO, WORDS
 from retune.song.songschema import RULE_WORDS
 
 STEMS = ("vocal", "bass", "harp")
@@ -177,7 +177,9 @@ def test_a_line_too_long_or_of_two_lines_is_refused() -> None:
 
 
 def test_words_of_rules_are_no_names_of_stems() -> None:
-    assert set(WORDS) <= RULE_WORDS
+    assert set(WORDS) <= RULE_WORDS | NAMES_TOO
+    low = parse_rule("shift lower, open down 1 octave lower than F4", stems=("lower", "open"))
+    assert (low.stems, str(low.scopes[0])) == (("lower", "open"), "lower than F4")
 
 
 @pytest.mark.parametrize(
@@ -190,7 +192,22 @@ def test_words_of_rules_are_no_names_of_stems() -> None:
         ("move every degree ", ("1", "2", "3", "4", "5", "6", "7")),
         ("move every degree 2 ", ("to", "and")),
         ("move every degree 2 to degree 1 over t", ("tonic chord",)),
-        ("move every degree 2 to degree 1 in ", ("last phrase", "phrases", "bars", "section")),
+        (
+            "move every degree 2 to degree 1 in ",
+            (
+                "last phrase",
+                "phrases",
+                "bars",
+                "section",
+                "notes",
+                "first half of",
+                "second half of",
+                "open phrases",
+                "closed phrases",
+            ),
+        ),
+        ("move every degree 2 to degree 1 in first half of ", ("song", "phrases")),
+        ("move every degree 2 to degree 1 on ", ("beat", "word", "strong beats", "weak beats")),
         ("shift bass up 2 s", ("semitones", "scale steps")),
         ("move bogus ", ()),
         ("keep bass # and", ()),

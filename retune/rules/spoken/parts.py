@@ -40,12 +40,12 @@ class Part:
 
 _ALL = r"(?:every )?"
 _POSITIONS = {
-    "phrase-ending": r"ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
+    "phrase-ending": r"very last (?:note|1)|last end|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
     "phrase-penultimate": r"penultimate(?: notes?)?|note before (?:ending|last 1|last note|last)",
     "phrase-opening": r"opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
-    "phrase-second": r"o:2 notes?",
-    "phrase-third": r"o:3 notes?",
-    "phrase-fourth": r"o:4 notes?",
+    "phrase-second": r"(?<!every )o:2 notes?",
+    "phrase-third": r"(?<!every )o:3 notes?",
+    "phrase-fourth": r"(?<!every )o:4 notes?",
     "phrase-pickup": r"pickup(?P<many>s)?(?: notes?)?",
     "highest": r"highest(?: note(?P<many>s)?| 1(?P<many2>s))?|apex|(?P<many3>peaks)",
     "lowest": r"lowest(?: note(?P<many>s)?| 1(?P<many2>s))?",
@@ -58,7 +58,7 @@ _ROLES = {
     "escape": r"escape notes?|escapes|echappees?",
     "pedal": r"pedal (?:notes?|points?)|pedals",
     "unresolved": r"unresolved notes?",
-    "suspension": r"suspensions?",
+    "suspension": r"(?:[2-9]-[1-8] )?suspensions?",
     "retardation": r"retardations?",
     "appoggiatura": r"appoggiaturas?|leaning notes?",
     "anticipation": r"anticipations?",
@@ -103,11 +103,46 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("like", "like", lambda m: None),
         ("inverse", "substitute", lambda m: None),
         ("end", r"end(?:ing)?", lambda m: None),
+        ("hang", r"hanging|hangs?|dangling", lambda m: None),
+        (
+            "suspend",
+            r"(?:with |into )?an? (?:[2-9]-[1-8] )?suspension(?! (?:up|down|of))",
+            lambda m: None,
+        ),
+        (
+            "suspend",
+            r"hold (?:note )?(?:before note|before|penultimate)(?: (?:note|ending|last note|last))? (?:over|into|across|through|above) (?:every |a |next )?(?:chord changes?|change of chord|chord|barlines?)",
+            lambda m: None,
+        ),
+        (
+            "wait",
+            rf"wait {LENGTH}(?: before| with| for| on| (?P<penultimate>penultimate)(?: note)?)?",
+            lambda m: m,
+        ),
+        (
+            "hold",
+            r"(?:rings?|lingers?|continues?|goes? on)(?: on)?(?= .*\bbeats?\b)",
+            lambda m: None,
+        ),
+        (
+            "times",
+            r"(?:twice|2 times|double) (?:as )?(?:long|hold|length|duration)|half (?:as long|its length|its duration)",
+            lambda m: m[0],
+        ),
+        (
+            "value",
+            r"(?:by |for )?an? (?P<value>o:8|quarter|half note|o:16)(?: note)?",
+            lambda m: m["value"],
+        ),
         ("begin", r"begin|opening", lambda m: None),
         ("song", r"(?:of |in )?(?:every |whole )?song", lambda m: None),
         ("song", r"of (?:every |whole )?melody", lambda m: None),
         ("melody", r"(?:every |whole |main )?melody", lambda m: None),
-        ("notes", rf"{_ALL}notes?(?: of melody)?|everything|every 1|every thing", lambda m: None),
+        (
+            "notes",
+            rf"{_ALL}notes?(?: of melody)?|everything|every 1|every thing",
+            lambda m: None,
+        ),
         ("target", rf"(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
         ("target", r"(?P<target>(?:a )?chord notes?)(?P<side>)", lambda m: ("loose", m)),
         ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
@@ -123,7 +158,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     ]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
     found += [
-        ("position", rf"(?P<all>every )?(?:{pattern})", partial(_position, kind))
+        ("position", rf"(?P<all>every (?!o:))?(?:{pattern})", partial(_position, kind))
         for kind, pattern in _POSITIONS.items()
     ]
     found += [
@@ -139,8 +174,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
 
 
-def _position(kind: str, match: Match) -> tuple[str, bool]:
-    return kind, _is_many(match)
+def _position(kind: str, match: Match) -> tuple[str, bool, bool]:
+    """The kind, whether many are meant, and whether the one of the song is."""
+    return kind, _is_many(match), match[0].startswith("very ") or match[0] == "last end"
 
 
 def _always(value: Any, match: Match) -> Any:
@@ -182,10 +218,22 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
         yield Part("scope", ["except in phrase last"], place, place + 1 + count)
     if place + 1 >= len(sentence.tokens):
         return
+    yield from _excepted_ordinal(sentence, place, rest)
     for part in parts_at(sentence, place + 1):
         if part.kind in ("scope", "phrases", "cadences") and all(part.value):
             turned = [_turned(scope) for scope in part.value]
             yield Part("scope", turned, place, part.last)
+
+
+def _excepted_ordinal(sentence: Sentence, place: int, rest: str) -> Iterator[Part]:
+    """ "All phrases but the first": of what was named before."""
+    which = re.match(r"(?:(?:in|for|at|on) )?o:(\d+)(?: 1)?(?= (?:up|down|by|to|,)|$)", rest)
+    before = " ".join(token.text for token in sentence.tokens[:place])
+    unit = re.search(r"\b(phrase|bar)s?\b(?!.*\b(?:phrase|bar)s?\b)", before)
+    if which is not None and unit is not None:
+        count = len(which[0].split())
+        scope = f"except in {unit[1]} {which[1]}"
+        yield Part("scope", [scope], place, place + 1 + count)
 
 
 def _turned(scope: str) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 from retune.carriers.errors import ChordError
+from retune.rules.spoken.stretches import STRETCHES
 from retune.rules.spoken.tokens import Sentence
 from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
@@ -93,7 +94,7 @@ _WORD_CHORDS = {
     "supertonic": "ii", "submediant": "vi", "mediant": "iii",
     "1": "I", "4": "IV", "5": "V", "o:1": "I", "o:4": "IV", "o:5": "V",
 }  # fmt: skip
-_CHORD = r"(?:a |an |every )?(?:dominant o:7|\S+)"
+_CHORD = r"(?:a |an |every )?(?:dominant o:7|\S+(?: (?:major|minor)(?= |$))?)"
 _CHORDS = rf"{_CHORD}(?:{_AND}{_CHORD})*?"
 _C = parse_key("C major")
 _NOT_CHORDS = frozenset(
@@ -145,6 +146,8 @@ def _over(match: Match, sentence: Sentence) -> list[str] | None:
             continue
         length = 2 if two == "dominant o:7" and place + 1 < last else 1
         label = _chord(two if length == 2 else token.text, token.raw)
+        if label is not None and place + 1 < last and two.endswith((" major", " minor")):
+            length, label = 2, f"{token.raw}{'m' if two.endswith('minor') else ''}"
         if label is None:
             return None
         found.append(label)
@@ -174,8 +177,12 @@ _SECTIONS = (
 )
 
 
-def _cadences(match: Match, sentence: Sentence) -> list[str]:
+def _cadences(match: Match, sentence: Sentence) -> list[str] | None:
     kinds = re.findall(_CADENCE, match["cadences"])
+    if kinds in (["open"], ["closed"]):  # only "cadence" itself names one
+        last = sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
+        if "cadence" not in last:
+            return None
     first = [_CADENCE_WORDS[kind] for kind in kinds]
     readings = first[0] if len(first) == 1 else [" or ".join(found[0] for found in first)]
     return [f"at {kind} cadences" for kind in readings]
@@ -224,6 +231,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
     found: list[tuple[str, str, Meaning]] = [
         *_unit_parts("phrase"),
         *_unit_parts("bar"),
+        *STRETCHES,
         ("phrases", rf"{_PREP}(?:(?:every|a) )?phrases?(?! (?:\d|o:\d)(?! {_SIZES}))", lambda m, s: [""]),
         ("phrases", rf"{_PREP}(?:inner|middle) phrases?", lambda m, s: ["except in phrase last"]),
         ("scope", r"(?:from|between) t:(?P<a>\S+) (?:to|until|till|and|-) t:(?P<b>\S+)",
@@ -231,7 +239,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", r"(?:over|above|against|on) (?:every chord|chords|a chord|chord) (?:except|not) (?:a )?tonic(?: chord)?",
          lambda m, s: ["over other than tonic chord"]),
         ("scope", r"over (?:not|except|non) tonic(?: chord)?", lambda m, s: ["over other than tonic chord"]),
-        ("scope", rf"(?:where )?(?:over|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
+        ("scope", rf"(?:where )?(?:over|under|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
         ("scope", rf"(?:on|in|at|with|where|of) (?P<chords>{_CHORDS}) chords?(?: (?:is|sounds|plays))?", _over),
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),

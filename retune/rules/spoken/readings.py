@@ -32,6 +32,11 @@ def meanings(cover: Cover, before: str = "") -> Readings | Question | None:
         return None
 
 
+# A note value as beats, in meters of quarters and of dotted quarters.
+_VALUES = {
+    "o:16": ("0.25 beats", "1/6 beats"), "o:8": ("0.5 beats", "1/3 beats"),
+    "quarter": ("1 beat", "2/3 beats"), "half note": ("2 beats", "4/3 beats"),
+}  # fmt: skip
 _TIMED = ("hold", "shorten", "delay", "bring", "suspend")
 
 
@@ -132,6 +137,8 @@ class _Assembly(WhatReader):
             if self.target or heard.has("interval", "up", "down") or timed:
                 raise NoRuleError
             return [("keep", "")]
+        if heard.has("times"):
+            self._ask_length(what)
         if timed:
             return self._timed(timed)
         if heard.has("length", "until"):
@@ -204,12 +211,25 @@ class _Assembly(WhatReader):
             if heard.has("length", "until"):
                 raise NoRuleError
             return [("suspend", "")]
+        if heard.has("value") and not heard.has("length"):
+            sizes = _VALUES[heard.of("value")[0].value]
+            return [(verb, _amount(verb, size)) for size in sizes]
         if heard.has("until"):
             return [(verb, f"to {heard.of('until')[0].value}")]
         if len(heard.of("length")) != 1:
             shown = [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "0.5 beats")]
             raise MissingError("by how much?", shown, heard.of(verb)[0])
         return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
+
+    def _ask_length(self, what: str) -> None:
+        """ "Twice as long" differs from note to note."""
+        part = self.heard.of("times")[0]
+        verb = "shorten" if part.value.startswith("half") else "hold"
+        raise MissingError(
+            "lengths are told in beats: how many?",
+            [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "2 beats")],
+            part,
+        )
 
     # a phrase's end for that of another
 

@@ -35,7 +35,7 @@ _PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d)?s?", re.ASCII)
 _LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
 _AFTER_NAME = frozenset(
     ("", ",", "and", "or", "to", "in", "over", "on", "at", "above", "below", "with", "->", "up",
-     "down", "flat", "sharp", "by", "except", "from", "a")
+     "down", "flat", "sharp", "by", "except", "from", "a", "when", "where", "whenever", "if")
 )  # fmt: skip
 _CONTRACTIONS = (
     (re.compile(r"n['’]t$"), " not"),
@@ -44,6 +44,13 @@ _CONTRACTIONS = (
     (re.compile(r"['’](?:re|ve|ll|d|m)$"), ""),
     (re.compile(r"['’]s?$"), ""),
 )
+
+
+_BARE_CONTRACTIONS = {
+    **{f"{verb}nt": f"{verb} not" for verb in ("do", "does", "did", "is", "are", "should", "would",
+                                               "could", "was", "must")},
+    "cant": "can not", "wont": "will not", "lets": "let us", "im": "i", "id": "i would",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -161,7 +168,7 @@ def _words(raw: str, start: int) -> Iterator[Token]:
     if re.match(r"[-−]\d", raw):  # below nothing that a rule counts; not the number without it
         yield Token(f"?{raw}", start, start + len(raw), raw)
         return
-    name = ascii_accidentals(raw.rstrip("'’."))
+    name = ascii_accidentals(re.sub(r"['’]s$", "s", raw).rstrip("'’."))
     if _PITCH.fullmatch(name) and name not in ("A",):
         yield Token(
             f"n:{name.rstrip('s')}{'s' if name.endswith('s') else ''}",
@@ -195,6 +202,7 @@ def _word(part: str, at: int) -> Iterator[Token]:
     for pattern, instead in _CONTRACTIONS:
         low = pattern.sub(instead, low)
     low = {"ca not": "can not", "wo not": "will not"}.get(low, low)
+    low = _BARE_CONTRACTIONS.get(low, low)
     for word in low.split():
         yield Token(_NUMBER_WORDS.get(word, word), at, stop, part)
 

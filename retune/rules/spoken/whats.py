@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -34,6 +35,15 @@ class Heard:
     def __post_init__(self) -> None:
         for part in self.parts:
             self.kinds.setdefault(part.kind, []).append(part)
+        if "wait" in self.kinds:  # "wait a beat before the last note"
+            (wait,) = self.kinds["wait"][:1]
+            self.kinds["delay"] = self.kinds["length"] = [wait]
+            if wait.value["penultimate"]:  # "before the last" came out as one word
+                ending = Part("position", ("phrase-ending", False, False), wait.first, wait.last)
+                self.kinds["position"] = [ending]
+        if "hang" in self.kinds:  # "leave every phrase hanging on 5" is an end, nothing is kept
+            self.kinds.setdefault("end", self.kinds["hang"])
+            self.kinds.pop("keep", None)
 
     def has(self, *kinds: str) -> bool:
         return any(kind in self.kinds for kind in kinds)
@@ -98,7 +108,7 @@ class WhatReader:
         if self.before:
             return self.before
         if placed and any(
-            "on word" in s or "on beat" in s or "where" in s
+            re.match(r"(?:except )?(?:on|off|where|in notes|higher|lower|longer|shorter)\b", s)
             for p in heard.of("scope")
             for s in p.value
         ):
@@ -172,6 +182,8 @@ class WhatReader:
             positions = {
                 "phrase-ending": (heard.of("end") or heard.of("cadences") or heard.of("resolve"))[0]
             }
+        if not positions and self._comes_home():
+            positions = {"phrase-ending": heard.of("target")[0]}
         if len(positions) > 1:
             positions.pop("phrase-ending", None) if heard.has("end") else None
         if not positions:
@@ -190,10 +202,19 @@ class WhatReader:
             return False
         return heard.has("resolve") and not self.sources and not heard.has("role", "notes", "at")
 
+    def _comes_home(self) -> bool:
+        """ "Bring phrase 2 home" is said of its end."""
+        heard = self.heard
+        others = ("notes", "role", "at", "scope", "keep", "interval")
+        is_home = any(pitch_text(part) == "home" for part in heard.of("target"))
+        return is_home and heard.has("phrases") and not self.sources and not heard.has(*others)
+
     def _is_of_song(self) -> bool:
         heard = self.heard
         if heard.has("phrases", "cadences"):
             return False
+        if any(part.value[2] for part in heard.of("position")):
+            return True
         return heard.has("song") or (heard.has("melody") and heard.has("end") and not self.sources)
 
     def _is_many(self, positions: Iterable[Part]) -> bool:
@@ -220,6 +241,14 @@ class WhatReader:
         lists = [
             part.value for part in heard.parts if part.kind in ("scope", "phrases", "cadences")
         ]
+        counted = [part for part in heard.of("scope") if part.value[0].startswith("in notes")]
+        if counted and any(part.value == [""] for part in heard.of("phrases")):
+            raise MissingError(
+                "notes are counted through the song; of each phrase there are the first four",
+                [f"shift every note up 1 scale step {counted[0].value[0]}",
+                 "shift phrase-second note up 1 scale step"],
+                counted[0],
+            )  # fmt: skip
         return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
 
 

@@ -37,8 +37,13 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1", "move phrase-ending note to degree 3 above"),
     ),
     (
-        r"better|nicer|beautiful|interesting|good|best|cool|finished|closed|final|resolved|tension|"
-        r"tense|suspense|surprise|surprising|complete|incomplete|unfinished|open",
+        r"incomplete|unfinished|open|suspense|tension|tense|unresolved",
+        "say where the endings go; 2 and 7 are left open, 5 a little",
+        ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
+    ),
+    (
+        r"better|nicer|beautiful|interesting|good|best|cool|finished|closed|final|resolved|"
+        r"surprise|surprising|complete",
         "say which notes, and where they go; variants worth hearing are under suggest",
         (
             "move phrase-ending note to degree 1",
@@ -51,17 +56,25 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
     ),
     (
-        r"strong|weak|off beats?|offbeats?|syncopated?|syncopation",
-        "name the beats by their numbers",
+        r"where [^,]* (?:to|up|down|follow|follows|leads|after|before) [^,]*,",
+        "a rule asks of a note where it is and over which chord, not which note follows it",
         (
-            "move every note to nearest chord tone on beat 1",
-            "shift every note up 1 scale step on beat 2",
+            "move every degree 7 to degree 5 below over V",
+            "move phrase-penultimate degree 7 to degree 5 below",
         ),
     ),
     (
-        r"half of|first half|second half|o:[12] half",
-        "say which half by its phrases or bars",
-        ("move phrase-ending note to degree 1 in phrases 1-3",),
+        r"key (?:change|lift)|modulates?|modulation|change of key|new key",
+        "a change of key moves every stem: a rule for the melody and one for each other stem",
+        ("shift every note up 2 semitones from 17:1 on",),
+    ),
+    (
+        r"half of",
+        "there are halves of the song and of phrases; else say which bars",
+        (
+            "shift every note up 1 scale step in second half of song",
+            "shift every note up 1 scale step in bars 5-8",
+        ),
     ),
 )
 
