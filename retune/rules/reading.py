@@ -8,6 +8,7 @@ names the word that was not understood and the nearest sentence that reads.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 from retune.carriers.errors import RuleError
@@ -253,7 +254,9 @@ def _read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Ques
         while rest < len(texts) and texts[rest] in _SPLITS | {"also"}:
             rest += 1
         begins = rest < len(texts) and (
-            texts[place] == ";" or texts[rest] in _IMPERATIVE or "else" in texts[rest : rest + 3]
+            texts[place] in (",", ";")
+            or texts[rest] in _IMPERATIVE
+            or "else" in texts[rest : rest + 3]
         )
         if not begins:
             continue
@@ -277,7 +280,12 @@ def _everything_else(
     first: tuple[Rule, ...], sentence: Sentence, rest: int, stems: tuple[str, ...]
 ) -> RuleSets | Question:
     """ "..., everything else up a tone": that is said first, for of two rules the later wins."""
-    words = [token for token in sentence.tokens[rest:] if token.text != "else"]
+    words = list(sentence.tokens[rest:])
+    place = next(n for n, token in enumerate(words) if token.text == "else")
+    if any(token.text in ("everything", "notes", "thing", "1") for token in words[:place]):
+        del words[place]
+    else:
+        words[place] = replace(words[place], text="everything")
     second = _read(Sentence(sentence.typed, tuple(words)), stems)
     return second if isinstance(second, Question) else [(*more, *first) for more in second]
 
@@ -360,6 +368,10 @@ def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...])
     verbs, and the grammar knows the nearest word or read on at least as far."""
     if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
         return False
+    fault = range(strict.column, strict.column + strict.length)
+    is_known = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
+    if is_known and strict.problem.startswith("unknown word"):
+        return False  # a word that is no rule's but that people say
     reached = sentence.tokens[unknown[0]].start if unknown else 0
     return bool(strict.nearest) or strict.column >= reached
 

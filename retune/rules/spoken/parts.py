@@ -126,7 +126,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "times",
-            r"(?:twice|2 times|double) (?:as )?(?:long|hold|length|duration)|half (?:as long|its length|its duration)",
+            r"(?:twice|2 times|double) (?:as )?(?:long|hold|length|duration)|(?:in |by )?half(?: as long| its length| its duration| length)?(?! (?:a|of|cadences?|beats?|note|step))",
             lambda m: m[0],
         ),
         (

@@ -26,6 +26,9 @@ _SOLFA = {
 _NAMED = {
     "tonic": "1",
     "tonics": "1",
+    "tonica": "1",
+    "tonika": "1",
+    "dominante": "5",
     "keynote": "1",
     "key note": "1",
     "tonal center": "1",

@@ -83,6 +83,9 @@ class _Assembly(WhatReader):
         elif moves and len(bare) == 1 and [t.value[0] for t in targets] == ["not"]:
             self.target = bare[0]
             self.sources = targets
+        elif moves and [p.kind for p in bare] == ["member"] and not loose and not targets:
+            self.target = bare[0]  # a member of its chord is where a note goes, not which it is
+            self.sources = []
         elif moves and loose:
             self.target = loose[-1]
             self.sources += loose[:-1]
@@ -224,7 +227,7 @@ class _Assembly(WhatReader):
     def _ask_length(self, what: str) -> None:
         """ "Twice as long" differs from note to note."""
         part = self.heard.of("times")[0]
-        verb = "shorten" if part.value.startswith("half") else "hold"
+        verb = "shorten" if "half" in part.value else "hold"
         raise MissingError(
             "lengths are told in beats: how many?",
             [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "2 beats")],
@@ -247,10 +250,18 @@ class _Assembly(WhatReader):
         others = ("target", "interval", "keep", "degrees", "names", "scope", *_TIMED)
         is_plain = all(one.isdigit() or one == "last" for one in phrases)
         is_ending = bool(endings) or heard.has("end")
-        if len(phrases) != 2 or not is_ending or heard.has(*others) or not is_plain:
+        is_swap = heard.has("swap")
+        if (
+            len(phrases) < 2
+            or (is_swap and len(phrases) > 2)
+            or not is_ending
+            or heard.has(*others)
+            or not is_plain
+        ):
             raise NoRuleError
-        source, goal = phrases if heard.has("copy", "swap") else phrases[::-1]
-        pairs = [(source, goal), (goal, source)] if heard.has("swap") else [(source, goal)]
+        source, *goals = phrases if heard.has("copy", "swap") else [phrases[-1], *phrases[:-1]]
+        pairs = [(source, goal) for goal in goals]
+        pairs += [(goals[0], source)] if is_swap else []
         what = "move phrase-ending note to ending of phrase"
         return (tuple(f"{what} {a} in phrase {b}" for a, b in pairs),)
 

@@ -177,7 +177,7 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_WHO}(?P<by>below|under|down than|down then) (?:note )?(?P<name>n:[A-G][b#]*(?:-?\d)?)", _pitched("lower")),
     ("scope", rf"{_WHO}(?P<by>up than|up then) (?:note )?(?P<name>n:[A-G][b#]*)", _pitched("higher")),
     ("scope", rf"{_WHO}(?:from )?(?P<name>n:[A-G][b#]*(?:-?\d)?) (?:and|or) (?P<way>up|above|over|down|below|under)", _and_beyond),
-    ("scope", rf"{_BE}(?P<way>(?:hold|shorten|more|less) (?:than|then)|over|under) {LENGTH}", _lasting),
+    ("scope", rf"{_BE}(?P<way>(?:hold|shorten|more|less) (?:than|then)|over|under) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}at (?P<least>least|most) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}{LENGTH} or (?P<least>hold|more|less|shorten)", _lasting),
     ("scope", r"(?:every )?(?P<vague>long|shorten|high|low) (?:notes|1s)", lambda m, s: _VAGUE[m["vague"]]),

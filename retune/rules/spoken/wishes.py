@@ -69,8 +69,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shift every note up 2 semitones from 17:1 on",),
     ),
     (
-        r"half of",
-        "there are halves of the song and of phrases; else say which bars",
+        r"half of|o:\d part|(?:first|last|middle) part|middle of|in middle",
+        "there are halves of the song and of phrases; else say which bars, phrases or section",
         (
             "shift every note up 1 scale step in second half of song",
             "shift every note up 1 scale step in bars 5-8",
