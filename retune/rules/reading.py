@@ -7,58 +7,22 @@ names the word that was not understood and the nearest sentence that reads.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
+from retune.rules.clauses import RuleSets, first_meaning, read, read_clauses, read_without_purpose
 from retune.rules.model import Rule
-from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
+from retune.rules.parse import MAX_LENGTH, rule_of, tree_of
 from retune.rules.rolewords import with_stems
-from retune.rules.spoken.covers import Cover, covers
-from retune.rules.spoken.readings import Readings, meanings
-from retune.rules.spoken.tokens import Sentence, sentence_of, typed_of
+from retune.rules.spoken.covers import covers
+from retune.rules.spoken.tokens import Sentence, nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.whats import Question
 from retune.rules.spoken.wishes import wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
-_SPLITS = frozenset((",", "and", "then", ";", "except"))
-_IMPERATIVE = frozenset(
-    [
-        "up",
-        "down",
-        "keep",
-        "hold",
-        "shorten",
-        "delay",
-        "earlier",
-        "suspend",
-        "swap",
-        "resolve",
-        "end",
-        "begin",
-        "flatten",
-        "sharpen",
-        "move",
-        "change",
-        "make",
-        "let",
-        "transpose",
-        "shift",
-        "set",
-        "put",
-        "bring",
-        "take",
-        "turn",
-        "sing",
-        "replace",
-        "leave",
-        "raise",
-        "have",
-    ]
-)
 
 
 def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
@@ -164,9 +128,9 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
-    found = _read(sentence, stems) or _read_without_purpose(sentence, stems)
+    found = read(sentence, stems) or read_without_purpose(sentence, stems)
     if isinstance(found, Question) or not found:
-        found = _read_clauses(sentence, stems) or found
+        found = read_clauses(sentence, stems) or found
     if not isinstance(found, Question) and len(found) == 1:
         return found[0]
     if not isinstance(found, Question) and not found:
@@ -195,104 +159,6 @@ def _with_readings(error: RuleError, readings: tuple[str, ...]) -> RuleError:
         nearest=error.nearest,
         readings=readings,
     )
-
-
-RuleSets = list[tuple[Rule, ...]]
-
-
-def _read(sentence: Sentence, stems: tuple[str, ...], before: str = "") -> RuleSets | Question:
-    """The readings of a sentence that is understood to its last word; else what it lacks."""
-    whole = [cover for cover in covers(sentence, stems) if not cover.unknown]
-    return _first_meaning(whole, stems, before)
-
-
-def _first_meaning(found: list[Cover], stems: tuple[str, ...], before: str) -> RuleSets | Question:
-    """The readings of the cheapest cover that has any."""
-    question: Question | None = None
-    for cover in found:
-        meant = meanings(cover, before)
-        if isinstance(meant, Question):
-            question = question or meant
-        elif meant:
-            rules = list(dict.fromkeys(_valid(meant, stems)))
-            if rules:
-                return rules
-    return question if question is not None else []
-
-
-def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]]:
-    """Each reading as rules, where the grammar reads it."""
-    for reading in meant:
-        try:
-            yield tuple(read_strictly(text, stems=stems) for text in reading)
-        except RuleError:
-            continue
-
-
-def _read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
-    """ "..., so that it sounds finished" says why, not what."""
-    texts = [token.text for token in sentence.tokens]
-    for place, text in enumerate(texts):
-        two = texts[place : place + 2]
-        is_why = (
-            text in ("so", "because", "since") or two == ["in", "order"] or two == ["to", "make"]
-        )
-        if is_why and place > 2:
-            return _read(sentence.part(0, place), stems)
-    return []
-
-
-def _read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
-    """Two sentences joined: "raise the 3s a step and keep the last phrase"."""
-    texts = [token.text for token in sentence.tokens]
-    if texts[0] == "where":  # what stands before the comma is a condition, not a rule
-        return []
-    for place in range(2, len(texts) - 1):
-        if texts[place] not in _SPLITS:
-            continue
-        rest = place + 1
-        while rest < len(texts) and texts[rest] in _SPLITS | {"also"}:
-            rest += 1
-        begins = rest < len(texts) and (
-            texts[place] in (",", ";")
-            or texts[rest] in _IMPERATIVE
-            or "else" in texts[rest : rest + 3]
-        )
-        if not begins:
-            continue
-        first = _read(sentence.part(0, place), stems)
-        if isinstance(first, Question) or len(first) != 1:
-            continue
-        if "else" in texts[rest : rest + 3]:
-            return _everything_else(first[0], sentence, rest, stems)
-        about = _about(first[0][-1])
-        second = _read(sentence.part(rest, len(texts)), stems, about)
-        if not second and not isinstance(second, Question):
-            second = _read_clauses(sentence.part(rest, len(texts)), stems)
-        if isinstance(second, Question):
-            return second
-        if second:
-            return [(*first[0], *more) for more in second]
-    return []
-
-
-def _everything_else(
-    first: tuple[Rule, ...], sentence: Sentence, rest: int, stems: tuple[str, ...]
-) -> RuleSets | Question:
-    """ "..., everything else up a tone": that is said first, for of two rules the later wins."""
-    words = list(sentence.tokens[rest:])
-    place = next(n for n, token in enumerate(words) if token.text == "else")
-    if any(token.text in ("everything", "notes", "thing", "1") for token in words[:place]):
-        del words[place]
-    else:
-        words[place] = replace(words[place], text="everything")
-    second = _read(Sentence(sentence.typed, tuple(words)), stems)
-    return second if isinstance(second, Question) else [(*more, *first) for more in second]
-
-
-def _about(rule: Rule) -> str:
-    """What a rule moves and where, for "it" in the clause after it."""
-    return str(rule.what) if rule.what is not None else ", ".join(rule.stems)
 
 
 # --- what to say ---------------------------------------------------------------------------------
@@ -348,6 +214,9 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             length=length,
             readings=examples or nearest,
         )
+    slip = _slip(sentence, unknown, stems)
+    if slip is not None and slip[1]:
+        nearest = slip[1]
     if unknown:
         column, length = sentence.columns(unknown[0], unknown[0] + 1)
         word = cut_short(typed_of(sentence.tokens[unknown[0] : unknown[0] + 1]))
@@ -357,10 +226,28 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             column=column,
             length=length,
             expected="" if nearest else "which notes, and where they go or how far",
-            nearest=strict.nearest if strict.column == column else "",
+            nearest=slip[0] if slip else strict.nearest if strict.column == column else "",
             readings=nearest,
         )
     return strict
+
+
+def _slip(
+    sentence: Sentence, unknown: tuple[int, ...], stems: tuple[str, ...]
+) -> tuple[str, tuple[str, ...]] | None:
+    """The known word nearest to the first unknown one, where all may be slips of the hand, and
+    how the sentence then reads."""
+    meant = {place: nearest_spoken(sentence.tokens[place].raw) for place in unknown}
+    if not meant or len(meant) > 3 or not all(meant.values()):
+        return None
+    typed = sentence.typed
+    for place in reversed(unknown):
+        token = sentence.tokens[place]
+        typed = typed[: token.start] + meant[place] + typed[token.stop :]
+    rules = read(sentence_of(typed), stems)
+    if isinstance(rules, Question):
+        return meant[unknown[0]], rules.examples
+    return meant[unknown[0]], tuple(map(_text_of, rules[:3]))
 
 
 def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:
@@ -379,7 +266,7 @@ def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...])
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[str, ...]:
     """The nearest sentences that read: without the words that were not understood."""
     found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= 3]
-    rules = _first_meaning(found, stems, "")
+    rules = first_meaning(found, stems, "")
     if isinstance(rules, Question):
         return rules.examples
     return tuple(map(_text_of, rules[:3]))

@@ -56,7 +56,7 @@ def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
         )
     raise UsageError(
         f'"{scope}" asks about single notes; a stem that is not one voice moves by bars, times, '
-        "phrases, sections or chords"
+        "phrases, sections, chords or halves of the song"
     )
 
 

@@ -25,10 +25,15 @@ from retune.rules.scopes import (
     Except,
     FromTo,
     In,
+    InClosing,
+    InHalf,
     InSection,
+    Lasting,
     OnBeats,
+    OnStrength,
     OnWord,
     Over,
+    Pitched,
     Span,
     Time,
     Where,
@@ -76,7 +81,9 @@ spans = st.builds(
     st.sampled_from(("one", "range", "last", "open", "stepped", "penultimate", "final")),
 )
 ins = st.builds(
-    In, st.sampled_from(("phrase", "bar")), st.lists(spans, min_size=1, max_size=3).map(tuple)
+    In,
+    st.sampled_from(("phrase", "bar", "note")),
+    st.lists(spans, min_size=1, max_size=3).map(tuple),
 ) | st.just(In("bar", (Span(0, 0),)))
 
 
@@ -113,6 +120,21 @@ plain_scopes = (
     | cadences
     | beats
     | titles.map(OnWord)
+    | st.builds(InHalf, st.sampled_from((1, 2)), st.sampled_from(("song", "phrase")))
+    | st.sampled_from(("open", "closed")).map(InClosing)
+    | st.sampled_from(("strong", "weak", "off")).map(OnStrength)
+    | st.builds(
+        Pitched, st.sampled_from(("higher", "lower")), st.sampled_from(("F4", "Bb3", "C#6"))
+    )
+    | st.builds(
+        Lasting,
+        st.sampled_from(("longer", "shorter")),
+        st.integers(1, 64).map(lambda n: n / 4),
+        st.sampled_from(("beat", "second")),
+    )
+    | st.builds(FromTo, times | sections, st.none())
+    | st.builds(FromTo, st.none(), times | sections)
+    | st.builds(FromTo, times, sections)
 )
 scopes = st.lists(plain_scopes | plain_scopes.map(Except), max_size=3).map(tuple)
 selectors = st.builds(

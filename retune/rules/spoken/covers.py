@@ -102,9 +102,11 @@ def _steps(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Par
 
 
 def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
-    """ "to" says where to, but before a verb."""
+    """ "to" says where to, but before a verb; "where" says where, but at the start."""
     after = texts[place + 1] if place + 1 < len(texts) else ""
-    return texts[place] != "to" or after in _free() or after in _VERBS
+    if texts[place] == "where":
+        return place == 0 or texts[place - 1] in (",", "and")
+    return texts[place] not in ("to", "into") or after in _free() or after in _VERBS
 
 
 def _stem(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:

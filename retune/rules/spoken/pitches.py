@@ -215,6 +215,7 @@ LENGTH = (
     r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
     r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
     r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?"
+    r"|(?P<part>(?:a )?quarter (?:of )?a o:2|half (?:of )?a o:2)(?! \w)"
     r"|t:(?P<seconds>\d+(?:\.\d+)?)s)"
 )
 
@@ -227,6 +228,8 @@ def length_of(match: Match) -> str:
         return "1.5 beats"
     if match["nhalf"]:
         return f"{match['nhalf']}.5 beats"
+    if match["part"]:
+        return "0.25s" if "quarter" in match["part"] else "0.5s"
     if match["seconds"]:
         return f"{match['seconds']}s"
     count = match["beats"] if match["beats"][0].isdigit() else "1"

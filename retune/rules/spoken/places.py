@@ -124,7 +124,7 @@ _NOT_CHORDS = frozenset(
 def _chord(text: str, raw: str) -> str | None:
     if text in _WORD_CHORDS:
         return _WORD_CHORDS[text]
-    if text in _NOT_CHORDS or raw in ("A",):
+    if text in _NOT_CHORDS or (raw == "A" and text != "n:A"):
         return None
     try:
         parse_chord(raw, _C)

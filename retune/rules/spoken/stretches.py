@@ -180,5 +180,5 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_BE}(?P<way>(?:hold|shorten|more|less) (?:than|then)|over|under) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}at (?P<least>least|most) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}{LENGTH} or (?P<least>hold|more|less|shorten)", _lasting),
-    ("scope", r"(?:every )?(?P<vague>long|shorten|high|low) (?:notes|1s)", lambda m, s: _VAGUE[m["vague"]]),
+    ("scope", r"(?:every )?(?P<vague>long|shorten|high|low)(?: (?:notes?|1s?)(?= |$)|(?= (?:n:|o:|degree|\d)))", lambda m, s: _VAGUE[m["vague"]]),
 ]  # fmt: skip

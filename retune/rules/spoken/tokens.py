@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-from retune.rules.spoken.synonyms import same_words
+from retune.rules.spoken.synonyms import free_words, same_words
 from retune.theory.pitchnames import ascii_accidentals
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
@@ -106,7 +107,8 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     """A capital A that no noun follows is the note, not the article."""
     for place, token in enumerate(tokens):
         after = tokens[place + 1].text if place + 1 < len(tokens) else ""
-        if token.raw == "A" and token.start > 0 and after in _AFTER_NAME:
+        is_chord = after in ("chord", "chords") and any(token.raw.islower() for token in tokens)
+        if token.raw == "A" and token.start > 0 and (after in _AFTER_NAME or is_chord):
             tokens[place] = Token("n:A", token.start, token.stop, "A")
     return _with_signs(tokens)
 
@@ -218,6 +220,23 @@ def synonyms() -> dict[tuple[str, ...], tuple[str, ...]]:
         for word, others in same_words().items()
         for other in others
     }
+
+
+@lru_cache(maxsize=1)
+def _single_words() -> tuple[str, ...]:
+    """Every word that is said in some wording, the shortest left out."""
+    wordings = [*same_words(), *free_words(), *(o for more in same_words().values() for o in more)]
+    words = {word for wording in wordings for word in wording.split()} | set(_NUMBER_WORDS)
+    return tuple(sorted(word for word in words if len(word) > 3 and word.isalpha()))
+
+
+@lru_cache(maxsize=256)
+def nearest_spoken(word: str) -> str:
+    """The known word that a mistyped one is nearest to, "" for none."""
+    if word.lower() in _single_words():
+        return ""
+    near = difflib.get_close_matches(word.lower(), _single_words(), n=1, cutoff=0.75)
+    return near[0] if near and len(word) > 2 else ""
 
 
 @lru_cache(maxsize=1)

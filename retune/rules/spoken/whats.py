@@ -241,6 +241,9 @@ class WhatReader:
         lists = [
             part.value for part in heard.parts if part.kind in ("scope", "phrases", "cadences")
         ]
+        listed = [p for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
+        if len(listed) > 1:  # two clauses, of one phrase each
+            raise NoRuleError
         counted = [part for part in heard.of("scope") if part.value[0].startswith("in notes")]
         if counted and any(part.value == [""] for part in heard.of("phrases")):
             raise MissingError(

@@ -17,7 +17,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         (),
     ),
     (
-        r"delete|remove|erase|omit|skip|add|insert|extra note|double|harmoni[sz]e|harmony part",
+        r"keep out|delete|remove|erase|omit|skip|add|insert|extra note|double|harmoni[sz]e|"
+        r"harmony part",
         "rules move notes that were sung; none is added or taken away",
         ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
     ),
@@ -25,6 +26,11 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         r"vibrato|reverb|timbre|breath|breathy|brighter|darker|echo|effect|autotune|tune up",
         "rules move pitch and time; the sound of the voice stays",
         (),
+    ),
+    (
+        r"(?:minor|major|diminished|augmented|o:7) chords?",
+        "name the chords",
+        ("shift every chord third down 1 semitone over ii or vi",),
     ),
     (
         r"minor|sad|sadder|darker|melancholic|gloomy",
@@ -56,7 +62,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
     ),
     (
-        r"where [^,]* (?:to|up|down|follow|follows|leads|after|before) [^,]*,",
+        r"where [^,]* (?:to|into|up|down|follow|follows|leads|after|before) [^,]*,",
         "a rule asks of a note where it is and over which chord, not which note follows it",
         (
             "move every degree 7 to degree 5 below over V",
