@@ -295,5 +295,5 @@ def test_a_note_over_no_chord_is_neither_chord_tone_nor_not() -> None:
 
 def test_a_whole_stem_knows_no_chord_tones() -> None:
     rule = parse_rule("shift harp up 1 semitone where it is a chord tone", stems=["harp"])
-    with pytest.raises(InputError, match="moves by bars, times, phrases, sections or chords"):
+    with pytest.raises(InputError, match="moves by bars, times, phrases, sections, chords or"):
         matched_spans(rule, lullaby())
