@@ -95,7 +95,9 @@ def analyze_song(
         warnings=tuple(dict.fromkeys(work.warnings)),
     )
     lines = song_lyrics(song.music)
-    return with_words(with_form(analysis, song.music, lines), lines)
+    return with_words(
+        with_form(analysis, song.music, lines, is_part=song.passage is not None), lines
+    )
 
 
 def _tell_tuning(work: Work, tuning_hz: float) -> None:

@@ -33,8 +33,16 @@ class _Tone:
 Tones = tuple[_Tone, ...]
 
 
-def with_form(analysis: Analysis, music: Music, lines: Sequence[LyricLine] = ()) -> Analysis:
+def with_form(
+    analysis: Analysis,
+    music: Music,
+    lines: Sequence[LyricLine] = (),
+    *,
+    is_part: bool = False,
+) -> Analysis:
     """The analysis with its sections, and on each phrase its section and its letter of form.
+
+    Of a song of which only a part is worked on, sections that begin after it are left out.
 
     Raises
     ------
@@ -43,10 +51,10 @@ def with_form(analysis: Analysis, music: Music, lines: Sequence[LyricLine] = ())
     """
     melody = analysis.melody
     if melody is None:
-        return replace(analysis, sections=_given(analysis, music, ()))
+        return replace(analysis, sections=_given(analysis, music, (), is_part))
     letters = letters_of(melody, analysis.bars)
     sections = (
-        _given(analysis, music, melody.phrases)
+        _given(analysis, music, melody.phrases, is_part)
         or _headed(analysis, lines, melody)
         or _repeated(melody.phrases, letters, analysis.duration_s)
     )
@@ -182,7 +190,9 @@ def _between(starts: Sequence[tuple[float, str]], end_s: float, source: str) -> 
     )
 
 
-def _given(analysis: Analysis, music: Music, phrases: Sequence[Phrase]) -> tuple[Section, ...]:
+def _given(
+    analysis: Analysis, music: Music, phrases: Sequence[Phrase], is_part: bool
+) -> tuple[Section, ...]:
     """Sections of the song file; one begins with the pickup of the phrase that leads into it."""
     if not music.sections:
         return ()
@@ -195,6 +205,8 @@ def _given(analysis: Analysis, music: Music, phrases: Sequence[Phrase]) -> tuple
         try:
             at_s = bar_time(bars, int(bar), float(beat))
         except InputError as error:
+            if is_part:
+                continue
             raise SongFileError(f'sections: "{name}": {error}') from error
         bar_s = bars.downbeats_s[1] - bars.downbeats_s[0]
         loose_s = bar_s / bars.beats_per_bar / 2

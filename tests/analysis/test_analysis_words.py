@@ -124,6 +124,8 @@ def test_given_sections_win_and_begin_with_their_phrase() -> None:
     ]
     with pytest.raises(SongFileError, match="9:1 is not in the song"):
         with_form(sung(UP), Music(sections=(("9:1", "verse"),)))
+    part = with_form(sung(UP), Music(sections=(("1:1", "verse"), ("9:1", "end"))), is_part=True)
+    assert [section.name for section in part.sections] == ["verse"]
 
 
 def test_headings_of_the_lyrics_name_sections() -> None:
