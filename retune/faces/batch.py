@@ -19,8 +19,9 @@ from retune.carriers.text import file_stem, printable
 from retune.faces import show
 from retune.faces.batch_report import write_report
 from retune.faces.stopping import stoppable_once, stopped_by
-from retune.pipeline.batch_tasks import Record, SongJobs, failed, run_batch
-from retune.pipeline.jobs import TRACEBACK, Job
+from retune.pipeline.batch_tasks import SongJobs, run_batch
+from retune.pipeline.jobs import Job, failed
+from retune.pipeline.records import Record, State
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
@@ -47,11 +48,11 @@ class Tally:
     def add(self, record: Record) -> None:
         ended = round(time.monotonic() - self.began, 3)
         title = f"{record['song']}/{record['variant']}"
-        self.tracebacks[title] = record.get(TRACEBACK, "")
-        record = {name: value for name, value in record.items() if name != TRACEBACK}
-        self.records[record["song"], record["variant"]] = {"ended_s": ended, **record}
+        kept = record | {"ended_s": ended}
+        self.tracebacks[title] = kept.pop("traceback", "")
+        self.records[record["song"], record["variant"]] = kept
 
-    def count(self, state: str) -> int:
+    def count(self, state: State) -> int:
         return sum(record["state"] == state for record in self.records.values())
 
     def in_order(self) -> list[Record]:

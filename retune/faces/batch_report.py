@@ -5,13 +5,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from retune.comparison.index_page import IndexRow, index_page
 from retune.pipeline.jobs import ENDINGS, PICTURE
+from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table
 from retune.sound.files import atomic_write
@@ -23,30 +23,34 @@ COLUMNS = (
 )
 
 
-def write_report(records: Sequence[Mapping[str, Any]], *, out: Path, report: Path) -> Path:
+def write_report(records: Sequence[Record], *, out: Path, report: Path) -> Path:
     """Write `index.html` and `endings.csv` into `report`; returns the page."""
     place = named_folder(report)
     make_folder(place)
     rows = [row for row in records if row["variant"] != ORIGINAL]
     with atomic_write(place / "index.html", "w") as stream:
         stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))
-    endings = (line for row in rows for line in _endings(out, row))
+    cells = (
+        [row["song"], row["variant"], *(line.get(name) for name in COLUMNS[2:])]
+        for row in rows
+        for line in _endings(out, row)
+    )
     with atomic_write(place / "endings.csv", "w") as stream:
-        stream.write(table(COLUMNS, ([line.get(name) for name in COLUMNS] for line in endings)))
+        stream.write(table(COLUMNS, cells))
     return report / "index.html"
 
 
-def _endings(out: Path, record: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _endings(out: Path, record: Record) -> list[EndingRow]:
     """What a job wrote of its phrase endings; nothing for a failed one."""
     path = out / record["song"] / record["variant"] / ENDINGS
     try:
-        lines = json.loads(path.read_text(encoding="utf-8"))
+        lines: list[EndingRow] = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return []
-    return [{"song": record["song"], "variant": record["variant"], **line} for line in lines]
+    return lines
 
 
-def _index_row(record: Mapping[str, Any], out: Path, report: Path) -> IndexRow:
+def _index_row(record: Record, out: Path, report: Path) -> IndexRow:
     home = out / record["song"] / record["variant"]
 
     def href(path: Path) -> str:

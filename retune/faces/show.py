@@ -8,7 +8,7 @@ import logging
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -16,6 +16,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.songfacts import Variant
 from retune.carriers.text import counted, pretty, printable, tempo_text
+from retune.pipeline.records import Manifest
 
 _STEERING = re.compile("[\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 """What steers a terminal, and JSON leaves as it is."""
@@ -280,19 +281,19 @@ def _times(edit: Edit) -> str:
     return f"{edit.start_s:.2f}–{edit.end_s:.2f} s → {start_s:.2f}–{end_s:.2f} s"
 
 
-def show_verdicts(manifest: Mapping[str, Any]) -> None:
+def show_verdicts(manifest: Manifest) -> None:
     """How each edit of a finished mix came out, beside the edit."""
     edits = {(edit["stem"], edit["start_s"]): edit for edit in manifest["edits"]}
     rows = []
     for verdict in manifest["verdicts"]:
-        edit = edits.get((verdict["stem"], verdict["start_s"]), {})
-        bar = edit.get("bar")
+        edit = edits.get((verdict["stem"], verdict["start_s"]))
+        bar = edit["bar"] if edit else None
         rows.append(
             (
                 verdict["stem"],
                 "" if bar is None else str(bar),
                 f"{verdict['start_s']:.2f} s",
-                _change(edit.get("from"), edit.get("to")),
+                _change(edit["from"] if edit else None, edit["to"] if edit else None),
                 verdict["word"],
                 verdict["text"],
             )

@@ -12,7 +12,8 @@ from retune.carriers.text import counted
 from retune.faces import show
 from retune.faces.batch import Tally, named_songs, progress_line, workers_of
 from retune.faces.stopping import stoppable_once, stopped_by
-from retune.pipeline.batch_tasks import Record, failed
+from retune.pipeline.jobs import failed
+from retune.pipeline.records import Record
 from retune.pipeline.study import Study, run_study
 from retune.pipeline.workers import Task, Workers, run_tasks
 from retune.song.songfile import read_song, read_variants

@@ -5,13 +5,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
-from retune.pipeline.jobs import TRACEBACK, Hearing, Job, run_hearing, run_job
+from retune.pipeline.jobs import Heard, Hearing, Job, failed, run_hearing, run_job
+from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.pipeline.workers import Task, Workers, run_tasks
-
-Record = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -41,18 +39,13 @@ def run_batch(
     )
 
 
-def failed(song: str, variant: str, error: str) -> Record:
-    """The record of a job that was not run."""
-    return {"song": song, "variant": variant, "state": "failed", "error": error, "seconds": 0.0}
-
-
 @dataclass
 class _State:
     """How far a song is."""
 
     song: SongJobs
     note: Callable[[Record], None]
-    heard: Record | None = None
+    heard: Heard | None = None
     written: Record | None = None
 
     def first(self) -> list[Task]:
@@ -67,36 +60,36 @@ class _State:
         )
         return [Task(f"{job.name} heard", run_hearing, hearing), _task(job)]
 
-    def took(self, task: Task, record: Record) -> Iterable[Task]:
+    def took(self, task: Task, result: Record | Heard) -> Iterable[Task]:
         """Note a result; the variants, once what they need is there."""
-        if isinstance(task.given, Job) and task.given.variant != ORIGINAL:
-            self.note(record)
-            return []
-        if isinstance(task.given, Hearing):
-            self.heard = record
+        if isinstance(result, Heard):
+            self.heard = result
+        elif task.given.variant == ORIGINAL:
+            self.written = result
         else:
-            self.written = record
+            self.note(result)
+            return []
         if self.heard is None or self.written is None:
             return []
         return self._variants(self.heard, self.written)
 
     def lost(self, task: Task, why: str) -> Iterable[Task]:
-        job = task.given if isinstance(task.given, Job) else self.song.original
-        return self.took(task, failed(job.name, job.variant, why))
+        if isinstance(task.given, Hearing):
+            return self.took(task, Heard(error=why))
+        return self.took(task, failed(task.given.name, task.given.variant, why))
 
-    def _variants(self, heard: Record, written: Record) -> list[Task]:
-        error = heard["error"] or written["error"]
-        record = written | {"seconds": round(heard["seconds"] + written["seconds"], 3)}
+    def _variants(self, heard: Heard, written: Record) -> list[Task]:
+        error = heard.error or written["error"]
+        record = written | {"seconds": round(heard.seconds + written["seconds"], 3)}
         if error:
-            where = heard if heard["error"] else written
-            record |= {"state": "failed", "error": error, TRACEBACK: where.get(TRACEBACK, "")}
+            where = heard.traceback if heard.error else written.get("traceback", "")
+            record |= {"state": "failed", "error": error, "traceback": where}
         self.note(record)
         if error:
             for job in self.song.variants:
                 self.note(failed(job.name, job.variant, f"not tried: {error}"))
             return []
-        known = heard.get("known", ())
-        return [_task(replace(job, known=known)) for job in self.song.variants]
+        return [_task(replace(job, known=heard.known)) for job in self.song.variants]
 
 
 def _task(job: Job) -> Task:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
 
 from retune import __version__
 from retune.carriers.changes import Edit, Plan, Verdict
 from retune.carriers.heard import Analysis, BarRival, Note, Over, Phrase, StemAnalysis
 from retune.carriers.songfacts import Song
+from retune.pipeline.records import EditFacts, PlanFacts, Table, VerdictFacts
 
 
 def number(value: float | None, digits: int = 4) -> float | None:
@@ -20,7 +20,7 @@ def number(value: float | None, digits: int = 4) -> float | None:
     return round(float(value), digits)
 
 
-def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
+def analysis_facts(analysis: Analysis, *, song: str) -> Table:
     """What was found in a song; `song` is the file name to show."""
     key = analysis.key
     return {
@@ -71,7 +71,7 @@ def analysis_facts(analysis: Analysis, *, song: str) -> dict[str, Any]:
     }
 
 
-def _bar_rival(rival: BarRival) -> dict[str, Any]:
+def _bar_rival(rival: BarRival) -> Table:
     return {
         "name": rival.name,
         "meter": "{}/{}".format(*rival.meter),
@@ -81,7 +81,7 @@ def _bar_rival(rival: BarRival) -> dict[str, Any]:
     }
 
 
-def _stem(stem: StemAnalysis) -> dict[str, Any]:
+def _stem(stem: StemAnalysis) -> Table:
     return {
         "role": stem.role,
         **({"inside": stem.inside} if stem.inside else {}),
@@ -91,7 +91,7 @@ def _stem(stem: StemAnalysis) -> dict[str, Any]:
     }
 
 
-def _note(note: Note) -> dict[str, Any]:
+def _note(note: Note) -> Table:
     return {
         "index": note.index,
         "start_s": number(note.start_s),
@@ -115,7 +115,7 @@ def _note(note: Note) -> dict[str, Any]:
     }
 
 
-def _over(over: Over) -> dict[str, Any]:
+def _over(over: Over) -> Table:
     return {
         "start_s": number(over.start_s),
         "end_s": number(over.end_s),
@@ -126,7 +126,7 @@ def _over(over: Over) -> dict[str, Any]:
     }
 
 
-def _phrase(phrase: Phrase) -> dict[str, Any]:
+def _phrase(phrase: Phrase) -> Table:
     return {
         "index": phrase.index,
         "start_s": number(phrase.start_s),
@@ -142,39 +142,10 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
     }
 
 
-def _manner(edit: Edit) -> dict[str, Any]:
-    """How a moved note sounds, where a rule says so."""
-    glide = {"glide": edit.glide} if edit.glide else {}
-    return {**glide, **({"vibrato": edit.vibrato} if edit.vibrato != 1 else {})}
-
-
-def plan_facts(plan: Plan) -> dict[str, Any]:
+def plan_facts(plan: Plan) -> PlanFacts:
     """A plan: its edits in order of time, what follows from them, and warnings."""
     return {
-        "edits": [
-            {
-                "stem": edit.stem,
-                "note": edit.note,
-                "start_s": number(edit.start_s),
-                "end_s": number(edit.end_s),
-                **_moved_in_time(edit),
-                "from": edit.from_name,
-                "to": edit.to_name,
-                "from_degree": edit.from_degree,
-                "to_degree": edit.to_degree,
-                "shift_cents": number(edit.shift_cents, 2),
-                **_manner(edit),
-                "rule": edit.rule,
-                "bar": edit.bar,
-                "phrase": edit.phrase,
-                "chord": edit.chord,
-                "role_before": edit.role_before,
-                "role_after": edit.role_after,
-                "stability_before": number(edit.stability_before, 3),
-                "stability_after": number(edit.stability_after, 3),
-            }
-            for edit in plan.edits
-        ],
+        "edits": [_edit(edit) for edit in plan.edits],
         "consequences": [
             {"kind": item.kind, "at_s": number(item.at_s), "text": item.text}
             for item in plan.consequences
@@ -183,15 +154,37 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _moved_in_time(edit: Edit) -> dict[str, Any]:
-    """From when to when a note sounds that moves in time; nothing for the rest."""
-    if not edit.moves_in_time:
-        return {}
-    start_s, end_s = edit.span_after
-    return {"start_to_s": number(start_s), "end_to_s": number(end_s)}
+def _edit(edit: Edit) -> EditFacts:
+    facts: EditFacts = {
+        "stem": edit.stem,
+        "note": edit.note,
+        "start_s": number(edit.start_s),
+        "end_s": number(edit.end_s),
+        "from": edit.from_name,
+        "to": edit.to_name,
+        "from_degree": edit.from_degree,
+        "to_degree": edit.to_degree,
+        "shift_cents": number(edit.shift_cents, 2),
+        "rule": edit.rule,
+        "bar": edit.bar,
+        "phrase": edit.phrase,
+        "chord": edit.chord,
+        "role_before": edit.role_before,
+        "role_after": edit.role_after,
+        "stability_before": number(edit.stability_before, 3),
+        "stability_after": number(edit.stability_after, 3),
+    }
+    if edit.moves_in_time:
+        start_s, end_s = edit.span_after
+        facts |= {"start_to_s": number(start_s), "end_to_s": number(end_s)}
+    if edit.glide:
+        facts["glide"] = edit.glide
+    if edit.vibrato != 1:
+        facts["vibrato"] = edit.vibrato
+    return facts
 
 
-def verdict_facts(verdicts: Sequence[Verdict]) -> list[dict[str, Any]]:
+def verdict_facts(verdicts: Sequence[Verdict]) -> list[VerdictFacts]:
     """How each edit of a finished mix came out."""
     return [
         {
@@ -205,7 +198,7 @@ def verdict_facts(verdicts: Sequence[Verdict]) -> list[dict[str, Any]]:
     ]
 
 
-def song_facts(song: Song) -> dict[str, Any]:
+def song_facts(song: Song) -> Table:
     """All that a rendering depends on, file names without their folders."""
     music = asdict(song.music)
     for name in ("chords_file", "guide", "lyrics_file"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Unpack
 
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import UsageError
@@ -16,6 +16,7 @@ from retune.pipeline.export_formats import Exported
 from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.inputs import Options, Progress, silent
 from retune.pipeline.opensong import OpenSong, Source, open_song
+from retune.pipeline.records import Manifest
 from retune.pipeline.suggestions import Suggestions
 from retune.sound.files import refuse_inputs
 
@@ -231,7 +232,7 @@ def write_versions(
     control: bool | Sequence[str] = False,
     changed_only: bool = False,
     progress: Progress = silent,
-) -> dict[str, dict[str, Any]]:
+) -> dict[str, Manifest]:
     """Render plans and write whole stems, mixes and manifests into folder `out`."""
     return open_song(source).write(
         plans,

@@ -15,13 +15,15 @@ import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from retune.carriers.changes import Plan
+from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import InputError, OutputError, RetuneError, RuleError, StaleError
+from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
-from retune.pipeline.manifest import MANIFEST
+from retune.pipeline.manifest import MANIFEST, written_manifest
+from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
@@ -31,7 +33,6 @@ from retune.sound.files import atomic_write, sha256_file
 
 MAX_RECORD_BYTES = 100_000_000
 ORIGINAL_RECORD = "original.json"
-TRACEBACK = "traceback"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
 
 
@@ -88,19 +89,25 @@ class Hearing:
     known: tuple[Known, ...] = ()
 
 
-def run_hearing(hearing: Hearing) -> dict[str, Any]:
-    """Hear a song, so that its jobs find the analysis in the cache; never raises.
+@dataclass(frozen=True)
+class Heard:
+    """How a hearing went; `known` holds the hashes of the stems, for the jobs."""
 
-    The record holds seconds, error, and `known`: the hashes of the stems, for the jobs.
-    """
+    known: tuple[Known, ...] = ()
+    seconds: float = 0.0
+    error: str | None = None
+    traceback: str = ""
+
+
+def run_hearing(hearing: Hearing) -> Heard:
+    """Hear a song, so that its jobs find the analysis in the cache; never raises."""
     began = time.perf_counter()
-    record: dict[str, Any] = {"error": None, "known": ()}
     try:
-        record["known"] = _with(hearing, functools.partial(_hear, hearing))
+        heard = Heard(_with(hearing, functools.partial(_hear, hearing)))
     except Exception as error:
-        record |= _fault(error)
-    record["seconds"] = round(time.perf_counter() - began, 3)
-    return record
+        said, where = _fault(error)
+        heard = Heard(error=said, traceback=where)
+    return replace(heard, seconds=round(time.perf_counter() - began, 3))
 
 
 def _hear(hearing: Hearing, opened: SongInputs) -> tuple[Known, ...]:
@@ -115,43 +122,41 @@ def _hear(hearing: Hearing, opened: SongInputs) -> tuple[Known, ...]:
 def _all_there(opened: SongInputs, jobs: tuple[Job, ...]) -> bool:
     """Whether every job left what it should, as far as can be seen without hashing it."""
     for job in jobs:
-        manifest = _read_json(job.home / MANIFEST)
-        names = manifest.get("outputs", {})
+        manifest = written_manifest(job.home / MANIFEST)
         try:
             wanted = _address(opened, job)
         except RuleError:
             continue  # this job fails by itself, whatever is heard
-        if manifest.get("address") != wanted or not names:
+        if manifest is None or manifest["address"] != wanted or not manifest["outputs"]:
             return False
-        if not all((job.home / name).is_file() for name in names):
+        if not all((job.home / name).is_file() for name in manifest["outputs"]):
             return False
     return True
 
 
-def run_job(job: Job) -> dict[str, Any]:
-    """Do a job and say how it went; never raises for what is wrong with the job itself.
-
-    The record holds song, variant, state ("done", "skipped" or "failed"), seconds, error, and
-    for a variant its address, edits, warnings, levels and output hashes.
-    """
+def run_job(job: Job) -> Record:
+    """Do a job and say how it went; never raises for what is wrong with the job itself."""
     began = time.perf_counter()
-    record: dict[str, Any] = {"song": job.name, "variant": job.variant, "error": None}
+    work = _original if job.variant == ORIGINAL else _variant
     try:
-        record |= _with(
-            job, functools.partial(_original if job.variant == ORIGINAL else _variant, job)
-        )
+        record = _with(job, functools.partial(work, job))
     except Exception as error:
-        record |= {"state": "failed", **_fault(error)}
-    record["seconds"] = round(time.perf_counter() - began, 3)
-    return record
+        said, where = _fault(error)
+        record = failed(job.name, job.variant, said) | {"traceback": where}
+    return record | {"seconds": round(time.perf_counter() - began, 3)}
 
 
-def _fault(error: Exception) -> dict[str, Any]:
+def failed(song: str, variant: str, error: str) -> Record:
+    """The record of a job that came to nothing, or was not run."""
+    return {"song": song, "variant": variant, "state": "failed", "error": error, "seconds": 0.0}
+
+
+def _fault(error: Exception) -> tuple[str, str]:
     """What went wrong, in a line for everybody and in full for `--debug`."""
     said = str(error)
     if not isinstance(error, RetuneError):
         said = " ".join(f"unexpected: {type(error).__name__}: {error}".split())
-    return {"error": said, TRACEBACK: "".join(traceback.format_exception(error))}
+    return said, "".join(traceback.format_exception(error))
 
 
 _WITHOUT_DISK = Memory()
@@ -174,20 +179,41 @@ def _open(job: Job | Hearing) -> SongInputs:
     return read_inputs(Path(job.song), settings, memory)
 
 
-def _original(job: Job, opened: SongInputs) -> dict[str, Any]:
+def _went(job: Job, state: State) -> Record:
+    return {
+        "song": job.name,
+        "variant": job.variant,
+        "state": state,
+        "error": None,
+        "seconds": 0.0,
+    }
+
+
+def _original(job: Job, opened: SongInputs) -> Record:
     if job.resume:
-        known = _read_json(job.home / ORIGINAL_RECORD)
-        whole = _whole(job.home, known.get("outputs", {}))
-        if whole and known.get("address") == _original_address(job, opened):
-            return {"state": "skipped", "outputs": known["outputs"]}
-    return {"state": "done", "outputs": _write_original(job, opened)}
+        known = _original_there(job.home, _original_address(job, opened))
+        if known and _whole(job.home, known):
+            return _went(job, "skipped") | {"outputs": known}
+    return _went(job, "done") | {"outputs": _write_original(job, opened)}
+
+
+def _original_there(folder: Path, wanted: str) -> dict[str, str] | None:
+    """Hashes of the unaltered files, empty where they are of another address; None where nothing
+    tells."""
+    try:
+        text = read_text(folder / ORIGINAL_RECORD, what="a record", max_bytes=MAX_RECORD_BYTES)
+        record = json.loads(text)
+        outputs: dict[str, str] = record["outputs"]
+        return outputs if record["address"] == wanted else {}
+    except (InputError, ValueError, RecursionError, KeyError, TypeError):
+        return None
 
 
 def _original_address(job: Job, opened: SongInputs) -> str:
     return address(opened, rules=(), engine="", subtype=job.subtype, control=False)
 
 
-def _write_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
+def _write_original(job: Job, opened: SongInputs) -> dict[str, str]:
     home = job.home.parent / ORIGINAL
     outputs = write_original(opened, home, subtype=job.subtype)
     record = {"address": _original_address(job, opened), "outputs": outputs}
@@ -199,23 +225,20 @@ def _write_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
 def _written_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
     """Hashes of the unaltered files; they are written anew where the song was changed since."""
     folder = job.home.parent / ORIGINAL
-    record = _read_json(folder / ORIGINAL_RECORD)
-    outputs: Mapping[str, str] | None = record.get("outputs")
+    outputs = _original_there(folder, _original_address(job, opened))
     if outputs is None:
         raise OutputError(f"{folder} is missing or broken: run the batch again")
-    if record.get("address") != _original_address(job, opened):
-        return _write_original(job, opened)
-    return outputs
+    return outputs or _write_original(job, opened)
 
 
-def _variant(job: Job, opened: SongInputs) -> dict[str, Any]:
+def _variant(job: Job, opened: SongInputs) -> Record:
     if job.resume:
         wanted = _address(opened, job)
-        manifest = _read_json(job.home / MANIFEST)
-        if manifest.get("address") == wanted and _whole(job.home, manifest.get("outputs", {})):
+        there = written_manifest(job.home / MANIFEST)
+        if there and there["address"] == wanted and _whole(job.home, there["outputs"]):
             if job.extras and not (job.home / ENDINGS).is_file():
                 _write_extras(opened, _plan(opened, job), job.home)
-            return {"state": "skipped", **_summary(manifest)}
+            return _summed_up(_went(job, "skipped"), there)
     plan = _plan(opened, job)
     manifest = write_variant(
         opened,
@@ -229,7 +252,7 @@ def _variant(job: Job, opened: SongInputs) -> dict[str, Any]:
     )
     if job.extras:
         _write_extras(opened, plan, job.home)
-    return {"state": "done", **_summary(manifest)}
+    return _summed_up(_went(job, "done"), manifest)
 
 
 def _address(opened: SongInputs, job: Job) -> str:
@@ -251,14 +274,6 @@ def _plan(opened: SongInputs, job: Job) -> Plan:
     return replace(plan_of(opened, rules=job.rules), name=job.variant)
 
 
-def _read_json(path: Path) -> Mapping[str, Any]:
-    try:
-        value = json.loads(read_text(path, what="a record", max_bytes=MAX_RECORD_BYTES))
-    except (InputError, ValueError, RecursionError):
-        return {}
-    return value if isinstance(value, dict) else {}
-
-
 def _whole(home: Path, outputs: Mapping[str, str]) -> bool:
     """Whether every output is there and is the file that was written."""
     try:
@@ -269,55 +284,56 @@ def _whole(home: Path, outputs: Mapping[str, str]) -> bool:
         return False
 
 
-def _summary(manifest: Mapping[str, Any]) -> dict[str, Any]:
-    levels = manifest["levels"].get("variant", {})
-    shifts = [abs(edit["shift_cents"]) for edit in manifest["edits"]]
-    return {
+def _summed_up(record: Record, manifest: Manifest) -> Record:
+    levels = manifest["levels"].get("variant")
+    shifts = [abs(edit["shift_cents"] or 0.0) for edit in manifest["edits"]]
+    return record | {
         "address": manifest["address"],
         "edits": len(manifest["edits"]),
         "largest_shift_cents": number(max(shifts, default=0.0), 1),
-        "loudness_lufs": levels.get("loudness_after"),
-        "gain_db": levels.get("gain_db"),
-        "true_peak_db": levels.get("true_peak_db"),
+        "loudness_lufs": levels["loudness_after"] if levels else None,
+        "gain_db": levels["gain_db"] if levels else None,
+        "true_peak_db": levels["true_peak_db"] if levels else None,
         "verdicts": [
             f"{item['stem']} {item['start_s']:.2f} s: {item['word']}"
-            for item in manifest.get("verdicts", ())
+            for item in manifest["verdicts"]
         ],
-        "warnings": list(manifest["warnings"]),
-        "outputs": dict(manifest["outputs"]),
+        "warnings": manifest["warnings"],
+        "outputs": manifest["outputs"],
         "inputs": {name: facts["sha256"] for name, facts in manifest["inputs"].items()},
     }
 
 
-def _endings_table(opened: SongInputs, plan: Plan) -> list[dict[str, Any]]:
+def _endings_table(opened: SongInputs, plan: Plan) -> list[EndingRow]:
     """One row per phrase ending of the melody, with what the plan does to it."""
     analysis = analysis_of(opened)
     melody = analysis.melody
     if melody is None:
         return []
     moved = {edit.note: edit for edit in plan.of_stem(melody.name) if edit.note is not None}
-    rows = []
-    for phrase in melody.phrases:
-        note = melody.note(phrase.ending_note) if phrase.ending_note is not None else None
-        edit = moved.get(note.index) if note is not None else None
-        key = analysis.key_at(phrase.start_s)
-        rows.append(
-            {
-                "phrase": phrase.index,
-                "at_s": number(note.start_s, 3) if note else None,
-                "note": note.name if note else None,
-                "key": str(key) if key else None,
-                "degree": phrase.ending_degree,
-                "chord": note.chord.label if note is not None and note.chord else None,
-                "chord_role": phrase.ending_chord_role,
-                "ending": phrase.ending,
-                "ending_melodic": phrase.ending_melodic,
-                "moved": int(edit is not None),
-                "to_degree": edit.to_degree if edit else None,
-                "to_chord_role": edit.role_after if edit else None,
-            }
-        )
-    return rows
+    return [_ending_row(analysis, melody, phrase, moved) for phrase in melody.phrases]
+
+
+def _ending_row(
+    analysis: Analysis, melody: StemAnalysis, phrase: Phrase, moved: Mapping[int, Edit]
+) -> EndingRow:
+    note = melody.note(phrase.ending_note) if phrase.ending_note is not None else None
+    edit = moved.get(note.index) if note is not None else None
+    key = analysis.key_at(phrase.start_s)
+    return {
+        "phrase": phrase.index,
+        "at_s": number(note.start_s, 3) if note else None,
+        "note": note.name if note else None,
+        "key": str(key) if key else None,
+        "degree": phrase.ending_degree,
+        "chord": note.chord.label if note is not None and note.chord else None,
+        "chord_role": phrase.ending_chord_role,
+        "ending": phrase.ending,
+        "ending_melodic": phrase.ending_melodic,
+        "moved": int(edit is not None),
+        "to_degree": edit.to_degree if edit else None,
+        "to_chord_role": edit.role_after if edit else None,
+    }
 
 
 def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:

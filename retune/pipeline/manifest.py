@@ -8,21 +8,23 @@ from __future__ import annotations
 
 import json
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, cast
 
 from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Song
+from retune.pipeline.records import Manifest, ToVerify
 from retune.song.limits import MAX_RULES
 from retune.song.songfile import song_of_tables
 from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_document, is_format, is_table
 from retune.song.songvalues import Checker, Where, is_line, is_list, shown
 from retune.song.textfile import read_text
+from retune.sound.files import atomic_write
 
 MANIFEST = "manifest.json"
 MAX_BYTES = 100_000_000
 
 
-def read_manifest(path: Path) -> dict[str, Any]:
+def read_manifest(path: Path) -> ToVerify:
     """The manifest at `path`, every value that `verify` relies on checked.
 
     Raises
@@ -39,10 +41,29 @@ def read_manifest(path: Path) -> dict[str, Any]:
     if not isinstance(given, dict) or "outputs" not in given:
         where.fail('holds no "outputs": it is not a manifest of retune; render again')
     known = {name: value for name, value in given.items() if name in _MANIFEST}
-    return dict(is_document(_MANIFEST)(known, where))
+    return cast(ToVerify, is_document(_MANIFEST)(known, where))
 
 
-def song_from_facts(facts: Any, *, folder: Path, source: Path) -> Song:
+def write_manifest(path: Path, manifest: Manifest) -> None:
+    """Write a manifest whole or not at all, keys in order.
+
+    Raises OutputError where it cannot be written.
+    """
+    with atomic_write(path, "w") as stream:
+        json.dump(manifest, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
+        stream.write("\n")
+
+
+def written_manifest(path: Path) -> Manifest | None:
+    """The manifest that `write_manifest` left at `path`, unchecked; None where none reads."""
+    try:
+        given = json.loads(read_text(path, what="a manifest", max_bytes=MAX_BYTES))
+    except (InputError, ValueError, RecursionError):
+        return None
+    return cast(Manifest, given) if isinstance(given, dict) and "address" in given else None
+
+
+def song_from_facts(facts: object, *, folder: Path, source: Path) -> Song:
     """The song that `song_facts` describes, its stems found as `folder/<stem>.wav`.
 
     Raises
@@ -71,7 +92,7 @@ def song_from_facts(facts: Any, *, folder: Path, source: Path) -> Song:
     return song_of_tables(tables, where=where, path=folder / file)
 
 
-def _table(value: Any, where: Where) -> dict[str, Any]:
+def _table(value: object, where: Where) -> dict[str, Any]:
     if not isinstance(value, dict):
         where.fail(f"{shown(value)} must be a table of names and values")
     return dict(value)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeVar, Unpack
+from typing import TypeVar, Unpack
 
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import StaleError, UsageError
@@ -32,6 +32,7 @@ from retune.pipeline.inputs import (
     silent,
     stamp_of,
 )
+from retune.pipeline.records import Manifest
 from retune.pipeline.rendition_files import write_versions
 from retune.pipeline.renditions import CONTROL, render_plan
 from retune.pipeline.song_analysis import analysis_of
@@ -264,7 +265,7 @@ class OpenSong:
         control: bool | Sequence[str] = False,
         changed_only: bool = False,
         progress: Progress = silent,
-    ) -> dict[str, dict[str, Any]]:
+    ) -> dict[str, Manifest]:
         """Render plans and write them as whole stems, mixes and manifests; see `write_versions`."""
         return self._work(
             lambda now: write_versions(

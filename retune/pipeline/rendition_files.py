@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from retune import __version__
 from retune.carriers.changes import Plan, Rendition, StemRendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
+from retune.comparison.levels import MixLevels
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.manifest import MANIFEST
+from retune.pipeline.manifest import MANIFEST, write_manifest
 from retune.pipeline.mix_levels import levelled_mix
+from retune.pipeline.records import LevelFacts, Manifest
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import Stage
 from retune.song.songschema import FORMAT
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
-from retune.sound.files import atomic_write, copy_file, refuse_inputs, sha256_file
+from retune.sound.files import copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
 from retune.sound.parts import Cut
 
@@ -45,7 +45,7 @@ def write_versions(
     control: bool | Sequence[str] = False,
     changed_only: bool = False,
     progress: Progress = silent,
-) -> dict[str, dict[str, Any]]:
+) -> dict[str, Manifest]:
     """Render plans and write them: `out/<name>/<stem>.wav`, `mix.wav` and `manifest.json`, the
     unaltered stems and mix under `out/original`, the matched control inside each variant.
 
@@ -137,7 +137,7 @@ def write_variant(
     subtype: str | None = None,
     control: bool = False,
     changed_only: bool = False,
-) -> dict[str, Any]:
+) -> Manifest:
     """Render one plan into `folder/<name>` beside a `folder/original` that is already there."""
     home = folder / plan.name
     _refuse_inputs(opened, [home])
@@ -146,7 +146,7 @@ def write_variant(
         versions.append((home / CONTROL, render_control(opened, plan, engine=engine)))
     outputs: dict[str, str] = {}
     unwritten: dict[str, str] = {}
-    levels: dict[str, Any] = {}
+    levels: dict[str, LevelFacts] = {}
     warnings = list(plan.warnings)
     for place, rendition in versions:
         alone = _unmoved(opened, rendition, original)
@@ -162,7 +162,7 @@ def write_variant(
             {prefix + name: digest for name, digest in alone.items()}
         )
         outputs |= {prefix + name: digest for name, digest in written.items()}
-        levels[rendition.kind] = {key: number(value) for key, value in asdict(level).items()}
+        levels[rendition.kind] = _level_facts(level)
         if level.short_by_db > 0.05:
             warnings.append(
                 f"{rendition.kind}: its peaks keep it {level.short_by_db:.1f} dB below the "
@@ -184,7 +184,7 @@ def write_variant(
     )
     if changed_only:
         manifest["unwritten"] = dict(sorted(unwritten.items()))
-    _write_json(home / MANIFEST, manifest)
+    write_manifest(home / MANIFEST, manifest)
     return manifest
 
 
@@ -198,7 +198,7 @@ def _unmoved(
 
 def _write_changed(
     opened: SongInputs, rendition: Rendition, place: Path, subtype: str | None
-) -> tuple[dict[str, str], Any]:
+) -> tuple[dict[str, str], MixLevels]:
     """The stems that a rendition changes and its mix; returns SHA-256 by name, and its level."""
     hashes = {}
     for name, changed in rendition.stems.items():
@@ -322,16 +322,16 @@ def _manifest(
     plan: Plan,
     rendition: Rendition,
     outputs: Mapping[str, str],
-    levels: Mapping[str, Any],
+    levels: Mapping[str, LevelFacts],
     warnings: Sequence[str],
     subtype: str | None,
     engine: str,
     control: bool,
     changed_only: bool,
-) -> dict[str, Any]:
+) -> Manifest:
     from importlib.metadata import version
 
-    song = opened.song
+    song, facts = opened.song, plan_facts(plan)
     return {
         "format": FORMAT,
         "label": _label(plan),
@@ -364,13 +364,12 @@ def _manifest(
             for name, stem in rendition.stems.items()
         },
         "rules": list(plan.rules),
-        **plan_facts(plan),
+        "edits": facts["edits"],
+        "consequences": facts["consequences"],
         "caveat": plan.caveat or None,
         "verdicts": verdict_facts(rendition.verdicts),
         "levels": {
-            ORIGINAL: {
-                key: number(value) for key, value in asdict(levelled_mix(opened)[1]).items()
-            },
+            ORIGINAL: _level_facts(levelled_mix(opened)[1]),
             **levels,
         },
         "outputs": dict(sorted(outputs.items())),
@@ -378,9 +377,11 @@ def _manifest(
     }
 
 
-def _write_json(path: Path, value: Any) -> None:
-    import json
-
-    with atomic_write(path, "w") as stream:
-        json.dump(value, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
-        stream.write("\n")
+def _level_facts(levels: MixLevels) -> LevelFacts:
+    return {
+        "loudness_before": number(levels.loudness_before),
+        "loudness_after": number(levels.loudness_after),
+        "gain_db": number(levels.gain_db),
+        "true_peak_db": number(levels.true_peak_db),
+        "short_by_db": number(levels.short_by_db),
+    }

@@ -10,6 +10,7 @@ from typing import Any
 from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, StaleError
 from retune.pipeline.inputs import Settings, SongInputs, memory_for, read_inputs
+from retune.pipeline.records import Record
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.sound.files import atomic_write
@@ -28,24 +29,35 @@ class Study:
     jams: str = ""
 
 
-def run_study(study: Study) -> dict[str, Any]:
+def run_study(study: Study) -> Record:
     """The rows of a song's phrases; never raises for what is wrong with the song.
 
     The record holds song, variant ("*"), state ("done" or "failed"), rows, warnings, seconds and
     error. A variant that does not go with the song is warned of and leaves its columns empty.
     """
     began = time.perf_counter()
-    record: dict[str, Any] = {"song": study.name, "variant": "*", "rows": [], "warnings": []}
+    record: Record = {
+        "song": study.name,
+        "variant": "*",
+        "state": "done",
+        "error": None,
+        "seconds": 0.0,
+        "rows": [],
+        "warnings": [],
+    }
     try:
-        record |= {"state": "done", "error": None, **_studied(study)}
+        record["rows"], record["warnings"] = _studied(study)
     except Exception as error:
         said = str(error) if isinstance(error, RetuneError) else f"unexpected: {error!r}"
         record |= {"state": "failed", "error": " ".join(said.split())}
-    record["seconds"] = round(time.perf_counter() - began, 3)
-    return record
+    return record | {"seconds": round(time.perf_counter() - began, 3)}
 
 
-def _studied(study: Study) -> dict[str, Any]:
+Told = tuple[list[dict[str, Any]], list[str]]
+"""Rows and warnings."""
+
+
+def _studied(study: Study) -> Told:
     try:
         return _told(study, _open(study))
     except StaleError:  # a file changed meanwhile: once more as it stands now
@@ -57,7 +69,7 @@ def _open(study: Study) -> SongInputs:
     return read_inputs(Path(study.song), settings, memory_for(settings))
 
 
-def _told(study: Study, opened: SongInputs) -> dict[str, Any]:
+def _told(study: Study, opened: SongInputs) -> Told:
     from retune.comparison.phrase_table import phrase_rows
 
     analysis = analysis_of(opened)
@@ -71,7 +83,7 @@ def _told(study: Study, opened: SongInputs) -> dict[str, Any]:
         _write_jams(opened, plans, study.jams)
     if analysis.melody is None:
         warnings.append("no stem has a melody, so there are no phrases to study")
-    return {"rows": phrase_rows(analysis, plans, song=study.name), "warnings": warnings}
+    return phrase_rows(analysis, plans, song=study.name), warnings
 
 
 def _write_jams(opened: SongInputs, plans: list[Plan], start: str) -> None:

@@ -6,7 +6,6 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from retune import __version__
 from retune.carriers.errors import InputError
@@ -14,6 +13,7 @@ from retune.carriers.songfacts import Song
 from retune.pipeline.facts import plan_facts
 from retune.pipeline.inputs import Progress, Settings, memory_for, read_inputs, silent
 from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
+from retune.pipeline.records import ToVerify
 from retune.pipeline.rendition_files import ORIGINAL, write_original, write_variant
 from retune.pipeline.renditions import CONTROL
 from retune.pipeline.song_plan import plan_of
@@ -78,7 +78,7 @@ def _verify_one(home: Path, song: str | Path | None) -> Verified:
     return Verified(manifest["variant"], tuple(differences))
 
 
-def _read_beside(song: Any, folder: Path) -> list[Path]:
+def _read_beside(song: object, folder: Path) -> list[Path]:
     """The chart, the guide and the lyrics that the song was read with."""
     music = song.get("music") if isinstance(song, dict) else None
     names = (
@@ -89,7 +89,7 @@ def _read_beside(song: Any, folder: Path) -> list[Path]:
     return [folder / name for name in names if isinstance(name, str)]
 
 
-def _refuse_part(song: Any) -> None:
+def _refuse_part(song: object) -> None:
     """A passage, or a voice given beside its mix, is not all in the folder original."""
     stems = song.get("stems") if isinstance(song, dict) else None
     given = stems.values() if isinstance(stems, dict) else ()
@@ -117,7 +117,7 @@ def _changed_originals(home: Path, unwritten: Mapping[str, str]) -> list[str]:
     return _changed_files(home.parent, there)
 
 
-def _made_again(home: Path, manifest: Mapping[str, Any], song: str | Path | None) -> list[str]:
+def _made_again(home: Path, manifest: ToVerify, song: str | Path | None) -> list[str]:
     source: Path | Song
     if song is not None:
         source = Path(song)

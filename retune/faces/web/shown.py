@@ -94,10 +94,13 @@ def _spans(spans: Sequence[tuple[float, float]]) -> str:
 def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:
     """A plan line by line, as a table, and with what it does to the endings."""
     facts = plan_facts(plan)
-    for item, consequence in zip(facts["consequences"], plan.consequences, strict=True):
-        item.update(word=consequence.word, text=pretty(consequence.text))
+    consequences = [
+        {**item, "word": consequence.word, "text": pretty(consequence.text)}
+        for item, consequence in zip(facts["consequences"], plan.consequences, strict=True)
+    ]
     return {
         **facts,
+        "consequences": consequences,
         "caveat": plan.caveat,
         "lines": [_line(line, plan) for line in lines],
         "rows": _rows(analysis, plan),
