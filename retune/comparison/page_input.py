@@ -136,11 +136,11 @@ class PageInput:
 
     def picture(self, name: str | None = None) -> Picture:
         """The melody and what a version moves, by default the first variant; for a notebook."""
-        from retune.comparison.picture import lane_svg
+        from retune.comparison.picture import View, lane_svg
 
         variants = self.variants
         shown = self.version(name) if name is not None else (variants or self.versions)[0]
-        svg = lane_svg(self.analysis, shown.plan, font=16, systems=2)
+        svg = lane_svg(self.analysis, shown.plan, View(font=16, systems=2))
         return Picture(svg, f"{self.title}, {shown.name}")
 
     @property

@@ -19,7 +19,7 @@ from retune.comparison.page_tables import (
     plain_list,
     rules_list,
 )
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_rows import TensionPoint
 from retune.comparison.picture_style import DRAWINGS
 from retune.comparison.picture_time import bars_sung
@@ -294,15 +294,17 @@ def _drawing(
     svg = lane_svg(
         page.analysis,
         plan,
-        width=width,
-        font=font,
-        systems=systems,
-        theme="page",
-        bars=None if whole else bars_of(page),
-        variant_name=name or None,
-        tension=curve,
-        embed_fonts=False,
-        ident=ident,
+        View(
+            width=width,
+            font=font,
+            systems=systems,
+            theme="page",
+            bars=None if whole else bars_of(page),
+            variant_name=name or None,
+            tension=curve,
+            embed_fonts=False,
+            ident=ident,
+        ),
     )
     return svg.replace(f'class="{ident}"', f'class="{css}"', 1)
 

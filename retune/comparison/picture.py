@@ -45,60 +45,11 @@ _CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source
 _LEAST_CYCLE = 0.62  # f; a vibrato cycle narrower than this is drawn as its mean
 
 
-@dataclass(frozen=True, eq=False)
-class _Scene:
-    """Everything of one picture that does not depend on a place on paper."""
+@dataclass(frozen=True)
+class View:
+    """What of a song a picture shows, and how.
 
-    analysis: Analysis
-    plan: Plan | None
-    endings: tuple[PhraseEnding, ...]
-    notes: tuple[SungNote, ...]
-    other_edits: tuple[Edit, ...]
-    tension: tuple[TensionPoint, ...]
-    quiz: bool
-    ident: str
-    lyric_rows: int
-    phrase: int | None = None
-
-    @property
-    def sung(self) -> dict[int, str]:
-        """The pitches that sound (MIDI), each as its first note is spelled."""
-        moved = {round(n.new_pitch): n.edit.to_name for n in self.notes if n.edit is not None}
-        named = {pitch: name for pitch, name in moved.items() if name}
-        unnamed = {round(n.new_pitch): "" for n in self.notes}
-        heard = {round(n.pitch): n.note.name for n in reversed(self.notes)}
-        return {**unnamed, **named, **heard}
-
-    @property
-    def ends(self) -> set[int]:
-        """The pitches (MIDI) on which phrases end, as sung and moved."""
-        last = {ending.note.index for ending in self.endings if ending.note is not None}
-        closing = [n for n in self.notes if n.note.index in last]
-        return {round(pitch) for n in closing for pitch in (n.pitch, n.new_pitch)}
-
-
-def lane_svg(
-    analysis: Analysis,
-    plan: Plan | None = None,
-    *,
-    width: float = 1280.0,
-    font: float = 18.0,
-    systems: int | None = 1,
-    theme: str = "light",
-    bars: tuple[int, int] | None = None,
-    phrase: int | None = None,
-    height: float | None = None,
-    title: str | None = None,
-    variant_name: str | None = None,
-    quiz: bool = False,
-    tension: Sequence[TensionPoint] | None = None,
-    embed_fonts: bool = True,
-    key: bool = True,
-    ident: str = "lane",
-) -> str:
-    """The melody of `analysis` and what `plan` moves, as a complete SVG document.
-
-    Parameters
+    Attributes
     ----------
     width, font : float
         Size in px of the picture and of its essential text; everything else follows from
@@ -121,8 +72,10 @@ def lane_svg(
         Name of the variant in key and text; the plan's own by default.
     quiz : bool
         Leaves lines to write the endings on; the plan is not shown.
-    tension : sequence of (time_s, value, value of the variant or None), optional
+    tension : sequence of (time_s, value, value of the variant or None)
         Drawn beneath, on a scale from 0 to the largest value.
+    embed_fonts : bool
+        Whether the document carries its fonts.
     key : bool
         Whether the key to lines and signs stands at the foot.
     ident : str
@@ -131,30 +84,91 @@ def lane_svg(
     Raises
     ------
     UsageError
-        A theme or bars that do not exist, or a width that leaves no room.
+        A theme that does not exist, or a width that leaves no room.
     """
-    if theme not in THEMES:
-        raise UsageError(f'theme "{theme}" does not exist; give one of {", ".join(THEMES)}')
-    if width < 18 * font:
-        raise UsageError(
-            f"width {width:g} is too narrow for text of {font:g}; give at least {18 * font:g}"
-        )
-    axis = time_axis(analysis, analysis.melody, bars=bars, widest_cells=int(width / (2.5 * font)))
-    shown = None if quiz else plan
-    if phrase is not None:
-        axis = around(axis, *_sounds(analysis, shown, phrase))
-    count = systems or systems_needed(axis, width=width, f=font)
-    scene = _scene(analysis, shown, axis, count, width, font, tension or (), quiz, ident)
-    scene = scene if phrase is None else _alone(scene, phrase, axis)
-    layout = _layout(scene, width, font, None if height is None else height - 1.1 * font)
-    entries = _entries(scene, variant_name) if key else []
-    lines = _title_lines(title, width, font)
+
+    width: float = 1280.0
+    font: float = 18.0
+    systems: int | None = 1
+    theme: str = "light"
+    bars: tuple[int, int] | None = None
+    phrase: int | None = None
+    height: float | None = None
+    title: str | None = None
+    variant_name: str | None = None
+    quiz: bool = False
+    tension: Sequence[TensionPoint] = ()
+    embed_fonts: bool = True
+    key: bool = True
+    ident: str = "lane"
+
+    def __post_init__(self) -> None:
+        if self.theme not in THEMES:
+            raise UsageError(
+                f'theme "{self.theme}" does not exist; give one of {", ".join(THEMES)}'
+            )
+        if self.width < 18 * self.font:
+            raise UsageError(
+                f"width {self.width:g} is too narrow for text of {self.font:g}; give at least "
+                f"{18 * self.font:g}"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """Everything of one picture that does not depend on a place on paper."""
+
+    analysis: Analysis
+    plan: Plan | None
+    endings: tuple[PhraseEnding, ...]
+    notes: tuple[SungNote, ...]
+    other_edits: tuple[Edit, ...]
+    lyric_rows: int
+    view: View
+
+    @property
+    def sung(self) -> dict[int, str]:
+        """The pitches that sound (MIDI), each as its first note is spelled."""
+        moved = {round(n.new_pitch): n.edit.to_name for n in self.notes if n.edit is not None}
+        named = {pitch: name for pitch, name in moved.items() if name}
+        unnamed = {round(n.new_pitch): "" for n in self.notes}
+        heard = {round(n.pitch): n.note.name for n in reversed(self.notes)}
+        return {**unnamed, **named, **heard}
+
+    @property
+    def ends(self) -> set[int]:
+        """The pitches (MIDI) on which phrases end, as sung and moved."""
+        last = {ending.note.index for ending in self.endings if ending.note is not None}
+        closing = [n for n in self.notes if n.note.index in last]
+        return {round(pitch) for n in closing for pitch in (n.pitch, n.new_pitch)}
+
+
+def lane_svg(analysis: Analysis, plan: Plan | None = None, view: View = View()) -> str:
+    """The melody of `analysis` and what `plan` moves, as a complete SVG document.
+
+    Raises
+    ------
+    UsageError
+        Bars or a phrase that do not exist.
+    """
+    width, font = view.width, view.font
+    axis = time_axis(
+        analysis, analysis.melody, bars=view.bars, widest_cells=int(width / (2.5 * font))
+    )
+    shown = None if view.quiz else plan
+    if view.phrase is not None:
+        axis = around(axis, *_sounds(analysis, shown, view.phrase))
+    count = view.systems or systems_needed(axis, width=width, f=font)
+    scene = _scene(analysis, shown, axis, count, view)
+    scene = scene if view.phrase is None else _alone(scene, view.phrase, axis)
+    entries = _entries(scene) if view.key else []
+    lines = _title_lines(view.title, width, font)
     head = (len(lines) * 1.9 + 0.5 if lines else 0.2) * font
-    placed = place_systems(layout, axis, count=count, top=head)
+    placed = place_systems(_layout(scene), axis, count=count, top=head)
     foot = placed[-1].bottom + 0.5 * font
     tall = foot + (key_height(entries, f=font, width=width) if entries else 0) + 0.4 * font
     pen = Pen()
-    _open(pen, scene, width, tall, theme, font, variant_name, embed_fonts)
+    _open(pen, scene, tall)
     for row, line in enumerate(lines):
         pen.text(0.2 * font, (1.5 + 1.9 * row) * font, line, "title")
     for system in placed:
@@ -175,14 +189,10 @@ def _scene(
     plan: Plan | None,
     axis: TimeAxis,
     count: int,
-    width: float,
-    font: float,
-    tension: Sequence[TensionPoint],
-    quiz: bool,
-    ident: str,
+    view: View,
 ) -> _Scene:
     stem = analysis.melody
-    px_a_second = _px_a_second(axis, count, width, font)
+    px_a_second = _px_a_second(axis, count, view.width, view.font)
     edits = plan.edits if plan is not None else ()
     notes: list[SungNote] = []
     if stem is not None:
@@ -190,12 +200,12 @@ def _scene(
             stem,
             [edit for edit in edits if edit.stem == stem.name],
             tuning_hz=analysis.tuning_hz,
-            mean_vibrato=px_a_second * _CYCLE_S < _LEAST_CYCLE * font,
+            mean_vibrato=px_a_second * _CYCLE_S < _LEAST_CYCLE * view.font,
         )
     others = tuple(edit for edit in edits if stem is None or edit.stem != stem.name)
     endings = phrase_endings(analysis, plan)
-    rows = rows_of_words((n.note for n in notes), px_a_second=px_a_second, f=font)
-    return _Scene(analysis, plan, endings, tuple(notes), others, tuple(tension), quiz, ident, rows)
+    rows = rows_of_words((n.note for n in notes), px_a_second=px_a_second, f=view.font)
+    return _Scene(analysis, plan, endings, tuple(notes), others, rows, view)
 
 
 def _sounds(analysis: Analysis, plan: Plan | None, phrase: int) -> tuple[float, float]:
@@ -218,7 +228,6 @@ def _alone(scene: _Scene, phrase: int, axis: TimeAxis) -> _Scene:
     moved = [n.edit for n in notes if n.edit is not None]
     return replace(
         scene,
-        phrase=phrase,
         plan=replace(scene.plan, edits=(*moved, *others)) if scene.plan is not None else None,
         endings=tuple(e for e in scene.endings if e.number == phrase),
         notes=notes,
@@ -232,7 +241,8 @@ def _px_a_second(axis: TimeAxis, count: int, width: float, font: float) -> float
     return cells_a_second * (width - 6 * font) / max(cells, 1e-6)
 
 
-def _layout(scene: _Scene, width: float, font: float, height: float | None) -> Layout:
+def _layout(scene: _Scene) -> Layout:
+    view = scene.view
     pitches = [pitch for n in scene.notes for pitch in (n.pitch, n.new_pitch)]
     low, high = (math.floor(min(pitches)), math.ceil(max(pitches))) if pitches else (60, 72)
     keys: list[Key | None] = [span.key for span in scene.analysis.keys]
@@ -241,30 +251,30 @@ def _layout(scene: _Scene, width: float, font: float, height: float | None) -> L
         for key in keys or [None]
         for lane in lanes_of(key, low=low, high=high, sung=scene.sung)
     ]
-    framed = scene.phrase is None
+    framed = view.phrase is None
     told = any(e.state is not None or e.degree is not None for e in scene.endings)
     return layout_of(
-        f=font,
-        width=width,
+        f=view.font,
+        width=view.width,
         pitches=pitches,
         lane_names=names,
         lyric_rows=scene.lyric_rows,
-        height=height,
+        height=None if view.height is None else view.height - 1.1 * view.font,
         has_sections=framed and bool(scene.analysis.sections),
         has_variant_row=framed and any(ending.is_changed for ending in scene.endings),
         has_chords=bool(scene.analysis.chords),
         has_others=bool(scene.other_edits),
-        has_tension=len(scene.tension) > 1,
+        has_tension=len(view.tension) > 1,
         has_phrases=framed and bool(scene.endings),
         has_endings=framed and told,
     )
 
 
-def _entries(scene: _Scene, variant_name: str | None) -> list[KeyEntry]:
-    name = (variant_name or scene.plan.name) if scene.plan is not None else None
+def _entries(scene: _Scene) -> list[KeyEntry]:
+    name = (scene.view.variant_name or scene.plan.name) if scene.plan is not None else None
     entries = key_entries(
         variant_name=name,
-        with_signs=not scene.quiz and any(e.state is not None for e in scene.endings),
+        with_signs=not scene.view.quiz and any(e.state is not None for e in scene.endings),
         with_chords=bool(scene.analysis.chords),
         with_key=scene.analysis.key is not None,
         with_doubt=any(sung.note.is_doubtful for sung in scene.notes),
@@ -284,24 +294,16 @@ def _title_lines(title: str | None, width: float, font: float) -> list[str]:
     return lines
 
 
-def _open(
-    pen: Pen,
-    scene: _Scene,
-    width: float,
-    height: float,
-    theme: str,
-    font: float,
-    variant_name: str | None,
-    embed_fonts: bool,
-) -> None:
-    ident = scene.ident
+def _open(pen: Pen, scene: _Scene, height: float) -> None:
+    view = scene.view
+    ident, width, font = view.ident, view.width, view.font
     words = alternative_text(
         scene.analysis,
         scene.endings,
         scene.plan,
-        variant_name=variant_name or (scene.plan.name if scene.plan else ""),
-        quiz=scene.quiz,
-        phrase=scene.phrase,
+        variant_name=view.variant_name or (scene.plan.name if scene.plan else ""),
+        quiz=view.quiz,
+        phrase=view.phrase,
     )
     pen.raw(
         f'<svg xmlns="http://www.w3.org/2000/svg" class="{ident}" role="img" '
@@ -316,9 +318,9 @@ def _open(
         f'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<line class="hatch" x1="0" y1="0" x2="0" y2="{step:.1f}"/></pattern></defs>'
     )
-    if theme != "page":
-        fonts = font_faces() if embed_fonts else ""
-        pen.raw(f"<style>{fonts}{style_sheet(font, theme=theme, scope=ident)}</style>")
+    if view.theme != "page":
+        fonts = font_faces() if view.embed_fonts else ""
+        pen.raw(f"<style>{fonts}{style_sheet(font, theme=view.theme, scope=ident)}</style>")
         pen.rect(0, 0, width, height, "ground")
 
 
@@ -332,9 +334,9 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         top=f"{system.lanes_top:.1f}",
         bottom=f"{system.bottom:.1f}",
     ):
-        if scene.phrase is None:
+        if scene.view.phrase is None:
             draw_sections(pen, system, analysis.sections)
-            draw_phrases(pen, system, scene.endings, quiz=scene.quiz)
+            draw_phrases(pen, system, scene.endings, quiz=scene.view.quiz)
         regions = regions_of(system, analysis, sung=scene.sung)
         draw_lanes(pen, system, regions, analysis.chords, ends=scene.ends)
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
@@ -343,13 +345,13 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
             draw_chords(pen, system, analysis.chords)
         if scene.other_edits:
             draw_other_moves(pen, system, scene.other_edits)
-        if len(scene.tension) > 1:
-            shown = () if scene.quiz else scene.endings
-            draw_tension(pen, system, scene.tension, shown, hatch=f"{scene.ident}-h")
-        if not scene.quiz:
+        if len(scene.view.tension) > 1:
+            shown = () if scene.view.quiz else scene.endings
+            draw_tension(pen, system, scene.view.tension, shown, hatch=f"{scene.view.ident}-h")
+        if not scene.view.quiz:
             draw_slurs(pen, system, scene.notes)
         by_note = {e.note.index: e for e in scene.endings if e.note is not None}
-        draw_notes(pen, system, scene.notes, by_note, quiz=scene.quiz)
+        draw_notes(pen, system, scene.notes, by_note, quiz=scene.view.quiz)
 
 
 def _inner_edges(system: System) -> list[float]:

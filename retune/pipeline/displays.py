@@ -26,12 +26,12 @@ FADE_S = 0.03
 
 def picture_of(analysis: Analysis, plan: Plan | None = None, *, systems: int = 2) -> Picture:
     """The melody on lanes of scale degrees, and what a plan moves."""
-    from retune.comparison.picture import lane_svg
+    from retune.comparison.picture import View, lane_svg
 
     name = plan.name if plan is not None else "the original"
     parts = [analysis.title, name, *(repr(edit) for edit in (plan.edits if plan else ()))]
     ident = "p" + hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8]
-    svg = lane_svg(analysis, plan, font=FONT, systems=systems, ident=ident)
+    svg = lane_svg(analysis, plan, View(font=FONT, systems=systems, ident=ident))
     return Picture(svg, f"{analysis.title}, {name}")
 
 

@@ -338,10 +338,10 @@ def _ending_row(
 
 def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
-    from retune.comparison.picture import lane_svg
+    from retune.comparison.picture import View, lane_svg
 
     with atomic_write(home / PICTURE, "w") as stream:
-        stream.write(lane_svg(analysis_of(opened), plan, systems=None, embed_fonts=False))
+        stream.write(lane_svg(analysis_of(opened), plan, View(systems=None, embed_fonts=False)))
     with atomic_write(home / ENDINGS, "w") as stream:
         json.dump(_endings_table(opened, plan), stream, ensure_ascii=False, indent=1)
         stream.write("\n")

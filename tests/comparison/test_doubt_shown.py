@@ -13,7 +13,7 @@ from retune.carriers.heard import Analysis
 from retune.comparison.exports.material import Material
 from retune.comparison.exports.musicxml import musicxml_text
 from retune.comparison.exports.tables import csv_tables
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 
 
 def doubted(**doubt: Any) -> Analysis:
@@ -31,7 +31,9 @@ def doubted(**doubt: Any) -> Analysis:
     "doubt", [{"confidence": 0.2, "doubt": "faint in the mix"}, {"singer": 0.3}]
 )
 def test_a_doubt_has_a_sign_in_the_picture_and_in_its_key(doubt: dict[str, Any]) -> None:
-    plain, shown = (lane_svg(a, width=1000, font=15) for a in (lantern(), doubted(**doubt)))
+    plain, shown = (
+        lane_svg(a, view=View(width=1000, font=15)) for a in (lantern(), doubted(**doubt))
+    )
     assert "in doubt" not in plain
     assert shown.count(">?</text>") == 2
     assert "note in doubt" in shown

@@ -17,7 +17,7 @@ from retune.comparison.endings import phrase_endings
 from retune.comparison.exports.material import Material, version_notes
 from retune.comparison.exports.midi import midi_bytes
 from retune.comparison.exports.tables import csv_tables
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_line import sung_notes
 from retune.song.moved import beat_at, move_words, note_after, time_at
 
@@ -88,7 +88,9 @@ def test_the_picture_draws_the_line_at_its_new_times(analysis: Analysis, plan: P
     assert drawn[late].new_body[0, 0] == pytest.approx(drawn[late].body[0, 0] + 0.5, abs=0.02)
     assert drawn[held].new_body[-1, 0] == pytest.approx(drawn[held].body[-1, 0] + 0.5, abs=0.02)
     assert np.array_equal(drawn[held].body[0], drawn[held].new_body[0])
-    svg, still = (lane_svg(analysis, p, systems=None) for p in (plan, replace(plan, edits=())))
+    svg, still = (
+        lane_svg(analysis, p, View(systems=None)) for p in (plan, replace(plan, edits=()))
+    )
     assert svg.count('class="tip"') == still.count('class="tip"') + 1
     assert "later, still at rest" in svg
 

@@ -14,7 +14,7 @@ from compare_sketches import five_sketches
 from compare_songs import home_early, lantern, lantern_page, tension_of
 
 from retune.comparison.page import comparison_page
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.statistics import verdict
 
 pytestmark = NEEDS_CHROMIUM
@@ -258,11 +258,11 @@ def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
     analysis = lantern()
     plan = home_early(analysis)
     pictures = [
-        lane_svg(analysis, plan, width=width, font=font, systems=systems, tension=curve)
+        lane_svg(analysis, plan, View(width=width, font=font, systems=systems, tension=curve))
         for width, font, systems in ((340, 14, None), (860, 16, None), (1240, 16, 1), (1920, 29, 1))
         for curve in (None, tension_of(analysis, plan))
     ]
-    pictures += [lane_svg(song, width=860, font=16) for song in five_sketches().values()]
+    pictures += [lane_svg(song, view=View(width=860, font=16)) for song in five_sketches().values()]
     page = browser.new_page()
     for picture in pictures:
         page.set_content(picture)

@@ -22,7 +22,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Key, Over
 from retune.comparison.endings import phrase_endings
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_line import simplified, sung_notes
 from retune.comparison.picture_rows import axis_steps
 from retune.comparison.picture_style import text_width
@@ -35,7 +35,7 @@ NS = "{http://www.w3.org/2000/svg}"
 
 def drawn(analysis: Analysis, plan: Plan | None = None, **options: object) -> ET.Element:
     options.setdefault("embed_fonts", False)
-    return ET.fromstring(lane_svg(analysis, plan, **options))  # type: ignore[arg-type]
+    return ET.fromstring(lane_svg(analysis, plan, View(**options)))  # type: ignore[arg-type]
 
 
 def having(root: ET.Element, *css: str) -> list[ET.Element]:
@@ -137,9 +137,9 @@ def test_bars_can_be_chosen() -> None:
     assert [n for n in numbers if n in "5678"][-4:] == ["5", "6", "7", "8"]
     assert not having(root, "close")  # the song goes on
     with pytest.raises(UsageError, match="bars 30-31 were asked for; the song has the bars 1-24"):
-        lane_svg(analysis, bars=(30, 31))
+        lane_svg(analysis, view=View(bars=(30, 31)))
     with pytest.raises(UsageError, match="no bars are known"):
-        lane_svg(without_theory(analysis), bars=(1, 2))
+        lane_svg(without_theory(analysis), view=View(bars=(1, 2)))
 
 
 def test_without_theory_there_are_pitches_and_seconds() -> None:
@@ -293,13 +293,13 @@ def test_a_standalone_picture_carries_its_type_and_a_page_picture_no_style() -> 
     assert whole.count("@font-face") == 3
     assert len(whole) < 130_000
     for theme, paper in (("light", "#ffffff"), ("dark", "#1d2b28"), ("grey", "#ffffff")):
-        assert paper in lane_svg(analysis, theme=theme, embed_fonts=False)
-    assert "<style" not in lane_svg(analysis, theme="page")
+        assert paper in lane_svg(analysis, view=View(theme=theme, embed_fonts=False))
+    assert "<style" not in lane_svg(analysis, view=View(theme="page"))
     assert lane_svg(analysis) == whole
     with pytest.raises(UsageError, match='theme "sepia" does not exist'):
-        lane_svg(analysis, theme="sepia")
+        lane_svg(analysis, view=View(theme="sepia"))
     with pytest.raises(UsageError, match="too narrow"):
-        lane_svg(analysis, width=200, font=18)
+        lane_svg(analysis, view=View(width=200, font=18))
 
 
 def test_no_name_of_a_song_reaches_beyond_the_paper() -> None:
@@ -380,7 +380,7 @@ def test_chords_without_room_are_told_of() -> None:
 def test_colours_have_the_contrast_that_text_needs() -> None:
     """WCAG 2.1, 1.4.3: 4.5 to 1 for text, 3 to 1 for lines; relative luminance as defined there."""
     for theme in ("light", "dark", "grey"):
-        style = lane_svg(lantern(n_phrases=1), theme=theme, embed_fonts=False)
+        style = lane_svg(lantern(n_phrases=1), view=View(theme=theme, embed_fonts=False))
         ink = dict(
             re.findall(r"\.lane (text|\.s|\.v|\.ground|\.lane)\{[^}]*?(#[0-9a-f]{6})", style)
         )

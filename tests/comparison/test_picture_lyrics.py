@@ -14,7 +14,7 @@ from export_songs import lantern_material
 from retune.carriers.heard import Analysis, Section
 from retune.comparison.exports.musicxml import musicxml_text
 from retune.comparison.exports.tables import csv_tables
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_lyrics import Word, spread
 from retune.comparison.picture_style import text_width
 
@@ -38,7 +38,7 @@ def worded() -> Analysis:
 @pytest.mark.parametrize("width", [390, 640, 1280, 1920, 3840])
 @pytest.mark.parametrize("systems", [None, 1])
 def test_words_never_meet(width: int, systems: int | None) -> None:
-    root = ET.fromstring(lane_svg(worded(), width=width, font=14, systems=systems))
+    root = ET.fromstring(lane_svg(worded(), view=View(width=width, font=14, systems=systems)))
     rows: dict[str, list[tuple[float, float]]] = {}
     for text in root.iter(f"{SVG}text"):
         if text.get("class") == "ly":
@@ -53,13 +53,13 @@ def test_words_never_meet(width: int, systems: int | None) -> None:
 
 def test_every_syllable_stands_in_a_wide_picture() -> None:
     song = worded()
-    root = ET.fromstring(lane_svg(song, width=3840, font=14))
+    root = ET.fromstring(lane_svg(song, view=View(width=3840, font=14)))
     shown = [t.text for t in root.iter(f"{SVG}text") if t.get("class") == "ly"]
     assert sorted(shown) == sorted(n.lyric for n in song.melody.notes if n.lyric != "_")
 
 
 def test_sections_are_counted_and_those_found_slanted() -> None:
-    svg = lane_svg(worded(), width=1920)
+    svg = lane_svg(worded(), view=View(width=1920))
     assert re.findall(r'class="([^"]*)"[^>]*>(verse \d)<', svg) == [
         ("b", "verse 1"),
         ("i b", "verse 2"),

@@ -19,7 +19,7 @@ from retune.comparison.exports.pictures import alt_text, document_facts, size_of
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.ladder_layout import ladder_rows
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.song.bartime import bars_of, judged_bar
 
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
@@ -108,13 +108,15 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
     bars = busiest(material.analysis, plan)
     svg = lane_svg(
         material.analysis,
-        width=_HANDOUT_WIDTH,
-        font=_HANDOUT_FONT,
-        systems=None,
-        bars=bars,
-        quiz=True,
-        embed_fonts=False,
-        ident="handout",
+        view=View(
+            width=_HANDOUT_WIDTH,
+            font=_HANDOUT_FONT,
+            systems=None,
+            bars=bars,
+            quiz=True,
+            embed_fonts=False,
+            ident="handout",
+        ),
     )
     width, height = size_of(svg)
     where = "" if bars is None else f", bars {max(bars[0], 1)} to {bars[1]}"

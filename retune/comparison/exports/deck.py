@@ -22,7 +22,7 @@ from retune.comparison.exports.material import ORIGINAL, Material
 from retune.comparison.exports.pictures import alt_text, size_of
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.ladder_layout import BRIEF_ROW, HEAD, ladder_rows
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_style import text_width
 from retune.comparison.picture_words import (
     cadence_words,
@@ -230,13 +230,15 @@ def _phrase(material: Material, ending: PhraseEnding, plan: Plan | None) -> Slid
     svg = lane_svg(
         analysis,
         plan,
-        width=_DRAWN_WIDTH,
-        font=_DRAWN_FONT,
-        phrase=ending.number,
-        height=room * _DRAWN_WIDTH / INSIDE,
-        key=False,
-        embed_fonts=False,
-        ident="slide",
+        View(
+            width=_DRAWN_WIDTH,
+            font=_DRAWN_FONT,
+            phrase=ending.number,
+            height=room * _DRAWN_WIDTH / INSIDE,
+            key=False,
+            embed_fonts=False,
+            ident="slide",
+        ),
     )
     return replace(draft, svg=svg)
 

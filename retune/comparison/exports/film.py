@@ -24,7 +24,7 @@ from retune.comparison.exports.material import Material, label, need, origin, so
 from retune.comparison.exports.passages import MOST_BARS, stretches
 from retune.comparison.exports.pictures import size_of
 from retune.comparison.exports.typesetting import typeset
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 
 WIDTH, HEIGHT, FPS = 1280, 720, 25
 GAP_S = 1.0
@@ -233,12 +233,14 @@ def _still(av: Any, material: Material, scene: Scene, bars: tuple[int, int] | No
     svg = lane_svg(
         material.analysis,
         scene.plan,
-        width=1840,
-        font=30,
-        bars=bars,
-        tension=material.curve(scene.plan),
-        embed_fonts=False,
-        ident="film",
+        View(
+            width=1840,
+            font=30,
+            bars=bars,
+            tension=material.curve(scene.plan),
+            embed_fonts=False,
+            ident="film",
+        ),
     )
     width, height = size_of(svg)
     left, top, room_width, room_height = _ROOM

@@ -17,7 +17,7 @@ from retune.comparison.exports.material import (
 )
 from retune.comparison.exports.typesetting import png_with_text, typeset
 from retune.comparison.ladder import ladder_svg
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 
 PNG_SCALE = 2.0
 _SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
@@ -29,10 +29,12 @@ def picture_svg(material: Material, plan: Plan | None) -> str:
     svg = lane_svg(
         material.analysis,
         plan,
-        title=title_of(material, plan),
-        tension=material.curve(plan),
-        systems=None,
-        ident="retune-picture",
+        View(
+            title=title_of(material, plan),
+            tension=material.curve(plan),
+            systems=None,
+            ident="retune-picture",
+        ),
     )
     return with_metadata(svg, material, plan)
 
@@ -85,11 +87,13 @@ def _drawn(material: Material, plan: Plan | None) -> tuple[str, dict[str, Any]]:
     svg = lane_svg(
         material.analysis,
         plan,
-        title=title_of(material, plan),
-        tension=material.curve(plan),
-        systems=None,
-        embed_fonts=False,
-        ident="retune-picture",
+        View(
+            title=title_of(material, plan),
+            tension=material.curve(plan),
+            systems=None,
+            embed_fonts=False,
+            ident="retune-picture",
+        ),
     )
     width, height = size_of(svg)
     facts = {**document_facts(material, plan), "alt": alt_text(svg)}

@@ -13,7 +13,7 @@ from retune.carriers.songfacts import Music
 from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.comparison.endings import phrase_endings
 from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
-from retune.comparison.picture import lane_svg, picture_css
+from retune.comparison.picture import View, lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
 from retune.pipeline.facts import analysis_facts, number, plan_facts
@@ -226,13 +226,15 @@ def picture_view(
     svg = lane_svg(
         analysis,
         plan if plan is not None and plan.edits else None,
-        tension=tension_curves(analysis, [weighed])[weighed.name],
-        width=width,
-        font=font,
-        systems=None if is_split else 1,
-        theme="page",
-        bars=bars,
-        embed_fonts=False,
-        ident=PICTURE_IDENT,
+        View(
+            tension=tension_curves(analysis, [weighed])[weighed.name],
+            width=width,
+            font=font,
+            systems=None if is_split else 1,
+            theme="page",
+            bars=bars,
+            embed_fonts=False,
+            ident=PICTURE_IDENT,
+        ),
     )
     return {"svg": svg, "css": picture_css(font, scope=PICTURE_IDENT)}
