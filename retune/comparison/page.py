@@ -13,7 +13,7 @@ from string import Template
 
 from retune import __version__
 from retune.carriers.errors import UsageError
-from retune.comparison.blind import verdicts
+from retune.comparison.blind import choices, verdicts
 from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_parts import (
@@ -28,7 +28,7 @@ from retune.comparison.picture_style import DRAWINGS, font_faces
 
 __all__ = ["PageInput", "Version", "comparison_page"]
 
-_SCRIPTS = ("dom.js", "player.js", "blind.js", "page-picture.js", "page.js")
+_SCRIPTS = ("dom.js", "player.js", "blind-words.js", "blind.js", "page-picture.js", "page.js")
 _CAUTIONS = (
     "Begin with the volume low. No program can know how loud your loudspeakers are.",
     "Every version but the original is altered with retune. Say so wherever you play it.",
@@ -118,6 +118,7 @@ def _facts(page: PageInput) -> dict[str, object]:
                 "kind": version.kind,
                 "label": label,
                 "gain_db": version.gain_db - page.versions[0].gain_db,
+                "short_db": version.short_by_db,
                 "picture": _picture_of(page, version),
                 "spans": _spans(version),
             }
@@ -127,6 +128,7 @@ def _facts(page: PageInput) -> dict[str, object]:
         "bars": list(page.analysis.bars.downbeats_s),
         "blind": [test.to_json() for test in page.tests],
         "verdicts": verdicts(page.tests[0]) if page.tests else {},
+        "choices": choices(page.tests) if page.tests else {},
         "passages": _passages(page),
     }
 

@@ -24,9 +24,10 @@ class Version:
 
     `audio_bytes` is a whole file (`encode_audio`) of the type `mime`, already at matched level;
     it is empty where `spans` say what differs from the original, whose sound at this version's
-    level is all the rest. `gain_db` is what level matching did to it. `plan` is what a variant
-    moves; a matched control may carry the plan of its variant, `verdicts` judge its edits of a
-    mix. Loudness in LUFS and true peak in dBTP, None if unknown.
+    level is all the rest. `gain_db` is what level matching did to it, `short_by_db` what its
+    peaks kept it from: a page plays all of them lower by the most of these. `plan` is what a
+    variant moves; a matched control may carry the plan of its variant, `verdicts` judge its edits
+    of a mix. Loudness in LUFS and true peak in dBTP, None if unknown.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Version:
     audio_bytes: bytes
     mime: str
     gain_db: float = 0.0
+    short_by_db: float = 0.0
     plan: Plan | None = None
     about: str = ""
     loudness_lufs: float | None = None
@@ -153,6 +155,16 @@ class PageInput:
         """Whether the whole song is heard."""
         first, last = self.span_s
         return first <= 1e-3 and last >= self.analysis.duration_s - 1e-3
+
+    @property
+    def lower_db(self) -> float:
+        """By how much all versions are played lower than the original, so that each, its peaks
+        under -1 dBTP, is as loud as the others."""
+        return max(version.short_by_db for version in self.versions)
+
+    def heard_db(self, version: Version) -> float:
+        """What is added to the level of a version's file when it is played."""
+        return version.short_by_db - self.lower_db
 
     @property
     def variants(self) -> tuple[Version, ...]:

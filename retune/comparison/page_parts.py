@@ -10,6 +10,7 @@ from retune.carriers.changes import Plan
 from retune.carriers.text import counted, tempo_text
 from retune.comparison.estimated import bars_told, chords_told, key_told, with_doubt
 from retune.comparison.html import show
+from retune.comparison.page_blind import blind
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_ladder import ladders
 from retune.comparison.page_tables import (
@@ -24,6 +25,7 @@ from retune.comparison.picture_rows import TensionPoint
 from retune.comparison.picture_style import DRAWINGS
 from retune.comparison.picture_time import bars_sung
 
+_HEARD_DB = 0.05
 _SAMPLES = {
     "original": ("", '<path d="M1 5H47" fill="none" stroke="currentColor" stroke-width="4"/>'),
     "variant": (
@@ -318,38 +320,22 @@ def changes(page: PageInput, version: Version) -> str:
     )
 
 
-def blind(page: PageInput) -> str:
-    """The blind test: set up, ask, result."""
-    one, other = page.tests[0].versions
-    sheets = "".join(f"<option>{test.sheet}</option>" for test in page.tests)
-    several = len(page.tests) > 1
-    order = "Take the next sheet for each listener: the order differs." if several else ""
-    hidden = "" if several else " hidden"
-    rated = any(trial.kind == "rating" for trial in page.tests[0].trials)
-    n_asked = len(page.tests[0].trials)
-    heard = "one version" if rated else "two versions one after the other"
-    return (
-        f'<div data-blind="setup"><p class="lede">Hear {heard} and answer '
-        f"one question, {n_asked} times in all. Which is “{show(one)}” and which "
-        f"“{show(other)}” stays hidden until the end. {order}</p>"
-        '<div class="set"><label>Name or number of the listener <input type="text" '
-        f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Sheet <select '
-        f'data-blind="sheet">{sheets}</select></label> <button type="button" data-blind="start">'
-        "Listen <kbd>b</kbd>lind</button></div></div>"
-        '<div data-blind="ask"></div>'
-    )
-
-
 def made(page: PageInput) -> str:
     """How the versions came about, and the measures of each."""
     rows = "".join(
-        f'<tr><th scope="row">{escape(label)}</th><td class="num">{decibels(v.gain_db)}</td>'
-        f'<td class="num">{_unit(v.loudness_lufs, "LUFS")}</td>'
-        f'<td class="num">{_unit(v.true_peak_db, "dBTP")}</td>'
+        f'<tr><th scope="row">{escape(label)}</th>'
+        f'<td class="num">{decibels(v.gain_db + page.heard_db(v))}</td>'
+        f'<td class="num">{_unit(v.loudness_lufs, "LUFS", page.heard_db(v))}</td>'
+        f'<td class="num">{_unit(v.true_peak_db, "dBTP", page.heard_db(v))}</td>'
         f'<td class="num">{v.size_bytes / 1000:.0f} kB {escape(v.mime)}</td></tr>'
         for v, label in zip(page.versions, labels(page), strict=True)
     )
     sentences = [*page.made, *page.warnings]
+    if page.lower_db > _HEARD_DB:
+        sentences.append(
+            f"all versions are played {page.lower_db:.1f} dB lower, so that the loudest peaks of "
+            "each stay under −1 dBTP at one loudness"
+        )
     megabytes = page.audio_size_bytes * 4 / 3 / 1e6
     listed = f'<ul class="cons">{plain_list(sentences)}</ul>' if sentences else ""
     return (
@@ -362,8 +348,14 @@ def made(page: PageInput) -> str:
     )
 
 
-def _unit(value: float | None, unit: str) -> str:
-    return "–" if value is None else f"{'−' if value < 0 else ''}{abs(value):.1f} {unit}"
+def _unit(value: float | None, unit: str, more: float) -> str:
+    return "–" if value is None else f"{minus(value + more)} {unit}"
+
+
+def minus(value: float) -> str:
+    """ "−0.3" with a real minus sign."""
+    rounded = round(value, 1) + 0.0
+    return f"{'−' if rounded < 0 else ''}{abs(rounded):.1f}"
 
 
 def key_list(rows: Iterable[tuple[str, str]]) -> str:

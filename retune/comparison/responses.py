@@ -5,10 +5,13 @@ One header line, then a line an answer, UTF-8, commas, fields with a comma in do
     listener,sheet,trial,kind,passage,first,second,answer
     anna,1,2,pair,phrase 2,original,home-early,second
 
-- `kind`: practice (never counted), pair, identical, rating, or hands.
+- `kind`: practice (never counted), pair, identical, rating, hands, or abx.
 - `first`, `second`: the versions in the order heard; `second` is empty in a rating.
 - `answer`: "first" or "second"; in a rating a whole number from 1 to 7; with hands
   "first:12 second:9", a teacher's count, which is shown and never tested.
+
+- A test of which of A and B is X has the columns `a`, `b` and `x` instead of `first` and `second`,
+  and the answers "right" and "wrong".
 
 Columns may stand in any order; others are left alone.
 """
@@ -19,14 +22,13 @@ import csv
 import io
 import re
 from dataclasses import dataclass
-from pathlib import Path
 
 from retune.carriers.errors import InputError
 from retune.song.limits import MAX_ANSWERS, MAX_LISTENERS, check_count
-from retune.song.textfile import read_text
 
 COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "first", "second", "answer")
-KINDS = ("practice", "pair", "identical", "rating", "hands")
+NAMING_COLUMNS = ("listener", "sheet", "trial", "kind", "passage", "a", "b", "x", "answer")
+KINDS = ("practice", "pair", "identical", "rating", "hands", "abx")
 _HANDS = re.compile(r"first:(\d{1,6}) second:(\d{1,6})")
 
 
@@ -58,24 +60,16 @@ class Response:
         return (int(found[1]), int(found[2])) if found else None
 
 
-def read_responses(path: str | Path) -> tuple[Response, ...]:
-    """All answers of one CSV file.
-
-    Raises InputError, naming file, line and column, for what is not an answer.
-    """
-    text = read_text(path, what="a CSV file of answers (retune help blind-tests)")
-    return parse_responses(text, name=str(path))
-
-
 def parse_responses(text: str, *, name: str) -> tuple[Response, ...]:
     """All answers of the text of a CSV file; `name` stands in error messages."""
     reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
     try:
         header = [column.strip() for column in reader.fieldnames or ()]
-        missing = [column for column in COLUMNS if column not in header]
+        columns = NAMING_COLUMNS if "x" in header else COLUMNS
+        missing = [column for column in columns if column not in header]
         if missing:
             raise InputError(
-                f'{name}: line 1: no column "{missing[0]}"; the header is {",".join(COLUMNS)}'
+                f'{name}: line 1: no column "{missing[0]}"; the header is {",".join(columns)}'
             )
         reader.fieldnames = header
         found = [
@@ -101,6 +95,8 @@ def _response(row: dict[str, str | None], where: str) -> Response:
         raise InputError(
             f"{where}: not as many fields as the header has; put text with a comma in double quotes"
         )
+    if "x" in row:
+        row = _of_naming(row, where)
     values = {column: (row.get(column) or "").strip() for column in COLUMNS}
     for column in ("listener", "kind", "first", "answer"):
         if not values[column]:
@@ -115,6 +111,15 @@ def _response(row: dict[str, str | None], where: str) -> Response:
     return response
 
 
+def _of_naming(row: dict[str, str | None], where: str) -> dict[str, str | None]:
+    """A row about which of A and B is X as one with what was heard (X) and the other version."""
+    a, b, x = ((row.get(column) or "").strip() for column in ("a", "b", "x"))
+    if x not in (a, b) or a == b:
+        raise InputError(f'{where}: x is "{x}"; it is one of a and b, which are two versions')
+    is_asked = (row.get("kind") or "").strip() == "abx"
+    return {**row, "first": x, "second": (b if x == a else a) if is_asked else ""}
+
+
 def _check_answer(response: Response, where: str) -> None:
     kind, answer = response.kind, response.answer
     said = answer[:40]
@@ -124,6 +129,9 @@ def _check_answer(response: Response, where: str) -> None:
     elif kind == "hands":
         if response.hands is None:
             raise InputError(f'{where}: answer "{said}"; write a count as first:12 second:9')
+    elif kind == "abx":
+        if answer not in ("right", "wrong"):
+            raise InputError(f'{where}: answer "{said}"; give right or wrong')
     elif response.second and answer not in ("first", "second"):
         raise InputError(f'{where}: answer "{said}"; give first or second')
     if kind in ("pair", "identical", "hands") and not response.second:

@@ -21,32 +21,39 @@ _MOST_TRIALS = 10_000
 
 def binomial_p(k: int, n: int, *, sides: Sides = "two-sided", chance: float = 0.5) -> float:
     """Exact p of `k` of `n` under `chance`; one-sided is the probability of `k` or more."""
-    from scipy.stats import binomtest
+    from scipy.special import bdtrc
 
     _check(k, n)
     if n == 0:
         return 1.0
-    alternative = "greater" if sides == "one-sided" else "two-sided"
-    return float(binomtest(k, n, chance, alternative=alternative).pvalue)
+    if sides == "one-sided":
+        return float(bdtrc(k - 1, n, chance)) if k else 1.0
+    if chance == 0.5:  # both tails alike
+        return min(1.0, 2 * float(bdtrc(max(k, n - k) - 1, n, chance)))
+    from scipy.stats import binomtest
+
+    return float(binomtest(k, n, chance).pvalue)
 
 
 def clopper_pearson(k: int, n: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Exact two-sided interval of the share behind `k` of `n`; (0, 1) without trials."""
-    return _interval(k, n, confidence, "exact")
+    from scipy.special import betaincinv
+
+    _check(k, n)
+    tail = (1 - confidence) / 2
+    low = float(betaincinv(k, n - k + 1, tail)) if k else 0.0
+    high = float(betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
+    return low, high
 
 
 def wilson(k: int, n: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Wilson's score interval of the share behind `k` of `n`; (0, 1) without trials."""
-    return _interval(k, n, confidence, "wilson")
-
-
-def _interval(k: int, n: int, confidence: float, method: str) -> tuple[float, float]:
     from scipy.stats import binomtest
 
     _check(k, n)
     if n == 0:
         return 0.0, 1.0
-    found = binomtest(k, n).proportion_ci(confidence, method=method)
+    found = binomtest(k, n).proportion_ci(confidence, method="wilson")
     return float(found.low), float(found.high)
 
 
@@ -61,6 +68,7 @@ def fewest_correct(n: int, *, level: float = LEVEL, sides: Sides = "one-sided") 
     return int(found[0]) if len(found) else None
 
 
+@lru_cache(maxsize=1024)
 def power(n: int, true_share: float, *, level: float = LEVEL, sides: Sides = "one-sided") -> float:
     """The probability that `n` trials give p below `level` when the true share is `true_share`."""
     from scipy.stats import binom

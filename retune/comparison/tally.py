@@ -9,7 +9,8 @@ from statistics import fmean, median
 from typing import Any
 
 from retune.carriers.errors import UsageError
-from retune.comparison.responses import Response, read_responses
+from retune.comparison.blind_code import read_answers
+from retune.comparison.responses import Response
 from retune.comparison.statistics import Score, Sides, score
 from retune.song.limits import MAX_PAIRS, check_count
 
@@ -29,6 +30,15 @@ class PairTally:
     pooled: Score
     first_heard: tuple[int, int]
     """How often the first heard was chosen, of how many: the pull of the order."""
+
+
+@dataclass(frozen=True)
+class NamingTally:
+    """How often X was named rightly, of two versions; every score is one-sided."""
+
+    versions: tuple[str, str]
+    listeners: Mapping[str, Score]
+    pooled: Score
 
 
 @dataclass(frozen=True)
@@ -55,6 +65,7 @@ class Tally:
     hands: Mapping[str, tuple[int, int]]
     n_practice: int
     warnings: tuple[str, ...]
+    namings: tuple[NamingTally, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain values; intervals as lists."""
@@ -63,6 +74,7 @@ class Tally:
             "ratings": [asdict(rating) for rating in self.ratings],
             "identical": {"first": self.identical[0], "n": self.identical[1]},
             "hands": {pair: list(counts) for pair, counts in self.hands.items()},
+            "namings": [asdict(naming) for naming in self.namings],
             "practice": self.n_practice,
             "warnings": list(self.warnings),
         }
@@ -71,7 +83,7 @@ class Tally:
 def tally(
     paths: Sequence[str | Path], *, version: str | None = None, sides: Sides = "two-sided"
 ) -> Tally:
-    """Read files of answers and count them (see `retune.comparison.responses` for the format).
+    """Read files of answers and count them (see `responses` and `blind_code` for the formats).
 
     `version` names the version that scores count; by default the one of each pair that is not
     "original".
@@ -83,7 +95,7 @@ def tally(
     warnings: list[str] = []
     seen: dict[tuple[str, str, int], str] = {}
     for path in paths:
-        for response in read_responses(path):
+        for response in read_answers(path):
             key = (response.listener, response.sheet, response.trial)
             if key in seen and seen[key] != str(path):
                 warnings.append(
@@ -131,7 +143,29 @@ def tally_responses(
         hands=_hands(answers),
         n_practice=sum(r.kind == "practice" for r in answers),
         warnings=tuple(said),
+        namings=_namings(answers),
     )
+
+
+def _namings(answers: Sequence[Response]) -> tuple[NamingTally, ...]:
+    asked = [r for r in answers if r.kind == "abx"]
+    found = []
+    for one, other in sorted({(min(r.first, r.second), max(r.first, r.second)) for r in asked}):
+        own = [r for r in asked if {r.first, r.second} == {one, other}]
+        listeners = sorted({r.listener for r in own})
+        found.append(
+            NamingTally(
+                (one, other),
+                {name: _named([r for r in own if r.listener == name]) for name in listeners},
+                _named(own),
+            )
+        )
+    return tuple(found)
+
+
+def _named(answers: Sequence[Response]) -> Score:
+    right = sum(answer.answer == "right" for answer in answers)
+    return score(right, len(answers), version="the right one", sides="one-sided")
 
 
 def _pair(

@@ -42,6 +42,12 @@ def _show(counted: Tally) -> None:
         firsts, n = pair.first_heard
         show.print_lines(f"the first heard was chosen in {firsts} of {n} trials")
         show.print_lines(_power_words(pair.pooled))
+    for naming in counted.namings:
+        title = f"X named rightly, {' or '.join(naming.versions)} (one-sided exact test)"
+        rows = [_row(name, score) for name, score in naming.listeners.items()]
+        rows += [_row("pooled", naming.pooled)] if len(rows) > 1 else []
+        show.print_lines(show.table(title, COLUMNS, rows))
+        show.print_lines(naming.pooled.verdict)
     for rating in counted.ratings:
         show.print_lines(
             f"{rating.version}: rated {rating.mean:.2f} on average, median {rating.median:g}, "

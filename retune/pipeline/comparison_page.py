@@ -187,8 +187,6 @@ def _page_input(
             ]
         elif rendition is not None:
             made.append(f"matched control: the spans of {rendition.plan.name}, moved out and back")
-        if levels.short_by_db > 0.05:
-            warnings.append(f"{name}: {levels.short_by_db:.1f} dB below the original's loudness")
     versions = [one.result() for one in coding]
     pool.shutdown()
     progress("encoding", 1.0)
@@ -343,6 +341,7 @@ def _encoded(
         spans=spans,
         mime=MIMES[audio_format],
         gain_db=levels.gain_db,
+        short_by_db=levels.short_by_db,
         plan=rendition.plan if rendition else None,
         verdicts=rendition.verdicts if rendition else (),
         about=about,

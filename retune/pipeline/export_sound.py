@@ -17,7 +17,7 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.mix_levels import levelled_mix
+from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
 from retune.sound.audio import blocks_of, write_wav
@@ -99,19 +99,24 @@ def _padded(audio: AudioLike, changed: StemRendition | None, n_samples: int) -> 
         left -= size
 
 
+def _mixes(job: Job, names: Sequence[str]) -> dict[str, Mix]:
+    """The versions of those names, of one loudness."""
+    plans = dict(job.material.versions)
+    wanted = {name: plans[name] for name in dict.fromkeys(names)}
+    return levelled_together(
+        job.opened, {name: rendition_of(job, p) if p else None for name, p in wanted.items()}
+    )
+
+
 # --- slides ----------------------------------------------------------------------------------
 
 
 def clips(job: Job) -> Callable[[str, tuple[float, float] | None], bytes | None]:
     """The sound for slides: spans of each version at the loudness of the original, as MP3; the
     whole of a song only where it is not long."""
-    versions = dict(job.material.versions)
-    mixes: dict[str, Mix] = {}
+    mixes = _mixes(job, [name for name, _ in job.material.versions])
 
     def clip(name: str, span_s: tuple[float, float] | None) -> bytes | None:
-        if name not in mixes:
-            plan = versions[name]
-            mixes[name] = levelled_mix(job.opened, rendition_of(job, plan) if plan else None)[0]
         mix = mixes[name]
         first_s, last_s = span_s or (0.0, mix.n_samples / mix.rate_hz)
         if last_s - first_s > _LONGEST_CLIP_S:
@@ -166,11 +171,10 @@ def check_film(job: Job) -> None:
 
 def _scenes(job: Job, order: Sequence[str], span_s: tuple[float, float]) -> list[Scene]:
     versions = dict(job.material.versions)
-    sounds = {}
-    for name in dict.fromkeys(order):
-        plan = versions[name]
-        mix: Mix = levelled_mix(job.opened, rendition_of(job, plan) if plan else None)[0]
-        sounds[name] = passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=_FADE_S)
+    sounds = {
+        name: passage(mix, start_s=span_s[0], end_s=span_s[1], fade_s=_FADE_S)
+        for name, mix in _mixes(job, order).items()
+    }
     counted = itertools.count(1)
     return [
         Scene(

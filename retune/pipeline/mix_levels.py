@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from retune.carriers.changes import Rendition
 from retune.comparison.levels import (
@@ -76,3 +76,16 @@ def levelled_mix(opened: SongInputs, rendition: Rendition | None = None) -> tupl
     """A mix at its matched level, and what was done to get there."""
     levels = levels_of(opened, rendition)
     return mix_of(opened, rendition).louder_by(levels.gain_db), levels
+
+
+def levelled_together(
+    opened: SongInputs, renditions: Mapping[str, Rendition | None]
+) -> dict[str, Mix]:
+    """Mixes to be heard one after another, by name: of one loudness, all lowered where the peaks of
+    one allow it no more."""
+    levelled = {name: levelled_mix(opened, one) for name, one in renditions.items()}
+    lower_db = max(levels.short_by_db for _, levels in levelled.values())
+    return {
+        name: mix.louder_by(levels.short_by_db - lower_db)
+        for name, (mix, levels) in levelled.items()
+    }

@@ -188,3 +188,14 @@ def test_pages_that_cannot_be(page_input: PageInput) -> None:
     wrong = replace(page_input, tests=(replace(page_input.tests[0], trials=(test,)),))
     with pytest.raises(UsageError, match='asks for "phrase 9"'):
         comparison_page(wrong)
+
+
+def test_all_versions_are_heard_at_one_loudness() -> None:
+    page = lantern_page(n_phrases=2)
+    first, second, *rest = page.versions
+    short = replace(second, short_by_db=1.2, loudness_lufs=-21.2, true_peak_db=-1.0)
+    page = replace(page, versions=(first, short, *rest))
+    text = comparison_page(page)
+    assert text.count("−21.2 LUFS") == len(page.versions)
+    assert "all versions are played 1.2 dB lower" in text
+    assert '"short_db": 1.2' in text

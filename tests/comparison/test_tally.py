@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from retune.carriers.errors import InputError, UsageError
-from retune.comparison.blind import Design, pair_design, rating_design
+from retune.comparison.blind import Design, choices, pair_design, rating_design
+from retune.comparison.blind_code import check_signs
 from retune.comparison.responses import COLUMNS, parse_responses
 from retune.comparison.tally import tally
 
@@ -165,3 +166,65 @@ def test_files_that_do_not_read(tmp_path: Path) -> None:
         'answer,second,first,passage,kind,trial,sheet,listener,extra\nfirst,"v,w",o,p,pair,1,1,a,x'
     )
     assert parse_responses(spread, name="y.csv")[0].second == "v,w"
+
+
+# As a page in a browser writes it (tests/js/blind.test.mjs).
+CODE = "R1;p;Ana%3B%20row%202;3;1;2.1.1;matched-control;home;phrase%202;fs;fk"
+
+
+def test_codes_from_phones_are_counted_with_tables(tmp_path: Path) -> None:
+    made = pair_design(("original", "home-early"), passages=PASSAGES, n_pairs=6, sheet=2)
+    letters = "".join("f" if t.first == "home-early" else "s" for t in made.trials)
+    text = f"R1;p;ben;2;1;6.2.1;original;home-early;phrase%202,phrase%204;{letters}"
+    sent = tmp_path / "sent.txt"
+    code = f"{text};{check_signs(text)}"
+    sent.write_text(f"Ana: {CODE}\n\nhere is mine:\n{code} thanks!\n{code}\n", encoding="utf-8")
+    table = write(tmp_path, "anna.csv", pair_rows("anna", 3, 6))
+    early, both = tally([sent, table]).pairs
+    assert early.listeners["Ana; row 2"].n == 1
+    assert (both.listeners["ben"].k, both.listeners["ben"].n) == (6, 6)
+    assert both.listeners["anna"].k == 3
+
+
+@pytest.mark.parametrize(
+    ("code", "message"),
+    [
+        (CODE.replace("fs", "ff"), "was mistyped or cut"),
+        (CODE[:-9], "was mistyped or cut"),
+        (CODE.replace("R1", "R2"), "a code of version 2"),
+    ],
+)
+def test_a_code_that_is_not_whole_is_refused(tmp_path: Path, code: str, message: str) -> None:
+    path = tmp_path / "sent.txt"
+    path.write_text(f"{code}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=message):
+        tally([path])
+
+
+def test_ratings_come_as_codes_too(tmp_path: Path) -> None:
+    text = "R1;r;eva;1;1;2.0.1;original;home-early;phrase%202;41777"
+    path = tmp_path / "sent.txt"
+    path.write_text(f"{text};{check_signs(text)}\n", encoding="utf-8")
+    assert sum(rating.n for rating in tally([path]).ratings) == 4
+
+
+def test_which_one_is_x_is_counted(tmp_path: Path) -> None:
+    path = tmp_path / "abx.csv"
+    rows = [f"ed,1,{k},abx,phrase 2,original,home,home,{'wrong' if k == 2 else 'right'}"
+            for k in range(2, 12)]  # fmt: skip
+    head = "listener,sheet,trial,kind,passage,a,b,x,answer"
+    practice = "ed,1,1,practice,phrase 2,original,home,original,wrong"
+    path.write_text("\n".join([head, practice, *rows]) + "\n", encoding="utf-8")
+    (naming,) = tally([path]).namings
+    assert naming.versions == ("home", "original")
+    # Nine or ten of ten by chance: 11/1024.
+    assert naming.listeners["ed"].p == pytest.approx(11 / 1024)
+
+
+def test_a_page_offers_the_tests_that_the_program_makes() -> None:
+    made = [design(n_pairs=16, sheet=sheet) for sheet in (1, 2)]
+    words = choices(made)["16"]["sheets"]["2"]
+    for text, trial in zip(words, made[1].trials, strict=True):
+        kind, place, turned = text.split()
+        assert (kind, PASSAGES[int(place) % 2]) == (trial.kind, trial.passage)
+        assert trial.first == ("original", "home-early")[int(turned)]

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from retune.carriers.errors import RetuneError
 from retune.carriers.heard import Bars, Key
-from retune.comparison.responses import read_responses
+from retune.comparison.blind_code import read_answers
 from retune.pipeline.manifest import read_manifest, song_from_facts
 from retune.pipeline.passages import read_time
 from retune.rules import completions, parse_rule
@@ -124,7 +124,7 @@ def responses(data: bytes, folder: Path) -> None:
 
     path = folder / "answers.csv"
     path.write_bytes(data)
-    read_responses(path)
+    read_answers(path)
     tally([path]).to_json()
 
 

@@ -1,7 +1,13 @@
 // The parts of the blind test that need no page.
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { answersCsv, csvField, resultWords } from "../../retune/comparison/assets/blind.js";
+import {
+  answersCode,
+  answersCsv,
+  csvField,
+  designOf,
+  resultWords,
+} from "../../retune/comparison/assets/blind-words.js";
 
 const versions = ["matched-control", "home"];
 const trial = (number, kind, first, second) => ({ number, kind, passage: "phrase 2", first, second });
@@ -66,4 +72,26 @@ test("the table is the one that tally reads", () => {
   const named = answersCsv({ listener: "Ana", design, answers, naming: true }).split("\n");
   assert.equal(named[0], "listener,sheet,trial,kind,passage,a,b,x,answer");
   assert.equal(named[2], "Ana,3,2,abx,phrase 2,matched-control,home,matched-control,second");
+});
+
+test("the answers go into one short line with two signs of check", () => {
+  const sent = { ...design, seed: 1, passages: ["phrase 2"] };
+  const code = answersCode({ listener: "Ana; row 2", design: sent, answers: answered("first", "second") });
+  assert.equal(code, "R1;p;Ana%3B%20row%202;3;1;2.1.1;matched-control;home;phrase%202;fs;fk");
+  const hands = [{ ...design.trials[1], kind: "hands", answer: "first:1 second:2" }];
+  assert.equal(answersCode({ listener: "a", design: sent, answers: hands }), "");
+});
+
+test("the trials of a choice are laid over the passages chosen", () => {
+  const choices = { 2: { sheets: { 3: ["practice 1 0", "pair 0 1", "identical 2 1"] }, verdicts: "v" } };
+  const made = designOf({ tests: [design], choices }, { sheet: 3, nPairs: 2, passages: ["p 2", "p 4"] });
+  assert.deepEqual(
+    made.trials.map((t) => [t.kind, t.passage, t.first, t.second]),
+    [
+      ["practice", "p 4", "matched-control", "home"],
+      ["pair", "p 2", "home", "matched-control"],
+      ["identical", "p 2", "home", "home"],
+    ],
+  );
+  assert.equal(made.verdicts, "v");
 });

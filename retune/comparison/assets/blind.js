@@ -1,5 +1,6 @@
 // The blind test: one question at a time, each side heard whole, answers hidden until the end.
 
+import { answersCode, answersCsv, resultWords } from "./blind-words.js";
 import { $, el } from "./dom.js";
 
 const GAP_MS = 2000;
@@ -7,114 +8,6 @@ const wait = (ms) =>
   new Promise((resolve) => {
     setTimeout(resolve, ms);
   });
-
-// --- what does not need a page -------------------------------------------------------------------
-
-/** As retune writes tables: text that a spreadsheet would take for a formula gets an apostrophe. */
-export function csvField(value) {
-  const plain =
-    typeof value === "string" && /^[=+\-@\t\r\n＝＋－＠]/.test(value) ? `'${value}` : String(value);
-  return /[",\n\r]/.test(plain) ? `"${plain.replaceAll('"', '""')}"` : plain;
-}
-
-/** The answers as the table that `retune tally` reads. `answers` holds trials with `kind` and `answer`. */
-export function answersCsv({ listener, design, answers, naming }) {
-  const head = naming ? ["a", "b", "x"] : ["first", "second"];
-  const sides = (t) => (naming ? [...design.versions, t.first] : [t.first, t.second]);
-  const kind = (t) => (naming && t.kind !== "practice" ? "abx" : t.kind);
-  const rows = answers.map((t) => [
-    listener,
-    design.sheet,
-    t.number,
-    kind(t),
-    t.passage,
-    ...sides(t),
-    t.answer,
-  ]);
-  const table = [["listener", "sheet", "trial", "kind", "passage", ...head, "answer"], ...rows];
-  return `${table.map((row) => row.map(csvField).join(",")).join("\n")}\n`;
-}
-
-const of = (rows, kind) => rows.filter((row) => row.kind === kind);
-
-function pairWords(design, rows) {
-  const pairs = of(rows, "pair");
-  if (!pairs.length) return [];
-  const planned = of(design.trials, "pair").length;
-  const chosen = pairs.filter((t) => t[t.answer] === design.versions[1]).length;
-  if (pairs.length < planned) {
-    return [
-      `“${design.versions[1]}” was chosen in ${chosen} of ${pairs.length} trials; ${planned} were planned. ` +
-        "A test that is left early is not judged.",
-    ];
-  }
-  const firsts = pairs.filter((t) => t.answer === "first").length;
-  return [design.verdicts.pair[chosen], `The first heard was chosen in ${firsts} of ${pairs.length} trials.`];
-}
-
-function namingWords(design, rows) {
-  const asked = of(rows, "pair");
-  const planned = of(design.trials, "pair").length;
-  const right = asked.filter((t) => t.answer === "right").length;
-  if (asked.length < planned) {
-    return [
-      `X was named rightly in ${right} of ${asked.length} trials; ${planned} were planned. ` +
-        "A test that is left early is not judged.",
-    ];
-  }
-  return [design.verdicts.naming[right]];
-}
-
-function ratingWords(design, rows) {
-  return design.versions
-    .map((name) => {
-      const own = of(rows, "rating")
-        .filter((t) => t.first === name)
-        .map((t) => Number(t.answer))
-        .sort((a, b) => a - b);
-      if (!own.length) return null;
-      const mean = own.reduce((a, b) => a + b, 0) / own.length;
-      const median = (own[Math.floor((own.length - 1) / 2)] + own[Math.ceil((own.length - 1) / 2)]) / 2;
-      return `${name}: rated ${mean.toFixed(1)} on average, ${median} in the middle, of ${own.length}.`;
-    })
-    .filter(Boolean);
-}
-
-function handWords(design, rows) {
-  const counts = [0, 0];
-  for (const t of of(rows, "hands")) {
-    const [first, second] = t.answer.match(/\d+/g).map(Number);
-    const turned = t.first === design.versions[1];
-    counts[0] += turned ? second : first;
-    counts[1] += turned ? first : second;
-  }
-  if (!of(rows, "hands").length) return [];
-  return [
-    `Hands for ${design.versions[0]}: ${counts[0]}, for ${design.versions[1]}: ${counts[1]}. ` +
-      "Hands influence each other, so no p is given.",
-  ];
-}
-
-function identicalWords(rows) {
-  const same = of(rows, "identical");
-  const firsts = same.filter((t) => t.answer === "first").length;
-  return same.length ? [`In pairs of the same twice: the first ${firsts} of ${same.length}.`] : [];
-}
-
-/** What the answers allow to be said, line by line. The verdicts come with the design. */
-export function resultWords({ design, answers, naming }) {
-  const told = naming
-    ? namingWords(design, answers)
-    : [
-        ...pairWords(design, answers),
-        ...ratingWords(design, answers),
-        ...handWords(design, answers),
-        ...identicalWords(answers),
-      ];
-  return told.length ? told : ["No counted answers yet, nothing to say."];
-}
-
-// --- the test on the page ------------------------------------------------------------------------
 
 /** Asks the trials of a design in `root`.
  *
@@ -344,6 +237,7 @@ export class BlindTest {
     this.root.replaceChildren(
       el("h3", {}, "Results"),
       ...resultWords(this).map((line) => el("p", { class: "result" }, line)),
+      ...this.codeParts(),
       el(
         "div",
         { class: "set" },
@@ -353,6 +247,37 @@ export class BlindTest {
     );
     save.focus();
     this.say("Listening blind: results");
+  }
+
+  /** The code to send to whoever counts. */
+  codeParts() {
+    const code = answersCode(this);
+    if (!code) return [];
+    const field = el("input", {
+      type: "text",
+      readonly: true,
+      value: code,
+      "aria-label": "Code of the answers",
+    });
+    const copy = el(
+      "button",
+      {
+        type: "button",
+        onclick: async () => {
+          field.select();
+          const done = await navigator.clipboard?.writeText(code).then(
+            () => true,
+            () => false,
+          );
+          copy.textContent = done ? "Copied" : "Copy it by hand";
+        },
+      },
+      "Copy the code",
+    );
+    return [
+      el("p", {}, "To send the answers, copy this code into a message; retune tally reads it."),
+      el("div", { class: "set code" }, field, copy),
+    ];
   }
 
   save() {

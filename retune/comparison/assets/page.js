@@ -1,6 +1,7 @@
 // Ties player, picture, blind test and keys of each song on the page together.
 
 import { BlindTest } from "./blind.js";
+import { designOf } from "./blind-words.js";
 import { $, $$, el, say } from "./dom.js";
 import { Picture } from "./page-picture.js";
 import { Player, decode, splice } from "./player.js";
@@ -31,7 +32,7 @@ class Song {
       sound,
       mixerUrl,
     });
-    versions.forEach((v) => player.setGain(v.name, { plain: -v.gain_db }));
+    versions.forEach((v) => player.setGain(v.name, { plain: -v.gain_db, short: v.short_db }));
     player.setVolume(decibels($("[data-do=volume]", this.root)));
     player.onstate = () => this.show();
     player.onfault = (text) => {
@@ -66,6 +67,7 @@ class Song {
     on("[data-do=play]", "click", () => this.toggle());
     on("[data-do=exchange]", "click", () => this.choose(this.player.before));
     on("[data-blind=start]", "click", () => this.listenBlind());
+    on("[data-blind=phrase], [data-blind=pairs]", "change", () => this.tellPower());
     on("[data-do=loop]", "change", () => this.setLoop());
     on("[data-do=span]", "change", () => this.setSpan());
     on("[data-do=bar]", "change", () => this.setLoop());
@@ -112,10 +114,34 @@ class Song {
     if (names.length) this.choose(names[(names.indexOf(this.player.chosen) + 1) % names.length]);
   }
 
-  listenBlind() {
+  /** What was chosen for the blind test. */
+  chosenTest() {
+    const { blind, choices } = this.facts;
+    const passages = $$("[data-blind=phrase]:checked", this.root).map((box) => box.value);
     const sheet = Number($("[data-blind=sheet]", this.root).value);
-    const design = { ...this.facts.blind.find((d) => d.sheet === sheet), verdicts: this.facts.verdicts };
-    const listener = $("[data-blind=listener]", this.root).value.trim() || "listener";
+    const nPairs = Number($("[data-blind=pairs]", this.root)?.value);
+    const design = passages.length
+      ? designOf({ tests: blind, choices }, { sheet, nPairs, passages })
+      : blind.find((d) => d.sheet === sheet);
+    return { verdicts: this.facts.verdicts, ...design };
+  }
+
+  /** How much the test can find, told before it is begun. */
+  tellPower() {
+    const place = $("[data-blind=power]", this.root);
+    if (!place) return;
+    const boxes = $$("[data-blind=phrase]", this.root);
+    const none = boxes.length > 0 && !boxes.some((box) => box.checked);
+    $("[data-blind=start]", this.root).disabled = none;
+    place.textContent = none
+      ? "Choose at least one phrase."
+      : this.facts.choices[$("[data-blind=pairs]", this.root).value].power;
+  }
+
+  listenBlind() {
+    const design = this.chosenTest();
+    const named = $("[data-blind=listener]", this.root).value.trim();
+    const listener = named || `guest ${Math.floor(100 + Math.random() * 900)}`;
     $("[data-do=match]", this.root).checked = true;
     this.player.setMatched(true);
     document.body.dataset.state = "blind";
@@ -136,7 +162,7 @@ class Song {
 
   leaveBlind() {
     this.test = null;
-    document.body.dataset.state = "open";
+    if (!("alone" in document.body.dataset)) document.body.dataset.state = "open";
     $("[data-blind=ask]", this.root).replaceChildren();
     $("[data-blind=setup]", this.root).hidden = false;
     this.choose(this.player.chosen);
@@ -288,6 +314,15 @@ function inTextField(target) {
   return target.matches?.("textarea, select, input[type=text], input[type=number]") ?? false;
 }
 
+/** "#blind" at the end of the address opens the test alone, in an order drawn by lot: for phones. */
+function testAlone() {
+  if (location.hash !== "#blind" || !$("[data-blind=start]")) return;
+  const sheets = $("[data-blind=sheet]");
+  sheets.selectedIndex = Math.floor(Math.random() * sheets.options.length);
+  document.body.dataset.state = "blind";
+  document.body.dataset.alone = "";
+}
+
 function nextRegion(back) {
   const headings = $$("section h2, section h3").filter(
     (h) => h.getClientRects().length && h.classList.contains("part"),
@@ -351,5 +386,6 @@ addEventListener("resize", () =>
     s.show();
   }),
 );
+testAlone();
 // For notebooks, tests and the curious: the parts of this page by name.
 globalThis.comparison = { songs };

@@ -57,7 +57,7 @@ export class Player {
     this.loop = null;
     this.matched = true;
     this.volumeDb = HEARD_BEGINS_DB;
-    this.gainsDb = new Map(versions.map((name) => [name, { matched: 0, plain: 0 }]));
+    this.gainsDb = new Map(versions.map((name) => [name, { matched: 0, plain: 0, short: 0 }]));
     this.solo = null;
     this.onstate = () => {};
     this.onfault = () => {};
@@ -283,15 +283,23 @@ export class Player {
     this.versions.forEach((name) => this.sendVersion(name));
   }
 
-  /** Gain of a version in dB when versions are matched in level, and when they are not. */
-  setGain(name, { matched = 0, plain = 0 }) {
-    this.gainsDb.set(name, { matched, plain });
-    this.sendVersion(name);
+  /** Gain of a version in dB when versions are matched in level, and when they are not; `short` is
+   * what its peaks keep it from when matched. */
+  setGain(name, { matched = 0, plain = 0, short = 0 }) {
+    const before = this.lowerDb();
+    this.gainsDb.set(name, { matched, plain, short });
+    if (this.lowerDb() === before) this.sendVersion(name);
+    else this.versions.forEach((each) => this.sendVersion(each));
+  }
+
+  /** How much lower all are when matched, so that each is as loud as the one that is short most. */
+  lowerDb() {
+    return Math.max(0, ...[...this.gainsDb.values()].map(({ short }) => short));
   }
 
   gainDb(name) {
-    const { matched, plain } = this.gainsDb.get(name);
-    return this.matched ? matched : plain;
+    const { matched, plain, short } = this.gainsDb.get(name);
+    return this.matched ? matched + short - this.lowerDb() : plain;
   }
 
   /** Changed spans of a version: [{ stem, start, channels }]. */

@@ -12,7 +12,7 @@ from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, UsageError
 from retune.carriers.songfacts import Song
 from retune.carriers.text import file_stem
-from retune.comparison.blind import Design, pair_design, rating_design, verdicts
+from retune.comparison.blind import Design, pair_design, power_words, rating_design, verdicts
 from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
@@ -165,4 +165,6 @@ def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def _asked(design: Design) -> dict[str, Any]:
-    return {**design.to_json(), "verdicts": verdicts(design)}
+    n_pairs = design.count("pair")
+    power = power_words(n_pairs) if n_pairs else ""
+    return {**design.to_json(), "verdicts": verdicts(design), "power": power}

@@ -58,7 +58,7 @@ _TYPES = {
     "svg": "image/svg+xml",
     "woff2": "font/woff2",
 }
-_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind.js")
+_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind")
 
 
 def create_app(desk: Desk, *, token: str, port: int) -> Starlette:

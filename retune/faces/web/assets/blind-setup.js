@@ -51,8 +51,11 @@ function begin() {
   const pairs = el("input", { type: "number", id: "n-pairs", value: 16, min: 2, max: 64, step: 2 });
   const sheet = el("input", { type: "number", id: "sheet", value: 1, min: 1, max: 999 });
   const who = el("select", { id: "who" }, ...WHO.map(([value, words]) => el("option", { value }, words)));
+  const phrase = moved.map((k) => el("input", { type: "checkbox", value: k, checked: true }));
+  const power = el("p", { class: "small", "aria-live": "polite" });
   const settings = () => ({
     listener: listener.value.trim() || "listener",
+    moved: phrase.filter((box) => box.checked).map((box) => Number(box.value)),
     pairs: Number(pairs.value),
     sheet: Number(sheet.value),
     who: who.value,
@@ -76,12 +79,22 @@ function begin() {
       sheet,
     ),
     el(
+      "fieldset",
+      { class: "set" },
+      el("legend", { class: "hide" }, "Phrases asked about"),
+      ...phrase.map((box) => el("label", { class: "row" }, box, ` phrase ${box.value}`)),
+    ),
+    power,
+    el(
       "div",
       { class: "set" },
-      el("button", { class: "main", type: "button", onclick: () => start(settings(), moved) }, "Begin"),
+      el("button", { class: "main", type: "button", onclick: () => start(settings()) }, "Begin"),
       el("button", { class: "plain", type: "button", onclick: end }, "Leave the test"),
     ),
   );
+  for (const part of [pairs, who, ...phrase])
+    part.addEventListener("change", () => tellPower(power, settings()));
+  tellPower(power, settings());
   who.focus();
   say("Listening blind");
   return undefined;
@@ -90,7 +103,27 @@ function begin() {
 const phraseOf = (row) =>
   phrases().find((p) => row.at_s >= p.start_s - 0.05 && row.at_s < p.end_s + 0.05)?.index;
 
-async function start({ listener, pairs, sheet, who }, moved) {
+const designOf = ({ pairs, sheet, who, moved }) =>
+  post("blind", {
+    first: "matched-control",
+    second: state.name,
+    passages: moved.map((k) => `phrase ${k}`),
+    n_pairs: pairs,
+    n_identical: who === "abx" ? 0 : 2,
+    rating: who === "rating",
+    sheet,
+  });
+
+/** How much a test can find, told before it is begun. */
+async function tellPower(place, settings) {
+  try {
+    place.textContent = (await designOf(settings)).power;
+  } catch (error) {
+    place.textContent = error.message;
+  }
+}
+
+async function start({ listener, who, ...asked }) {
   try {
     const lines = rulesText();
     for (const kind of ["variant", "matched-control"]) {
@@ -99,15 +132,7 @@ async function start({ listener, pairs, sheet, who }, moved) {
     }
     showLevels();
     player.setMatched(true);
-    const design = await post("blind", {
-      first: "matched-control",
-      second: state.name,
-      passages: moved.map((k) => `phrase ${k}`),
-      n_pairs: pairs,
-      n_identical: who === "abx" ? 0 : 2,
-      rating: who === "rating",
-      sheet,
-    });
+    const design = await designOf({ who, ...asked });
     test = new BlindTest($("#blind"), {
       design,
       listener,

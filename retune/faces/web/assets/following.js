@@ -58,7 +58,7 @@ export class FollowingPlayer extends Player {
   async level(kind, rules, signal) {
     const got = await post("levels", { rules, kind: asked(kind) }, signal);
     this.setGain("original", { matched: got.original_db });
-    this.setGain(kind, { matched: got.version_db });
+    this.setGain(kind, { matched: got.version_db, short: got.short_by_db });
     return got;
   }
 

@@ -111,7 +111,7 @@ async function levels(lines, signal) {
   showLevels();
   if (got.short_by_db > 0.05)
     soundState([
-      `The variant stays ${got.short_by_db.toFixed(1)} dB below the original’s loudness: its peaks allow no more.`,
+      `All are played ${player.lowerDb().toFixed(1)} dB lower, so that the peaks of each fit at one loudness.`,
     ]);
 }
 
