@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from retune.carriers.errors import RuleError, UsageError
 
@@ -47,6 +47,29 @@ def _read_line(line: str, roles: Mapping[str, str]) -> RuleLine:
         return RuleLine(line, tuple(map(str, understand(line, stems=tuple(roles), roles=roles))))
     except RuleError as error:
         return RuleLine(line, fault=error)
+
+
+def sung_otherwise(
+    rule: str, *, roles: Mapping[str, str], cents: float, glide: str, vibrato: float
+) -> str:
+    """A rule that moves notes, with how they sound: cents off the pitch (flat below 0), the glide
+    into them ("" as sung, "slow", "fast"), and the share of their vibrato that stays.
+
+    Raises
+    ------
+    RuleError
+        The rule does not read, moves no pitch, or the three are out of bounds.
+    """
+    from retune.rules import parse_rule
+    from retune.rules.model import Manner
+
+    read = parse_rule(rule, stems=tuple(roles))
+    if read.action not in ("move", "shift"):
+        raise RuleError(f'"{read.action}" moves no pitch', text=rule)
+    if glide not in ("", "slow", "fast"):
+        raise RuleError("a glide is slow or fast", text=rule)
+    told = replace(read, manner=Manner(cents, glide, vibrato))  # type: ignore[arg-type]
+    return str(parse_rule(str(told), stems=tuple(roles)))
 
 
 def complete_rule(text: str, cursor: int, *, stems: Sequence[str]) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from retune.rules.completing import completions
     from retune.rules.model import Rule
+    from retune.rules.naming import place_of
     from retune.rules.plan import make_plan
     from retune.rules.reading import parse_rule, parse_rules, understand
     from retune.rules.suggest import Suggestion, suggest_variants
@@ -19,6 +20,7 @@ __all__ = [
     "make_plan",
     "parse_rule",
     "parse_rules",
+    "place_of",
     "suggest_variants",
     "understand",
 ]
@@ -29,6 +31,7 @@ _HOME = {
     "make_plan": "plan",
     "parse_rule": "reading",
     "parse_rules": "reading",
+    "place_of": "naming",
     "Suggestion": "suggest",
     "suggest_variants": "suggest",
     "understand": "reading",

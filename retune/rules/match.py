@@ -79,7 +79,7 @@ def _selected(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
     if isinstance(what, NamedNote):
         return [note for note in stem.notes if _has_name(note, what.name)]
     if isinstance(what, NoteAt):
-        return _note_at(what.time, stem, analysis)
+        return note_at(what.time, stem, analysis)
     notes = notes_of_kind(what.kind, stem)
     if what.role:
         return [note for note in notes if note.chord_role == what.role]
@@ -88,7 +88,7 @@ def _selected(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
     return [note for note in notes if _has_degree(note, what.degrees, analysis)]
 
 
-def _note_at(time: Time, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
+def note_at(time: Time, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
     """The note that sounds then; at a beat, first the note that is sung on it, early or late."""
     at_s = seconds_of(time, analysis)
     if time.seconds is None:

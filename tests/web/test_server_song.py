@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 
 import numpy as np
 import pytest
@@ -124,6 +125,47 @@ def test_words_to_go_on_with(client: Client) -> None:
     words = client.post("complete", {"text": "move phr"}).json()["words"]
     assert words[0] == "phrase-ending"
     assert client.post("complete", {"text": "shift v", "cursor": 7}).json()["words"] == ["vocal"]
+
+
+def test_where_a_note_may_go(client: Client) -> None:
+    """B flat major, bar 8 over I: an octave each way, with degree and what it is of the chord."""
+    found = client.post("choices", {"note": 20}).json()
+    assert (found["midi"], found["place"], found["chord"]) == (60, "8:1", "B♭")
+    assert [p["midi"] for p in found["pitches"]] == list(range(48, 73))
+    by_midi = {
+        p["midi"]: (p["name"], p["degree"], p["member"], p["in_scale"]) for p in found["pitches"]
+    }
+    assert by_midi[58] == ("Bb3", "1", "root", True)
+    assert by_midi[62] == ("D4", "3", "third", True)
+    assert by_midi[63] == ("Eb4", "4", "", True)
+    assert by_midi[61][2:] == ("", False)
+    assert client.post("choices", {"note": 2000}).status_code == 400
+
+
+def test_the_place_of_every_note_finds_it_again(client: Client) -> None:
+    for note in client.song()["stems"]["vocal"]["notes"]:
+        place = client.post("choices", {"note": note["index"]}).json()["place"]
+        plan = client.post("plan", {"rules": [f"shift note at {place} up 1 semitone"]}).json()
+        assert note["index"] in [edit["note"] for edit in plan["edits"]]
+
+
+def test_how_a_note_is_sung_joins_its_rule(client: Client) -> None:
+    asked = {"rule": "move note at 8:1 to Eb4 in phrase 2", "cents": -20, "glide": "slow"}
+    told = client.post("manner", asked).json()["rule"]
+    assert told == "move note at 8:1 to Eb4 20 cents flat with a slow glide in phrase 2"
+    plain = client.post("manner", {"rule": told}).json()["rule"]
+    assert plain == asked["rule"]
+    for wrong in ({"glide": "odd"}, {"cents": 300}, {"rule": "keep note at 8:1"}, {"vibrato": -1}):
+        assert client.post("manner", {**asked, **wrong}).status_code in (400, 422)
+    plan = client.post("plan", {"rules": [told]}).json()
+    assert plan["edits"][0]["shift_cents"] == 280
+    assert any("no note runs into it" in line for line in plan["warnings"])
+    notes = client.song()["stems"]["vocal"]["notes"]
+    sung_into = next(b for a, b in itertools.pairwise(notes) if a["end_s"] == b["start_s"])
+    place = client.post("choices", {"note": sung_into["index"]}).json()["place"]
+    rule = f"shift note at {place} up 2 semitones with a slow glide without vibrato"
+    edit = client.post("plan", {"rules": [rule]}).json()["edits"][0]
+    assert (edit["glide"], edit["vibrato"]) == ("slow", 0)
 
 
 def test_a_stem_comes_sample_for_sample(client: Client) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from starlette.responses import Response
@@ -16,8 +17,9 @@ from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed
 from retune.faces.web.stem_sound import SentStem, StemResponse
 from retune.pipeline.facts import number, verdict_facts
+from retune.pipeline.note_choices import choices_for
 from retune.pipeline.renditions import CONTROL
-from retune.pipeline.rule_lines import complete_rule
+from retune.pipeline.rule_lines import complete_rule, sung_otherwise
 
 KINDS = ("variant", CONTROL)
 BUDGET_S = 0.12
@@ -53,6 +55,36 @@ def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
     rules = asked.lines("rules")
     made = desk.plan(rules, name=asked.line("name", "rules"))
     return plan_view(desk.analysis, made, desk.read(rules))
+
+
+def choices(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The pitches that a note of the melody may take."""
+    found = choices_for(bench.desk.analysis, asked.whole("note"))
+    return {
+        **asdict(found),
+        "chord": pretty(found.chord),
+        "pitches": [
+            {
+                **asdict(choice),
+                "shown": pretty(choice.name),
+                "degree_shown": pretty(choice.degree or ""),
+            }
+            for choice in found.pitches
+        ],
+    }
+
+
+def manner(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """A rule with how the notes that it moves are sung."""
+    roles = {name: stem.role for name, stem in bench.desk.opened.parts.items()}
+    told = sung_otherwise(
+        asked.line("rule"),
+        roles=roles,
+        cents=asked.number("cents", 0.0),
+        glide=asked.line("glide", ""),
+        vibrato=asked.number("vibrato", 1.0),
+    )
+    return {"rule": told}
 
 
 def complete(bench: Bench, asked: Asked) -> dict[str, Any]:

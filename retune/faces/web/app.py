@@ -31,6 +31,8 @@ GET: Mapping[str, Handler] = {
 }
 POST: Mapping[str, Handler] = {
     "plan": api_song.plan,
+    "choices": api_song.choices,
+    "manner": api_song.manner,
     "complete": api_song.complete,
     "suggest": api_song.suggest,
     "picture": api_song.picture,

@@ -249,7 +249,7 @@ class Desk:
 
     def redo(self, *, seen: str) -> None:
         """Make the change again that was taken back last."""
-        self._step(self._future, self._past, "do again", seen)
+        self._step(self._future, self._past, "redo", seen)
 
     def _step(self, source: deque[str], other: deque[str], word: str, seen: str) -> None:
         with self._lock:

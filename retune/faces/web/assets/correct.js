@@ -1,6 +1,7 @@
 // Correcting by hand what was heard: each change is saved to the song file at once, and undone.
 
 import { $, el, minus, printed, say, typed } from "./dom.js";
+import { perSemitone } from "./lanes.js";
 import { player } from "./listen.js";
 import { timeAt } from "./picture.js";
 import { change, chooseNote, chosenNote, melodyNotes, on, state } from "./store.js";
@@ -21,7 +22,11 @@ async function set(note, words, done = "") {
     chooseNote(noteAt(at)?.index ?? null, { move: false });
 }
 
-function field(words, id, value, done, more = {}) {
+/** One row of the grid: a name, and what stands beside it. */
+const row = (label, ...parts) => [label, el("div", { class: "set" }, ...parts)];
+
+/** A field with its unit, and a button that sets it; Enter does too. */
+function field(id, value, unit, done, more = {}) {
   const input = el("input", {
     type: "text",
     id,
@@ -33,13 +38,14 @@ function field(words, id, value, done, more = {}) {
     },
   });
   return [
-    el("label", { for: id }, el("i", {}, words)),
     input,
+    unit ? el("span", { class: "quiet" }, unit) : "",
     el("button", { type: "button", onclick: () => done(input.value.trim()) }, "Set"),
   ];
 }
 
 const button = (words, act) => el("button", { type: "button", onclick: act }, words);
+const label = (id, words) => el("label", { for: id }, words);
 
 function seconds(text, note, word) {
   const number = Number(text.replace(",", "."));
@@ -55,6 +61,13 @@ function editor(note) {
       (now) => `${word} ${(now[`${word}_s`] + by).toFixed(3)}`,
       `The ${word} is 10 ms ${by < 0 ? "earlier" : "later"}. Undo takes it back.`,
     );
+  const edge = (word) =>
+    row(
+      label(`set-${word}`, word),
+      ...field(`set-${word}`, note[`${word}_s`].toFixed(3), "s", (text) => seconds(text, note, word)),
+      button("10 ms earlier", () => nudge(word, -0.01)),
+      button("10 ms later", () => nudge(word, 0.01)),
+    );
   return el(
     "div",
     { class: "correcting" },
@@ -63,33 +76,20 @@ function editor(note) {
       {},
       `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`,
     ),
-    el(
-      "div",
-      { class: "set" },
-      ...field("pitch", "set-pitch", typed(note.name), (text) => set(note, `pitch ${text}`)),
-      ...field("or degree", "set-degree", note.degree ?? "", (text) => set(note, `degree ${text}`), {
-        size: 3,
-      }),
+    ...row(
+      label("set-pitch", "pitch"),
+      ...field("set-pitch", typed(note.name), "", (text) => set(note, `pitch ${text}`)),
       button("Octave up", () => set(note, "octave up")),
       button("Octave down", () => set(note, "octave down")),
     ),
-    el(
-      "div",
-      { class: "set" },
-      ...field("start", "set-start", note.start_s.toFixed(3), (text) => seconds(text, note, "start")),
-      button("10 ms earlier", () => nudge("start", -0.01)),
-      button("10 ms later", () => nudge("start", 0.01)),
+    ...row(
+      label("set-degree", "or degree"),
+      ...field("set-degree", note.degree ?? "", "", (text) => set(note, `degree ${text}`)),
     ),
-    el(
-      "div",
-      { class: "set" },
-      ...field("end", "set-end", note.end_s.toFixed(3), (text) => seconds(text, note, "end")),
-      button("10 ms earlier", () => nudge("end", -0.01)),
-      button("10 ms later", () => nudge("end", 0.01)),
-    ),
-    el(
-      "div",
-      { class: "set" },
+    ...edge("start"),
+    ...edge("end"),
+    ...row(
+      el("span", {}, ""),
       button("Split in two", () => set(note, "split")),
       button("Merge with the next", () => set(note, "merge next")),
       button("Not a note: drop it", () => set(note, "drop")),
@@ -100,18 +100,25 @@ function editor(note) {
   );
 }
 
-/** Puts in a note that was not heard; in a finished mix it becomes part of the guide. */
+/** Puts in a note that was not heard, from the chosen one on; in a finished mix it becomes part of
+ *  the guide. */
 function adder() {
-  const from = state.place;
-  const inputs = { pitch: "", start: from.toFixed(2), end: (from + 0.5).toFixed(2) };
-  const fields = Object.entries(inputs).map(([word, value]) => {
-    const input = el("input", { type: "text", id: `add-${word}`, value, size: 6, autocomplete: "off" });
-    return el("span", { class: "set" }, el("label", { for: `add-${word}` }, el("i", {}, word)), input);
-  });
+  const note = chosenNote();
+  const from = note ? note.start_s : state.place;
+  const inputs = [
+    ["pitch", note ? typed(note.name) : "", "such as F4"],
+    ["start", from.toFixed(2), "s"],
+    ["end", (from + 0.5).toFixed(2), "s"],
+  ];
+  const rows = inputs.flatMap(([word, value, unit]) =>
+    row(
+      label(`add-${word}`, word),
+      el("input", { type: "text", id: `add-${word}`, value, autocomplete: "off" }),
+      el("span", { class: "quiet" }, unit),
+    ),
+  );
   const add = () => {
-    const [pitch, start, end] = Object.keys(inputs).map((word) =>
-      $(`#add-${word}`).value.trim().replace(",", "."),
-    );
+    const [pitch, start, end] = inputs.map(([word]) => $(`#add-${word}`).value.trim().replace(",", "."));
     const name = typed(pitch);
     if (!name || !(Number(end) > Number(start)))
       return say("A note needs a pitch such as F4, a start, and a later end, in seconds");
@@ -121,7 +128,13 @@ function adder() {
       `Added ${printed(name)}. Undo takes it back.`,
     );
   };
-  return el("div", { class: "set" }, ...fields, tapper(), button("Add a note", add));
+  return el(
+    "div",
+    { class: "correcting" },
+    el("h3", {}, "Add a note that was not heard"),
+    ...rows,
+    ...row(el("span", {}, ""), tapper(), button("Add a note", add)),
+  );
 }
 
 /** A button held down for as long as a note sounds, by pointer, touch or space bar. */
@@ -253,6 +266,7 @@ function show() {
 
 // --- dragging a note up or down, or its ends -----------------------------------------------------
 
+const FAR_PX = 3; // a press that moves less is a click
 const GRIP = 7; // px at each end of a note that move its end, at most a quarter of it
 
 /** Begins where the pointer goes down: which part of which note. */
@@ -262,7 +276,14 @@ function grip(event) {
   const box = $(".hit", group).getBoundingClientRect();
   const near = Math.min(GRIP, box.width / 4);
   const part = event.clientX < box.left + near ? "start" : event.clientX > box.right - near ? "end" : "pitch";
-  return { part, y: event.clientY, index: Number(group.dataset.note), reach: perSemitone() };
+  return {
+    part,
+    x: event.clientX,
+    y: event.clientY,
+    moves: false,
+    index: Number(group.dataset.note),
+    reach: perSemitone(),
+  };
 }
 
 /** What letting go here would set, in words of a correction; null for nothing. */
@@ -284,10 +305,11 @@ function drag() {
   const pic = $("#pic");
   pic.addEventListener("pointerdown", (event) => {
     from = grip(event);
-    if (from) pic.setPointerCapture(event.pointerId);
   });
   pic.addEventListener("pointermove", (event) => {
-    if (!from) return;
+    if (!from || (!from.moves && Math.hypot(event.clientX - from.x, event.clientY - from.y) < FAR_PX)) return;
+    if (!from.moves) pic.setPointerCapture(event.pointerId); // before that it may be a click
+    from.moves = true;
     const words = pulled(from, event);
     $("#here").textContent = words
       ? `Let go to correct note ${from.index}: ${words}.`
@@ -295,7 +317,7 @@ function drag() {
   });
   const done = (event) => {
     if (!from) return;
-    const words = event.type === "pointerup" ? pulled(from, event) : null;
+    const words = event.type === "pointerup" && from.moves ? pulled(from, event) : null;
     const note = melodyNotes().find((n) => n.index === from.index);
     from = null;
     if (words && note) set(note, words);
@@ -311,27 +333,20 @@ function nameOf(midi) {
   return `${names[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
 }
 
-/** Height of a semitone on the screen: two notes of different pitch tell it. */
-function perSemitone() {
-  const seen = melodyNotes()
-    .map((note) => {
-      const hit = $(`#drawing .note[data-note="${note.index}"] .hit`);
-      return hit && [note.midi, hit.getBoundingClientRect()];
-    })
-    .filter(Boolean)
-    .map(([midi, box]) => [midi, box.y + box.height / 2])
-    .sort((a, b) => a[0] - b[0]);
-  const [low, high] = [seen[0], seen[seen.length - 1]];
-  const reach = low && high ? high[0] - low[0] : 0;
-  return reach > 0.5 ? Math.max(4, (low[1] - high[1]) / reach) : 16;
+/** The two modes: playing notes of a variant, and correcting what was sung. */
+function correcting(isOn) {
+  $("#correct").hidden = !isOn;
+  $("#correct-toggle").setAttribute("aria-expanded", String(isOn));
+  $("#pic").classList.toggle("sung", isOn);
+  $("#sung-told").hidden = !isOn;
+  show();
 }
 
 export function setUpCorrect() {
-  $("#correct-toggle").addEventListener("click", () => {
-    const box = $("#correct");
-    box.hidden = !box.hidden;
-    $("#correct-toggle").setAttribute("aria-expanded", String(!box.hidden));
-    show();
+  $("#correct-toggle").addEventListener("click", () => correcting($("#correct").hidden));
+  $("#sung-done").addEventListener("click", () => correcting(false));
+  $("#pic").addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && !$("#correct").hidden) correcting(false);
   });
   on("note", show);
   on("song", show);

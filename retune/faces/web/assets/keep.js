@@ -96,7 +96,7 @@ export async function undo() {
 }
 
 export async function redo() {
-  if (!state.song.redo) return say("There is nothing to do again");
+  if (!state.song.redo) return say("There is nothing to redo");
   return change("redo", {}, "Done again");
 }
 

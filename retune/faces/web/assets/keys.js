@@ -1,13 +1,15 @@
 // The keyboard: letters act outside text fields and can be turned off (WCAG 2.1.4).
 
-import { $, $$, el, say } from "./dom.js";
+import { $, $$, el } from "./dom.js";
 import { exchange, pick, player, toggleLoop, togglePlay } from "./listen.js";
 import { redo, save, undo } from "./keep.js";
+import { nudge, putBack, sendToDegree, sound } from "./play.js";
 import { stepEnding, stepNote, stepPhrase } from "./picture.js";
 import { tap, tapsNow } from "./byear.js";
-import { focusRules, replaceRule } from "./rules.js";
+import { focusRules } from "./rules.js";
 import { blindKey, toggleBlind } from "./blind-setup.js";
-import { chosenNote, rules, state } from "./store.js";
+import { state } from "./store.js";
+import { pianoKey } from "./tones.js";
 
 const LIST = [
   ["O, V, M", "original, variant, matched control"],
@@ -18,52 +20,17 @@ const LIST = [
   ["B", "listen blind"],
   [", .", "note before, after"],
   ["[ ]", "phrase before, after"],
-  ["E, Shift+E", "next, last phrase ending"],
+  ["E, Shift+E", "next, previous phrase ending"],
   ["1 to 7", "send the chosen note to that degree"],
-  ["0", "chosen note back to what was sung"],
+  ["Backspace", "chosen note back to what was sung"],
+  ["T", "a plain tone of the chosen note"],
   ["Up, Down", "in the picture: chosen note by a scale step; Shift: a semitone; Alt: 10 cents"],
   ["R", "write rules; Esc comes back"],
   ["F6", "next region; Shift+F6 the one before"],
   ["Ctrl+S", "save the variant"],
-  ["Ctrl+Z, Ctrl+Y", "undo, do again (outside text fields)"],
+  ["Ctrl+Z, Ctrl+Y", "undo, redo (outside text fields)"],
   ["?", "this list"],
 ];
-
-const timeOf = (note) => `${((note.start_s + Math.min(note.end_s, note.start_s + 0.2)) / 2).toFixed(2)}s`;
-
-/** Rules that the keys wrote for a note begin with these words. */
-const wrote = (note) => (line) =>
-  new RegExp(`^(move|shift) note at ${timeOf(note).replace(".", "\\.")} `).test(line.trim());
-
-function sendTo(degree) {
-  const note = chosenNote();
-  if (!note) return say("Choose a note first");
-  replaceRule(wrote(note), degree === "0" ? null : `move note at ${timeOf(note)} to degree ${degree}`);
-  return undefined;
-}
-
-const UNITS = [
-  ["cent", 10],
-  ["semitone", 1],
-  ["scale step", 1],
-];
-function nudge(up, unit) {
-  const note = chosenNote();
-  if (!note) return say("Choose a note first");
-  const old = rules().find(wrote(note))?.trim() ?? "";
-  const found = old.match(/(up|down) (\d+) (cent|semitone|scale step)s?$/);
-  const [word, size] = UNITS[unit];
-  let amount = (up ? 1 : -1) * size;
-  if (found && found[3] === word) amount += (found[1] === "up" ? 1 : -1) * Number(found[2]);
-  const many = Math.abs(amount) === 1 ? "" : "s";
-  replaceRule(
-    wrote(note),
-    amount
-      ? `shift note at ${timeOf(note)} ${amount > 0 ? "up" : "down"} ${Math.abs(amount)} ${word}${many}`
-      : null,
-  );
-  return undefined;
-}
 
 function region(by) {
   const all = $$("section[aria-labelledby]").filter((section) => section.offsetParent);
@@ -102,7 +69,7 @@ function inPicture(event) {
   }
   if (event.key !== "ArrowUp" && event.key !== "ArrowDown") return false;
   event.preventDefault();
-  nudge(event.key === "ArrowUp", event.altKey ? 0 : event.shiftKey ? 1 : 2);
+  nudge(event.key === "ArrowUp", event.altKey ? "cents" : event.shiftKey ? "semitone" : "scale step");
   return true;
 }
 
@@ -119,6 +86,8 @@ const ACTS = {
   "[": () => stepPhrase(-1),
   "]": () => stepPhrase(1),
   r: focusRules,
+  t: sound,
+  backspace: putBack,
   "?": () => {
     $("#help").open = true;
     $("#help summary").focus();
@@ -145,6 +114,10 @@ function pressed(event) {
   if (event.target.id === "pic" && !state.blind && inPicture(event)) return;
   if (event.altKey || isTyping(event.target) || !$("#letters").checked || !player) return;
   const key = event.key.toLowerCase();
+  if (!state.blind && pianoKey(event)) {
+    event.preventDefault();
+    return;
+  }
   if (state.blind && blindKey(key)) {
     event.preventDefault();
     return;
@@ -154,8 +127,8 @@ function pressed(event) {
     ACTS[key] ??
     (key === "e"
       ? () => stepEnding(event.shiftKey ? -1 : 1)
-      : /^[0-7]$/.test(key)
-        ? () => sendTo(key)
+      : /^[1-7]$/.test(key)
+        ? () => sendToDegree(key)
         : null);
   if (!act) return;
   event.preventDefault();

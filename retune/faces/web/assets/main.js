@@ -13,6 +13,7 @@ import { setUpKeys } from "./keys.js";
 import { setUpListen } from "./listen.js";
 import { setUpNewSong } from "./newsong.js";
 import { setUpPicture } from "./picture.js";
+import { setUpPlay } from "./play.js";
 import { setUpRetime } from "./retime.js";
 import { setUpRules } from "./rules.js";
 import { on, takeSong, watch } from "./store.js";
@@ -52,6 +53,7 @@ async function begin() {
   setUpKeep();
   setUpCorrect();
   setUpRetime();
+  setUpPlay();
   setUpBlind();
   setUpKeys();
   const list = setUpNewSong(opened);

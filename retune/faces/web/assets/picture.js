@@ -185,6 +185,14 @@ export function timeAt(event) {
   return between(inside, system.xs, system.times);
 }
 
+/** Whether a place lies left of the lanes, where their names stand. */
+export function isBesideLanes(event) {
+  const svg = $("#drawing svg");
+  if (!svg || !systems.length) return false;
+  const box = pic().getBoundingClientRect();
+  return event.clientX - box.left < systems[0].xs[0] * (zoomed ? 1 : svgScale(svg)) - 2;
+}
+
 /** Puts the reading line at a time; scrolls by pages when it leaves the sight while playing. */
 export function moveReading(seconds, playing) {
   const line = $("#reading");

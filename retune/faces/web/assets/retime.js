@@ -25,7 +25,7 @@ function beatAt(seconds) {
 }
 
 /** Begins where the pointer goes down near an end of a note. */
-function grip(event) {
+export function grip(event) {
   const group = event.target.closest?.(".note");
   if (!group || !$("#correct").hidden || event.button !== 0) return null;
   const box = $(".hit", group).getBoundingClientRect();

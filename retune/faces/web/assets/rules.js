@@ -106,6 +106,12 @@ export function replaceRule(matches, text) {
   showRules();
 }
 
+/** Puts another rule in the place of one. */
+export function replaceLine(old, text) {
+  setRules(rules().map((line) => (line === old ? text : line)));
+  showRules();
+}
+
 // --- words to go on with -----------------------------------------------------------------------
 
 let offering = null;
