@@ -212,9 +212,14 @@ class SongInputs:
         return self.settings.tracker if path is None else f"{CSV_TRACK}{self.digests.get(path)}"
 
     def recall(
-        self, stage: Stage[Value], reads: Mapping[str, Any], make: Callable[[], Value]
+        self,
+        stage: Stage[Value],
+        reads: Mapping[str, Any],
+        make: Callable[[], Value],
+        *,
+        is_kept: Callable[[Value], bool] = lambda value: True,
     ) -> Value:
-        """A step worked out of these inputs, or recalled.
+        """A step worked out of these inputs, or recalled; kept if `is_kept` says so.
 
         Raises
         ------
@@ -227,7 +232,7 @@ class SongInputs:
             self.check_unchanged()
             return value
 
-        return self.memory.recall(stage, reads, from_these)
+        return self.memory.recall(stage, reads, from_these, is_kept=is_kept)
 
     def check_unchanged(self) -> None:
         """Raises StaleError when a file that the song is made from is not what it was."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,8 +11,13 @@ from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_voice import voice_of
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import check_plan
+from retune.pipeline.stages import Stage
 
 CONTROL = "matched-control"
+SMALL_BYTES = 1 << 22
+"""Of the samples of a rendition that is kept while the process runs: files are written and a page
+made of the same one."""
+RENDITION = Stage("rendition", Rendition, rooms=("repitch",), keep=8, on_disk=False)
 
 
 def render_plan(
@@ -36,13 +42,27 @@ def render_plan(
     """
     check_plan(plan, opened)
     analysis_of(opened, progress=progress)
+    reads = {**opened.reads, "edits": repr(plan.edits), "kind": kind, "engine": engine}
+    make = functools.partial(_render, opened, plan, kind=kind, engine=engine, progress=progress)
+    made = opened.recall(RENDITION, reads, make, is_kept=_is_small)
+    progress("re-pitching", 1.0)
+    return replace(made, name=plan.name, plan=plan)
+
+
+def _is_small(rendition: Rendition) -> bool:
+    patches = [patch for stem in rendition.stems.values() for patch in stem.patches]
+    return sum(patch.samples.nbytes for patch in patches) <= SMALL_BYTES
+
+
+def _render(
+    opened: SongInputs, plan: Plan, *, kind: str, engine: str, progress: Progress
+) -> Rendition:
     homes = list(dict.fromkeys(opened.home_of(edit.stem) for edit in plan.edits))
     stems: dict[str, StemRendition] = {}
     for done, home in enumerate(homes):
         progress(f"re-pitching {home}", done / len(homes))
         edits = [edit for edit in plan.edits if opened.home_of(edit.stem) == home]
         stems[home] = render_home(opened, home, edits, kind=kind, engine=engine)
-    progress("re-pitching", 1.0)
     return Rendition(name=plan.name, plan=plan, stems=stems, kind=kind)
 
 

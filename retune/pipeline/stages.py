@@ -92,9 +92,15 @@ class Memory:
         self._told = False
 
     def recall(
-        self, stage: Stage[Value], reads: Mapping[str, Any], make: Callable[[], Value]
+        self,
+        stage: Stage[Value],
+        reads: Mapping[str, Any],
+        make: Callable[[], Value],
+        *,
+        is_kept: Callable[[Value], bool] = lambda value: True,
     ) -> Value:
-        """What was worked out from equal contents before, else what `make` gives, then kept."""
+        """What was worked out from equal contents before, else what `make` gives, then kept, if
+        `is_kept` says so."""
         parts = stage.parts(reads)
         key = content_key(parts)
         with self._alone(key):
@@ -104,9 +110,10 @@ class Memory:
                 found = disk.get_value(parts, stage.kind)
             if found is None:
                 found = make()
-                if disk is not None:
+                if disk is not None and is_kept(found):
                     self._write(stage, parts, found)
-            self._keep(stage, key, found)
+            if is_kept(found):
+                self._keep(stage, key, found)
         self.tell()
         return found
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -282,3 +283,16 @@ def test_words_for_a_person_are_short(path: Path) -> None:
     shown = [song, song.analysis, song.analysis.melody, plan, rendition, rendition.stems["vocal"]]
     assert [str(value) for value in shown if len(str(value)) > 100] == []
     assert repr(plan) == "<Plan home: 1 edits>"
+
+
+def test_a_small_rendition_is_made_once_and_a_large_one_is_not_kept(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = retune.open(path, use_cache=False)
+    plan = opened.plan("move every degree 2 to degree 1")
+    first, again = opened.render(plan), opened.render(replace(plan, name="other"))
+    assert first.stems is again.stems
+    assert again.name == again.plan.name == "other"
+    monkeypatch.setattr("retune.pipeline.renditions.SMALL_BYTES", 0)
+    up = opened.plan("move every degree 2 to degree 3")
+    assert opened.render(up).stems is not opened.render(up).stems
