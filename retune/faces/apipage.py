@@ -26,7 +26,7 @@ def api_text() -> str:
     """The page, in Markdown."""
     example = inspect.cleandoc(retune.__doc__ or "").split("\n\n")[1]
     code = inspect.cleandoc(example)
-    parts = [f"# {TITLE}\n\n{_INTRO}```python example\nimport retune\n\n{code}\n```\n"]
+    parts = [f"# {TITLE}\n\n{_INTRO}```python\nimport retune\n\n{code}\n```\n"]
     for name in sorted(retune.__all__, key=lambda word: (word[0].isupper(), word.lower())):
         value = getattr(retune, name)
         parts.append(_class(name, value) if inspect.isclass(value) else _function(name, value))
