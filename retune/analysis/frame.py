@@ -59,6 +59,8 @@ def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan,
         try:
             start_s = _moment(at, bars)
         except InputError as error:
+            if work.song.passage is not None:  # it lies behind the part that is worked on
+                continue
             place = place_of(work.song, "music", "keys", index)
             raise SongFileError(f"{place}: {error}") from error
         spans.append(KeySpan(start_s, parse_key(text)))

@@ -99,6 +99,28 @@ class SongEditor:
             else:
                 table[key] = _array(value) if isinstance(value, list | tuple) else value
 
+    def set_fact(self, name: str, value: str | None) -> None:
+        """Set the title, the rights or the passage; None takes it away."""
+        if value is None:
+            self._document.pop(name, None)
+        else:
+            self._document[name] = value
+
+    def set_stem(self, stem: str, name: str, value: Any) -> None:
+        """Set a fact of a stem, as its table in TOML holds it; None takes it away.
+
+        Raises UsageError for a stem that the song has not.
+        """
+        stems = self._document.get("stems", {})
+        if stem not in stems:
+            raise UsageError(f'no stem is called "{stem}"; there are {", ".join(stems)}')
+        if name == "when_melody_moves":
+            stems[stem].pop("follow", None)  # its name before 1.0
+        if value is None:
+            stems[stem].pop(name, None)
+        else:
+            stems[stem][name] = value
+
     def set_heard_with(self, version: str) -> None:
         """Say which version of retune the corrections are made with."""
         self._document["heard_with"] = version

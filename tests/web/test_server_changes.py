@@ -127,6 +127,67 @@ def test_musical_facts_are_set_from_fields(client: Client, song: Path) -> None:
         assert client.post("music", body).status_code == 400, name
 
 
+def test_every_fact_of_a_song_is_a_field(client: Client, song: Path) -> None:
+    """Rights, passage, keys, sections, lyrics, and what each stem is; comments stay, an empty field
+    takes the fact away, and one undo takes all back."""
+    before = song.read_bytes()
+    fields = {
+        "title": "Lamp Song",
+        "rights": "ours",
+        "passage": "0:05-0:20",
+        "keys": "9:1 G minor, 17:1 Bb major",
+        "sections": "1:1 verse; 5:1 chorus",
+        "lyrics": "One lamp\nTwo lamps",
+        "bass.gain_db": "-3.5",
+        "harp.role": "harmony",
+        "harp.when_melody_moves": "scale steps",
+    }
+    view = change(client, "music", set=[{"name": n, "value": v} for n, v in fields.items()])
+    given = view["given"]
+    stems = {stem["name"]: stem for stem in given["stems"]}
+    assert {name: given[name] for name in ("title", "rights", "lyrics")} == {
+        name: fields[name] for name in ("title", "rights", "lyrics")
+    }
+    assert (given["keys"], given["sections"]) == (fields["keys"], "1:1 verse, 5:1 chorus")
+    assert view["passage"] == [5.0, 20.0]
+    assert (stems["bass"]["gain_db"], stems["harp"]["when_melody_moves"]) == ("-3.5", "scale steps")
+    assert view["stems"]["harp"]["role"] == "harmony"
+    text = song.read_text(encoding="utf-8")
+    assert text.startswith(MARK)
+    assert "the pickup of the first phrase sounds before it" in text
+    seen = client.get("overview").json()
+    assert (len(seen["level_db"]), max(seen["level_db"]), seen["passage"]) == (
+        240,
+        0.0,
+        [5.0, 20.0],
+    )
+    assert seen["duration_s"] > 40
+    bare = change(client, "music", set=[{"name": "passage", "value": ""}])
+    assert bare["passage"] is None
+    change(client, "undo")
+    change(client, "undo")
+    assert song.read_bytes() == before
+
+
+def test_a_field_that_cannot_be_is_told(client: Client, song: Path) -> None:
+    before = song.read_bytes()
+    revision = client.song()["revision"]
+    for name, value, words in (
+        ("keys", "17:1", "write 17:1 G major"),
+        ("bass.gain_db", "loud", "not a number"),
+        ("bass.role", "drone", "drone"),
+        ("flute.role", "bass", "no stem is called"),
+        ("vocal.voice", "../x.wav", "plain name"),
+        ("vocal.file", "x.wav", "cannot be set here"),
+        ("passage", "soon", "passage"),
+    ):
+        body = {"set": [{"name": name, "value": value}], "revision": revision}
+        answer = client.post("music", body)
+        assert answer.status_code == 400, name
+        assert words in answer.json()["error"]
+    assert song.read_bytes() == before
+
+
 def test_bars_by_their_downbeats_and_by_tempo_take_each_others_place(
     client: Client, song: Path
 ) -> None:

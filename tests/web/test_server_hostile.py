@@ -24,6 +24,7 @@ from web_client import RULE, Client, client_of, demo_copy
 
 from retune.faces.web import api_change, api_make, api_new, api_song
 from retune.faces.web.app import GET, POST, UPLOAD
+from retune.faces.web.given import MUSIC_FIELDS
 from retune.faces.web.work import Task, Tasks
 
 JSON = {"content-type": "application/json"}
@@ -125,7 +126,7 @@ BODIES = st.one_of(
     ),
     st.builds(
         lambda name, value: {"set": [{"name": name, "value": value}]},
-        st.sampled_from(api_change.MUSIC_FIELDS),
+        st.sampled_from(MUSIC_FIELDS),
         TEXTS,
     ),
 )

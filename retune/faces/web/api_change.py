@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
 from typing import Any
 
 from retune import __version__
 from retune.carriers.errors import UsageError
-from retune.carriers.text import cut_short
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
+from retune.faces.web.given import set_given
 from retune.faces.web.shown import song_view
 from retune.song.songsave import SongEditor
-
-_NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
-_TEXTS = ("key", "meter", "chords", "guide")
-_LISTS = ("phrases", "downbeats_s")
-MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, *_LISTS)
 
 
 @undisturbed
@@ -82,57 +75,11 @@ def uncorrect(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 @undisturbed
 def music(bench: Bench, asked: Asked) -> dict[str, Any]:
-    """Set musical facts from fields of text; an empty field takes the fact away."""
+    """Set facts of the song from fields of text; an empty field takes the fact away."""
     desk: Desk = bench.desk
-    values = {}
-    for row in asked.objects("set"):
-        name = row.line("name")
-        if name not in MUSIC_FIELDS:
-            raise UsageError(f"{name} cannot be set here; there are {', '.join(MUSIC_FIELDS)}")
-        values[name] = music_value(name, row.text("value").strip())
-    desk.change(lambda editor: _set_music(editor, values), seen=asked.line("revision"))
+    rows = [(row.line("name"), row.text("value").strip()) for row in asked.objects("set")]
+    desk.change(lambda editor: set_given(editor, rows), seen=asked.line("revision"))
     return song_view(desk)
-
-
-def _set_music(editor: SongEditor, values: dict[str, Any]) -> None:
-    """A fact that excludes another takes its place."""
-    if values.get("chords") is not None:
-        values = {**values, "chords_file": None}
-    if values.get("first_downbeat_s") is not None or values.get("tempo_bpm") is not None:
-        values = {**values, "downbeats_s": None}
-    if values.get("downbeats_s") is not None:
-        values = {**values, "first_downbeat_s": None, "tempo_bpm": None}
-    editor.set_music(**values)
-
-
-def music_value(name: str, text: str) -> Any:
-    """The text of a field as the song file holds it; None for an empty one.
-
-    Raises
-    ------
-    UsageError
-        A number or a list of phrases does not read.
-    """
-    if not text:
-        return None
-    if name == "guide" and Path(text).name != text:
-        raise UsageError(
-            f'guide: "{cut_short(text)}" is no plain name; put it beside the song file'
-        )
-    if name in _NUMBERS:
-        if text == "auto":
-            return text
-        try:
-            return float(text)
-        except ValueError:
-            raise UsageError(f'{name}: "{text}" is not a number; write a number or auto') from None
-    if name == "downbeats_s" or (name == "phrases" and text.startswith("[")):
-        try:
-            return tomllib.loads(f"value = {text}")["value"]
-        except (tomllib.TOMLDecodeError, RecursionError):
-            form = "[[start, end], ...]" if name == "phrases" else "[start, start, ...]"
-            raise UsageError(f'{name}: "{cut_short(text)}" does not read; write {form}') from None
-    return text
 
 
 @undisturbed

@@ -18,9 +18,9 @@ from retune.carriers.errors import InputError, OutputError, RetuneError, UsageEr
 from retune.carriers.heard import ROLES, Role
 from retune.carriers.text import file_stem, printable
 from retune.faces.web.answers import Bench, told
-from retune.faces.web.api_change import MUSIC_FIELDS, music_value
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
+from retune.faces.web.given import MUSIC_FIELDS, music_value
 from retune.faces.web.shown import song_view
 from retune.song.rolenames import guessed_role
 from retune.song.songfile import parse_song

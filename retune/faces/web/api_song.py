@@ -13,6 +13,7 @@ from retune.carriers.text import pretty
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
+from retune.faces.web.overview import overview
 from retune.faces.web.shown import picture_view, plan_view, song_view
 from retune.faces.web.sound import packed
 from retune.faces.web.stem_sound import SentStem, StemResponse
@@ -55,6 +56,11 @@ def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
     rules = asked.lines("rules")
     made = desk.plan(rules, name=asked.line("name", "rules"))
     return plan_view(desk.analysis, made, desk.read(rules))
+
+
+def seen_whole(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """The whole recording at a glance."""
+    return overview(bench.desk)
 
 
 def choices(bench: Bench, asked: Asked) -> dict[str, Any]:

@@ -25,6 +25,7 @@ GET: Mapping[str, Handler] = {
     "state": api_song.state,
     "song": api_song.song,
     "stem": api_song.stem,
+    "overview": api_song.seen_whole,
     "task": api_make.task,
     "files": api_new.files,
     "beside": api_make.beside,

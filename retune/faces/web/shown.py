@@ -9,13 +9,13 @@ from typing import Any
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
 from retune.carriers.heard import Analysis, Chord
-from retune.carriers.songfacts import Music
 from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.comparison.endings import phrase_endings
 from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
 from retune.comparison.picture import View, lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
+from retune.faces.web.given import song_given
 from retune.pipeline.facts import analysis_facts, number, plan_facts
 from retune.pipeline.mix_residual import is_summed
 from retune.pipeline.rule_lines import RuleLine
@@ -64,31 +64,12 @@ def song_view(desk: Desk) -> dict[str, Any]:
             for v in song.variants.values()
         ],
         "corrections": [asdict(correction) for correction in song.corrections],
-        "given": music_view(song.music),
+        "given": song_given(song),
         "revision": desk.revision,
         "undo": undo,
         "redo": redo,
         "is_song_file": desk.is_song_file,
     }
-
-
-def music_view(music: Music) -> dict[str, str]:
-    """The musical facts as the song file gives them, as text for fields ("" for none)."""
-    phrases = music.phrases
-    return {
-        "key": music.key,
-        "meter": "{}/{}".format(*music.meter) if music.meter_given and music.meter else "auto",
-        "tempo_bpm": "auto" if music.tempo_bpm is None else f"{music.tempo_bpm:g}",
-        "first_downbeat_s": "" if music.first_downbeat_s is None else f"{music.first_downbeat_s:g}",
-        "tuning_hz": "auto" if music.tuning_hz is None else f"{music.tuning_hz:g}",
-        "chords": music.chords or "",
-        "guide": music.guide.name if music.guide else "",
-        "phrases": phrases if isinstance(phrases, str) else _spans(phrases),
-    }
-
-
-def _spans(spans: Sequence[tuple[float, float]]) -> str:
-    return "[" + ", ".join(f"[{start:g}, {end:g}]" for start, end in spans) + "]"
 
 
 def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:

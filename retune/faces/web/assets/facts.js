@@ -1,22 +1,33 @@
 // The facts of the song above the picture, and the form that changes them.
 
 import { $, el } from "./dom.js";
+import { hummer } from "./hum.js";
+import { overviewStrip } from "./overview.js";
 import { change, on, state } from "./store.js";
 
 const FIELDS = [
+  ["title", "title", ""],
+  ["rights", "rights", "Whose song and recording it is; shown on every page and written into every file."],
   ["key", "key", "Such as Bb major; auto: guess from the melody."],
+  ["keys", "changes of key", "Such as 17:1 G major, 33:1 Bb major: bar and beat, then the key."],
   ["meter", "meter", "Such as 3/4."],
   ["tempo_bpm", "tempo", "Beats a minute, or auto."],
   ["first_downbeat_s", "first downbeat", "Seconds from the start; what sounds before it is the pickup."],
   ["tuning_hz", "tuning", "A4 in Hz, or auto."],
   ["chords", "chords", "One cell a bar, as Bb | Gm | Eb . F7."],
   ["phrases", "phrases", "auto, every 4 bars, or [[start, end], ...] in seconds."],
+  ["sections", "sections", "Such as 1:1 verse, 9:1 chorus. Empty: found by what comes again."],
+  ["lyrics", "lyrics", "One line a phrase; - between syllables, _ for each further note of one."],
   [
     "guide",
     "guide",
     "For a finished recording: a file beside the song file with its melody, as CSV, MIDI or hummed.",
   ],
+  ["passage", "passage", "The part that is worked on, as 0:48-1:12 or 9:1-17:1. Empty: all of it."],
 ];
+const LONG = ["rights", "chords", "phrases", "keys", "sections"];
+const ROLES = ["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"];
+const MOVES = ["keep", "scale steps", "semitones"];
 
 function fact(name, value) {
   return value ? el("div", {}, el("dt", {}, name), el("dd", {}, value)) : null;
@@ -81,33 +92,116 @@ function toggle() {
   $("input", box).focus();
 }
 
+function pick(id, label, options, value) {
+  const select = el(
+    "select",
+    { id, "aria-label": label },
+    ...options.map((option) => el("option", { value: option }, option)),
+  );
+  select.value = value;
+  return select;
+}
+
+const text = (id, value, more = {}) => el("input", { type: "text", id, value, autocomplete: "off", ...more });
+
+/** The fields of one stem: [name of the fact, the field, words beside it]. */
+function stemFields(stem) {
+  const id = (fact) => `fact-${stem.name}.${fact}`;
+  const label = (words) => `${words} of ${stem.name}`;
+  const found = [
+    ["role", pick(id("role"), label("role"), ROLES, stem.role)],
+    ["gain_db", text(id("gain_db"), stem.gain_db, { size: 5, "aria-label": label("gain in dB") }), "dB"],
+  ];
+  if (stem.role === "harmony")
+    found.push([
+      "when_melody_moves",
+      pick(id("when_melody_moves"), label("when the melody moves"), MOVES, stem.when_melody_moves),
+      "when the melody moves",
+    ]);
+  if (stem.role === "mix")
+    found.push([
+      "voice",
+      text(id("voice"), stem.voice, { size: 14, "aria-label": label("voice file") }),
+      "file with its voice alone",
+    ]);
+  return found;
+}
+
+function field(name, help, value) {
+  const id = `fact-${name}`;
+  const more = { "aria-describedby": `${id}-h` };
+  const input =
+    name === "lyrics"
+      ? el("textarea", { id, rows: Math.min(8, Math.max(2, value.split("\n").length)), value, ...more })
+      : text(id, value, { size: LONG.includes(name) ? 40 : 14, ...more });
+  const parts = [input, help ? el("div", { class: "small quiet", id: `${id}-h` }, help) : ""];
+  if (name === "guide" && state.song.stems[state.song.melody]?.role === "mix")
+    parts.push(
+      hummer((file) => {
+        input.value = file;
+      }),
+    );
+  if (name === "passage") parts.push(choosePart(input));
+  return el("div", {}, ...parts);
+}
+
+/** Shows the whole recording to choose a part from. */
+function choosePart(input) {
+  const box = el("div", {});
+  const shown = async () => {
+    try {
+      box.replaceChildren(
+        await overviewStrip((passage) => {
+          input.value = passage;
+        }),
+      );
+    } catch (error) {
+      box.replaceChildren(el("p", { class: "warn" }, error.message));
+    }
+  };
+  box.append(
+    el(
+      "button",
+      { class: "plain", type: "button", id: "show-whole", onclick: shown },
+      "choose it in the recording",
+    ),
+  );
+  return box;
+}
+
+/** Every field of the form: its name, its element, what it held. */
+function fields() {
+  const { given } = state.song;
+  return [
+    ...FIELDS.map(([name]) => [name, given[name]]),
+    ...given.stems.flatMap((stem) => stemFields(stem).map(([fact]) => [`${stem.name}.${fact}`, stem[fact]])),
+  ].map(([name, was]) => [name, document.getElementById(`fact-${name}`), was]);
+}
+
 function form() {
   const { given } = state.song;
-  const rows = FIELDS.flatMap(([name, words, help]) => {
-    const id = `fact-${name}`;
-    return [
-      el("label", { for: id }, words),
-      el(
-        "div",
-        {},
-        el("input", {
-          type: "text",
-          id,
-          value: given[name],
-          autocomplete: "off",
-          "aria-describedby": `${id}-h`,
-          size: name === "chords" || name === "phrases" ? 40 : 14,
-        }),
-        el("div", { class: "small quiet", id: `${id}-h` }, help),
-      ),
-    ];
-  });
+  const rows = FIELDS.flatMap(([name, words, help]) => [
+    el("label", { for: `fact-${name}` }, words),
+    field(name, help, given[name]),
+  ]);
+  const stems = given.stems.flatMap((stem) => [
+    el("span", {}, stem.name),
+    el(
+      "div",
+      { class: "set" },
+      ...stemFields(stem).flatMap(([, input, words]) => [
+        input,
+        words ? el("span", { class: "quiet" }, words) : "",
+      ]),
+    ),
+  ]);
   const fault = el("p", { class: "warn", role: "alert", hidden: true });
   const send = async (event) => {
     event.preventDefault();
-    const set = FIELDS.map(([name]) => ({ name, value: $(`#fact-${name}`).value.trim() })).filter(
-      ({ name, value }) => value !== given[name],
-    );
+    const set = fields()
+      .map(([name, input, was]) => ({ name, value: input.value.trim(), was }))
+      .filter(({ value, was }) => value !== was)
+      .map(({ name, value }) => ({ name, value }));
     if (!set.length || (await change("music", { set }, "Changed; heard anew"))) toggle();
     else {
       fault.hidden = false;
@@ -119,6 +213,8 @@ function form() {
       "form",
       { class: "facts-form", onsubmit: send },
       ...rows,
+      el("h3", {}, "Stems"),
+      ...stems,
       el("span"),
       el(
         "div",
