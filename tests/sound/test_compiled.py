@@ -174,7 +174,7 @@ def test_code_in_a_folder_of_somebody_else_is_not_run(
 @pytest.mark.slow
 def test_librosa_in_several_processes_on_a_fresh_folder(tmp_path: Path) -> None:
     """Eight processes, twenty times, with RETUNE_LIBROSA_RUNS="8x20"."""
-    count, turns = map(int, os.environ.get("RETUNE_LIBROSA_RUNS", "3x1").split("x"))
+    count, turns = map(int, os.environ.get("RETUNE_LIBROSA_RUNS", "2x1").split("x"))
     for turn in range(turns):
         codes = run_at_once(count, [[LIBROSA]] * count, tmp_path / str(turn))
         assert codes == [0] * count
