@@ -25,6 +25,7 @@ def test_an_end_is_dragged_to_the_beat(page: Any, song: Path) -> None:
         }"""
     )
     selector = f'#drawing .note[data-note="{ending}"] .hit'
+    box_at_rest(page, selector)
     page.locator(selector).scroll_into_view_if_needed()
     box = box_at_rest(page, selector)
     middle = box["y"] + box["height"] / 2
