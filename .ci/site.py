@@ -88,7 +88,7 @@ def main(out: Path) -> int:
         (room / "mkdocs.yml").write_text(
             SETTINGS.format(out=out.resolve(), nav=nav), encoding="utf-8"
         )
-        command = [sys.executable, "-m", "mkdocs", "build", "--strict", "--quiet", "--clean"]
+        command = [sys.executable, "-m", "mkdocs", "build", "--strict", "--clean"]
         return subprocess.run(
             [*command, "--config-file", str(room / "mkdocs.yml")], check=False
         ).returncode
