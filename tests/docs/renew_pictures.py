@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 
 import retune
-from retune.comparison.picture import lane_svg
+from retune.comparison.picture import View, lane_svg
 from retune.pipeline.export_job import ExportOptions
 
 DOCS = Path(retune.__file__).parent / "docs"
@@ -27,7 +27,7 @@ def picture() -> str:
     with tempfile.TemporaryDirectory() as folder:
         song = retune.open(retune.write_demo(folder))
         plan = song.plan(variant="home-early")
-        return lane_svg(song.analysis, plan, bars=BARS, width=WIDTH, font=FONT)
+        return lane_svg(song.analysis, plan, View(bars=BARS, width=WIDTH, font=FONT))
 
 
 def film() -> bytes:
