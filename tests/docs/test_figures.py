@@ -1,0 +1,128 @@
+"""Figures of README and docs are those that the benches, and the notebooks, printed last.
+
+`tests/bench/printed` keeps what a bench printed, under its command. Whoever runs one again puts its
+output there, and this names every figure that has to follow.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+import retune
+
+DOCS = Path(retune.__file__).parent / "docs"
+TOP = DOCS.parent.parent
+PRINTED = TOP / "tests" / "bench" / "printed"
+if not PRINTED.is_dir() or not (TOP / "README.md").is_file():
+    pytest.skip("an installation has no benches", allow_module_level=True)
+NUMBER = r"(\d*\.?\d+)"
+
+PHRASES = "bench_phrases.txt"
+COUNTED = r"[\d.]+ / [\d.]+ / {}\s+[\d.]+ / [\d.]+ / [\d.]+"
+INTERNAL = r"[\d.]+ / [\d.]+ / [\d.]+\s+[\d.]+ / [\d.]+ / {}"
+
+
+def phrases(row: str, columns: str) -> str:
+    """Where a row of the table of phrases has its F1."""
+    return rf"{row}\s+{columns.format(NUMBER)}"
+
+
+CLAIMS = {
+    "README, phrases": (
+        "README.md",
+        "phrases begin inside folk tunes, F # , or # if the bars are known",
+        PHRASES,
+        [
+            phrases("retune, bars unknown", INTERNAL),
+            phrases("retune, bars known", INTERNAL),
+        ],
+    ),
+    "numbers, phrases": (
+        "retune/docs/numbers.md",
+        "F1 # without bars, # with them, against # for LBDM",
+        PHRASES,
+        [
+            phrases("retune, bars unknown", INTERNAL),
+            phrases("retune, bars known", INTERNAL),
+            phrases("LBDM", INTERNAL),
+        ],
+    ),
+    "numbers, phrases with the first note counted": (
+        "retune/docs/numbers.md",
+        "runs give # , # and # , and a finder that never cuts scores #",
+        PHRASES,
+        [
+            phrases("retune, bars unknown", COUNTED),
+            phrases("retune, bars known", COUNTED),
+            phrases("LBDM", COUNTED),
+            phrases("never", COUNTED),
+        ],
+    ),
+    "stems, a mix beside its stems": (
+        "retune/docs/stems.md",
+        "in phrase 2 of the demo song # cents and # dB (# dB if nothing is done)",
+        "05_from_a_finished_recording.ipynb",
+        [
+            rf"{NUMBER} cents and [\d.]+ dB apart",
+            rf"cents and {NUMBER} dB apart",
+            rf"unmoved note: {NUMBER} dB",
+        ],
+    ),
+    "blind tests, power": (
+        "retune/docs/blind-tests.md",
+        "right 7 times of 10 is noticed in # % of tests",
+        "02_bass_or_melody.ipynb",
+        [rf"two-sided, 10 trials: 7 right of 10 are noticed in {NUMBER} %"],
+    ),
+}
+
+
+def printed(name: str) -> str:
+    """What a bench printed, or a notebook shows."""
+    if not name.endswith(".ipynb"):
+        return (PRINTED / name).read_text(encoding="utf-8")
+    cells = json.loads((TOP / "notebooks" / name).read_text(encoding="utf-8"))["cells"]
+    outputs = [output for cell in cells for output in cell.get("outputs", [])]
+    return "".join("".join(output.get("text", [])) for output in outputs)
+
+
+def as_printed(figure: str, value: str) -> bool:
+    """Whether a figure of a page is the value that was printed, to the places that it has."""
+    places = len(figure.partition(".")[2])
+    return f"{float(value):.{places}f}" == f"{float(figure):.{places}f}"
+
+
+@pytest.mark.parametrize("claim", CLAIMS)
+def test_figures_are_those_last_printed(claim: str) -> None:
+    page, sentence, source, rows = CLAIMS[claim]
+    text = " ".join((TOP / page).read_text(encoding="utf-8").split())
+    pattern = re.escape(sentence).replace(r"\#\ ,", f"{NUMBER},").replace(r"\#", NUMBER)
+    said = re.search(pattern, text)
+    assert said, f"{page} no longer says: {sentence}"
+    table = printed(source)
+    values = []
+    for row in rows:
+        found = re.search(row, table)
+        assert found, f"{source} no longer prints {row}"
+        values.append(found[1])
+    wrong = [pair for pair in zip(said.groups(), values, strict=True) if not as_printed(*pair)]
+    assert not wrong, f"{page}: (said, printed by {source}) {wrong}"
+
+
+def test_every_printed_table_names_its_command() -> None:
+    for path in PRINTED.iterdir():
+        first = path.read_text(encoding="utf-8").split("\n", 1)[0]
+        bench = re.match(r"\$ python (tests/bench/\w+\.py)", first)
+        assert bench, path.name
+        assert (TOP / bench[1]).is_file()
+        assert path.stem == Path(bench[1]).stem
+
+
+def test_a_figure_is_compared_to_its_own_places() -> None:
+    assert as_printed(".58", "0.580")
+    assert as_printed("1.3", "1.32")
+    assert not as_printed("1.3", "1.36")
