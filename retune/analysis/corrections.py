@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.songfacts import Correction
-from retune.theory.pitchnames import parse_pitch_name
+from retune.theory.pitchnames import ascii_accidentals, parse_pitch_name
 
 FORMS = (
     "pitch NAME | degree N | octave up | octave down | split | merge next | start S | end S | "
@@ -21,9 +21,9 @@ SHORTEST_S = 0.02
 
 @dataclass(frozen=True)
 class Draft:
-    """A note in the making: `midi` at A4 = 440 Hz; `named` the MIDI number and `degree` the
-    degree a person gave it; `ending` True or False where a person said so; `singer` how likely it
-    is sung at all, in a mix."""
+    """A note in the making: `midi` at A4 = 440 Hz; `named` the MIDI number, `degree` the degree and
+    `typed` the name that a person gave it; `ending` True or False where a person said so; `singer`
+    how likely it is sung at all, in a mix."""
 
     start_s: float
     end_s: float
@@ -34,6 +34,7 @@ class Draft:
     degree: str | None = None
     ending: bool | None = None
     singer: float | None = None
+    typed: str = ""
 
 
 def apply_corrections(
@@ -84,7 +85,7 @@ def _add(notes: list[Draft], words: list[str], at_s: float, where: str) -> str:
         return f"the note would last from {at_s:.2f} to {end_s:.2f} s"
     kept = [_beside(note, at_s, end_s) for note in notes]
     notes[:] = [n for n in kept if n.end_s - n.start_s >= SHORTEST_S]
-    notes.append(Draft(at_s, end_s, float(named), named=named))
+    notes.append(Draft(at_s, end_s, float(named), named=named, typed=ascii_accidentals(words[1])))
     notes.sort(key=lambda note: note.start_s)
     return ""
 
@@ -142,7 +143,9 @@ def _apply(notes: list[Draft], k: int, text: str, at_s: float, where: str) -> st
     elif len(words) == 2 and words[0].lower() in ("start", "end"):
         return _move_edge(notes, k, note, words[0].lower(), _seconds(words[1], where))
     elif len(words) == 2 and words[0].lower() == "pitch":
-        notes[k] = replace(note, named=_named(words[1], where), degree=None)
+        notes[k] = replace(
+            note, named=_named(words[1], where), degree=None, typed=ascii_accidentals(words[1])
+        )
     elif len(words) == 2 and words[0].lower() == "degree":
         if not re.fullmatch(r"(b{1,2}|#{1,2})?[1-7]", words[1]):
             raise SongFileError(f'{where}: "{words[1]}" is no degree: write 1 to 7, b7, #4')

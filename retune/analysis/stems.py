@@ -26,7 +26,7 @@ from retune.carriers.heard import (
 )
 from retune.theory.cadences import cadence_of
 from retune.theory.chords import is_no_chord
-from retune.theory.keys import degree_of, home_at, nearest_midi_of_degree
+from retune.theory.keys import degree_of, home_at, nearest_midi_of_degree, spell_degree
 from retune.theory.noteroles import (
     Placed,
     Reading,
@@ -36,8 +36,9 @@ from retune.theory.noteroles import (
     readings,
     suspension_figure,
 )
+from retune.theory.pitchnames import pitch_class_of
 from retune.theory.roles import how_it_ends, melodic_ending
-from retune.theory.spelling import pitch_name
+from retune.theory.spelling import degree_of_name, pitch_name, with_octave
 from retune.theory.tensionmodels import stability, tension_terms
 
 DOUBTFUL = 0.5
@@ -101,11 +102,8 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
     found = readings(placed)
     notes = [
         replace(
-            _note(facts, k, placed[k].midi, chords[k]),
+            _note(facts, k, placed[k], chords[k]),
             chord=chord_judged(placed[k]),
-            name=pitch_name(
-                placed[k].midi, facts.key_at(placed[k].start_s), chord_judged(placed[k])
-            ),
             chord_role=role,
             over=_over(facts, placed, found[k], k),
         )
@@ -119,6 +117,16 @@ def build_stem(facts: StemFacts) -> tuple[StemAnalysis, list[str]]:
     told += _doubts(facts.name, notes, role=facts.role)
     stem = StemAnalysis(facts.name, facts.role, tuple(notes), tuple(phrases), facts.track)
     return stem, told
+
+
+def _spelled(draft: Draft, note: Placed, key: Key | None) -> str:
+    """The name of a note: as a person typed it, else by the chord it is judged by."""
+    typed = draft.typed.rstrip("-0123456789")
+    if typed and pitch_class_of(typed) == note.midi % 12:
+        return with_octave(typed, note.midi)
+    if draft.degree is not None and key is not None:
+        return with_octave(spell_degree(draft.degree, key), note.midi)
+    return pitch_name(note.midi, key, chord_judged(note))
 
 
 def _settled_names(facts: StemFacts) -> tuple[list[int], list[str]]:
@@ -181,23 +189,24 @@ def _placed(
     return placed
 
 
-def _note(facts: StemFacts, k: int, name: int, chords: NoteChords) -> Note:
-    draft, key = facts.drafts[k], facts.key_at(facts.drafts[k].start_s)
+def _note(facts: StemFacts, k: int, placed: Placed, chords: NoteChords) -> Note:
+    draft, key, midi = facts.drafts[k], facts.key_at(facts.drafts[k].start_s), placed.midi
+    name = _spelled(draft, placed, key)
     cents = 100 * (float(facts.tuned.midi[k]) - facts.tuned.names[k])
     bar, beat = bar_and_beat(draft.start_s, facts.bars)
     return Note(
         index=k + 1,
         start_s=round(draft.start_s, 4),
         end_s=round(draft.end_s, 4),
-        pitch_midi=round(name + cents / 100, 4),
-        name=pitch_name(name, key),
+        pitch_midi=round(midi + cents / 100, 4),
+        name=name,
         cents_from_name=round(cents, 2),
-        degree=None if key is None else degree_of(name, key),
+        degree=None if key is None else degree_of_name(name, key),
         bar=bar,
         beat=beat,
         chord_at_onset=chords.at_onset,
         chord_at_end=chords.at_end,
-        stability=None if key is None else round(stability(name, key), 4),
+        stability=None if key is None else round(stability(midi, key), 4),
         confidence=draft.confidence,
         doubt=draft.doubt,
         singer=draft.singer,

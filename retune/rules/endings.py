@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Chord, Key, Note
 from retune.rules.scene import Scene
-from retune.theory.keys import degree_of
 from retune.theory.roles import how_it_ends, melodic_ending
+from retune.theory.spelling import degree_of_name, pitch_name
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ def endings_of(analysis: Analysis, plan: Plan | None = None) -> tuple[EndingNow,
         if note is None or key is None:
             continue
         midi, chord = scene.midi_after(melody, note), scene.chord_after(note)
-        degree = degree_of(midi, key)
+        degree = degree_of_name(pitch_name(midi, key, chord), key)
         state = how_it_ends(midi, chord, key) or melodic_ending(degree) or "open"
         is_last = phrase.index == melody.phrases[-1].index
         found.append(EndingNow(phrase.index, note, key, degree, chord, state, is_last))

@@ -62,14 +62,15 @@ def with_octave(name: str, midi: int) -> str:
 
 
 def degree_of_name(name: str, key: Key) -> str:
-    """The degree that a spelled pitch is, on its own letter where it is a chromatic one.
+    """The degree that a spelled pitch is, on its own letter where it is a chromatic one that the
+    key would not write so itself.
 
     >>> degree_of_name("G#4", Key("C", "major")), degree_of_name("Ab4", Key("C", "major"))
     ('#5', 'b6')
     """
     bare = name.rstrip("-0123456789")
     degree = degree_of(pitch_class_of(bare), key)
-    if len(degree) == 1:
+    if len(degree) == 1 or bare == spell_pitch_class(pitch_class_of(bare), key):
         return degree
     digit = (LETTERS.index(bare[0]) - LETTERS.index(key.tonic[0])) % 7 + 1
     spelled = (f"{marks}{digit}" for marks in ("b", "#", "bb", "##"))

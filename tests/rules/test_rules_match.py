@@ -297,3 +297,26 @@ def test_a_whole_stem_knows_no_chord_tones() -> None:
     rule = parse_rule("shift harp up 1 semitone where it is a chord tone", stems=["harp"])
     with pytest.raises(InputError, match="moves by bars, times, phrases, sections, chords or"):
         matched_spans(rule, lullaby())
+
+
+APPLIED = "E7 | Am | A7 | Dm | B7 | Em | D7 | G7"
+
+
+@pytest.mark.parametrize(
+    ("key", "degrees"),
+    [
+        ("C major", ["#5", "6", "#1", "2", "#2", "3", "#4", "b6"]),
+        ("A minor", ["#7", "1", "#3", "4", "#4", "5", "#6", ""]),
+    ],
+)
+def test_a_degree_goes_by_the_spelling_of_the_chord(key: str, degrees: list[str]) -> None:
+    """Applied dominants raise (common practice, no source): G sharp over E7 in C is no b6. A rule
+    may call the sound by either name."""
+    tune = "G#4:4 A4:4 C#5:4 D5:4 D#5:4 E5:4 F#5:4 Ab4:4"
+    heard = song({"vocal": ("melody", tune)}, key=key, chart=APPLIED)
+    found = [note.degree for note in heard.stems["vocal"].notes]
+    assert found[:7] == degrees[:7]
+    if key == "C major":
+        assert found[7] == degrees[7]
+        assert matched(heard, "every degree #5") == matched(heard, "every degree b6") == [1, 8]
+        assert matched(heard, "every degree b3") == matched(heard, "every degree #2") == [5]
