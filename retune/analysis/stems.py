@@ -37,7 +37,7 @@ from retune.theory.noteroles import (
     suspension_figure,
 )
 from retune.theory.pitchnames import pitch_class_of
-from retune.theory.roles import how_it_ends, melodic_ending
+from retune.theory.roles import how_it_ends, is_blue, melodic_ending
 from retune.theory.spelling import degree_of_name, pitch_name, with_octave
 from retune.theory.tensionmodels import stability, tension_terms
 
@@ -184,6 +184,7 @@ def _placed(
                 beat_length_s(draft.start_s, facts.bars),
                 phrase_of.get(k, 0),
                 key is not None and degree_of(name, key) in ("1", "5"),
+                is_blue(name, key),
             )
         )
     return placed

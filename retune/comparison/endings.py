@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.heard import Analysis, Chord, Ending, Key, Note, Phrase, StemAnalysis
+from retune.carriers.heard import Analysis, Cadence, Chord, Ending, Key, Note, Phrase, StemAnalysis
 from retune.comparison.picture_line import edit_of_note
 from retune.song.moved import note_after
+from retune.theory.cadences import cadence_of
 from retune.theory.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
 from retune.theory.roles import how_it_ends, melodic_ending
 from retune.theory.spelling import spell_pitch_class
 
 _HARMONIC_ROLES = ("bass", "harmony", "backing")
+_LOOSE_S = 0.12  # a chord that ends so soon after a phrase begins is none of the phrase's
 _NEAR_END_S = 0.05  # where before its end a note's chord is looked up
 
 
@@ -35,6 +37,7 @@ class PhraseEnding:
     chord_after: Chord | None = None
     degree_after: str | None = None
     state_after: Ending | None = None
+    cadence_after: Cadence | None = None
 
     @property
     def is_moved(self) -> bool:
@@ -118,15 +121,48 @@ def _ending(
         chord = later.chord_at_end or later.chord
     chord_after = _chord_after(analysis, chord, _edits_at(later, edits, stem), key)
     if edit is None and chord_after == chord:
-        return plain
+        return replace(plain, cadence_after=phrase.cadence)
     degree = edit.to_degree if edit is not None else phrase.ending_degree
     midi = note.midi_name + (round(edit.shift_cents / 100) if edit is not None else 0)
     after = how_it_ends(midi, chord_after, key)
     if phrase.ending is None:
         after = melodic_ending(degree)
     return replace(
-        plain, edit=edit, chord_after=chord_after, degree_after=degree, state_after=after
+        plain,
+        edit=edit,
+        chord_after=chord_after,
+        degree_after=degree,
+        state_after=after,
+        cadence_after=_cadence_after(analysis, phrase, chord_after, edits, midi, key),
     )
+
+
+def _cadence_after(
+    analysis: Analysis,
+    phrase: Phrase,
+    last: Chord | None,
+    edits: Sequence[Edit],
+    midi: int,
+    key: Key | None,
+) -> Cadence | None:
+    """The cadence that the moved chords and the moved ending make; None where a chord that it
+    rests on has no name."""
+    if key is None or last is None or is_no_chord(last) or phrase.cadence is None:
+        return None
+    melody = analysis.melody.name if analysis.melody else ""
+    under = [c for c in analysis.chords if c.end_s > phrase.start_s + _LOOSE_S]
+    chords = []
+    for chord in (c for c in under if c.start_s < last.start_s - 1e-6):
+        at_s = (max(chord.start_s, phrase.start_s) + chord.end_s) / 2
+        shifts = {
+            edit.stem: edit.shift_cents / 100
+            for edit in edits
+            if edit.stem != melody and edit.start_s <= at_s < edit.end_s
+        }
+        chords.append(_chord_after(analysis, chord, shifts, key))
+    if None in chords[-2:]:
+        return None
+    return cadence_of([c for c in chords if c is not None] + [last], midi, key)
 
 
 def _edits_at(note: Note, edits: Sequence[Edit], melody: StemAnalysis) -> dict[str, float]:

@@ -93,10 +93,18 @@ def _cadence(row: PhraseEnding) -> str:
     return f'<br><span class="quiet">{escape(words)}</span>' if words else ""
 
 
+def _new_cadence(ending: PhraseEnding) -> str:
+    """The cadence of a variant where it is another."""
+    if ending.cadence_after in (None, ending.phrase.cadence):
+        return ""
+    words = cadence_words(ending.cadence_after) or "no cadence"
+    return f'<br><span class="quiet">{escape(words)}</span>'
+
+
 def _after_cell(ending: PhraseEnding) -> str:
     if not ending.is_changed:
         return '<span class="quiet">as sung</span>'
-    words = f"{sign(ending.state_after)}{escape(ending.words_after)}"
+    words = f"{sign(ending.state_after)}{escape(ending.words_after)}{_new_cadence(ending)}"
     if not ending.is_moved:
         over = show(over_words(ending))
         return f'as sung, <b class="v">{over}</b><br><b class="v">{words}</b>'

@@ -14,7 +14,7 @@ COLUMNS = (
     *("degree", "ending", "ending_melodic", "chord", "roman", "chord_role", "cadence", "key"),
     *("section", "certainty", "words"),
 )
-AFTER = ("note", "degree", "ending", "chord", "chord_role")
+AFTER = ("note", "degree", "ending", "chord", "chord_role", "cadence")
 """What a variant may change: columns "VARIANT.note" and so on."""
 Row = dict[str, Any]
 
@@ -92,4 +92,5 @@ def _after(row: Mapping[str, Any], end: PhraseEnding) -> Row:
         "ending": end.state_after,
         "chord": end.chord_after.label if end.chord_after is not None else None,
         "chord_role": role,
+        "cadence": end.cadence_after,
     }

@@ -82,7 +82,8 @@ def _selected(rule: Rule, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
         return note_at(what.time, stem, analysis)
     notes = notes_of_kind(what.kind, stem)
     if what.role:
-        return [note for note in notes if note.chord_role == what.role]
+        role = "changing tone" if what.role == "changing" else what.role
+        return [note for note in notes if note.chord_role == role]
     if not what.degrees:
         return notes
     return [note for note in notes if _has_degree(note, what.degrees, analysis)]

@@ -40,6 +40,7 @@ ROLE_WORDS: Mapping[str, str] = {
     "changing": "changing note",
     "escape": "escape note",
     "pedal": "pedal note",
+    "blue": "blue note",
     "unresolved": "unresolved note",
     "suspension": "suspension",
     "retardation": "retardation",

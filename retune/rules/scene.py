@@ -16,6 +16,7 @@ from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
 from retune.theory.keys import degree_of
 from retune.theory.noteroles import Placed, Reading, Span, asked_times, readings, spans_between
+from retune.theory.roles import is_blue
 from retune.theory.spelling import pitch_name
 
 # How a role is said before "of" or "over" a chord.
@@ -25,6 +26,7 @@ _ROLE_WORDS = {
     "escape": "escape note",
     "pedal": "pedal note",
     "changing tone": "changing tone",
+    "blue": "blue note",
     "unresolved": "unresolved non-chord tone",
 }
 LASTING_BEATS = 0.9
@@ -170,6 +172,7 @@ class Scene:
             beat_s,
             note.phrase or 0,
             key is not None and degree_of(midi, key) in ("1", "5"),
+            is_blue(midi, key),
         )
 
     @staticmethod

@@ -31,11 +31,12 @@ hold shorten delay bring suspend by longer earlier
 flat sharp with without slow fast glide percent vibrato
 """
 NAMES_TOO = frozenset(
-    ["song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter"]
-)
+    ("song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter",
+     "blue")
+)  # fmt: skip
 """Words that stand only where no stem can be named: stems may be called so."""
 _ROLES = "suspension retardation appoggiatura anticipation"
-_ROLE_KINDS = "passing neighbour changing escape pedal unresolved"
+_ROLE_KINDS = "passing neighbour changing escape pedal blue unresolved"
 _COUNTABLE = f"""
 note degree phrase bar tone semitone cent step octave chord beat cadence {_ROLES}
 phrase-ending phrase-opening phrase-downbeat

@@ -243,14 +243,17 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
 
 def acts_as_dominant(chord: Chord | None, key: Key) -> bool:
     """Whether a chord is the key's V (major third, or a suspension of it, in any inversion), or
-    IV or ii over the dominant in the bass (F/G and Dm7/G in C), which stand for V11."""
+    IV, iv or ii over the dominant in the bass (F/G and Dm7/G in C, Dm/E in A minor), which stand
+    for V11."""
     if chord is None or is_no_chord(chord) or chord.roman.startswith("Cad"):
         return False
     root, bass = ((pc - tonic_pc(key)) % 12 for pc in (chord.root_pc, chord.bass_pc))
     if root == 7:
         return third_semitone(chord) == 4 or sus_pitch_class(chord) is not None
     third = third_semitone(chord)
-    return bass == 7 and (root, third) in ((5, 4), (2, 3)) and fifth_semitone(chord) in (7, None)
+    fifths = (7, 6, None) if root == 2 else (7, None)
+    subdominant = (root, third) in ((5, 4), (5, 3), (2, 3))
+    return bass == 7 and subdominant and fifth_semitone(chord) in fifths
 
 
 def chord_matches(chord: Chord | None, wanted: str, key: Key) -> bool:

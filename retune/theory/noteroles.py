@@ -11,6 +11,7 @@ is one tone:
 - an anticipation is held, or struck again, into the chord that it belongs to;
 - a passing tone is reached and left by step in one direction, a neighbour by step and back;
   changing tones are both neighbours, one after the other (C D B C);
+- a blue note (b3, b7 and b5 of a major key, b5 of a minor one) is one where no other kind fits;
 - an appoggiatura is leapt to (or starts out of nothing) and moves by step, an escape tone is
   reached by step and left by leap; what finds no way on is unresolved.
 """
@@ -47,7 +48,7 @@ class Span:
 class Placed:
     """A named note with its chords: `midi` a whole number, `judged` the place in `spans` of the
     chord it is judged by (None without one), `beat_s` how long a beat lasts there, `may_stay`
-    for a tonic or dominant."""
+    for a tonic or dominant, `may_be_blue` for a pitch that the key has as a blue note."""
 
     start_s: float
     end_s: float
@@ -57,6 +58,7 @@ class Placed:
     beat_s: float = 0.5
     phrase: int = 0
     may_stay: bool = False
+    may_be_blue: bool = False
 
 
 @dataclass(frozen=True)
@@ -243,7 +245,7 @@ def _prepared(line: _Line) -> Reading:
     chords = [label for label, _ in groupby(c.label for _, _, c in tone.stretches if c is not None)]
     if line.notes[tone.first].may_stay and len(chords) >= PEDAL_CHORDS:
         return Reading("pedal")
-    return Reading("unresolved")
+    return Reading(_without_way(line))
 
 
 def _opens_as_member(tone: _Tone) -> bool:
@@ -262,7 +264,11 @@ def _by_motion(line: _Line) -> str:
         return "passing" if same_way else "neighbour"
     if steps_on:
         return "appoggiatura"
-    return "escape" if stepped_in and after is not None else "unresolved"
+    return "escape" if stepped_in and after is not None else _without_way(line)
+
+
+def _without_way(line: _Line) -> str:
+    return "blue" if line.notes[line.tone.first].may_be_blue else "unresolved"
 
 
 def _is_changing(line: _Line) -> bool:

@@ -27,6 +27,20 @@ def is_chord_tone(midi: int, chord: Chord | None) -> bool:
     return chord_member(midi, chord) is not None
 
 
+def is_blue(midi: int, key: Key | None) -> bool:
+    """Whether a pitch is a blue note of the key: b3, b5 and b7 in a major key, b5 in a minor one
+    (common practice, no source).
+
+    >>> is_blue(63, Key("C", "major")), is_blue(62, Key("C", "major"))
+    (True, False)
+    """
+    if key is None:
+        return False
+    semitone = (midi - tonic_pc(key)) % 12
+    scale = scale_semitones(key)
+    return semitone not in scale and semitone in ((3, 6, 10) if 4 in scale else (6,))
+
+
 _REST: Mapping[str, Ending] = MappingProxyType(
     {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}
 )

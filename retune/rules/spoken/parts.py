@@ -56,6 +56,7 @@ _ROLES = {
     "neighbour": r"neighbour notes?|neighbours",
     "changing": r"changing notes?",
     "escape": r"escape notes?|escapes|echappees?",
+    "blue": r"blue notes?",
     "pedal": r"pedal (?:notes?|points?)|pedals",
     "unresolved": r"unresolved notes?",
     "suspension": r"(?:[2-9]-[1-8] )?suspensions?",

@@ -1,0 +1,93 @@
+"""A chorale and a pop song, note by note: degree, role, ending and cadence as read by hand, and
+what moves do to them. Common practice, no source."""
+
+from __future__ import annotations
+
+import pytest
+from primer_songs import CHORALE, POP, Phrase, chorale, pop_song
+from rule_songs import song
+
+from retune.carriers.heard import Analysis
+from retune.comparison.endings import phrase_endings
+from retune.rules import make_plan
+from retune.rules.match import matched_notes
+from retune.rules.parse import read_strictly
+
+SONGS = {"chorale": (chorale, CHORALE), "pop": (pop_song, POP)}
+
+
+@pytest.mark.parametrize("name", SONGS)
+def test_every_note_is_read_as_by_hand(name: str) -> None:
+    make, truth = SONGS[name]
+    vocal = make().stems["vocal"]
+    for phrase, by_hand in zip(vocal.phrases, truth, strict=True):
+        notes = [note for note in vocal.notes if note.phrase == phrase.index]
+        assert [(note.degree, note.chord_role) for note in notes] == list(by_hand.read)
+        assert (phrase.ending, phrase.cadence) == (by_hand.ending, by_hand.cadence), phrase.index
+
+
+def test_what_is_held_over_a_change_is_read_over_each_chord() -> None:
+    held = chorale().stems["vocal"].notes[16]
+    assert [(o.chord.typed, o.role, o.figure) for o in held.over or ()] == [
+        ("C", "fifth", ""),
+        ("D", "suspension", "4-3"),
+    ]
+
+
+def test_a_key_lift_moves_home_with_it() -> None:
+    """The last chorus is the second, a tone up: the same tension, note by note."""
+    notes = pop_song().stems["vocal"].notes
+    low, high = ([n for n in notes if n.phrase in ps] for ps in ((3, 4), (7, 8)))
+    pairs = list(zip(low[1:], high, strict=True))  # but for the pickup
+    tension = [[o.tension for o in a.over or ()] == [o.tension for o in b.over or ()]
+               for a, b in pairs]  # fmt: skip
+    assert all(tension)
+
+
+def cadences(analysis: Analysis, rule: str) -> list[str | None]:
+    plan = make_plan(analysis, [rule])
+    return [ending.cadence_after for ending in phrase_endings(analysis, plan)]
+
+
+def test_a_move_changes_the_cadence_where_the_melody_decides_it() -> None:
+    heard = chorale()
+    assert cadences(heard, "keep every note") == ["half", "half", "deceptive", "perfect authentic"]
+    assert cadences(heard, "move phrase-ending note to degree 3 in last phrase") == [
+        "half", "half", "deceptive", "imperfect authentic",
+    ]  # fmt: skip
+
+
+def test_a_moved_band_makes_another_cadence() -> None:
+    parts = {"vocal": ("melody", "E4:2 D4:2 C4:4"), "bass": ("bass", "C3:2 G2:2 C3:4")}
+    heard = song(
+        {**parts, "harp": ("backing", "")},
+        key="C major",
+        chart="C G | C",
+    )
+    assert cadences(heard, "shift bass up 4 semitones in bar 2") == ["imperfect authentic"]
+
+
+@pytest.mark.parametrize("chart", ["Am | Dm/E | Am", "Am | Bm7b5/E | Am"])
+def test_iv_and_ii_over_the_dominant_stand_for_it_in_minor_too(chart: str) -> None:
+    heard = song({"vocal": ("melody", "C5:4 D5:4 A4:4")}, key="A minor", chart=chart)
+    assert heard.stems["vocal"].phrases[0].cadence == "perfect authentic"
+    over_v = matched_notes(read_strictly("keep every note over V"), heard.stems["vocal"], heard)
+    assert [note.index for note in over_v] == [2]
+
+
+def test_rules_find_blue_and_changing_notes() -> None:
+    heard = song(
+        {"vocal": ("melody", "A4:1 C5:1 A4:2 C#5:1 D5:1 B4:1 C#5:1")}, key="A major", chart="A | A"
+    )
+    vocal = heard.stems["vocal"]
+    assert [note.chord_role for note in vocal.notes][1:6] == [
+        "blue", "root", "third", "changing tone", "changing tone",
+    ]  # fmt: skip
+    for rule, found in (("blue", [2]), ("changing", [5, 6])):
+        notes = matched_notes(read_strictly(f"keep every {rule} note"), vocal, heard)
+        assert [note.index for note in notes] == found
+
+
+def test_the_readings_by_hand_are_whole() -> None:
+    assert sum(len(phrase.read) for phrase in (*CHORALE, *POP)) == 144
+    assert all(isinstance(phrase, Phrase) for phrase in POP)
