@@ -165,6 +165,18 @@ def _cadence_after(
     return cadence_of([c for c in chords if c is not None] + [last], midi, key)
 
 
+def chord_after(analysis: Analysis, plan: Plan, at_s: float) -> Chord | None:
+    """The chord that sounds at a time once a plan has moved what it moves there; None for none, and
+    for a sonority without a name."""
+    melody = analysis.melody
+    shifts = {
+        edit.stem: edit.shift_cents / 100
+        for edit in plan.edits
+        if edit.start_s <= at_s < edit.end_s and (melody is None or edit.stem != melody.name)
+    }
+    return _chord_after(analysis, analysis.chord_at(at_s), shifts, analysis.key_at(at_s))
+
+
 def _edits_at(note: Note, edits: Sequence[Edit], melody: StemAnalysis) -> dict[str, float]:
     """Semitones by which each other stem is moved where a note ends."""
     at = max(note.start_s, note.end_s - _NEAR_END_S)

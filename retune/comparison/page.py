@@ -14,21 +14,27 @@ from string import Template
 from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.comparison.blind import choices, verdicts
+from retune.comparison.endings import phrase_endings
+from retune.comparison.exports.deck import DRAWN_FONT
 from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
-from retune.comparison.page_parts import (
-    article,
-    key_list,
-    labels,
-    phrase_spans,
-)
+from retune.comparison.page_listen import labels, phrase_spans
+from retune.comparison.page_parts import article, key_list
 from retune.comparison.page_tables import plain_list
 from retune.comparison.picture import picture_css
 from retune.comparison.picture_style import DRAWINGS, font_faces
 
 __all__ = ["PageInput", "Version", "comparison_page"]
 
-_SCRIPTS = ("dom.js", "player.js", "blind-words.js", "blind.js", "page-picture.js", "page.js")
+_SCRIPTS = (
+    "dom.js",
+    "player.js",
+    "blind-words.js",
+    "blind.js",
+    "page-picture.js",
+    "page-stage.js",
+    "page.js",
+)
 _CAUTIONS = (
     "Begin with the volume low. No program can know how loud your loudspeakers are.",
     "Every version but the original is altered with retune. Say so wherever you play it.",
@@ -38,15 +44,20 @@ _CAUTIONS = (
 )
 _KEYS = (
     ("O V M", "original, variant (again: the next), matched control"),
-    ("X", "exchange with the last heard"),
+    ("X", "exchange with the previous"),
     ("P", "play, pause"),
     ("L", "loop on, off"),
     (", .", "note before, after"),
     ("[ ]", "phrase before, after"),
-    ("E Shift+E", "next, last ending"),
+    ("E Shift+E", "next, previous ending"),
     ("B", "listen blind"),
     ("1 2", "in the blind test: first, second"),
-    ("F6 Shift+F6", "next, last region"),
+    (
+        "S",
+        "show large, for a hall: 1 to 9 or Page Down and Page Up choose what sounds, D dark or"
+        " light, Esc back",
+    ),
+    ("F6 Shift+F6", "next, previous region"),
     ("?", "all keys"),
 )
 
@@ -91,6 +102,7 @@ def _rights(pages: Sequence[PageInput]) -> str:
 
 def _style() -> str:
     drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
+    drawings += picture_css(DRAWN_FONT, scope="large")
     return f"{font_faces()}\n{asset('page.css')}\n{drawings}"
 
 
@@ -125,6 +137,7 @@ def _facts(page: PageInput) -> dict[str, object]:
             for version, label in zip(page.versions, labels(page), strict=True)
         ],
         "phrases": phrase_spans(page),
+        "changed": _changed(page),
         "bars": list(page.analysis.bars.downbeats_s),
         "blind": [test.to_json() for test in page.tests],
         "verdicts": verdicts(page.tests[0]) if page.tests else {},
@@ -140,6 +153,18 @@ def _spans(version: Version) -> list[dict[str, object]] | None:
     return [
         {"at": span.at, "rise": list(span.rise), "fall": list(span.fall)} for span in version.spans
     ]
+
+
+def _changed(page: PageInput) -> list[int]:
+    """The phrases that are heard in which a variant changes something, those of the first first."""
+    heard = {int(span["number"]) for span in phrase_spans(page)}
+    found: dict[int, None] = {}
+    for version in page.variants:
+        ends = phrase_endings(page.analysis, version.plan)
+        own = {e.number for e in ends if e.is_changed}
+        own |= {edit.phrase for edit in (version.plan.edits if version.plan else ()) if edit.phrase}
+        found |= dict.fromkeys(sorted(own & heard))
+    return list(found)
 
 
 def _picture_of(page: PageInput, version: Version) -> int | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from html import escape
 
-from retune.carriers.changes import Consequence, Edit, Verdict
-from retune.carriers.heard import Analysis
+from retune.carriers.changes import Edit, Plan, Verdict
+from retune.carriers.heard import Analysis, Chord
+from retune.comparison.consequence_words import Told, all_told
 from retune.comparison.difference import cents_words, difference_words
-from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.endings import PhraseEnding, chord_after, phrase_endings
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.picture_words import cadence_words, chord_name, over_words, roman_shown
@@ -22,7 +22,6 @@ _SIGNS = {
     '<path class="fill" d="M.5 6H11.5L6 11.5Z"/>',
     "open": '<circle class="edge" cx="6" cy="6" r="4.7"/>',
 }
-_PLACE = re.compile(r"^(?:Bar \d+|The pickup|[\d.]+ s): ")  # said by the list already
 _SPARE = ' class="spare"'  # a column that a narrow page leaves out
 _DASH = '<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M1 6H11" stroke-width="1.4"/></svg>'
 _TRIANGLE = (
@@ -131,9 +130,10 @@ def rules_list(version: Version) -> str:
 
 def edits_table(page: PageInput, version: Version) -> str:
     """Every edit of a variant: from, to, by how much, over which chord, its role."""
-    edits = version.plan.edits if version.plan is not None else ()
-    if not edits:
+    plan = version.plan
+    if plan is None or not plan.edits:
         return '<p class="quiet">This variant moves nothing.</p>'
+    edits = plan.edits
     several = len({edit.stem for edit in edits}) > 1 or len(page.analysis.stems) > 1
     judged = {edit: _verdict_of(version, edit) for edit in edits}
     is_judged = any(verdict is not None for verdict in judged.values())
@@ -143,6 +143,7 @@ def edits_table(page: PageInput, version: Version) -> str:
     body = "\n".join(
         _edit_row(
             page.analysis,
+            plan,
             edit,
             several=several,
             last=_verdict_cell(verdict) if is_judged else "",
@@ -209,7 +210,11 @@ def _doubt_words(analysis: Analysis, edit: Edit) -> str:
     return f'<br><span class="small">In doubt: {show(doubt)}</span>' if doubt else ""
 
 
-def _edit_row(analysis: Analysis, edit: Edit, *, several: bool, last: str) -> str:
+def _chord(chord: Chord) -> str:
+    return f"<b>{show(roman_shown(chord))}</b> {show(chord_name(chord))}".removeprefix("<b></b> ")
+
+
+def _edit_row(analysis: Analysis, plan: Plan, edit: Edit, *, several: bool, last: str) -> str:
     if edit.from_name and edit.to_name:
         move = f'{show(edit.from_name)} → <b class="v">{show(edit.to_name)}</b>'
     else:
@@ -217,10 +222,13 @@ def _edit_row(analysis: Analysis, edit: Edit, *, several: bool, last: str) -> st
     degrees = ""
     if edit.from_degree and edit.to_degree:
         degrees = f"{show(edit.from_degree)} → {show(edit.to_degree)}, "
-    chord = analysis.chord_at((edit.start_s + edit.end_s) / 2)
+    at_s = (edit.start_s + edit.end_s) / 2
+    chord, later = analysis.chord_at(at_s), chord_after(analysis, plan, at_s)
     over = show(edit.chord or "–")
     if chord is not None and chord.root_pc >= 0:
-        over = f"<b>{show(roman_shown(chord))}</b> {show(chord_name(chord))}"
+        over = _chord(chord)
+    if later != chord:
+        over += f' → <span class="v">{_chord(later) if later else "a new sonority"}</span>'
     role = show(edit.role_before or "–")
     if edit.role_after and edit.role_after != edit.role_before:
         role += f' → <b class="v">{show(edit.role_after)}</b>'
@@ -247,32 +255,19 @@ def interval_words(shift_cents: float) -> str:
 
 def consequences_list(page: PageInput, version: Version) -> str:
     """What follows from a plan, and its warnings."""
-    plan = version.plan
-    items = [_consequence(page.analysis, c) for c in plan.consequences] if plan else []
-    items += [f"<li>{_DASH}{show(text)}</li>" for text in (plan.warnings if plan else ())]
+    items = [_consequence(one) for one in all_told(version.plan)] if version.plan else []
     if not items:
         return '<p class="quiet">Nothing to point out.</p>'
     return f'<ul class="cons">{"".join(items)}</ul>'
 
 
-def _consequence(analysis: Analysis, consequence: Consequence) -> str:
-    where = place_words(analysis, consequence.at_s)
-    text = show(_PLACE.sub("", consequence.text))
-    text = text if text.endswith((".", "!", "?")) else text + "."
-    if consequence.kind == "clash":
-        return f'<li>{_TRIANGLE}<b class="warn">Clash, {where}:</b> {text}</li>'
-    return f"<li>{_DASH}<b>{where[0].upper()}{where[1:]}:</b> {text}</li>"
-
-
-def place_words(analysis: Analysis, time_s: float) -> str:
-    """ "bar 8", "the pickup" or "12.5 s"; a tenth of a beat early still counts as on the barline,
-    as it does for notes."""
-    downbeats = analysis.bars.downbeats_s
-    if len(downbeats) < 2:
-        return f"{time_s:.1f} s"
-    early_s = 0.1 * (downbeats[1] - downbeats[0]) / analysis.bars.beats_per_bar
-    bar = sum(1 for downbeat in downbeats[:-1] if downbeat <= time_s + early_s)
-    return f"bar {bar}" if bar else "the pickup"
+def _consequence(told: Told) -> str:
+    """One sentence, its place bold; a clash after its sign."""
+    place, colon, rest = told.text.partition(": ")
+    text = f"<b>{show(place)}:</b> {show(rest)}" if colon and len(place) < 14 else show(told.text)
+    if told.is_clash:
+        return f'<li class="clash">{_TRIANGLE}<span class="hide">Clash. </span>{text}</li>'
+    return f"<li>{_DASH}{text}</li>"
 
 
 def plain_list(lines: Sequence[str]) -> str:

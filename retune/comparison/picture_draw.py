@@ -17,6 +17,7 @@ from retune.comparison.picture_words import degree_words, note_words
 from retune.comparison.svg import Pen, Point
 
 _ROOM, _CARET_ROOM = 0.88, 1.25  # f from one name of a lane to the next, and with its caret
+_PLAIN = 0.95  # f; where a semitone is as high as in most pictures, carets may touch
 
 
 def draw_lanes(
@@ -46,7 +47,7 @@ def draw_lanes(
                     pen.line(system.x_at(start), y, system.x_at(stop), y, css)
             if number == 0 and lane.midi in named:
                 near = min((abs(lane.midi - o) for o in named if o != lane.midi), default=99)
-                is_tight = near * system.layout.semitone < _CARET_ROOM * f
+                is_tight = system.layout.semitone < min(_CARET_ROOM / near, _PLAIN) * f
                 _lane_label(pen, system, lane, y, is_tight=is_tight)
         if number:
             _key_change(pen, system, region)

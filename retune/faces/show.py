@@ -16,6 +16,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.songfacts import Variant
 from retune.carriers.text import counted, pretty, printable, tempo_text
+from retune.comparison.consequence_words import told
 from retune.pipeline.records import Manifest
 
 _STEERING = re.compile("[\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -24,7 +25,7 @@ PATIENCE_S = 1.0
 """Work longer than this shows progress."""
 LINE_EVERY_S = 10.0
 
-ENDING_MARK = {"at rest": "■", "partly at rest": "◆", "open": "○"}
+ENDING_MARK = {"at rest": "■", "partly at rest": "⬙", "open": "○"}
 
 
 def as_json(value: Any) -> None:
@@ -269,8 +270,8 @@ def show_plan(plan: Plan) -> None:
         _print(table)
     if plan.caveat:
         _print(f"  {plan.caveat}")
-    for item in plan.consequences:
-        _print(f"  {item.word}: {pretty(item.text)}")
+    for one in told(plan.consequences):
+        _print(f"  {'△ ' if one.is_clash else ''}{one.text}")
 
 
 def _times(edit: Edit) -> str:

@@ -140,11 +140,15 @@ def _renditions(
         yield CONTROL, "matched-control", replace(made, name=CONTROL)
 
 
-def _engines(rendition: Rendition) -> list[str]:
-    """Which engine moved each stem, and why that one."""
+def _engines(renditions: Sequence[Rendition]) -> list[str]:
+    """Which engine moved each stem, in which versions, and why that one; a line a stem."""
+    by_stem: dict[tuple[str, str, str], list[str]] = {}
+    for one in renditions:
+        for stem in one.stems.values():
+            by_stem.setdefault((stem.stem, stem.engine, stem.reason), []).append(one.name)
     return [
-        f"{rendition.name}, stem {stem.stem}: engine {stem.engine} ({stem.reason})"
-        for stem in rendition.stems.values()
+        f"stem {stem}, moved by the engine {engine} ({reason}): {', '.join(names)}"
+        for (stem, engine, reason), names in by_stem.items()
     ]
 
 
@@ -163,6 +167,7 @@ def _page_input(
     coding: list[Future[Version]] = []
     pool = ThreadPoolExecutor(max_workers=2)  # a version is coded while the next is rendered
     made: list[str] = []
+    moved: list[Rendition] = []
     warnings = [*analysis.warnings, *(line for plan in plans for line in plan.warnings)]
     for name, kind, rendition in _renditions(opened, plans, engine, control, progress):
         mix, levels = levelled_mix(opened, rendition)
@@ -181,7 +186,7 @@ def _page_input(
             )
         )
         if rendition is not None and kind == "variant":
-            made += _engines(rendition)
+            moved.append(rendition)
             warnings += [
                 f"stem {line}" for stem in rendition.stems.values() for line in stem.warnings
             ]
@@ -199,7 +204,7 @@ def _page_input(
         versions=tuple(versions),
         rate_hz=stored_rate_hz(opened.rate_hz, audio_format),
         passage_s=span_s,
-        made=tuple(dict.fromkeys([*made, *tension_words(analysis, weighed)])),
+        made=tuple(dict.fromkeys([*_engines(moved), *made, *tension_words(analysis, weighed)])),
         warnings=tuple(dict.fromkeys(warnings)),
         tension=tension_curves(analysis, weighed),
     )

@@ -10,6 +10,7 @@ from retune.carriers.changes import Plan, Rendition
 from retune.carriers.displayed import AS_HTML
 from retune.carriers.heard import Analysis
 from retune.carriers.text import counted, pretty, tempo_text
+from retune.comparison.consequence_words import told
 from retune.comparison.displayed import Picture, Sound
 from retune.comparison.encode import MIMES
 from retune.comparison.endings import phrase_endings
@@ -99,13 +100,13 @@ def plan_html(plan: Plan) -> str:
     head = ("stem", "bar", "phrase", "from, to", "degree", "cents", "over", "as")
     title = f"{plan.name}: {counted(len(rows), 'note')} moved" if rows else "nothing moves"
     heard = HEARD.get(plan.heard)
-    told = [f"{item.word}: {pretty(item.text)}" for item in plan.consequences]
+    said = [f"{'△ ' if one.is_clash else ''}{one.text}" for one in told(plan.consequences)]
     return "".join(
         (
             f"<p><b>{escape(title)}</b></p>",
             _list(plan.rules),
             _table(head, rows) if rows else "",
-            _list(filter(None, [plan.caveat, *told, *plan.warnings])),
+            _list(filter(None, [plan.caveat, *said, *plan.warnings])),
             picture_of(heard, plan).svg if heard is not None and heard.melody is not None else "",
         )
     )

@@ -242,15 +242,60 @@ def test_nothing_is_wider_than_the_page_and_one_drawing_shows(page: Any, width: 
     assert small >= 10.5
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_fault_of_accessibility_is_found(page: Any, scheme: str) -> None:
+def no_fault_of_access(page: Any) -> bool:
+    """Whether axe finds nothing; the test fails with what it found."""
     found = importlib.util.find_spec("axe_core_python")
     if found is None or not found.submodule_search_locations:
         pytest.skip("the package axe-core-python is missing")
-    page.emulate_media(color_scheme=scheme)
     page.evaluate((Path(found.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
     result = page.evaluate("axe.run()")
     assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in result["violations"]] == []
+    return True
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_fault_of_accessibility_is_found(page: Any, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)
+    assert no_fault_of_access(page)
+
+
+def test_the_view_for_a_hall_shows_one_phrase_and_names_what_sounds(page: Any) -> None:
+    page.keyboard.press("s")
+    stage = page.locator(".stage")
+    assert stage.locator(".sounds").inner_text() == "Original"
+    assert not page.locator("header.top").is_visible()
+    assert stage.locator(".drawn svg:visible").count() == 1
+    assert stage.locator(".told").inner_text() == "Phrase 2: 2 over I, open"
+    page.keyboard.press("2")
+    assert stage.locator(".told").inner_text() == "Phrase 2: 2 → 1 over I, at rest"
+    assert stage.locator(".drawn svg:visible .new").count() > 0
+    page.keyboard.press("PageDown")
+    assert stage.locator(".sounds").inner_text() == "Matched control"
+    page.keyboard.press("PageUp")
+    page.keyboard.press("]")
+    assert stage.locator(".told").inner_text().startswith("Phrase 3: ")
+    page.keyboard.press("d")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+    least = stage.locator(".drawn svg:visible text").evaluate_all(
+        "all => Math.min(...all.map(t => parseFloat(getComputedStyle(t).fontSize)"
+        " * t.getScreenCTM().a)) / innerHeight"
+    )
+    assert least > 1 / 36  # a screen of 1280 by 900 is not as wide as a slide
+    assert no_fault_of_access(page)
+    page.keyboard.press("Escape")
+    assert page.locator("header.top").is_visible()
+
+
+def test_a_phone_opens_on_the_first_phrase_that_changes(browser: Any, address: str) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(address)
+    page.wait_for_timeout(300)
+    svg = page.locator(".pic svg.phone:not(.ladder):visible")
+    box = svg.bounding_box()
+    assert box["y"] + box["height"] < 844
+    new = svg.locator(".new").first.bounding_box()
+    assert box["y"] < new["y"] < box["y"] + box["height"]
+    page.close()
 
 
 def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
@@ -260,7 +305,7 @@ def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
     pictures = [
         lane_svg(analysis, plan, View(width=width, font=font, systems=systems, tension=curve))
         for width, font, systems in ((340, 14, None), (860, 16, None), (1240, 16, 1), (1920, 29, 1))
-        for curve in (None, tension_of(analysis, plan))
+        for curve in ((), tension_of(analysis, plan))
     ]
     pictures += [lane_svg(song, view=View(width=860, font=16)) for song in five_sketches().values()]
     page = browser.new_page()
@@ -296,9 +341,10 @@ def test_an_output_that_never_begins_is_told(page: Any) -> None:
 
 
 def test_sound_that_cannot_be_decoded_is_told(page: Any) -> None:
-    page.evaluate(
-        "void (OfflineAudioContext.prototype.decodeAudioData = () => Promise.reject(new Error()))"
+    page.add_init_script(
+        "OfflineAudioContext.prototype.decodeAudioData = () => Promise.reject(new Error())"
     )
+    page.reload()
     page.locator("[data-do=play]").click()
     page.locator(".fault").wait_for(timeout=10_000)
     assert "cannot decode" in page.locator(".fault").inner_text()

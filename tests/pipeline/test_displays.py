@@ -43,7 +43,7 @@ def test_a_plan_shows_its_edits_and_what_follows(plan: retune.Plan) -> None:
     assert "2 notes moved" in html
     assert html.count("<td>C4 → B♭3</td><td>2 → 1</td><td>-200</td>") == 2
     assert f"<li>{RULE}</li>" in html
-    assert "early rest:" in html
+    assert "Bar 8: the tonic" in html
     assert html.count("<svg") == 1
 
 

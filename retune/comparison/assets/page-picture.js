@@ -1,6 +1,7 @@
 // The picture: a line that moves while it sounds, and a note that can be chosen.
 
 const SVG = "http://www.w3.org/2000/svg";
+const PICKUP_S = 1.3; // a phrase that begins so near the end of a system is shown with the next
 
 export class Picture {
   constructor(root, here) {
@@ -12,6 +13,46 @@ export class Picture {
   /** The drawing that the width of its place lets through. */
   drawing() {
     return [...this.root.querySelectorAll("svg")].find((s) => s.getClientRects().length > 0);
+  }
+
+  /** Whether one system is shown at a time, as on a phone. */
+  get isNarrow() {
+    return this.drawing()?.classList.contains("phone") ?? false;
+  }
+
+  /** Shows one system of the drawing for phones: the one `by` further. */
+  turn(by) {
+    this.showSystem((this.system ?? 0) + by);
+  }
+
+  /** Shows the system in which a phrase sounds that began at `since`: a pickup just before a system
+   * counts to it. */
+  follow(time, since = time) {
+    const found = this.systems().findIndex((system, k, all) => {
+      const times = system.dataset.times.split(" ").map(Number);
+      const last = times.at(-1);
+      if (since >= last - PICKUP_S && k + 1 < all.length) return false;
+      return time + 0.05 < last || k + 1 === all.length;
+    });
+    if (found >= 0) this.showSystem(found);
+  }
+
+  systems() {
+    const svg = this.isNarrow ? this.drawing() : null;
+    return svg ? [...svg.querySelectorAll(".system")] : [];
+  }
+
+  showSystem(wanted) {
+    const systems = this.systems();
+    const next = Math.min(Math.max(wanted, 0), systems.length - 1);
+    if (systems.length < 2 || next === this.system) return;
+    this.system = next;
+    const svg = this.drawing();
+    const box = systems[next].getBBox();
+    const top = next ? box.y - 4 : 0;
+    const high = box.y + box.height - top + 6;
+    svg.setAttribute("viewBox", `0 ${top.toFixed(1)} ${svg.viewBox.baseVal.width} ${high.toFixed(1)}`);
+    svg.setAttribute("height", high.toFixed(0));
   }
 
   notes() {

@@ -4,6 +4,7 @@ import { BlindTest } from "./blind.js";
 import { designOf } from "./blind-words.js";
 import { $, $$, el, say } from "./dom.js";
 import { Picture } from "./page-picture.js";
+import { Stage } from "./page-stage.js";
 import { Player, decode, splice } from "./player.js";
 
 const mixerUrl = `data:text/javascript,${encodeURIComponent($("#mixer").textContent)}`;
@@ -18,8 +19,44 @@ class Song {
     this.pictures = $$(".pic", root).map((pic) => new Picture(pic, $(".here", root)));
     this.test = null;
     this.phrase = this.facts.phrases[0]?.number ?? 0;
+    this.stage = $(".stage", root) ? new Stage($(".stage", root), this) : null;
     this.listen();
+    this.openPhrase();
     this.show();
+    this.prepare();
+  }
+
+  /** Decodes at once, so that Play plays; says so meanwhile. */
+  async prepare() {
+    this.preparing(true);
+    this.player.preload();
+    await Promise.allSettled(this.player.decoded ?? []);
+    this.preparing(false);
+  }
+
+  /** Begins where something changes: in the view for a hall, and on a phone, which shows one line of
+   * the picture at a time. */
+  openPhrase() {
+    if (this.player.playing || !(this.stage?.isOpen || this.picture?.isNarrow)) return;
+    const first = this.facts.changed[0];
+    const phrase = this.facts.phrases.find((p) => p.number === first);
+    if (!phrase || this.player.position > this.facts.passage[0] + 0.01) return;
+    this.phrase = first;
+    this.goTo(phrase.start_s);
+    this.follow();
+  }
+
+  /** On a phone the line of the picture that sounds is the one shown. */
+  follow() {
+    const since = this.facts.phrases.find((p) => p.number === this.phraseNow())?.start_s;
+    this.picture?.follow(this.player.now(), since);
+  }
+
+  /** The phrase that sounds, or was chosen last. */
+  phraseNow() {
+    const now = this.player.now();
+    const here = this.facts.phrases.findLast((p) => p.start_s <= now + 0.05);
+    return here?.number ?? this.phrase;
   }
 
   makePlayer(blocks) {
@@ -50,10 +87,8 @@ class Song {
 
   /** Decoding takes a while on a phone; the button says so. */
   preparing(on) {
-    const button = $("[data-do=play]", this.root);
-    button.disabled = on;
-    if (on) button.replaceChildren("Preparing the sound");
-    else this.show();
+    this.isPreparing = on;
+    this.show();
   }
 
   get picture() {
@@ -66,6 +101,8 @@ class Song {
     on("input[name^=sounds]", "change", (e) => this.choose(this.facts.versions[Number(e.value)].name));
     on("[data-do=play]", "click", () => this.toggle());
     on("[data-do=exchange]", "click", () => this.choose(this.player.before));
+    on("[data-do=present]", "click", () => this.stage?.open());
+    on("[data-do=system]", "click", (e) => this.picture?.turn(Number(e.dataset.by)));
     on("[data-blind=start]", "click", () => this.listenBlind());
     on("[data-blind=phrase], [data-blind=pairs]", "change", () => this.tellPower());
     on("[data-do=loop]", "change", () => this.setLoop());
@@ -231,6 +268,7 @@ class Song {
     if (select) select.value = String(next.number);
     if (select) this.setSpan();
     this.goTo(next.start_s);
+    this.follow();
     say(`Phrase ${next.number}`);
   }
 
@@ -244,18 +282,37 @@ class Song {
 
   show() {
     const { player } = this;
-    const button = $("[data-do=play]", this.root);
-    if (!button.disabled)
-      button.replaceChildren(
-        el("kbd", {}, "P"),
-        player.playing ? "ause" : `lay from ${this.place(player.position)}`,
-      );
+    const words = this.isPreparing
+      ? ["Preparing the sound…"]
+      : [el("kbd", {}, "P"), player.playing ? "ause" : `lay from ${this.place(player.position)}`];
+    $("[data-do=play]", this.root).replaceChildren(...words);
     $("[data-do=exchange]", this.root).disabled = this.facts.versions.length < 2;
     this.picture?.line(player.now());
+    this.stage?.show();
+    if (this === current) this.tellHeader();
+  }
+
+  /** What sounds is named over the page, whatever is in view. */
+  tellHeader() {
+    const { player } = this;
+    const { label, kind } = this.facts.versions.find((v) => v.name === player.chosen);
+    const now = $("#sounds-now");
+    $("#play-now").textContent = this.isPreparing ? "Preparing…" : player.playing ? "Pause" : "Play";
+    now.className = { variant: "v" }[kind] ?? "";
+    now.replaceChildren(
+      player.playing ? "You hear " : "",
+      el("b", {}, label),
+      player.playing ? "" : " is chosen",
+    );
   }
 
   frame() {
-    if (this.player.playing && document.body.dataset.state === "open") this.picture?.line(this.player.now());
+    const { state } = document.body.dataset;
+    if (this.player.playing && state === "open") {
+      this.picture?.line(this.player.now());
+      this.follow();
+    }
+    if (this.player.playing && state === "present") this.stage?.show();
     this.meter();
   }
 
@@ -301,11 +358,17 @@ function levelDb(player) {
   return 10 * Math.log10(power + 1e-12) - player.volumeDb;
 }
 
+let current = null;
 const songs = $$("article[data-song]").map((root) => new Song(root));
-let current = songs[0];
+[current] = songs;
+current.tellHeader();
+$("#play-now").addEventListener("click", () => current.toggle());
 const activeSong = (event) => {
   const root = event.target.closest?.("article[data-song]");
-  if (root) current = songs.find((s) => s.root === root);
+  const song = root && songs.find((s) => s.root === root);
+  if (!song || song === current) return;
+  current = song;
+  current.tellHeader();
 };
 document.addEventListener("focusin", activeSong);
 document.addEventListener("click", activeSong, true);
@@ -346,6 +409,7 @@ const KEYS = {
   "]": () => current.stepPhrase(1),
   e: () => current.stepEnding(1),
   E: () => current.stepEnding(-1),
+  s: () => current.stage?.open(),
   b: () => $("[data-blind=start]", current.root)?.focus(),
   "?": () => {
     $("#help").open = true;
@@ -363,6 +427,10 @@ document.addEventListener("keydown", (event) => {
     return;
   if (document.body.dataset.state === "blind") {
     if (current.test?.key(event.key)) event.preventDefault();
+    return;
+  }
+  if (current.stage?.isOpen && current.stage.key(event.key)) {
+    event.preventDefault();
     return;
   }
   const act = KEYS[event.key === "E" ? "E" : event.key.toLowerCase()];
@@ -387,5 +455,9 @@ addEventListener("resize", () =>
   }),
 );
 testAlone();
+document.addEventListener("fullscreenchange", () => {
+  if (!document.fullscreenElement && current.stage?.isOpen) current.stage.close();
+});
+if (location.hash === "#present") current.stage?.open();
 // For notebooks, tests and the curious: the parts of this page by name.
 globalThis.comparison = { songs };

@@ -42,8 +42,8 @@ KEY_WIDTH, KEY_HEIGHT = 250.0, 28.0  # what a line of the picture means
 _HEAD_TOP, _TITLE_TOP, _GAP = 12.0, 40.0, 8.0
 RULE = 8.0  # height of the double rule under a heading
 _WIDER = 1.15  # another face than ours may be wider by so much
-_DRAWN_FONT = 30.0
-_DRAWN_WIDTH = _DRAWN_FONT * INSIDE / (LEAST_PT / 0.84)  # its smaller text is .84 of the font
+DRAWN_FONT = 30.0
+_DRAWN_WIDTH = DRAWN_FONT * INSIDE / (LEAST_PT / 0.84)  # its smaller text is .84 of the font
 _MOST_PHRASES, _MOST_LINES, _MOST_LADDERS, _MOST_VARIANTS = 8, 3, 4, 5
 _RULE_LINES = 11
 
@@ -227,20 +227,39 @@ def _phrase(material: Material, ending: PhraseEnding, plan: Plan | None) -> Slid
     )
     text = draft.lines_box
     room = HEIGHT - text.top - text.height - 2 * _GAP
-    svg = lane_svg(
+    svg = phrase_svg(analysis, plan, ending.number, height=room)
+    return replace(draft, svg=svg)
+
+
+def phrase_svg(
+    analysis: Analysis,
+    plan: Plan | None,
+    phrase: int,
+    *,
+    height: float,
+    theme: str = "light",
+    ident: str = "slide",
+) -> str:
+    """One phrase large, for a place as wide as a slide and `height` points high."""
+    return lane_svg(
         analysis,
         plan,
         View(
             width=_DRAWN_WIDTH,
-            font=_DRAWN_FONT,
-            phrase=ending.number,
-            height=room * _DRAWN_WIDTH / INSIDE,
+            font=DRAWN_FONT,
+            phrase=phrase,
+            height=height * _DRAWN_WIDTH / INSIDE,
             key=False,
+            theme=theme,
             embed_fonts=False,
-            ident="slide",
+            ident=ident,
         ),
     )
-    return replace(draft, svg=svg)
+
+
+def ending_words(ending: PhraseEnding, *, changed: bool) -> str:
+    """How a phrase ends, as sung or as a variant has it: "2 over V, open"."""
+    return _moved(ending) if changed else _place(ending)
 
 
 def _place(ending: PhraseEnding) -> str:
@@ -317,7 +336,7 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
             analysis,
             plan,
             width=_DRAWN_WIDTH,
-            font=_DRAWN_FONT,
+            font=DRAWN_FONT,
             phrases=some,
             brief=True,
             embed_fonts=False,
@@ -341,7 +360,7 @@ def _rungs() -> int:
     """How many rows of a ladder a slide holds under a heading of one line."""
     bare = Slide("picture", "", versions=(ORIGINAL, ORIGINAL)).lines_box
     room = HEIGHT - bare.top - bare.height - 2 * _GAP
-    return int((room * _DRAWN_WIDTH / INSIDE / _DRAWN_FONT - HEAD - 0.2) / BRIEF_ROW)
+    return int((room * _DRAWN_WIDTH / INSIDE / DRAWN_FONT - HEAD - 0.2) / BRIEF_ROW)
 
 
 def _rules(plans: Sequence[Plan]) -> Iterator[Slide]:

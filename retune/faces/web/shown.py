@@ -10,6 +10,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
 from retune.carriers.heard import Analysis, Chord
 from retune.carriers.text import counted, pretty, pretty_numeral
+from retune.comparison.consequence_words import told
 from retune.comparison.endings import phrase_endings
 from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
 from retune.comparison.picture import View, lane_svg, picture_css
@@ -76,8 +77,8 @@ def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict
     """A plan line by line, as a table, and with what it does to the endings."""
     facts = plan_facts(plan)
     consequences = [
-        {**item, "word": consequence.word, "text": pretty(consequence.text)}
-        for item, consequence in zip(facts["consequences"], plan.consequences, strict=True)
+        {"kind": "clash" if one.is_clash else "", "at_s": one.at_s, "text": one.text}
+        for one in told(plan.consequences)
     ]
     return {
         **facts,

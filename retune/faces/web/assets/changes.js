@@ -90,21 +90,18 @@ function table(rows) {
   );
 }
 
+/** One sentence, its place bold; a clash after its sign. */
 function consequence(item) {
   const isClash = item.kind === "clash";
+  const [, place, rest] = item.text.match(/^([^:]{1,14}): (.*)$/s) ?? [];
   return el(
     "li",
     {},
     shape(isClash ? "clash" : "dash"),
-    el("b", { class: isClash ? "warn" : null }, `${capital(item.word)}${barWords(item)}: `),
-    item.text,
+    isClash ? el("span", { class: "hide" }, "Clash. ") : null,
+    place ? el("b", { class: isClash ? "warn" : null }, `${place}: `) : null,
+    rest ?? item.text,
   );
-}
-
-function barWords(item) {
-  if (item.at_s == null || /^bar \d/i.test(item.text)) return "";
-  const bar = state.song.bars.downbeats_s.filter((edge) => edge <= item.at_s + 0.02).length;
-  return state.song.bars.downbeats_s.length ? `, bar ${bar}` : "";
 }
 
 function show() {
