@@ -28,7 +28,8 @@ def stage(page: PageInput, number: int) -> str:
         for k, label in enumerate(labels(page))
     )
     return (
-        '<div class="stage noprint" hidden><div class="sounding"><p class="sounds" role="heading" aria-level="1"></p>'
+        '<div class="stage noprint" hidden><div class="sounding">'
+        '<p class="sounds" role="heading" aria-level="1"></p>'
         f'<p class="told"></p></div><div class="drawn">{drawn}</div>'
         f'<ol class="choices">{names}</ol></div>'
     )
