@@ -68,11 +68,12 @@ class Variant:
 @dataclass(frozen=True)
 class Correction:
     """A correction by hand: `set` says what is so of the note of `stem` that sounds at `at_s`
-    seconds."""
+    seconds; `stem_sha256` names the take of the stem that it was made on ("" where not known)."""
 
     stem: str
     at_s: float
     set: str
+    stem_sha256: str = ""
 
 
 @dataclass(frozen=True)

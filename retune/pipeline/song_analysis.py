@@ -13,7 +13,8 @@ from weakref import WeakValueDictionary
 from retune import __version__
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import MONOPHONIC_ROLES, Analysis, PitchTrack, Role
-from retune.carriers.songfacts import Song
+from retune.carriers.songfacts import Correction, Song
+from retune.carriers.text import counted
 from retune.pipeline.inputs import CSV_TRACK, Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
@@ -115,6 +116,7 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     told = [
         *opened.warnings,
         *residual_words(opened),
+        *_other_takes(opened),
         *(line for found in heard.values() for line in found.lines),
     ]
     stems = {
@@ -131,6 +133,23 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
     )
 
 
+def _other_takes(opened: SongInputs) -> list[str]:
+    """What was put right on another take of a stem than the one there is now, to be looked over."""
+    found: dict[str, list[Correction]] = {}
+    for correction in opened.corrections:
+        known = correction.stem in opened.parts and correction.stem_sha256
+        if known and opened.sha256(opened.home_of(correction.stem)) != correction.stem_sha256:
+            found.setdefault(correction.stem, []).append(correction)
+    return [
+        f"stem {stem} is another take than {counted(len(rows), 'correction')} "
+        f"{'was' if len(rows) == 1 else 'were'} made on: check what was put right at "
+        + ", ".join(f"{row.at_s:.2f} s ({row.set})" for row in rows[:TAKES_TOLD])
+        + (f" and {len(rows) - TAKES_TOLD} more" if len(rows) > TAKES_TOLD else "")
+        for stem, rows in found.items()
+    ]
+
+
+TAKES_TOLD = 6
 UNHEARD = ("title", "rights", "corrections")
 UNHEARD_MUSIC = ("keys", "chords", "chords_file", "phrases", "lyrics", "lyrics_file", "sections")
 UNHEARD_OF_STEMS = ("gain_db", "when_melody_moves")

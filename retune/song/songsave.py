@@ -57,8 +57,9 @@ class SongEditor:
             raise UsageError(f'no variant is called "{name}" in {self.path}')
         del self._document["variants"][name]
 
-    def add_correction(self, stem: str, at_s: float, set: str) -> None:
-        """Add a correction by hand at the end of the list."""
+    def add_correction(self, stem: str, at_s: float, set: str, *, take: str = "") -> None:
+        """Add a correction by hand at the end of the list; `take` is the SHA-256 of the file that
+        it was made on."""
         import tomlkit
 
         if not self._document.get("corrections"):
@@ -70,6 +71,8 @@ class SongEditor:
         is_inline = isinstance(rows, tomlkit.items.Array)
         row = tomlkit.inline_table() if is_inline else tomlkit.table()
         row.update({"stem": stem, "at_s": float(at_s), "set": set})
+        if take:
+            row["stem_sha256"] = take
         rows.append(row)
 
     def remove_corrections(self, stem: str, at_s: float, set: str | None = None) -> int:

@@ -141,6 +141,14 @@ def _check_name(name: str, where: Where, *, what: str, reserved: frozenset[str])
         where.fail(f'"{name}" has a meaning of its own and cannot name a {what}; rename it')
 
 
+def is_sha256(value: Any, where: Where) -> str:
+    """SHA-256 of a file, 64 hex digits."""
+    line = is_line(value, where).lower()
+    if not re.fullmatch("[0-9a-f]{64}", line):
+        where.fail(f"{shown(line)} is no SHA-256; write its 64 hex digits, or leave it out")
+    return line
+
+
 VARIANT = {
     "about": Field(is_line, default=""),
     "rules": Field(is_list(is_line, of="rules", at_least=1, at_most=MAX_RULES), is_required=True),
@@ -179,6 +187,7 @@ CORRECTION = {
     "stem": Field(is_line, is_required=True),
     "at_s": Field(TIME, is_required=True),
     "set": Field(is_correction, is_required=True),
+    "stem_sha256": Field(is_sha256, default=""),
 }
 
 

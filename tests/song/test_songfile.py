@@ -408,7 +408,10 @@ def as_document(song: Song, *, title: str) -> dict[str, Any]:
             name: {"about": variant.about, "rules": list(variant.rules)}
             for name, variant in song.variants.items()
         },
-        "corrections": [vars(row) for row in song.corrections],
+        "corrections": [
+            {name: value for name, value in vars(row).items() if value != ""}
+            for row in song.corrections
+        ],
     }
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 from web_client import RULE, Client, client_of, demo_copy
 
 MARK = "# kept with care\n"
@@ -294,3 +295,43 @@ def test_what_is_unexpected_is_told_and_not_hidden(
     assert "a fault of our own" in answer.json()["error"]
     assert "default-src" in answer.headers["content-security-policy"]
     assert "ZeroDivisionError" in capsys.readouterr().err
+
+
+def test_undo_and_what_was_not_saved_go_on_after_a_restart(client: Client, song: Path) -> None:
+    text = song.read_text(encoding="utf-8")
+    change(client, "variant", name="a", rules=[RULE])
+    change(client, "variant", name="b", rules=[RULE])
+    change(client, "undo")
+    draft = {"name": "half-done", "rules": ["move highest"], "about": ""}
+    assert client.post("drafts", {"drafts": [draft]}).json() == {"kept": 1}
+    later = client_of(song)
+    view = later.song()
+    assert (view["undo"], view["redo"], view["drafts"]) == (1, 1, [draft])
+    change(later, "undo")
+    assert song.read_text(encoding="utf-8") == text
+    song.write_text(text + "# by another program\n", encoding="utf-8")
+    other = client_of(song).song()
+    assert (other["undo"], other["redo"], other["drafts"]) == (0, 0, [draft])
+
+
+def test_another_take_is_offered_and_never_heard_unasked(client: Client, song: Path) -> None:
+    view = client.song()
+    note = note_at(view, 20)
+    at_s = (note["start_s"] + note["end_s"]) / 2
+    add = [{"stem": "vocal", "at_s": at_s, "set": "pitch D4"}]
+    view = change(client, "correct", add=add)
+    assert len(view["corrections"][0]["stem_sha256"]) == 64
+    assert not any("another take" in line for line in view["warnings"])
+    samples, rate_hz = soundfile.read(song.parent / "vocal.flac")
+    soundfile.write(song.parent / "vocal.flac", 0.5 * samples, rate_hz)
+    assert client.get("state").json()["other_takes"] == ["vocal.flac"]
+    assert client.song()["stems"] == view["stems"]
+    body = {"add": add, "revision": view["revision"]}
+    refused = client.post("correct", body)
+    assert (refused.status_code, "another take" in refused.json()["error"]) == (409, True)
+    loaded = client.post("reload").json()
+    assert client.get("state").json()["other_takes"] == []
+    (line,) = [line for line in loaded["warnings"] if "another take" in line]
+    assert "1 correction was made on" in line
+    assert "(pitch D4)" in line
+    assert note_at(loaded, 20)["name"] == "D4"

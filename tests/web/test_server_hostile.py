@@ -47,6 +47,7 @@ RIGHT: Mapping[str, Any] = {
     "cents": -20,
     "control": True,
     "cursor": 3,
+    "drafts": [{"name": "try", "rules": [RULE], "about": ""}],
     "file": "vocal.flac",
     "first": "original",
     "font": 16,

@@ -10,6 +10,7 @@ from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import set_given
+from retune.faces.web.kept import MOST_DRAFTS, Draft
 from retune.faces.web.shown import song_view
 from retune.song.songsave import SongEditor
 
@@ -33,6 +34,16 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
+def keep_drafts(bench: Bench, asked: Asked) -> dict[str, Any]:
+    """Keep the variants that are not saved, should the page or the server end unforeseen."""
+    rows = asked.objects("drafts")
+    if len(rows) > MOST_DRAFTS:
+        raise UsageError(f"{len(rows)} variants are not saved; at most {MOST_DRAFTS} are kept")
+    drafts = [Draft(row.line("name"), row.lines("rules"), row.text("about", "")) for row in rows]
+    bench.desk.keep_drafts(drafts)
+    return {"kept": len(drafts)}
+
+
 @undisturbed
 def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     """Take a variant out of the song file."""
@@ -52,7 +63,7 @@ def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
 
     def do(editor: SongEditor) -> None:
         for stem, at_s, words in rows:
-            editor.add_correction(stem, round(at_s, 4), words)
+            editor.add_correction(stem, round(at_s, 4), words, take=desk.take_of(stem))
         editor.set_heard_with(__version__)
 
     desk.change(do, seen=asked.line("revision"))

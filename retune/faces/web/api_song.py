@@ -34,6 +34,7 @@ def state(bench: Bench, asked: Asked) -> dict[str, Any]:
     return {
         "open": desk.path is not None,
         "changed_outside": desk.changed_outside,
+        "other_takes": list(desk.other_takes),
         "revision": desk.revision,
         "stage": stage,
         "fraction": number(fraction, 3),

@@ -39,6 +39,7 @@ POST: Mapping[str, Handler] = {
     "picture": api_song.picture,
     "sound": api_song.sound,
     "levels": api_song.levels,
+    "drafts": api_change.keep_drafts,
     "variant": api_change.save_variant,
     "variant/remove": api_change.remove_variant,
     "correct": api_change.correct,

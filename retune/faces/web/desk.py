@@ -20,7 +20,8 @@ from retune.carriers.errors import ChangedError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
 from retune.comparison.levels import MixLevels
-from retune.pipeline.inputs import SongInputs
+from retune.faces.web.kept import Draft, Drawer, Kept, drawers
+from retune.pipeline.inputs import SongInputs, stamp_of
 from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.opensong import OpenSong, open_song
 from retune.pipeline.pieces import Piece, pieces_of
@@ -67,6 +68,12 @@ class Desk:
         self._past: deque[str] = deque(maxlen=MAX_STEPS)
         self._future: deque[str] = deque(maxlen=MAX_STEPS)
         self._revision = ""
+        self._drafts: tuple[Draft, ...] = ()
+        self._drawer = self._drawer_of(path)
+
+    def _drawer_of(self, path: Path | None) -> Drawer:
+        is_kept = self.use_cache and path is not None
+        return Drawer(path or Path(), folder=drawers() if is_kept else None)
 
     # --- what is open ------------------------------------------------------------------------
 
@@ -74,6 +81,7 @@ class Desk:
         """Put another song on the desk; its history begins anew."""
         with self._lock:
             self.path, self.folder = path, path.parent
+            self._drawer, self._drafts = self._drawer_of(path), ()
             self._past.clear()
             self._future.clear()
             self._forget()
@@ -98,8 +106,46 @@ class Desk:
                 revision = revision_on_disk(self.path) if self.is_song_file else ""
                 # The text on the desk stays until it is loaded anew, whatever becomes of the file.
                 self._opened = self._open(read_song(self.path))
-                self._revision = revision
-            return self._opened.inputs
+                self._take_up(revision)
+            # Another take of a stem is not heard unasked: see `other_takes`.
+            return self._opened.last if self.other_takes else self._opened.inputs
+
+    def _take_up(self, revision: str) -> None:
+        """Go on from a text of the song file, with what was kept of it by an earlier run."""
+        kept = self._drawer.read()
+        is_new = not self._revision
+        self._revision = revision
+        if is_new:
+            self._drafts = kept.drafts
+        if is_new and kept.revision == revision and self.is_song_file:
+            self._past.extend(kept.past)
+            self._future.extend(kept.future)
+
+    def _keep(self) -> None:
+        self._drawer.write(
+            Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
+        )
+
+    @property
+    def drafts(self) -> tuple[Draft, ...]:
+        """Variants as they stood on the page when it told last, not saved."""
+        return self._drafts
+
+    def keep_drafts(self, drafts: Sequence[Draft]) -> None:
+        """Keep rules that are not saved, for a page or a server that comes after this one."""
+        with self._lock:
+            self._drafts = tuple(drafts)
+            self._keep()
+
+    @property
+    def other_takes(self) -> tuple[str, ...]:
+        """File names of stems that are not the ones that were opened any more. Does not wait for
+        the lock."""
+        opened = self._opened
+        if opened is None:
+            return ()
+        audio = opened.last.audio.values()
+        return tuple(dict.fromkeys(a.path.name for a in audio if stamp_of(a.path) != a.stamp))
 
     @property
     def handle(self) -> OpenSong:
@@ -150,6 +196,11 @@ class Desk:
         return len(self._past), len(self._future)
 
     # --- rules -------------------------------------------------------------------------------
+
+    def take_of(self, stem: str) -> str:
+        """SHA-256 of the file that a stem, or a part inside a mix, is heard in; "" for none."""
+        inputs = self.opened
+        return inputs.sha256(inputs.home_of(stem)) if stem in inputs.parts else ""
 
     def read(self, rules: Sequence[str]) -> tuple[RuleLine, ...]:
         return read_lines(rules, roles={n: s.role for n, s in self.opened.parts.items()})
@@ -210,11 +261,14 @@ class Desk:
             before = self._save(do, seen=seen)
             self._past.append(before)
             self._future.clear()
+            self._keep()
 
     def _save(self, do: Callable[[SongEditor], None], *, seen: str) -> str:
         if not self.is_song_file or self.path is None:
             raise UsageError("a bare recording has no song file: make one under New song")
         _ = self.opened
+        if self.other_takes:
+            raise ChangedError(f"{self.other_takes[0]} is another take now: load it first")
         if seen != self._revision:
             raise ChangedError(f"{self.path.name} was changed in another window: load it first")
         if revision_on_disk(self.path) != self._revision:
@@ -258,6 +312,7 @@ class Desk:
             text = source[-1]
             other.append(self._save(lambda e: e.set_text(text), seen=seen))
             source.pop()
+            self._keep()
 
     def reload(self) -> None:
         """Take the song file as it is on disk now. Changes from before it was changed elsewhere

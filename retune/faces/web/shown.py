@@ -64,6 +64,7 @@ def song_view(desk: Desk) -> dict[str, Any]:
             {"name": v.name, "about": v.about, "rules": list(v.rules)}
             for v in song.variants.values()
         ],
+        "drafts": [asdict(draft) for draft in desk.drafts],
         "corrections": [asdict(correction) for correction in song.corrections],
         "given": song_given(song),
         "revision": desk.revision,

@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { $, el, say } from "./dom.js";
-import { change, choose, isSaved, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
+import { change, choose, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
 
 const FORMATS = {
   midi: "MIDI",
@@ -33,13 +33,12 @@ let told = ""; // what showSaved said last: said anew only when it changes, so t
 
 function showSaved() {
   const open = unsaved();
-  const here = !isSaved();
   $("#unsaved").hidden = !open.length;
   $("#unsaved").replaceChildren(
     el("b", {}, "Not saved. "),
-    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} only in this window.`,
+    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} not in the song file yet.`,
   );
-  $("#save").disabled = !here;
+  $("#save").disabled = !open.length;
   $("#undo").disabled = !state.song.undo;
   $("#redo").disabled = !state.song.redo;
   $("#remove-variant").disabled = !state.song.variants.some((v) => v.name === state.name);
@@ -60,15 +59,22 @@ function tellSaved() {
   showSaved();
 }
 
+/** Saves every variant that is not saved, the one that is shown first. */
 export async function save() {
-  if (isSaved()) return say("All changes saved");
-  const draft = state.drafts.get(state.name);
+  const names = unsaved().sort((a, b) => (b === state.name) - (a === state.name));
+  if (!names.length) return say("All changes saved");
   if (!state.song.is_song_file && !(await adopt())) return undefined;
-  return change(
-    "variant",
-    { name: state.name, rules: rulesText(), about: draft.about },
-    `Saved ${state.name}`,
-  );
+  const saved = [];
+  for (const name of names) if (await saveOne(name)) saved.push(name);
+  const left = names.filter((name) => !saved.includes(name));
+  if (saved.length > 1 || (saved.length && left.length))
+    say(`Saved ${saved.join(", ")}${left.length ? `; not ${left.join(", ")}` : ""}`);
+  return saved.length === names.length;
+}
+
+function saveOne(name) {
+  const { rules: lines, about } = state.drafts.get(name);
+  return change("variant", { name, rules: lines.filter((line) => line.trim()), about }, `Saved ${name}`);
 }
 
 /** A bare recording gets a song file beside it, so that there is something to save to. */
@@ -151,7 +157,7 @@ async function rename(name) {
     state.drafts.delete(old);
     return showVariants();
   }
-  if (await save()) await change("variant/remove", { name: old }, `${old} is now ${name}`);
+  if (await saveOne(name)) await change("variant/remove", { name: old }, `${old} is now ${name}`);
   return undefined;
 }
 
@@ -271,7 +277,7 @@ function conflict(text) {
       "p",
       {},
       el("b", {}, text),
-      " Nothing of it is overwritten. Loading it keeps the rules that are not saved here.",
+      " Nothing is overwritten. Loading it keeps the rules that are not saved here.",
     ),
     el(
       "div",

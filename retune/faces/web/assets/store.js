@@ -1,7 +1,7 @@
 // What the page knows, in one place; whoever shows a part of it listens for its name.
 
 import { Refused, get, post } from "./api.js";
-import { say } from "./dom.js";
+import { say, settled } from "./dom.js";
 
 const listeners = new Map();
 
@@ -51,12 +51,36 @@ export function takeSong(song, { fresh = false } = {}) {
   const before = state.drafts;
   state.drafts = new Map(song.variants.map((v) => [v.name, { rules: [...v.rules], about: v.about }]));
   for (const name of stay) state.drafts.set(name, before.get(name));
+  const back = fresh ? putBack(song.drafts) : [];
   if (!state.drafts.size) state.drafts.set("first-try", { rules: [""], about: "" });
   if (!state.drafts.has(state.name)) [state.name] = state.drafts.keys();
   if (!chosenNote()) state.note = null;
   tell("song");
   tell("variant");
+  if (back.length) say(`What was not saved is back: ${back.join(", ")}`);
 }
+
+/** Variants that an earlier page had not saved, as they stood there. Returns the names of those that
+ *  differ from the song file. */
+function putBack(drafts) {
+  for (const { name, rules: lines, about } of drafts) state.drafts.set(name, { rules: [...lines], about });
+  return drafts.map(({ name }) => name).filter((name) => !isSaved(name));
+}
+
+let keptNow = "[]"; // the drafts that the server keeps
+
+/** Lets the server keep what is not saved, should this page or the server end unforeseen. */
+const keepDrafts = settled(async () => {
+  if (!state.song) return;
+  const drafts = unsaved().map((name) => ({ name, ...state.drafts.get(name) }));
+  const told = JSON.stringify(drafts);
+  if (told === keptNow) return;
+  keptNow = told;
+  await post("drafts", { drafts }).catch(() => {
+    keptNow = "";
+  });
+}, 400);
+for (const name of ["rules", "variant", "song"]) on(name, keepDrafts);
 
 export function setRules(lines) {
   state.drafts.get(state.name).rules = lines;
@@ -123,6 +147,15 @@ export async function reload() {
   say("Loaded the song file as it is now");
 }
 
+/** What another take of a stem touches, said before it is loaded. */
+function takesWords(files) {
+  const made = state.song.corrections.length;
+  const touched = made
+    ? ` ${made === 1 ? "1 correction was" : `${made} corrections were`} made on the take before; what may be off is listed under the remarks once it is loaded.`
+    : "";
+  return `${files.join(", ")} ${files.length === 1 ? "is another take" : "are other takes"} now. You still hear and see the take before.${touched}`;
+}
+
 /** Looks from time to time whether the file was changed by another window or program. */
 export function watch() {
   setInterval(async () => {
@@ -132,7 +165,8 @@ export function watch() {
     if (!now)
       return say("The server does not answer. Start retune serve again; what is not saved is still here.");
     if (changing || before !== state.song.revision) return undefined;
-    if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
+    if (now.other_takes.length) tell("conflict", takesWords(now.other_takes));
+    else if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
     else if (now.revision && now.revision !== state.song.revision) {
       tell("conflict", `${state.song.song} was changed in another window.`);
     }

@@ -1,0 +1,103 @@
+"""What a workbench keeps of a song between runs besides the song file: rules that were not saved,
+and the changes that can be taken back. It lies in the user's cache folder, not beside the song."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from retune.carriers.errors import RetuneError
+from retune.sound.cache import default_folder
+from retune.sound.files import atomic_write
+
+MOST_BYTES = 8_000_000
+MOST_DRAFTS = 200
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A variant as it stands on the page, not saved."""
+
+    name: str
+    rules: tuple[str, ...]
+    about: str = ""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What is kept of one song file: `past` and `future` are texts of it (the last is the next to
+    be taken back or made again) from the one that `revision` names on."""
+
+    revision: str = ""
+    past: tuple[str, ...] = ()
+    future: tuple[str, ...] = ()
+    drafts: tuple[Draft, ...] = ()
+
+
+class Drawer:
+    """Where what is kept of one song file lies; nothing is kept without a `folder`."""
+
+    def __init__(self, song: Path, *, folder: Path | None) -> None:
+        name = hashlib.sha256(str(song.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+        self._path = None if folder is None else folder / f"{name[:32]}.json"
+
+    def read(self) -> Kept:
+        """What was kept last; nothing where that is missing or does not read."""
+        if self._path is None:
+            return Kept()
+        try:
+            if self._path.stat().st_size > MOST_BYTES:
+                return Kept()
+            return _kept(json.loads(self._path.read_text(encoding="utf-8")))
+        except (OSError, ValueError, TypeError, KeyError, AttributeError):
+            return Kept()
+
+    def write(self, kept: Kept) -> None:
+        """Keep this from now on. What cannot be written is not kept: the work goes on."""
+        if self._path is None:
+            return
+        past, future = list(kept.past), list(kept.future)
+        while past and sum(map(len, (*past, *future))) > MOST_BYTES // 8:
+            past.pop(0)
+        told = {
+            "revision": kept.revision,
+            "past": past,
+            "future": future,
+            "drafts": [
+                {"name": d.name, "rules": list(d.rules), "about": d.about} for d in kept.drafts
+            ],
+        }
+        with suppress(OSError, RetuneError):
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with atomic_write(self._path) as stream:
+                stream.write(json.dumps(told).encode("utf-8"))
+
+
+def drawers() -> Path:
+    """The folder that holds what is kept of every song."""
+    return default_folder() / "workbench"
+
+
+def _kept(told: dict[str, Any]) -> Kept:
+    drafts = [
+        Draft(_text(row["name"]), _texts(row["rules"]), _text(row["about"]))
+        for row in told["drafts"][:MOST_DRAFTS]
+    ]
+    return Kept(
+        _text(told["revision"]), _texts(told["past"]), _texts(told["future"]), tuple(drafts)
+    )
+
+
+def _texts(value: Sequence[Any]) -> tuple[str, ...]:
+    return tuple(_text(item) for item in list(value))
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError("a text was kept otherwise")
+    return value
