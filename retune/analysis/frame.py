@@ -15,7 +15,6 @@ from retune.song.songfile import place_of
 from retune.theory.blues import with_tonic_sevenths
 from retune.theory.keys import parse_key
 
-KEY_SURE = 0.25
 # A mode is not told from fewer notes than these.
 FEWEST_FOR_A_MODE = 16
 
@@ -74,12 +73,11 @@ def _found_key(work: Work) -> FoundKey:
     harmony = work.listened.harmony() if work.listened.is_accompanied else None
     found = find_key(midi, weights, last=last, harmony=harmony)
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
-        found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= KEY_SURE)
+        found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= SURE)
     if found.key is None:
         work.warnings.append('no key could be found: give it, such as key = "Bb major"')
     else:
-        sure = KEY_SURE if harmony is None else SURE
-        doubt = "" if found.confidence >= sure else " and doubtful"
+        doubt = "" if found.confidence >= SURE else " and doubtful"
         other = f"; next best {found.second}" if found.second is not None else ""
         work.warnings.append(
             f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"
