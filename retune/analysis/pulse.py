@@ -14,6 +14,8 @@ from retune.carriers.heard import FloatArray
 WINDOW_S, STEP_S = 8.0, 1.0
 SLOWEST_BPM, FASTEST_BPM = 45.0, 220.0
 N_PEAKS, APART_OCTAVES = 4, 0.08
+# Levels at which the strongest period may be heard.
+LEVELS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)
 # Fewer beats than two bars of four are no pulse.
 FEWEST_BEATS = 8
 # People tap near this tempo; a spread of an octave (Parncutt 1994; centre fitted).
@@ -53,33 +55,42 @@ def tempo_weight(bpm: FloatArray) -> FloatArray:
     return result
 
 
-def rival_periods_s(lags: FloatArray) -> list[float]:
-    """Beat periods that a tempogram may speak for, in seconds, the likeliest first: its strongest
-    peaks, and the strongest one's double, half, third and threefold."""
+def strongest_periods_s(lags: FloatArray) -> list[float]:
+    """Beat periods at the strongest peaks of a tempogram, in seconds, the likeliest first."""
     mean = lags.mean(axis=0)
     k = np.arange(1, len(mean) - 1)
     peaks = k[(mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:]) & (mean[1:-1] > 0)]
     periods = np.array([_finer(mean, int(p)) * HOP_S for p in peaks])
     worth = mean[peaks] * tempo_weight(60.0 / np.maximum(periods, 1e-3))
-    strongest = periods[np.argsort(-worth, kind="stable")][:N_PEAKS].tolist()
-    ratios = [strongest[0] * r for r in (2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)] if strongest else []
-    chosen: list[float] = []
-    for period in (*strongest, *ratios):
-        is_new = all(abs(np.log2(period / other)) > APART_OCTAVES for other in chosen)
-        if SLOWEST_BPM <= 60.0 / period <= FASTEST_BPM and is_new:
-            chosen.append(period)
+    return [float(p) for p in periods[np.argsort(-worth, kind="stable")][:N_PEAKS]]
+
+
+def rival_tempi(lags: FloatArray, n_frames: int) -> list[FloatArray]:
+    """Courses of the beat period that a tempogram may speak for, in seconds at every frame: that of
+    its strongest peak, the same at other levels (half, third ...), and those of its next peaks."""
+    strongest = strongest_periods_s(lags)
+    if not strongest:
+        return []
+    first = followed_period_s(lags, strongest[0], n_frames)
+    courses = [first * ratio for ratio in LEVELS]
+    courses += [followed_period_s(lags, period, n_frames) for period in strongest[1:]]
+    chosen: list[FloatArray] = []
+    for course in courses:
+        middle = float(np.median(course))
+        is_new = all(abs(np.log2(middle / np.median(c))) > APART_OCTAVES for c in chosen)
+        if SLOWEST_BPM <= 60.0 / middle <= FASTEST_BPM and is_new:
+            chosen.append(course)
     return chosen
 
 
 def beat_rows(curve: FloatArray, lags: FloatArray) -> list[FloatArray]:
-    """Rows of beats in frames that may be the beat: for each rival period the best row, and the
+    """Rows of beats in frames that may be the beat: for each rival tempo the best row, and the
     best one that falls between its beats."""
     rows = []
-    for period_s in rival_periods_s(lags):
-        path = followed_period_s(lags, period_s, len(curve))
+    for path in rival_tempi(lags, len(curve)):
         beats = beat_frames(curve, path)
         between = curve.copy()
-        reach = period_s / HOP_S / 5
+        reach = float(np.median(path)) / HOP_S / 5
         for beat in beats:
             between[max(0, int(beat - reach)) : int(beat + reach) + 1] = 0.0
         others = beat_frames(between, path) if between.any() else np.zeros(0)

@@ -288,8 +288,8 @@ def _cadence(facts: StemFacts, span: PhraseSpan, note: Note, key: Key | None) ->
     last = note.chord
     if key is None or last is None or is_no_chord(last):
         return None
-    chords = [c for c in facts.chords if c.end_s > span.start_s + LOOSE_S]
-    return cadence_of([c for c in chords if c.start_s <= last.start_s], note.midi_name, key)
+    heard = [c for c in facts.chords if span.start_s + LOOSE_S < c.end_s <= last.start_s + LOOSE_S]
+    return cadence_of([*heard, last], note.midi_name, key)
 
 
 def shared_cadences(stems: Mapping[str, StemAnalysis], lead: str | None) -> dict[str, StemAnalysis]:

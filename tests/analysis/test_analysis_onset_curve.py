@@ -9,7 +9,7 @@ from retune.analysis.onset_curve import HOP, HOP_S, RATE_HZ, onset_curves
 from retune.analysis.pulse import (
     beat_frames,
     followed_period_s,
-    rival_periods_s,
+    strongest_periods_s,
     tempogram,
 )
 from retune.carriers.heard import Audio
@@ -50,7 +50,7 @@ def played(onsets_s: np.ndarray) -> Audio:
 
 def beats_of(curve: np.ndarray) -> np.ndarray:
     lags = tempogram(curve)
-    period_s = followed_period_s(lags, rival_periods_s(lags)[0], len(curve))
+    period_s = followed_period_s(lags, strongest_periods_s(lags)[0], len(curve))
     return beat_frames(curve, period_s) * HOP_S
 
 
@@ -76,7 +76,7 @@ def test_sounds_are_summed_before_they_are_heard(struck):
 
 def test_clicks_are_beats_where_they_sound(struck):
     curve = onset_curves([open_audio(struck)], longest_s=600.0).all
-    assert 60 / rival_periods_s(tempogram(curve))[0] == pytest.approx(CLICKS_BPM, rel=0.01)
+    assert 60 / strongest_periods_s(tempogram(curve))[0] == pytest.approx(CLICKS_BPM, rel=0.01)
     errors_s = nearest_s(beats_of(curve), np.arange(75) * 60 / CLICKS_BPM)
     assert abs(np.median(errors_s)) < 0.005
     assert np.abs(errors_s).max() < 0.02

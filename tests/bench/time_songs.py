@@ -10,6 +10,7 @@ import itertools
 import pickle
 import random
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -62,6 +63,16 @@ class Truth:
     end_s: float
 
 
+def drifting(piece: Piece, quarters: Floats, rng: random.Random) -> Floats:
+    """How much longer than written each quarter lasts: up to 4 %, in slow waves."""
+    drift = rng.choice((0.0, 0.01, 0.02, 0.04))
+    turns, phase = rng.uniform(1.0, 3.0), rng.uniform(0, 2 * np.pi)
+    return np.asarray(1 + drift * np.sin(2 * np.pi * turns * quarters / piece.end + phase))
+
+
+Swing = Callable[[Piece, Floats, random.Random], Floats]
+
+
 def songs(folder: Path) -> list[tuple[Truth, Path]]:
     """Each song's truth and the folder that holds `stems.toml`, `mix.toml` and their sounds,
     made where they are not there yet."""
@@ -76,17 +87,19 @@ def _song(piece: Piece, home: Path) -> tuple[Truth, Path]:
     kept = home / "truth.pickle"
     if not kept.exists():
         home.mkdir(parents=True, exist_ok=True)
-        kept.write_bytes(pickle.dumps(_make(piece, home)))
+        kept.write_bytes(pickle.dumps(make(piece, home)))
     truth: Truth = pickle.loads(kept.read_bytes())
     return truth, home
 
 
-def _make(piece: Piece, home: Path) -> Truth:
+def make(piece: Piece, home: Path, swing: Swing = drifting, longest_s: float = LONGEST_S) -> Truth:
+    """Play a piece into a folder, stem by stem and summed."""
+    home.mkdir(parents=True, exist_ok=True)
     rng = random.Random(zlib.crc32(piece.name.encode()))
     low, high = TEMPI.get((piece.kind, piece.meter), METER_TEMPI[piece.meter])
     bpm = low * (high / low) ** rng.random()
-    piece = _shortened(piece, LONGEST_S * bpm / 60 * piece.beat)
-    clock = _Clock(piece, bpm, rng)
+    piece = _shortened(piece, longest_s * bpm / 60 * piece.beat)
+    clock = _Clock(piece, bpm, rng, swing)
     parts = dict(piece.parts)
     has_drums = piece.kind in ("folk", "symbols") and rng.random() < 0.5
     if piece.kind in ("folk", "symbols"):
@@ -122,15 +135,14 @@ def _shortened(piece: Piece, quarters: float) -> Piece:
 
 
 class _Clock:
-    """Seconds of a place in quarters, in a tempo that drifts."""
+    """Seconds of a place in quarters, in a tempo that moves."""
 
-    def __init__(self, piece: Piece, bpm: float, rng: random.Random) -> None:
+    def __init__(
+        self, piece: Piece, bpm: float, rng: random.Random, swing: Swing = drifting
+    ) -> None:
         step = 0.25
         self.quarters = np.arange(0.0, piece.end + 8.0, step)
-        drift = rng.choice((0.0, 0.01, 0.02, 0.04))
-        turns, phase = rng.uniform(1.0, 3.0), rng.uniform(0, 2 * np.pi)
-        swing = 1 + drift * np.sin(2 * np.pi * turns * self.quarters / piece.end + phase)
-        slower = 60.0 / bpm / piece.beat * step * swing
+        slower = 60.0 / bpm / piece.beat * step * swing(piece, self.quarters, rng)
         self.seconds = rng.uniform(0.2, 1.5) + np.concatenate(([0.0], np.cumsum(slower[:-1])))
 
     def __call__(self, quarters: float | Floats) -> Floats:
