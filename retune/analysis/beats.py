@@ -44,7 +44,7 @@ def find_bars(music: Music, heard: Heard, *, duration_s: float) -> Bars | None:
         return None
     meters = (music.meter,) if music.meter_given else METERS
     found, evidence = readings(rows, heard, meters)
-    chance = odds(evidence)
+    chance = odds(found, evidence)
     if music.first_downbeat_s is not None:
         found, chance = _through(music.first_downbeat_s, found, chance)
     best = int(np.argmax(chance))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -22,6 +22,8 @@ N_FFT = 4096
 HOP = 512
 HOP_S = HOP / RATE_HZ
 PIECE_S = 60.0
+# Frames in a step of rough tones.
+STEP_FRAMES = 4
 # Bins a semitone, from LOWEST to HIGHEST (MIDI).
 FINE = 3
 LOWEST, HIGHEST = 28, 96
@@ -75,6 +77,27 @@ class Spectra:
         """What sounds between each of `times_s` and the next."""
         fine, power = self.means(times_s)
         return Sounding(_explained(fine), power)
+
+    def rough_tones(self, times_s: FloatArray) -> Sounding:
+        """The same from what sounds in even steps of a fifth of a second, found once: for asking
+        about many rows of times."""
+        at = np.asarray(times_s) / (STEP_FRAMES * HOP_S)
+        places = np.clip(at, 0.0, len(self._sums) - 1.0)
+        whole = np.minimum(places.astype(int), max(len(self._sums) - 2, 0))
+        share = (places - whole)[:, None]
+        sums = (
+            self._sums[whole] * (1 - share)
+            + self._sums[np.minimum(whole + 1, len(self._sums) - 1)] * share
+        )
+        lengths = np.maximum(np.diff(places), 1e-6)[:, None]
+        return Sounding(np.maximum(np.diff(sums, axis=0), 0.0) / lengths, self.means(times_s)[1])
+
+    @cached_property
+    def _sums(self) -> FloatArray:
+        """Running sums of the tones in even steps, (n_steps + 1, n_tones)."""
+        edges = np.arange(0, len(self.fine) + STEP_FRAMES, STEP_FRAMES) * HOP_S
+        tones = _explained(self.means(edges)[0])
+        return np.vstack([np.zeros(len(TONES)), np.cumsum(tones, axis=0)])
 
 
 def spectra_of(sounds: Sequence[AudioLike], *, tuning_hz: float) -> Spectra:

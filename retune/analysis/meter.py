@@ -1,69 +1,41 @@
 """Which beat is meant, how many make a bar, and which is the first: rival readings, weighed.
 
 Every reading (a row of beats, a meter, a first beat) is told by what a listener goes by: where
-harmony and bass change, where long notes begin, what is struck hard and low, how beats divide and
-how fast they come (Lerdahl & Jackendoff 1983, metrical preference rules). A conditional logit of
-these, fitted on half the songs of tests/bench/bench_time.py, gives each reading its odds.
+harmony and bass change, where long notes begin, what is struck hard and low, how beats divide, how
+fast they come, and after how many beats all this comes again (Lerdahl & Jackendoff 1983, metrical
+preference rules). A conditional logit of these gives each reading its odds; its weights, one for
+each meter, are fitted by tests/bench/fit_time.py on songs that tests/bench/bench_time.py does not
+hold.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
 from retune.analysis.chord_listen import CHANGE_COST, best_path, chord_scores
+from retune.analysis.chroma import HOP_S as SPECTRUM_S
 from retune.analysis.chroma import Spectra
+from retune.analysis.meter_weights import METERS, WEIGHTS
 from retune.analysis.onset_curve import HOP_S, Curves
 from retune.carriers.heard import Bars, FloatArray
 
-METERS = ((2, 4), (3, 4), (4, 4), (6, 8))
 Notes = Sequence[tuple[float, float]]
-# What a reading's evidence is, in order, and what each is worth in log odds a unit.
-WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {
-        "octaves": 2.59,
-        "octaves squared": -5.35,
-        "on": 0.43,
-        "on over division": 0.67,
-        "on over other": 1.82,
-        "division": 1.06,
-        "notes a beat": -1.32,
-        "steady": -1.47,
-        "three": -0.82,
-        "four": -1.46,
-        "compound": -0.95,
-        "first": 2.20,
-        "pickup": 2.89,
-        "last": -0.83,
-        "last in the middle": 0.02,
-        "harmony": 2.69,
-        "low harmony": -1.38,
-        "struck": -1.09,
-        "low struck": 3.77,
-        "lead": 0.92,
-        "bass notes": 1.12,
-        "chord": 1.56,
-        "fifth": 1.73,
-        "harmony in the middle": 2.49,
-        "low harmony in the middle": -2.94,
-        "struck in the middle": -2.07,
-        "low struck in the middle": 2.43,
-        "lead in the middle": 0.64,
-        "bass notes in the middle": 0.21,
-        "chord in the middle": -0.78,
-        "fifth in the middle": 0.33,
-    }
-)
-# Songs are less like one another than those the weights were fitted on: with this factor the odds
-# of the likeliest reading were right as often as told, on songs kept aside.
-CALM = 0.8
-# A note begins on a beat that is within this share of a beat.
-NEAR = 0.2
+# A note begins on a beat that is within this share of a beat, and on a division within that.
+NEAR, NEAR_DIVISION = 0.2, 0.06
 LONGEST_BEATS = 4.0
 FIFTH_DOWN = 5
+# Where in a beat something may begin, and after how many beats things may come again.
+DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
+LAGS = (2, 3, 4, 6, 8)
+# Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
+HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4), (5,)
+# Evidence of many bars says more than that of few, up to this many.
+MANY_BARS, SOME_BARS = 20.0, 8.0
+# Sound begins and ends where it is this far below its loudest, in power.
+BEGINS, ENDS = 10**-3.5, 10**-4.0
 
 
 @dataclass(frozen=True)
@@ -104,84 +76,91 @@ def readings(
     """Every reading of some rows of beats (in frames), and its evidence, (n_readings, n_kinds)."""
     found, evidence = [], []
     for row in rows:
-        of_row, series = _of_row(row, heard), _of_beats(row, heard)
+        series = _of_beats(row, heard)
+        whole = [*_of_row(row, heard, series), *_again(series)]
+        ends = _Ends.of(row, heard)
         for meter in meters:
-            reading = Reading(row * HOP_S, meter, 0)
-            whole = _of_meter(of_row, reading)
-            for first in range(min(reading.per_bar, len(row) - 1)):
+            per_bar = Reading(row, meter, 0).per_bar
+            for first in range(min(per_bar, len(row) - 1)):
                 found.append(Reading(row * HOP_S, meter, first))
-                ends = _of_ends(row, heard.lead, reading.per_bar, first)
-                evidence.append([*whole, *ends, *_of_phase(series, reading.per_bar, first)])
+                phase = [*ends.told(per_bar, first), *_of_phase(series, per_bar, first)]
+                evidence.append([*whole, *phase])
     return found, np.array(evidence)
 
 
-def odds(evidence: FloatArray) -> FloatArray:
+def odds(found: Sequence[Reading], evidence: FloatArray) -> FloatArray:
     """How likely each reading is, (n_readings,); they sum to 1."""
-    told = CALM * (evidence @ np.array(list(WEIGHTS.values())))
+    table = np.array(list(WEIGHTS.values()))
+    meters = [METERS.index(reading.meter) for reading in found]
+    told = np.sum(evidence * table.T[meters], axis=1)
     chance = np.exp(told - told.max())
     return np.asarray(chance / chance.sum())
 
 
-def _of_row(row: FloatArray, heard: Heard) -> dict[str, float]:
+def _of_row(row: FloatArray, heard: Heard, series: Series) -> list[float]:
     """What speaks for a row of beats as such."""
-    curve = heard.curves.all
-    scaled = (curve - curve.mean()) / max(float(curve.std()), 1e-9)
     gaps = np.diff(row)
     period = float(np.median(gaps))
-
-    def strength(share: float) -> float:
-        at = row[:-1] + share * gaps
-        return float(
-            np.mean([scaled[max(0, int(k + 0.5) - 2) : int(k + 0.5) + 3].max() for k in at])
-        )
-
+    octaves = float(np.log2(60.0 / (period * HOP_S) / 110.0))
     n_notes = max(1, sum(row[0] - period < a / HOP_S < row[-1] + period for a, _ in heard.lead))
-    return {
-        "octaves": float(np.log2(60.0 / (period * HOP_S) / 110.0)),
-        "on": strength(0.0),
-        "half": strength(0.5),
-        "third": (strength(1 / 3) + strength(2 / 3)) / 2,
-        "notes": float(np.log2(n_notes / len(row))) if heard.lead else 0.5,
-        "steady": float(np.std(np.log2(gaps / period))),
-    }
-
-
-def _of_meter(row: dict[str, float], reading: Reading) -> list[float]:
-    compound = reading.is_compound
-    triple = row["third"] - row["half"]
-    octaves = row["octaves"] + (0.3 if compound else 0.0)
+    notes = float(np.log2(n_notes / len(row))) if heard.lead else 0.0
+    struck = _struck(row, heard.curves.all)
+    steady = float(np.std(np.log2(gaps / period)))
+    beginnings = _beginnings(row * HOP_S, heard.lead)
     return [
-        octaves,
-        octaves**2,
-        row["on"],
-        row["on"] - (row["third"] if compound else row["half"]),
-        row["on"] - (row["half"] if compound else row["third"]),
-        triple if compound else -triple,
-        (row["notes"] - (0.8 if compound else 0.5)) ** 2,
-        row["steady"],
-        float(reading.per_bar == 3),
-        float(reading.per_bar == 4),
-        float(compound),
+        *(1.0, octaves, octaves**2, notes, notes**2, steady, series.changes),
+        *(struck[0], *(struck[0] - struck[1:]), *beginnings),
     ]
 
 
-def _of_beats(row: FloatArray, heard: Heard) -> FloatArray:
-    """What happens at each beat, (n_kinds, n_beats), in units of its spread."""
-    gaps = np.diff(row)
-    edges = np.append(row, row[-1] + gaps[-1]) * HOP_S
+def _struck(row: FloatArray, curve: FloatArray) -> FloatArray:
+    """How strong the curve is at each of DIVISIONS, in units of its spread."""
+    scaled = (curve - curve.mean()) / max(float(curve.std()), 1e-9)
+    return np.array([_peaks(scaled, row[:-1] + d * np.diff(row)).mean() for d in DIVISIONS])
+
+
+def _beginnings(beats_s: FloatArray, notes: Notes) -> FloatArray:
+    """Which share of the notes begins at each of DIVISIONS."""
+    onsets = np.array([a for a, _ in notes if beats_s[0] <= a < beats_s[-1]])
+    counts = np.zeros(len(DIVISIONS))
+    if len(onsets):
+        k = np.searchsorted(beats_s, onsets, side="right") - 1
+        place = (onsets - beats_s[k]) / (beats_s[k + 1] - beats_s[k])
+        apart = np.abs(place[:, None] - np.append(DIVISIONS, 1.0))
+        nearest = apart.argmin(axis=1)[apart.min(axis=1) < NEAR_DIVISION]
+        np.add.at(counts, nearest % len(DIVISIONS), 1.0)
+    return counts / max(len(notes), 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """What happens at each beat, (n_kinds, n_beats), in units of its spread, and on which share of
+    the beats the chord changes."""
+
+    rows: FloatArray
+    changes: float
+
+
+def _of_beats(row: FloatArray, heard: Heard) -> Series:
+    edges = np.append(row, row[-1] + np.diff(row)[-1]) * HOP_S
     fine, _power = heard.spectra.means(edges)
-    shape = fine / np.maximum(np.linalg.norm(fine, axis=1, keepdims=True), 1e-9)
-    low = fine[:, :90] / np.maximum(np.linalg.norm(fine[:, :90], axis=1, keepdims=True), 1e-9)
+    moved = _root_moves(heard.spectra, edges)
     series = [
-        _novelty(shape),
-        _novelty(low),
+        _novelty(_unit(fine)),
+        _novelty(_unit(fine[:, :90])),
         _peaks(heard.curves.all, row),
         _peaks(heard.curves.low, row),
         _lengths(heard.lead, row),
         _lengths(heard.bass, row),
-        *_changes(heard.spectra, edges),
+        moved != 0,
+        moved == FIFTH_DOWN,
     ]
-    return np.array([(x - x.mean()) / max(float(x.std()), 1e-6) for x in series])
+    scaled = np.array([(x - x.mean()) / max(float(x.std()), 1e-6) for x in series])
+    return Series(scaled, float(np.mean(moved != 0)))
+
+
+def _unit(rows: FloatArray) -> FloatArray:
+    return np.asarray(rows / np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9))
 
 
 def _novelty(rows: FloatArray) -> FloatArray:
@@ -190,31 +169,27 @@ def _novelty(rows: FloatArray) -> FloatArray:
     one[1:] = 1 - np.sum(rows[1:] * rows[:-1], axis=1)
     two = one.copy()
     if len(rows) > 4:
-        pairs = rows[1:] + rows[:-1]
-        pairs /= np.maximum(np.linalg.norm(pairs, axis=1, keepdims=True), 1e-9)
+        pairs = _unit(rows[1:] + rows[:-1])
         two[2:-1] = 1 - np.sum(pairs[2:] * pairs[:-2], axis=1)
     one[0] = two[0] = one[1:].mean()
     return one + two
 
 
-def _changes(spectra: Spectra, edges_s: FloatArray) -> list[FloatArray]:
-    """1 on the beats at which the chord changes, by the templates of chords; and on those at
-    which its root falls a fifth."""
-    score = chord_scores(spectra.tones(edges_s), [None])
+def _root_moves(spectra: Spectra, edges_s: FloatArray) -> FloatArray:
+    """By how many semitones the root rises on each beat, by the templates of chords; 0 where the
+    chord stays. A chord of another kind on the same root counts as none."""
+    score = chord_scores(spectra.rough_tones(edges_s), [None])
     path = np.array(best_path(score, np.full(len(score), CHANGE_COST)))
-    rise = (path[1:] - path[:-1]) % 12
-    moved = np.concatenate(([0], rise))
-    return [(moved != 0).astype(np.float64), (moved == FIFTH_DOWN).astype(np.float64)]
+    return np.concatenate(([0.0], (path[1:] - path[:-1]) % 12))
 
 
 def _peaks(curve: FloatArray, row: FloatArray) -> FloatArray:
-    at = np.round(row).astype(int)
-    return np.array(
-        [
-            curve[max(0, k - 2) : k + 3].max() if k + 3 > 0 and k - 2 < len(curve) else 0.0
-            for k in at
-        ]
-    )
+    """The greatest value within two frames of each place."""
+    padded = np.pad(curve, 2)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 5).max(axis=1)
+    at = (row + 0.5).astype(int)
+    inside = (at >= 0) & (at < len(windows))
+    return np.where(inside, windows[np.clip(at, 0, len(windows) - 1)], 0.0)
 
 
 def _lengths(notes: Notes, row: FloatArray) -> FloatArray:
@@ -229,25 +204,62 @@ def _lengths(notes: Notes, row: FloatArray) -> FloatArray:
     return result
 
 
-def _of_ends(row: FloatArray, lead: Notes, per_bar: int, first: int) -> list[float]:
-    """Where the song begins and ends in its bars: on a downbeat, after a pickup of one beat, the
-    last note on a downbeat or in the middle of a bar of four."""
-    last = float("nan")
-    if lead:
-        at = lead[-1][0] / HOP_S
-        k = int(np.argmin(np.abs(row - at)))
-        if abs(row[k] - at) < NEAR * float(np.median(np.diff(row))):
-            last = (k - first) % per_bar
-    return [
-        float(first == 0),
-        float(first == 1),
-        float(last == 0),
-        float(per_bar == 4 and last == 2),
-    ]
+def _again(series: Series) -> list[float]:
+    """How much what happens comes again after each of LAGS beats, by kinds."""
+    x = series.rows
+    n = x.shape[1]
+    again = [(x[:, k:] * x[:, :-k]).mean(axis=1) if n > k + 4 else np.zeros(len(x)) for k in LAGS]
+    return [float(a[list(kinds)].mean()) for kinds in (HARMONY, RHYTHM, BASS) for a in again]
 
 
-def _of_phase(series: FloatArray, per_bar: int, first: int) -> list[float]:
-    """How far downbeats stand out in each series, and the middle of a bar of four."""
-    downs = series[:, first::per_bar].mean(axis=1)
-    middle = series[:, first + 2 :: 4].mean(axis=1) if per_bar == 4 else np.zeros(len(series))
-    return [*downs, *middle]
+@dataclass(frozen=True)
+class _Ends:
+    """On which beats a song begins and ends, and on which the leading line's last note begins (None
+    where on none)."""
+
+    begins: int
+    ends: int
+    last: int | None
+
+    @classmethod
+    def of(cls, row: FloatArray, heard: Heard) -> _Ends:
+        beats_s, power = row * HOP_S, heard.spectra.power
+        if not power.any():
+            return cls(0, len(row), None)
+        begins_s = np.flatnonzero(power > power.max() * BEGINS)[0] * SPECTRUM_S
+        ends_s = np.flatnonzero(power > power.max() * ENDS)[-1] * SPECTRUM_S
+        begins = min(max(0, int(np.searchsorted(beats_s, begins_s, "right")) - 1), len(row) - 1)
+        ends = round(float(np.interp(ends_s, beats_s, np.arange(len(row)))))
+        last = None
+        if heard.lead:
+            k = int(np.argmin(np.abs(beats_s - heard.lead[-1][0])))
+            near = NEAR * float(np.median(np.diff(beats_s)))
+            last = k if abs(beats_s[k] - heard.lead[-1][0]) < near else None
+        return cls(begins, ends, last)
+
+    def told(self, per_bar: int, first: int) -> list[float]:
+        """Whether the song begins on a downbeat, a beat before or elsewhere; its last note on a
+        downbeat or in the middle of a bar of four; its end with a bar, half a bar of four or two
+        bars."""
+        before = (self.begins - first) % per_bar
+        last = None if self.last is None else (self.last - first) % per_bar
+        after = (self.ends - first) % per_bar
+        bars = self.ends - first - max(0, self.begins - first)
+        return [
+            float(before == 0),
+            float(before == per_bar - 1),
+            float(before not in (0, per_bar - 1)),
+            float(last == 0),
+            float(per_bar == 4 and last == 2),
+            float(after == 0),
+            float(per_bar == 4 and after == 2),
+            float(bars % (2 * per_bar) == 0),
+        ]
+
+
+def _of_phase(series: Series, per_bar: int, first: int) -> list[float]:
+    """How far downbeats stand out in each series, and third beats."""
+    x, scale = series.rows, np.sqrt(min(series.rows.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
+    downs = x[:, first::per_bar].mean(axis=1)
+    thirds = x[:, first + 2 :: per_bar].mean(axis=1) if per_bar > 2 else np.zeros(len(x))
+    return [*(scale * downs), *(scale * thirds)]

@@ -21,7 +21,7 @@ FEWEST_BEATS = 8
 # People tap near this tempo; a spread of an octave (Parncutt 1994; centre fitted).
 LIKELIEST_BPM, SPREAD_OCTAVES = 110.0, 0.9
 # How much a beat may leave its tempo: Ellis's tightness.
-TIGHTNESS = 300.0
+TIGHTNESS = 100.0
 # A tempo change of this many octaves from one second to the next costs one unit of correlation.
 STEADY_OCTAVES = 0.06
 # A followed tempo stays within this of the whole song's.
