@@ -7,6 +7,7 @@ Ryan's collection) over a plain harmony made here, and string quartets (bars and
 
 from __future__ import annotations
 
+import itertools
 import random
 import re
 from collections.abc import Iterator, Sequence
@@ -173,6 +174,41 @@ def _chorale(number: int, path: str) -> Piece | None:
     )
 
 
+def more_chorales(limit: int) -> Iterator[Piece]:
+    """Chorales without a published reading, none of them among those with one; their chords are
+    what sounds, their key that of signature and last bass note."""
+    readings = (_folder() / "bach/choraleAnalyses").glob("*.rntxt")
+    found = [re.search(r"^BWV: (\S+)", path.read_text("utf-8"), re.M) for path in readings]
+    known = {match[1] for match in found if match}
+    paths = sorted((_folder() / "bach").glob("bwv*.mxl"))
+    random.Random(5).shuffle(paths)
+    made = (_unread_chorale(path) for path in paths if path.stem[3:] not in known)
+    yield from itertools.islice((piece for piece in made if piece is not None), limit)
+
+
+def _unread_chorale(path: Path) -> Piece | None:
+    try:
+        score = _score(f"bach/{path.name}")
+    except Exception:
+        return None
+    parts = list(score.parts)
+    bars = _even_bars(parts[0]) if len(parts) == 4 else None
+    if bars is None or bars[0] not in METERS:
+        return None
+    meter, first, end, _numbers = bars
+    names = ("vocal", "alto", "tenor", "bass")
+    stems = {n: _until(_tones(p), end) for n, p in zip(names, parts, strict=True)}
+    if not all(stems.values()):
+        return None
+    key = _key_by_signature(parts[0], stems["bass"]) or (None, False)
+    sounding = [c for c in score.chordify().flatten().notes if c.isChord and c.offset < end]
+    chords = [
+        Span(float(c.offset), min(end, float(c.offset + c.quarterLength)), _harte(c))
+        for c in sounding
+    ]
+    return Piece(f"more-{path.stem}", "chorale", stems, meter, first, *key, chords)
+
+
 def _read_chords(
     romans: list[Any], numbers: dict[int, float], end: float, length: float
 ) -> list[Span]:
@@ -258,6 +294,31 @@ def _key_by_signature(part: Any, melody: list[Tone]) -> tuple[int, bool] | None:
     if last == major:
         return major, False
     return ((major + 9) % 12, True) if last == (major + 9) % 12 else None
+
+
+def fiddle_tunes(each: int) -> Iterator[Piece]:
+    """Reels, jigs and airs of three printed collections, `each` of every meter at most."""
+    paths = [
+        path
+        for name in ("ryansMammoth", "oneills1850", "airdsAirs")
+        for path in sorted((_folder() / name).glob("*"))
+        if path.suffix in (".abc", ".mxl")
+    ]
+    random.Random(3).shuffle(paths)
+    count = dict.fromkeys(METERS, 0)
+    for path in paths:
+        score = _score(f"{path.parent.name}/{path.name}")
+        for k, tune in enumerate((getattr(score, "scores", None) or [score])[:3]):
+            bars = _even_bars(tune.parts[0]) if tune.parts else None
+            if bars is None or count.get(bars[0], each) >= each:
+                continue
+            meter, first, end, _numbers = bars
+            melody = _until(_tones(tune.parts[0]), end)
+            key = _key_by_signature(tune.parts[0], melody) or (None, False)
+            count[meter] += 1
+            yield Piece(f"{path.stem}-{k}", "folk", {"vocal": melody}, meter, first, *key)
+        if min(count.values()) >= each:
+            return
 
 
 def folk(each: int = 7) -> Iterator[Piece]:
