@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from retune.analysis.bars import bars_from_downbeats
-from retune.analysis.meter import METERS, Heard, Reading, odds, readings
+from retune.analysis.meter import Heard, Reading, odds, readings
+from retune.analysis.meter_weights import METERS
 from retune.analysis.onset_curve import HOP_S
 from retune.analysis.pulse import beat_rows, tempogram
 from retune.carriers.heard import BarRival, Bars, FloatArray

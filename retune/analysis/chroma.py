@@ -95,7 +95,7 @@ class Spectra:
     @cached_property
     def _sums(self) -> FloatArray:
         """Running sums of the tones in even steps, (n_steps + 1, n_tones)."""
-        edges = np.arange(0, len(self.fine) + STEP_FRAMES, STEP_FRAMES) * HOP_S
+        edges = HOP_S * np.arange(0.0, len(self.fine) + STEP_FRAMES, STEP_FRAMES)
         tones = _explained(self.means(edges)[0])
         return np.vstack([np.zeros(len(TONES)), np.cumsum(tones, axis=0)])
 

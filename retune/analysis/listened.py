@@ -100,12 +100,15 @@ class Listened:
     def bars(self) -> Bars | None:
         """The bars as heard in all that sounds; None where nothing pulses."""
         notes = self.tuned
-        lead = [(d.start_s, d.end_s) for d in notes.drafts.get(notes.lead() or "", [])]
+        name = notes.lead()
+        lead = [(d.start_s, d.end_s) for d in notes.drafts.get(name or "", [])]
         bass = [(d.start_s, d.end_s) for n in notes.stems_of("bass") for d in notes.drafts[n]]
         curves = onset_curves(list(self.sounds.values()), longest_s=LONGEST_S)
         if not curves.all.any():
             curves = note_curves([start_s for start_s, _ in lead])
-        heard = HeardBeats(curves, self.spectra, lead, bass)
+        # Where nobody sings, too few notes of a mix's melody are the song's to tell bars by.
+        is_told = name is not None and (self.song.stems[name].role != "mix" or bool(self.guide))
+        heard = HeardBeats(curves, self.spectra, lead if is_told else [], bass)
         return find_bars(self.song.music, heard, duration_s=self.duration_s)
 
     def harmony(self, start_s: float = 0.0, end_s: float | None = None) -> Harmony | None:
