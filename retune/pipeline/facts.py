@@ -219,5 +219,8 @@ def song_facts(song: Song) -> Table:
             for name, stem in song.stems.items()
         },
         "music": music,
-        "corrections": [asdict(correction) for correction in song.corrections],
+        "corrections": [
+            {name: value for name, value in asdict(correction).items() if value != ""}
+            for correction in song.corrections
+        ],
     }
