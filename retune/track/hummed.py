@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from retune.carriers.heard import AudioLike, FloatArray
 from retune.carriers.units import hz_to_midi
 from retune.song.guide import GuideNote
-from retune.sound.compiled import prepare
+from retune.sound.compiled import compiled
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, frames_of
 
@@ -145,24 +145,54 @@ def _costs(salience: FloatArray, line: FloatArray, *, wraps: bool) -> FloatArray
 def _lay(costs: FloatArray) -> tuple[NDArray[np.int64], float]:
     """Frame of each step of the line on the cheapest way through, and the mean cost of the steps
     that sound. The mix is lengthened by silence at both ends, so that a line may hang over."""
-    prepare()
-    import librosa
-
     n_steps = len(costs)
     spare = max(n_steps - costs.shape[1] + 1, 0) + n_steps // 8
     padded = np.pad(costs, ((0, 0), (spare, spare)), constant_values=1.0)
-    _, path = librosa.sequence.dtw(
-        C=padded,
-        subseq=True,
-        step_sizes_sigma=np.array(STEPS),
-        weights_mul=np.array(STEP_WEIGHTS),
-        weights_add=np.array(STEP_COSTS),
-    )
-    steps, frames = path[::-1].T
+    steps, frames = cheapest_way(padded).T
     at = np.round(np.interp(np.arange(n_steps), steps, frames)).astype(np.int64)
     sounds = costs[:, 0] != SILENT_COST
     mean = float(np.mean(padded[np.flatnonzero(sounds), at[sounds]])) if sounds.any() else 1.0
     return at - spare, mean
+
+
+def cheapest_way(costs: FloatArray) -> NDArray[np.int64]:
+    """Steps of the line and frames, (n, 2) in order, of the cheapest way through `costs` (n_steps,
+    n_frames) from the first step to the last, wherever it begins and ends in the mix.
+
+    Dynamic time warping (Sakoe and Chiba 1978, IEEE Transactions on Acoustics, Speech, and Signal
+    Processing 26, 43-49) as `librosa.sequence.dtw` has it, which takes 20 s to be imported for the
+    first time."""
+    total = np.full(costs.shape, np.inf)
+    total[0] = costs[0]
+    came = np.zeros(costs.shape, np.int8)
+    steps = np.array(STEPS)
+    _accumulate(costs, total, came, steps, np.array(STEP_WEIGHTS), np.array(STEP_COSTS))
+    way = [(len(costs) - 1, int(np.argmin(total[-1])))]
+    while way[-1][0] > 0:
+        step, frame = way[-1]
+        back = steps[came[step, frame]]
+        way.append((step - int(back[0]), frame - int(back[1])))
+    return np.array(way[::-1], dtype=np.int64)
+
+
+@compiled
+def _accumulate(
+    costs: FloatArray,
+    total: FloatArray,
+    came: NDArray[np.int8],
+    steps: NDArray[np.int64],
+    weights: FloatArray,
+    extra: FloatArray,
+) -> None:
+    """Fill in the least cost to come to each cell, and by which step."""
+    for i in range(len(costs)):
+        for j in range(costs.shape[1]):
+            for k in range(len(steps)):
+                a, b = i - steps[k, 0], j - steps[k, 1]
+                if a >= 0 and b >= 0:
+                    found = total[a, b] + weights[k] * costs[i, j] + extra[k]
+                    if found < total[i, j]:
+                        total[i, j], came[i, j] = found, k
 
 
 def _octave(

@@ -51,7 +51,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def song(folder: Path) -> OpenSong:
-    return pipeline.open_song(folder / "song.toml", use_cache=False)
+    return pipeline.open_song(folder / "song.toml")
 
 
 def test_the_melody_is_read_from_the_mix_and_labelled(song: OpenSong) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from signals import audio_of, tone
 
-from retune.track import track_pitch
+from retune.track import hummed, track_pitch
 from retune.track.octaves import lower_doubtful
 from retune.track.pyin import Pyin, run
 from retune.track.settings import PyinSettings
@@ -199,3 +199,18 @@ def test_warming_up_leaves_nothing_to_compile():
     known = len(forward.signatures)
     track_pitch(audio_of(wandering(seconds=1.0), RATE), fmin_hz=65, fmax_hz=1000)
     assert len(forward.signatures) == known > 0
+
+
+@pytest.mark.parametrize(("n_steps", "n_frames"), [(1, 9), (5, 40), (60, 70), (50, 400)])
+def test_the_cheapest_way_is_that_of_librosa(n_steps: int, n_frames: int) -> None:
+    import librosa
+
+    costs = np.random.default_rng(n_steps).random((n_steps, n_frames))
+    _, path = librosa.sequence.dtw(
+        C=costs,
+        subseq=True,
+        step_sizes_sigma=np.array(hummed.STEPS),
+        weights_mul=np.array(hummed.STEP_WEIGHTS),
+        weights_add=np.array(hummed.STEP_COSTS),
+    )
+    assert np.array_equal(hummed.cheapest_way(costs), path[::-1])
