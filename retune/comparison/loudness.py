@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from retune.carriers.heard import FloatArray, frozen_array
-from retune.sound.biquads import filtered
 
 OFFSET_DB = -0.691  # ITU-R BS.1770-4, equation 2
 ABSOLUTE_GATE_LUFS = -70.0
@@ -160,6 +159,8 @@ def hop_energies(sound: Sound, rate_hz: int, *, first_hop: int = 0) -> FloatArra
 
     An unfinished last one counts only when the sound is shorter than one gating block.
     """
+    from retune.sound.biquads import filtered  # with numba, which takes most of a second
+
     sections = k_weighting(rate_hz)
     states: list[FloatArray | None] = [None, None]
     energies: list[float] = []

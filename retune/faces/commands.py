@@ -11,7 +11,6 @@ from retune.carriers.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
 from retune.pipeline.opensong import OpenSong
-from retune.pipeline.suggestions import suggestion_facts
 from retune.sound.folders import place_in
 
 Arguments = argparse.Namespace
@@ -243,6 +242,8 @@ def suggest(arguments: Arguments) -> int:
     with show.progress(quiet=arguments.quiet) as tell:
         found = pipeline.suggest(opened, write=arguments.write, progress=tell)
     if arguments.json:
+        from retune.pipeline.suggestions import suggestion_facts
+
         show.as_json(suggestion_facts(found))
     else:
         show.show_suggestions([(item.variant, item.reason) for item in found.variants])

@@ -30,7 +30,7 @@ from retune.pipeline.beside import (
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_levels import levelled_mix, spans_of
-from retune.pipeline.passages import find_passage
+from retune.pipeline.passages import WHOLE, Passage, find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
@@ -40,9 +40,6 @@ from retune.sound.files import atomic_write, refuse_inputs
 from retune.sound.folders import make_folder, named_file
 
 FADE_S = 0.03
-Passage = tuple[str | None, str | None, str | None]
-"""From, to, phrase, as typed."""
-WHOLE: Passage = (None, None, None)
 SHEETS = 8
 """Orders of the blind test, so that listeners in one room do not hear the same one."""
 

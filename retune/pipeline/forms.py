@@ -4,21 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Unpack
+from typing import TYPE_CHECKING, Unpack
 
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
 from retune.comparison.page_input import PageInput
-from retune.pipeline.comparison_page import WHOLE, PageWritten, Passage, write_page
-from retune.pipeline.export_formats import Exported
-from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.inputs import Options, Progress, silent
 from retune.pipeline.opensong import OpenSong, Source, open_song
-from retune.pipeline.records import Manifest
-from retune.pipeline.suggestions import Suggestions
+from retune.pipeline.passages import WHOLE, Passage
 from retune.sound.files import refuse_inputs
+
+if TYPE_CHECKING:
+    from retune.pipeline.comparison_page import PageWritten
+    from retune.pipeline.export_formats import Exported
+    from retune.pipeline.export_job import ExportOptions
+    from retune.pipeline.records import Manifest
+    from retune.pipeline.suggestions import Suggestions
 
 
 def analyze(
@@ -203,6 +206,8 @@ def compare_page(
     OutputError
         It cannot be written.
     """
+    from retune.pipeline.comparison_page import write_page
+
     songs = [open_song(source) for source in sources]
     for song in songs:
         refuse_inputs(out, song.song.inputs)

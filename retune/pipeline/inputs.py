@@ -353,3 +353,11 @@ def digest_of(path: Path) -> str:
 def know_digest(path: Path, *, stamp: Stamp, digest: str) -> None:
     """Take a digest made by another process, for the file as it was there."""
     _told[path] = stamp, digest
+
+
+def one_of(**given: object) -> None:
+    """Refuse none and several of what excludes one another."""
+    names = [name for name, value in given.items() if value is not None]
+    if len(names) != 1:
+        said = " and ".join(names) if names else "none"
+        raise UsageError(f"give exactly one of {', '.join(given)}; given: {said}")

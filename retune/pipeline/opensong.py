@@ -1,23 +1,18 @@
-"""The opened song: one object under all faces, which notices when its files change."""
+"""The opened song: one object under all faces, which notices when its files change; what only some
+requests need is imported by them."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TypeVar, Unpack
+from typing import TYPE_CHECKING, TypeVar, Unpack
 
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import StaleError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
-from retune.comparison.displayed import Picture, Sound
 from retune.comparison.endings import PhraseEnding, phrase_endings
-from retune.comparison.page_input import PageInput
-from retune.pipeline.comparison_page import WHOLE, Passage, compare_versions, write_page
-from retune.pipeline.displays import picture_of, sound_of
-from retune.pipeline.export_formats import Exported, export_files
-from retune.pipeline.export_job import ExportOptions
 from retune.pipeline.inputs import (
     Options,
     Progress,
@@ -26,20 +21,26 @@ from retune.pipeline.inputs import (
     Stamp,
     digest_of,
     memory_for,
+    one_of,
     other_files,
     read_inputs,
     settings_of,
     silent,
     stamp_of,
 )
-from retune.pipeline.records import Manifest
-from retune.pipeline.rendition_files import write_versions
-from retune.pipeline.renditions import CONTROL, render_plan
+from retune.pipeline.passages import WHOLE, Passage
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.stages import Memory
-from retune.pipeline.suggestions import Suggestions, suggest_for
 from retune.sound.audio import AudioFile
+
+if TYPE_CHECKING:
+    from retune.comparison.displayed import Picture, Sound
+    from retune.comparison.page_input import PageInput
+    from retune.pipeline.export_formats import Exported
+    from retune.pipeline.export_job import ExportOptions
+    from retune.pipeline.records import Manifest
+    from retune.pipeline.suggestions import Suggestions
 
 Value = TypeVar("Value")
 _TRIES = 3
@@ -64,8 +65,8 @@ class OpenSong:
         self._inputs = self._read()
 
     def __repr__(self) -> str:
-        stems = ", ".join(self._inputs.song.stems)
-        return f"<OpenSong {self._inputs.song.path.name}: {stems}>"
+        song = self._inputs.song
+        return f"<OpenSong {song.path.name}: {', '.join(song.stems)}>"
 
     @property
     def inputs(self) -> SongInputs:
@@ -202,7 +203,9 @@ class OpenSong:
         EngineError
             The engine cannot do this material or is not installed.
         """
-        _one_of(plan=plan, rules=rules, variant=variant)
+        from retune.pipeline.renditions import render_plan
+
+        one_of(plan=plan, rules=rules, variant=variant)
 
         def do(now: SongInputs) -> Rendition:
             made = plan or plan_of(now, rules=rules, variant=variant, progress=progress)
@@ -214,6 +217,8 @@ class OpenSong:
         self, plan: Plan, *, engine: str = "auto", progress: Progress = silent
     ) -> Rendition:
         """The matched control of a plan: the same spans moved out and back by the same engine."""
+        from retune.pipeline.renditions import CONTROL, render_plan
+
         return self._work(
             lambda now: render_plan(now, plan, kind=CONTROL, engine=engine, progress=progress)
         )
@@ -234,6 +239,8 @@ class OpenSong:
         progress: Progress = silent,
     ) -> PageInput:
         """Original, variants and matched control, encoded at matched level: `retune.compare`."""
+        from retune.pipeline.comparison_page import compare_versions, write_page
+
         other = None if beside is None else open_song(beside)
 
         def do(now: SongInputs) -> PageInput:
@@ -267,6 +274,8 @@ class OpenSong:
         progress: Progress = silent,
     ) -> dict[str, Manifest]:
         """Render plans and write them as whole stems, mixes and manifests; see `write_versions`."""
+        from retune.pipeline.rendition_files import write_versions
+
         return self._work(
             lambda now: write_versions(
                 now,
@@ -291,6 +300,8 @@ class OpenSong:
         progress: Progress = silent,
     ) -> Exported:
         """Write take-away files into folder `out`; see `export_files`."""
+        from retune.pipeline.export_formats import export_files
+
         return self._work(
             lambda now: export_files(
                 now,
@@ -311,6 +322,8 @@ class OpenSong:
 
     def picture(self, plan: Plan | None = None, *, systems: int = 2) -> Picture:
         """The melody on lanes of scale degrees, and what a plan moves; a notebook shows it."""
+        from retune.pipeline.displays import picture_of
+
         return self._work(lambda now: picture_of(analysis_of(now), plan, systems=systems))
 
     def play(
@@ -325,6 +338,9 @@ class OpenSong:
 
         `phrase` ("2" or "2-4"), or `start` and `end` ("12.5s" or "bar:beat"), say which part.
         """
+        from retune.pipeline.displays import sound_of
+        from retune.pipeline.renditions import render_plan
+
         span = (start, end, None if phrase is None else str(phrase))
 
         def do(now: SongInputs) -> Sound:
@@ -335,6 +351,8 @@ class OpenSong:
 
     def suggest(self, *, write: bool = False, progress: Progress = silent) -> Suggestions:
         """Contrasting variants worth hearing, ranked; `write` adds them to the song file."""
+        from retune.pipeline.suggestions import suggest_for
+
         return self._work(lambda now: suggest_for(now, write=write, progress=progress))
 
 
@@ -380,11 +398,3 @@ def _names(one: str | None, several: Sequence[str] | str | None) -> Sequence[str
         raise UsageError("give variant or variants, not both")
     given = one if one is not None else several
     return (given,) if isinstance(given, str) else given
-
-
-def _one_of(**given: object) -> None:
-    """Refuse none and several of what excludes one another."""
-    names = [name for name, value in given.items() if value is not None]
-    if len(names) != 1:
-        said = " and ".join(names) if names else "none"
-        raise UsageError(f"give exactly one of {', '.join(given)}; given: {said}")

@@ -10,6 +10,9 @@ from retune.song.bartime import bar_time
 from retune.song.timetext import HOW, read_place
 
 _PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
+Passage = tuple[str | None, str | None, str | None]
+"""From, to, phrase, as typed."""
+WHOLE: Passage = (None, None, None)
 SHORTEST_S = 0.5
 PICKUP_S, AFTER_S = 0.35, 0.6
 """How much is kept before and after a phrase, so that it is not cut off."""

@@ -81,7 +81,7 @@ def test_names_are_functions_with_help_and_none_is_hidden() -> None:
     for name in retune.__all__:
         value = getattr(retune, name)
         assert name in dir(retune)
-        assert inspect.isfunction(value) or inspect.isclass(value)
+        assert inspect.isfunction(inspect.unwrap(value)) or inspect.isclass(value)
         assert value.__doc__
     assert "One-line" not in (retune.compare.__doc__ or "")
     assert (Path(retune.__file__).parent / "py.typed").exists()
