@@ -16,6 +16,7 @@ from urllib.parse import quote
 import pytest
 from web_client import RULE, Client, client_of, demo_copy
 
+from retune.faces.web import api_new
 from retune.faces.web.desk import Desk
 from retune.sound.folders import HeldFolder
 
@@ -233,3 +234,17 @@ def test_an_upload_that_cannot_be_stored_is_told(
     assert answer.status_code == 422
     assert "the disk is read-only" in answer.json()["error"]
     assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_a_track_number_stays_behind_the_name() -> None:
+    """A stem's name begins with a letter; what a studio numbered keeps its number."""
+    taken: set[str] = set()
+    for file, name in (
+        ("05 Bass DI.wav", "Bass-DI-05"),
+        ("02_Lead Vox.wav", "Lead-Vox-02"),
+        ("07.wav", "stem-07"),
+        ("Kick.wav", "Kick"),
+        ("Kick.flac", "Kick-2"),
+    ):
+        assert api_new._stem_name(file, taken=taken) == name
+        taken.add(name)

@@ -117,10 +117,13 @@ def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 def _stem_name(file: str, *, taken: set[str]) -> str:
-    base = re.sub(r"^[^A-Za-z]+", "", file_stem(Path(file).stem, fallback="stem")) or "stem"
-    name, number = base[:60], 2
+    whole = file_stem(Path(file).stem, fallback="stem")
+    base = re.sub(r"^[^A-Za-z]+", "", whole)
+    first = re.match(r"\d+", whole)  # a track's number stays, behind its name
+    base = "-".join(filter(None, (base[:50] or "stem", first and first[0][:8])))
+    name, number = base, 2
     while name in taken:
-        name, number = f"{base[:60]}-{number}", number + 1
+        name, number = f"{base}-{number}", number + 1
     return name
 
 

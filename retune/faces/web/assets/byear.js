@@ -96,7 +96,15 @@ function clickRow() {
   );
 }
 
+/** The click, turned on or off from elsewhere. */
+function clickToo() {
+  const box = $("#click");
+  if (box) box.checked = $("#click-too").checked;
+  sound();
+}
+
 function sound() {
+  $("#click-too").checked = Boolean($("#click")?.checked);
   clicked = $("#click-on")?.value ?? "";
   const row = readings().find(({ name }) => name === clicked);
   if ($("#click")?.checked && row) clicker.start(beatsOf(row));
@@ -188,6 +196,7 @@ function show() {
 }
 
 export function setUpByEar() {
+  $("#click-too").addEventListener("change", clickToo);
   on("song", show);
   window.addEventListener("pagehide", () => clicker.stop());
 }

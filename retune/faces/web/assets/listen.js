@@ -2,6 +2,7 @@
 
 import { post } from "./api.js";
 import { $, $$, clock, el, minus, say, settled } from "./dom.js";
+import { strike } from "./clicks.js";
 import { moveReading } from "./picture.js";
 import { VERSIONS, FollowingPlayer } from "./following.js";
 import { on, phraseAt, rules, rulesText, state, tell } from "./store.js";
@@ -238,7 +239,50 @@ export async function togglePlay() {
     const [a, b] = player.loop;
     if (at < a || at > b - 0.3) at = a;
   }
+  if ($("#count-in").checked && !(await countedIn(at))) return;
   await player.play(Math.min(at, Math.max(state.song.duration_s - 0.1, 0)));
+}
+
+let counting = null; // stops the count that runs
+
+/** Counts a bar in the tempo at a place; false when it was stopped, or there is nothing to count. */
+async function countedIn(at) {
+  const edges = state.song.bars.downbeats_s;
+  if (counting) {
+    counting();
+    return false;
+  }
+  if (edges.length < 2) return true;
+  const next = Math.max(
+    1,
+    Math.min(
+      edges.length - 1,
+      edges.findIndex((edge) => edge > at + 0.02),
+    ),
+  );
+  const [top, bottom] = state.song.bars.meter.split("/").map(Number);
+  const beats = bottom === 8 && top % 3 === 0 && top > 3 ? top / 3 : top;
+  const beat = (edges[next] - edges[next - 1]) / beats;
+  player.ready ??= player.build();
+  await player.ready;
+  if (!(await player.begun())) return true; // the player tells why nothing sounds
+  const from = player.ctx.currentTime + 0.1;
+  const tones = Array.from({ length: beats }, (_, k) =>
+    strike(player.ctx, player.volume, from + k * beat, k === 0),
+  );
+  say(`Counting in: ${beats}`);
+  return new Promise((resolve) => {
+    const done = (value) => {
+      counting = null;
+      resolve(value);
+    };
+    const wait = setTimeout(() => done(true), 1000 * (from + beats * beat - player.ctx.currentTime));
+    counting = () => {
+      clearTimeout(wait);
+      tones.forEach((tone) => tone.stop());
+      done(false);
+    };
+  });
 }
 
 // --- meter -------------------------------------------------------------------------------------

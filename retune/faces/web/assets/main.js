@@ -69,11 +69,10 @@ async function begin() {
     watch();
   } catch (error) {
     show("hearing");
-    $("#h0").textContent =
-      error.status === 401 ? "This address is not the newest" : "The song cannot be opened";
+    $("#h0").textContent = error.status === 401 ? "This address has expired" : "The song cannot be opened";
     $("#hearing-stage").hidden = $("#hearing-bar").hidden = true;
     $("#hearing-fault").hidden = false;
-    $("#hearing-fault").textContent = error.message;
+    $("#hearing-fault").textContent = error.status === 401 ? "Open the one in the terminal." : error.message;
     say("");
   }
 }

@@ -50,6 +50,41 @@ function guessMelody() {
     selects[0].value = "melody";
 }
 
+/** Of several melodies one leads: which is asked, and the others become its doubles or harmonies. */
+function askWhichLeads() {
+  const rows = $$("#stems tr[data-file]").filter((row) => $("select", row).value === "melody");
+  const box = $("#leads");
+  box.hidden = rows.length < 2;
+  if (rows.length < 2) return false;
+  const lead = (row, other) => () => {
+    rows
+      .filter((one) => one !== row)
+      .forEach((one) => {
+        $("select", one).value = other;
+      });
+    box.hidden = true;
+  };
+  box.replaceChildren(
+    el(
+      "p",
+      {},
+      el("b", {}, `${rows.length} melodies. `),
+      "Which one leads? Rules mean that one; the others go along.",
+    ),
+    ...rows.map((row) =>
+      el(
+        "div",
+        { class: "set" },
+        el("b", {}, row.dataset.file),
+        el("button", { type: "button", onclick: lead(row, "double") }, "leads; the others double it"),
+        el("button", { type: "button", onclick: lead(row, "harmony") }, "leads; the others are harmonies"),
+      ),
+    ),
+  );
+  box.scrollIntoView({ block: "nearest" });
+  return true;
+}
+
 async function send(files) {
   fault();
   for (const file of files) {
@@ -84,6 +119,7 @@ export function setUpNewSong(opened) {
       .map((row) => ({ file: row.dataset.file, role: $("select", row).value }))
       .filter((stem) => stem.role !== "leave it out");
     if (!stems.length) return fault("Name the stems first: drop them on the page or choose files.");
+    if (askWhichLeads()) return undefined;
     const music = [
       ["key", "#nk"],
       ["meter", "#nm"],
