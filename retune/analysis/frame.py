@@ -69,8 +69,10 @@ def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan,
 def _found_key(work: Work) -> FoundKey:
     lead, notes = work.lead(), work.named_notes()
     last = work.tuned[lead].names[-1] if lead is not None else None
-    midi, weights = [n for n, _ in notes], [w for _, w in notes]
     harmony = work.listened.harmony() if work.listened.is_accompanied else None
+    if harmony is not None and not work.is_guided and _is_mix(work, lead):
+        notes = []  # where nobody sings, a mix's melody is not the song's
+    midi, weights = [n for n, _ in notes], [w for _, w in notes]
     found = find_key(midi, weights, last=last, harmony=harmony)
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
         found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= SURE)
@@ -83,6 +85,10 @@ def _found_key(work: Work) -> FoundKey:
             f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"
         )
     return found
+
+
+def _is_mix(work: Work, stem: str | None) -> bool:
+    return stem is not None and work.song.stems[stem].role == "mix"
 
 
 def _moment(at: str, bars: Bars) -> float:

@@ -27,9 +27,12 @@ DEFAULT_PROFILE = "kostka-payne"
 # Essen collection as music21 ships it).
 ENDS_ON_TONIC = 0.15
 ENDS_ON_THIRD_OR_FIFTH = 0.03
-ENDS_ON_TONIC_OF_ALL = 0.1
-# Odds of the best key against the next, by its lead where all that sounds is heard.
-MARGIN_SPREAD, SUREST = 0.1, 0.99
+# In log odds a unit of correlation, where all that sounds is heard; beside them the chords count
+# (retune/analysis/key_harmony.py). Fitted with those, by a conditional logit, on 40 chorales and
+# folk tunes that tests/bench/bench_time.py does not hold and half of those that it does.
+OF_NOTES, OF_SOUND = 0.6, 1.8
+# Nothing that is heard is surer than this.
+SUREST = 0.99
 # The mode that a major or minor key is in where one tone sounds and another does not: steps of
 # the tone it has and of the one it lacks (common practice).
 MODAL_TONES: Mapping[str, tuple[str, int, int]] = MappingProxyType(
@@ -96,7 +99,7 @@ def find_key(
     `harmony` what all that sounds says of it."""
     counts = histogram(midi, weight)
     if harmony is not None:
-        return _key_of_all(counts, harmony, last=last, profile=profile)
+        return _key_of_all(counts, harmony, profile=profile)
     scores = {
         mode: profile_correlations(counts, profile=profile, minor=mode == "minor")
         for mode in ("major", "minor")
@@ -127,25 +130,22 @@ def _sure_alone(margin: float, n_notes: int) -> float:
     return min(SUREST, float(1 / (1 + np.exp(-told))))
 
 
-def _key_of_all(
-    counts: FloatArray, harmony: Harmony, *, last: int | None, profile: str
-) -> FoundKey:
-    """The key by the notes, by what sounds with them, and by the chords."""
-    scores: dict[str, FloatArray] = {}
+def _key_of_all(counts: FloatArray, harmony: Harmony, *, profile: str) -> FoundKey:
+    """The key by the notes, by what sounds with them, and by the chords: the likeliest, and its
+    odds among all."""
+    told: dict[str, FloatArray] = {}
     for mode, of_chords in harmony.keys.items():
         by_notes, by_sound = (
             np.nan_to_num(profile_correlations(c, profile=profile, minor=mode == "minor"))
             for c in (counts, harmony.chroma)
         )
-        scores[mode] = (by_notes + by_sound) / 2 + of_chords
-    if last is not None:
-        _favour_last(scores, last, tonic=ENDS_ON_TONIC_OF_ALL)
+        told[mode] = OF_NOTES * by_notes + OF_SOUND * by_sound + of_chords
     ranked = sorted(
-        ((float(scores[mode][pc]), mode, pc) for mode in scores for pc in range(12)),
+        ((float(told[mode][pc]), mode, pc) for mode in told for pc in range(12)),
         key=lambda row: (-row[0], row[1], row[2]),
     )
-    (best, mode, tonic), (next_best, other_mode, other) = ranked[:2]
-    sure = 1.0 / (1.0 + float(np.exp(-(best - next_best) / MARGIN_SPREAD)))
+    (best, mode, tonic), (_, other_mode, other) = ranked[:2]
+    sure = 1.0 / sum(float(np.exp(row[0] - best)) for row in ranked)
     key = _key(tonic, mode)
     return FoundKey(key, round(min(sure, SUREST), 3), _beside(key, _key(other, other_mode)))
 
@@ -176,10 +176,10 @@ def in_mode(found: FoundKey, counts: FloatArray, *, is_sure: bool) -> FoundKey:
     return FoundKey(modal, found.confidence, found.key)
 
 
-def _favour_last(scores: dict[str, FloatArray], last: int, *, tonic: float = ENDS_ON_TONIC) -> None:
+def _favour_last(scores: dict[str, FloatArray], last: int) -> None:
     for mode, third in (("major", 4), ("minor", 3)):
         scores[mode] = scores[mode].copy()
-        scores[mode][last % 12] += tonic
+        scores[mode][last % 12] += ENDS_ON_TONIC
         scores[mode][(last - third) % 12] += ENDS_ON_THIRD_OR_FIFTH
         scores[mode][(last - 7) % 12] += ENDS_ON_THIRD_OR_FIFTH
 

@@ -1,7 +1,7 @@
 """What the harmony of a song says of its key: chords heard without bars, and how they move.
 
 A dominant that falls to its tonic, and the chords a song begins and ends on, speak for a key as
-pitch classes alone do not (common practice; weights fitted on tests/bench/bench_time.py).
+pitch classes alone do not (common practice; weights fitted on songs).
 """
 
 from __future__ import annotations
@@ -31,13 +31,15 @@ AT_HOME: Mapping[str, Mapping[tuple[int, str], float]] = {
         (10, "maj"): 0.3, (10, "7"): 0.2, (2, "dim"): 0.4, (2, "hdim7"): 0.6, (11, "dim"): 0.5,
     },
 }  # fmt: skip
-OF_CHORDS, OF_CADENCES, OF_LAST, OF_FIRST = 0.6, 0.3, 0.2, 0.1
+# In log odds; see OF_NOTES in retune/analysis/key.py.
+OF_CHORDS, OF_CADENCES, OF_LAST, OF_FIRST = 8.4, 1.0, 2.5, 1.6
 MAJOR_CHORDS = ("maj", "7", "maj7")
 
 
 @dataclass(frozen=True, eq=False)
 class Harmony:
-    """Weight of each pitch class (12,), and by mode how far chords speak for each key (12,)."""
+    """Weight of each pitch class (12,), and by mode the log odds that chords give each
+    key (12,)."""
 
     chroma: FloatArray
     keys: Mapping[str, FloatArray]
