@@ -30,8 +30,8 @@ from real_harmony import (
     key_of,
     tuning_of,
 )
-from real_mixes import VOICES, RealMix, RealVoice, real_voice
-from rooms import RATE_HZ, in_room, panned
+from real_mixes import VOICES, RealMix, RealVoice, real_voice, sung_over
+from rooms import RATE_HZ
 from soundfonts import play
 
 from retune.carriers.units import hz_to_midi
@@ -139,19 +139,9 @@ def finished_song(
 ) -> RealMix:
     """A voice inside a whole song. `lead_db` is the voice re the band while it sings."""
     voice = song_voice(name)
-    lead = panned(np.sqrt(2) * voice.samples, 0.0)
     backing = backing_of(name, kind, seed, maker or default_maker())
-    on = np.abs(voice.samples) > 0.02
-    ratio = np.sqrt(np.mean(lead[on] ** 2) / np.mean(backing[on] ** 2))
-    backing = ratio * 10 ** (-lead_db / 20) * backing
-    if is_wet:
-        rng = np.random.default_rng([seed, VOICES.index(name), 7])
-        room = {"rt60_s": rng.uniform(0.5, 1.2), "wet_db": rng.uniform(-12, -8)}
-        low_hz = rng.uniform(3000, 7000)
-        lead, backing = (in_room(y, rng, low_hz=low_hz, **room) for y in (lead, backing))
-    gain = 0.7 / float(np.abs(lead + backing).max())
-    lead, backing = gain * lead, gain * backing
-    return RealMix(voice, kind, lead_db, is_wet, lead + backing, lead, backing)
+    rng = np.random.default_rng([seed, VOICES.index(name), 7]) if is_wet else None
+    return sung_over(voice, backing, kind=kind, lead_db=lead_db, room=rng)
 
 
 def default_maker() -> str:

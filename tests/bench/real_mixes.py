@@ -122,19 +122,32 @@ def make_real_mix(
 ) -> RealMix:
     """A voice over a band of one of KINDS; by default the best of MAKERS plays that is there."""
     voice = real_voice(name)
-    lead = panned(np.sqrt(2) * voice.samples, 0.0)
     backing = band_for(name, kind, seed, maker or default_maker())
+    rng = np.random.default_rng([seed, VOICES.index(name), 7]) if is_wet else None
+    return sung_over(voice, backing, kind=kind, lead_db=lead_db, room=rng)
+
+
+def sung_over(
+    voice: RealVoice,
+    backing: np.ndarray,
+    *,
+    kind: str,
+    lead_db: float,
+    room: np.random.Generator | None,
+) -> RealMix:
+    """A voice in the middle over a band, `lead_db` louder while it sings; in a room drawn from
+    `room`, dry without one."""
+    lead = panned(np.sqrt(2) * voice.samples, 0.0)
     on = np.abs(voice.samples) > 0.02
     ratio = np.sqrt(np.mean(lead[on] ** 2) / np.mean(backing[on] ** 2))
     backing = ratio * 10 ** (-lead_db / 20) * backing
-    if is_wet:
-        rng = np.random.default_rng([seed, VOICES.index(name), 7])
-        room = {"rt60_s": rng.uniform(0.5, 1.2), "wet_db": rng.uniform(-12, -8)}
-        low_hz = rng.uniform(3000, 7000)
-        lead, backing = (in_room(y, rng, low_hz=low_hz, **room) for y in (lead, backing))
+    if room is not None:
+        size = {"rt60_s": room.uniform(0.5, 1.2), "wet_db": room.uniform(-12, -8)}
+        low_hz = room.uniform(3000, 7000)
+        lead, backing = (in_room(y, room, low_hz=low_hz, **size) for y in (lead, backing))
     gain = 0.7 / float(np.abs(lead + backing).max())
     lead, backing = gain * lead, gain * backing
-    return RealMix(voice, kind, lead_db, is_wet, lead + backing, lead, backing)
+    return RealMix(voice, kind, lead_db, room is not None, lead + backing, lead, backing)
 
 
 def default_maker() -> str:
