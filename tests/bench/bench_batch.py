@@ -1,8 +1,9 @@
 """How fast is a batch? Prints the figures for this machine; ratios, not seconds, travel.
 
-    python tests/bench/bench_batch.py [--minutes 3] [--variants 50]
+    python tests/bench/bench_batch.py [--minutes 3] [--variants 50] [--songs 1]
+    python tests/bench/bench_batch.py --quick      # 6 short songs, 4 variants of each; no more
 
-Makes an invented song of four stereo stems, then: 50 variants on one process and on two, in turn;
+Makes invented songs of four stereo stems, then: their variants on one process and on two, in turn;
 what scheduling costs beside jobs of a known cost; and the memory of a process on a long song.
 Time on the wall depends on what else the machine does; processor time hardly does. So the figures
 for free cores are worked out from it: what goes before the first variant counts whole, the rest is
@@ -22,6 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -110,9 +112,9 @@ class Figures:
     """After that, with fewer jobs under way than processes."""
 
 
-def run(song: Path, variants: Path, out: Path, *, jobs: int = 1) -> Figures:
+def run(songs: Sequence[Path], variants: Path, out: Path, *, jobs: int = 1) -> Figures:
     """A batch in a process of its own; `peak_mb` is that process's, without its workers."""
-    words = ["batch", str(song), "--variants", str(variants), "--out", str(out), "--quiet"]
+    words = ["batch", *map(str, songs), "--variants", str(variants), "--out", str(out), "--quiet"]
     code = (
         "import resource, sys; from retune.faces.cli import main; code = main(sys.argv[1:]);"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss); sys.exit(code)"
@@ -196,20 +198,28 @@ def main() -> None:
     options.add_argument("--variants", type=int, default=50)
     options.add_argument("--turns", type=int, default=2, help="runs of each, in turn")
     options.add_argument("--long-minutes", type=float, default=10.0)
+    options.add_argument("--songs", type=int, default=1)
+    options.add_argument("--quick", action="store_true", help="short songs, the ratio alone")
     given = options.parse_args()
+    if given.quick:
+        given.minutes, given.variants, given.turns, given.songs = 0.3, 4, 1, 6
     with tempfile.TemporaryDirectory() as scratch:
         root = Path(scratch)
         os.environ["RETUNE_CACHE"] = str(root / "cache")
-        song = made_apart(root / "song", given.minutes)
+        songs = [made_apart(root / f"song{k}", given.minutes) for k in range(given.songs)]
         few, many = root / "few.toml", root / "many.toml"
         write_variants(few, 1)
         write_variants(many, given.variants)
-        run(song, few, root / "warm")  # hears the stems, compiles
-        print(f"song {given.minutes:g} min, four stereo stems, {given.variants} variants")
+        run(songs[:1], few, root / "warm")  # compiles
+        print(
+            f"{given.songs} song(s) of {given.minutes:g} min, four stereo stems, "
+            f"{given.variants} variants"
+        )
         print("processes   wall s   processor s   first variant s   not all busy s")
         best: dict[int, Figures] = {}
         for turn, jobs in itertools.product(range(given.turns), (1, 2)):
-            figures = run(song, many, root / f"out{turn}{jobs}", jobs=jobs)
+            shutil.rmtree(root / "cache", ignore_errors=True)  # each hears the songs itself
+            figures = run(songs, many, root / f"out{turn}{jobs}", jobs=jobs)
             shutil.rmtree(root / f"out{turn}{jobs}")
             print(
                 f"{jobs:9d}{figures.wall_s:9.1f}{figures.cpu_s:14.1f}"
@@ -219,7 +229,7 @@ def main() -> None:
             if jobs not in best or figures.wall_s < best[jobs].wall_s:
                 best[jobs] = figures
         one, two = best[1], best[2]
-        work_s = given.minutes * 60 * given.variants
+        work_s = given.minutes * 60 * given.variants * given.songs
         for jobs, figures in best.items():
             after_s = (figures.cpu_s - figures.first_cpu_s) / jobs
             speed = work_s / (figures.wall_s - figures.first_s)
@@ -232,11 +242,13 @@ def main() -> None:
         free_s = two.first_cpu_s + (two.cpu_s - two.first_cpu_s) / 2
         print(f"before the first variant: {two.first_cpu_s:.1f} s of processor time")
         print(f"so on two free cores at least {one.cpu_s / free_s:.2f} x")
+        if given.quick:
+            return
         for job_s in (0.05, 1.0):
             share = overhead(job_s, round(8 / job_s) if job_s < 1 else 16)
             print(f"scheduling of jobs of {job_s:g} s: {100 * share:.1f} % of processor time more")
         long = made_apart(root / "long", given.long_minutes)
-        peak_mb = run(long, few, root / "longout").peak_mb
+        peak_mb = run([long], few, root / "longout").peak_mb
         print(f"one process on {given.long_minutes:g} min: {peak_mb:.0f} MB at most")
 
 

@@ -64,7 +64,9 @@ function begin() {
     el(
       "p",
       { class: "small" },
-      "Each question plays one phrase twice, with 2 seconds between. One side is the variant, the other the matched control: the original through the same processing. Some pairs are the same twice, as a check. The first is for practice.",
+      "Each question plays one phrase twice, with 2 seconds between. One side is the variant, the other " +
+        "the matched control: the original through the same processing. Some pairs are the same twice, " +
+        "as a check. The first is for practice.",
     ),
     el(
       "div",

@@ -162,7 +162,8 @@ function showTaps() {
     place.replaceChildren(taps.length ? `${taps.length} of 4` : "");
     return;
   }
-  const words = `${tempo(found)}, bar 1 at ${found.downbeats_s[0].toFixed(2)} s${found.follows ? ", following the recording" : ""}`;
+  const follows = found.follows ? ", following the recording" : "";
+  const words = `${tempo(found)}, bar 1 at ${found.downbeats_s[0].toFixed(2)} s${follows}`;
   place.replaceChildren(
     words,
     state.song.is_song_file

@@ -117,7 +117,8 @@ function show() {
         { class: "quiet" },
         state.plan.asked.some((text) => text.trim())
           ? "Nothing moves."
-          : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, or choose one under “Build a sentence instead”.",
+          : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, " +
+              "or choose one under “Build a sentence instead”.",
       ),
     );
   const items = [

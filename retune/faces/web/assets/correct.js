@@ -74,7 +74,8 @@ function editor(note) {
     el(
       "p",
       {},
-      `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`,
+      `Note ${note.index}: ${printed(note.name)}, from ${note.start_s.toFixed(2)} to ` +
+        `${note.end_s.toFixed(2)} s, ${minus(note.cents ?? 0, 0)} cents from the name.`,
     ),
     ...row(
       label("set-pitch", "pitch"),

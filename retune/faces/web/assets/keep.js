@@ -36,7 +36,8 @@ function showSaved() {
   $("#unsaved").hidden = !open.length;
   $("#unsaved").replaceChildren(
     el("b", {}, "Not saved. "),
-    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} not in the song file yet.`,
+    `${open.length > 1 ? `The variants ${open.join(", ")} are` : `The variant ${open[0]} is`} ` +
+      "not in the song file yet.",
   );
   $("#save").disabled = !open.length;
   $("#undo").disabled = !state.song.undo;

@@ -133,7 +133,8 @@ function soundState(warnings) {
   const good = (state.plan?.lines ?? []).map((line, k) => (line.canonical ? k + 1 : 0)).filter(Boolean);
   const words = [];
   if (faults.length) {
-    const left = `${list("Rule", faults)} ${faults.length > 1 ? "are" : "is"} left out until ${faults.length > 1 ? "they" : "it"} can be read.`;
+    const [are, they] = faults.length > 1 ? ["are", "they"] : ["is", "it"];
+    const left = `${list("Rule", faults)} ${are} left out until ${they} can be read.`;
     words.push(`${left} You hear ${good.length ? list("rule", good) : "the original"}.`);
   }
   words.push(...warnings);

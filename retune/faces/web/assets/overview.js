@@ -26,10 +26,12 @@ function drawn(found) {
   const names = found.sections
     .map(
       ({ start_s: at }, k) =>
-        `<text x="${(x(at) + 3).toFixed(1)}" y="84" data-section="${k}"></text><path class="tick" d="M${x(at).toFixed(1)} 68V88"/>`,
+        `<text x="${(x(at) + 3).toFixed(1)}" y="84" data-section="${k}"></text>` +
+        `<path class="tick" d="M${x(at).toFixed(1)} 68V88"/>`,
     )
     .join("");
-  return `<path class="loud" d="${bars}"/><path class="sung-line" d="${sung}"/>${names}<rect class="part" y="2" height="86" width="0" hidden/>`;
+  const part = '<rect class="part" y="2" height="86" width="0" hidden/>';
+  return `<path class="loud" d="${bars}"/><path class="sung-line" d="${sung}"/>${names}${part}`;
 }
 
 /** A strip of the recording; `chosen` is told the passage as text, such as "0:48.0-1:12.0". */
@@ -41,7 +43,8 @@ export async function overviewStrip(chosen) {
   svg.setAttribute("role", "img");
   svg.setAttribute(
     "aria-label",
-    `The whole recording, ${clock(found.duration_s)}: loudness${found.sung.length ? ", where somebody sings" : ""}, sections`,
+    `The whole recording, ${clock(found.duration_s)}: loudness` +
+      `${found.sung.length ? ", where somebody sings" : ""}, sections`,
   );
   svg.innerHTML = drawn(found);
   svg.querySelectorAll("text").forEach((text) => {

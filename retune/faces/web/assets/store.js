@@ -151,9 +151,11 @@ export async function reload() {
 function takesWords(files) {
   const made = state.song.corrections.length;
   const touched = made
-    ? ` ${made === 1 ? "1 correction was" : `${made} corrections were`} made on the take before; what may be off is listed under the remarks once it is loaded.`
+    ? ` ${made === 1 ? "1 correction was" : `${made} corrections were`} made on the take before; ` +
+      "what may be off is listed under the remarks once it is loaded."
     : "";
-  return `${files.join(", ")} ${files.length === 1 ? "is another take" : "are other takes"} now. You still hear and see the take before.${touched}`;
+  const are = files.length === 1 ? "is another take" : "are other takes";
+  return `${files.join(", ")} ${are} now. You still hear and see the take before.${touched}`;
 }
 
 /** Looks from time to time whether the file was changed by another window or program. */
