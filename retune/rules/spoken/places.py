@@ -62,6 +62,9 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
          lambda m, s: _listed(unit, m["list"])),
         (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! {_SIZES})",
          lambda m, s: _listed(unit, m["list"])),
+        (kind, rf"{_PREP}{one} (?P<list>\d+ (?:to|through|thru|-) (?:\d+|last))(?! {_SIZES})"
+         if unit == "bar" else "(?!)",
+         lambda m, s: _listed(unit, m["list"])),
         (kind, rf"{_PREP}{one} (?P<ord>{_ORD})",
          lambda m, s: _ordinals(unit, m["ord"])),
         (kind, rf"{_PREP}(?P<which>{_WHICH}) (?:{one}|{many})(?: only)?",
