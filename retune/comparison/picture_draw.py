@@ -196,11 +196,17 @@ def draw_slurs(pen: Pen, system: System, notes: Sequence[SungNote]) -> None:
             goal = by_index.get(over.resolves_to or 0)
             if goal is None or sung.is_moved or goal.is_moved:
                 continue
-            if not (system.holds(over.start_s) and system.holds(goal.note.start_s)):
+            ends = system.holds(over.start_s), system.holds(goal.note.start_s)
+            if not any(ends):
                 continue
-            (x2, _), x1 = _head_place(system, goal), system.x(over.start_s) + 0.22 * f
+            x1, x2 = system.x(over.start_s) + 0.22 * f, _head_place(system, goal)[0]
             y1, y2 = (system.pitch_y(n.pitch) - 0.55 * f for n in (sung, goal))
             top = min(y1, y2) - 0.9 * f
+            # Broken at the end of a system: half of it there, and half where the next begins.
+            if not ends[1]:
+                x2, y2 = system.x_at(system.last), top
+            elif not ends[0]:
+                x1, y1 = system.x_at(system.first), top
             pen.shape(
                 f"M{x1:.1f} {y1:.1f}Q{(x1 + x2) / 2:.1f} {top:.1f} {x2:.1f} {y2:.1f}", "ln slur"
             )

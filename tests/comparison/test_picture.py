@@ -342,6 +342,21 @@ def test_a_suspension_is_joined_to_its_resolution_by_a_slur() -> None:
     assert not having(drawn(slurred, moved), "slur")
 
 
+def test_a_slur_over_the_end_of_a_system_is_drawn_in_halves() -> None:
+    analysis = lantern()
+    stem = analysis.melody
+    assert stem is not None
+    chord = analysis.chords[0]
+    notes = tuple(
+        replace(n, over=(Over(n.start_s, n.end_s, chord, "suspension", 8, "4-3", after.index),))
+        for n, after in pairwise(stem.notes)
+    )
+    slurred = replace(analysis, stems={stem.name: replace(stem, notes=(*notes, stem.notes[-1]))})
+    one, many = (len(having(drawn(slurred, systems=count), "slur")) for count in (1, 3))
+    assert one == len(notes)
+    assert many == one + 2  # three systems, two breaks
+
+
 def test_cadences_stand_at_the_end_of_the_brackets_as_far_as_there_is_room() -> None:
     analysis = lantern(n_phrases=2)
     stem = analysis.melody
