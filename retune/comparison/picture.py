@@ -74,6 +74,9 @@ class View:
         Leaves lines to write the endings on; the plan is not shown.
     tension : sequence of (time_s, value, value of the variant or None)
         Drawn beneath, on a scale from 0 to the largest value.
+    keep_row : bool
+        Leaves the row of a variant's endings free where there is none, so that pictures of several
+        versions lie on each other.
     embed_fonts : bool
         Whether the document carries its fonts.
     key : bool
@@ -98,6 +101,7 @@ class View:
     variant_name: str | None = None
     quiz: bool = False
     tension: Sequence[TensionPoint] = ()
+    keep_row: bool = False
     embed_fonts: bool = True
     key: bool = True
     ident: str = "lane"
@@ -261,7 +265,8 @@ def _layout(scene: _Scene) -> Layout:
         lyric_rows=scene.lyric_rows,
         height=None if view.height is None else view.height - 1.1 * view.font,
         has_sections=framed and bool(scene.analysis.sections),
-        has_variant_row=framed and any(ending.is_changed for ending in scene.endings),
+        has_variant_row=framed
+        and (view.keep_row or any(ending.is_changed for ending in scene.endings)),
         has_chords=bool(scene.analysis.chords),
         has_others=bool(scene.other_edits),
         has_tension=len(view.tension) > 1,

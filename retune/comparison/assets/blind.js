@@ -12,11 +12,11 @@ const wait = (ms) =>
 /** Asks the trials of a design in `root`.
  *
  * `play(version, passage)` resolves with "heard", "cut" or "silent"; `stop()` ends what sounds.
- * `who` is "one", "class" (hands are counted) or "abx" (which one is X?). `onend()` comes back to
+ * `back` are the words of what it ends with. `who` is "one", "class" (hands are counted) or "abx" (which one is X?). `onend()` comes back to
  * the page. */
 export class BlindTest {
-  constructor(root, { design, listener, who, play, stop, onend, say }) {
-    Object.assign(this, { root, design, listener, who, play, stop, onend, say });
+  constructor(root, { design, listener, who, play, stop, onend, say, back }) {
+    Object.assign(this, { root, design, listener, who, play, stop, onend, say, back });
     this.answers = [];
     this.at = 0;
     this.run = 0;
@@ -242,7 +242,11 @@ export class BlindTest {
         "div",
         { class: "set" },
         save,
-        el("button", { class: "main", type: "button", onclick: () => this.onend() }, "Back to the picture"),
+        el(
+          "button",
+          { class: "main", type: "button", onclick: () => this.onend() },
+          this.back ?? "Back to the picture",
+        ),
       ),
     );
     save.focus();

@@ -194,6 +194,7 @@ class Song {
       },
       stop: () => this.player.pause(),
       onend: () => this.leaveBlind(),
+      back: "alone" in document.body.dataset ? "Begin again" : undefined,
     });
   }
 

@@ -207,9 +207,26 @@ def frames_of(
 def _stills(
     av: Any, material: Material, scenes: Sequence[Scene], span_s: tuple[float, float]
 ) -> list[list[Still]]:
-    """The pages of every scene."""
-    pages = film_bars(material.analysis, span_s)
-    return [[_still(av, material, scene, bars) for bars in pages] for scene in scenes]
+    """The pages of every scene; those of the same bars have their lanes at one place, so that
+    nothing jumps where one version follows another."""
+    pages = [_page(av, material, scenes, bars) for bars in film_bars(material.analysis, span_s)]
+    return [list(scene) for scene in zip(*pages, strict=True)]
+
+
+def _page(
+    av: Any, material: Material, scenes: Sequence[Scene], bars: tuple[int, int] | None
+) -> list[Still]:
+    """The same bars in every scene."""
+    keep_row = any(scene.plan is not None for scene in scenes)
+    svgs = {scene.plan: _drawn(material, scene.plan, bars, keep_row=keep_row) for scene in scenes}
+    tops = {plan: _places(svg)[2] for plan, svg in svgs.items()}
+    lowest = max(tops.values())
+    high = max(lowest - tops[plan] + size_of(svg)[1] for plan, svg in svgs.items())
+    scale = min(_ROOM[2] / size_of(svgs[scenes[0].plan])[0], _ROOM[3] / high)
+    return [
+        _still(av, material, scene, svgs[scene.plan], scale, (lowest - tops[scene.plan]) * scale)
+        for scene in scenes
+    ]
 
 
 def film_bars(analysis: Analysis, span_s: tuple[float, float]) -> list[tuple[int, int] | None]:
@@ -229,23 +246,31 @@ def _meets(bars: tuple[int, int], first: int, last: int) -> bool:
     return bars[0] <= last and bars[1] >= first
 
 
-def _still(av: Any, material: Material, scene: Scene, bars: tuple[int, int] | None) -> Still:
-    svg = lane_svg(
+def _drawn(
+    material: Material, plan: Plan | None, bars: tuple[int, int] | None, *, keep_row: bool
+) -> str:
+    return lane_svg(
         material.analysis,
-        scene.plan,
+        plan,
         View(
             width=1840,
             font=30,
             bars=bars,
-            tension=material.curve(scene.plan),
+            tension=material.curve(plan),
+            keep_row=keep_row,
             embed_fonts=False,
             ident="film",
         ),
     )
-    width, height = size_of(svg)
-    left, top, room_width, room_height = _ROOM
-    scale = min(room_width / width, room_height / height)
-    left += (room_width - width * scale) / 2
+
+
+def _still(
+    av: Any, material: Material, scene: Scene, svg: str, scale: float, lower: float
+) -> Still:
+    """One page with its caption, the picture `lower` points below its place."""
+    width = size_of(svg)[0]
+    left, top, room_width, _ = _ROOM
+    left, top = left + (room_width - width * scale) / 2, top + lower
     altered = scene.plan is not None
     data = {
         "title": material.title,
