@@ -41,8 +41,8 @@ LONGEST_S = 48.0
 N_CHORALES, EACH_FIDDLE, EACH_FOLK = 64, 9, 22
 NEAR_S = 0.07
 FOLDS = 3
-# How a stem's notes and a mix's are heard: the shares lost and split, and whether the bass is.
-HEARINGS = ((0.04, 0.05, True), (0.15, 0.08, False))
+# Shares of the notes of a stem that are lost and split as they are heard.
+LOST, SPLIT = 0.04, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +68,7 @@ def pieces(known: set[str]) -> Iterator[Piece]:
 
 
 def cases_of(piece: Piece) -> Iterator[Case]:
-    """A piece played, its notes heard as in a stem and as in a mix."""
+    """A piece played, its notes heard as in stems, and none as in a mix."""
     rng = random.Random(zlib.crc32(piece.name.encode()))
     known = time_songs.TEMPI.get((piece.kind, piece.meter))
     low, high = known or time_songs.METER_TEMPI[piece.meter]
@@ -92,27 +92,24 @@ def cases_of(piece: Piece) -> Iterator[Case]:
         [(float(clock(t.onset)), float(clock(t.onset + t.duration))) for t in parts.get(n, [])]
         for n in ("vocal", "bass")
     )
-    for lost, split, has_bass in HEARINGS:
-        low_notes = _heard(bass, lost, split, rng) if has_bass else []
-        heard = Heard(curves, spectra, _heard(lead, lost, split, rng), low_notes)
+    for notes in ((_heard(lead, rng), _heard(bass, rng)), ((), ())):
+        heard = Heard(curves, spectra, *notes)
         found, evidence = readings(rows, heard)
         places = np.array([METERS.index(reading.meter) for reading in found])
         right = np.array([_is_right(truth, reading) for reading in found])
         yield Case(piece.name, evidence, places, right)
 
 
-def _heard(
-    notes: Notes, lost: float, split: float, rng: random.Random
-) -> list[tuple[float, float]]:
+def _heard(notes: Notes, rng: random.Random) -> list[tuple[float, float]]:
     """Notes as a tracker hears them: some lost, some split, none quite in time."""
     heard = []
     for start_s, end_s in notes:
-        if rng.random() < lost:
+        if rng.random() < LOST:
             continue
         first_s = start_s + rng.gauss(0.0, 0.02)
         last_s = first_s + (end_s - start_s) * rng.uniform(0.75, 1.0)
         middle_s = (first_s + last_s) / 2
-        is_split = rng.random() < split and end_s - start_s > 0.3
+        is_split = rng.random() < SPLIT and end_s - start_s > 0.3
         heard += [(first_s, middle_s), (middle_s, last_s)] if is_split else [(first_s, last_s)]
     return sorted(heard)
 
