@@ -248,7 +248,7 @@ def test_every_table_goes_through_one_writer() -> None:
 
 
 def test_the_tables_that_pages_write_do_the_same() -> None:
-    text = (Path(retune.__file__).parent / "comparison" / "assets" / "blind.js").read_text(
+    text = (Path(retune.__file__).parent / "comparison" / "assets" / "blind-words.js").read_text(
         encoding="utf-8"
     )
     assert r"/^[=+\-@\t\r\n＝＋－＠]/" in text
