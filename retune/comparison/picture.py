@@ -139,6 +139,13 @@ class _Scene:
         heard = {round(n.pitch): n.note.name for n in reversed(self.notes)}
         return {**unnamed, **named, **heard}
 
+    def sung_in(self, system: System) -> dict[int, str]:
+        """As `sung`, each pitch as its first note in a system is spelled, where it has one there:
+        what is E sharp over C sharp 7 may be F over D minor."""
+        here = [n for n in self.notes if system.holds(n.note.start_s)]
+        moved = {round(n.new_pitch): n.edit.to_name for n in here if n.edit and n.edit.to_name}
+        return {**self.sung, **moved, **{round(n.pitch): n.note.name for n in reversed(here)}}
+
     @property
     def ends(self) -> set[int]:
         """The pitches (MIDI) on which phrases end, as sung and moved."""
@@ -342,7 +349,7 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         if scene.view.phrase is None:
             draw_sections(pen, system, analysis.sections)
             draw_phrases(pen, system, scene.endings, quiz=scene.view.quiz)
-        regions = regions_of(system, analysis, sung=scene.sung)
+        regions = regions_of(system, analysis, sung=scene.sung_in(system))
         draw_lanes(pen, system, regions, analysis.chords, ends=scene.ends)
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
         draw_words(pen, system, [n.note for n in scene.notes])

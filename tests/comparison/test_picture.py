@@ -342,6 +342,23 @@ def test_a_suspension_is_joined_to_its_resolution_by_a_slur() -> None:
     assert not having(drawn(slurred, moved), "slur")
 
 
+def test_a_lane_is_called_as_it_is_spelled_in_its_system() -> None:
+    """One key, two chromatic names: flat 6 in the first system, sharp 5 in the second."""
+    analysis = lantern()
+    stem = analysis.melody
+    assert stem is not None
+    flat, sharp = stem.notes[2], stem.notes[-3]
+    names = {flat.index: ("Gb4", "b6"), sharp.index: ("F#4", "#5")}
+    notes = tuple(
+        replace(n, pitch_midi=66.0, name=names[n.index][0], degree=names[n.index][1])
+        if n.index in names
+        else n
+        for n in stem.notes
+    )
+    root = drawn(replace(analysis, stems={stem.name: replace(stem, notes=notes)}), systems=2)
+    assert {"♭6", "♯5"} <= set(words(root))
+
+
 def test_a_slur_over_the_end_of_a_system_is_drawn_in_halves() -> None:
     analysis = lantern()
     stem = analysis.melody
