@@ -22,6 +22,7 @@ _ON_SHORT = 0.3
 _ON_ENDING = -0.5
 _A_SECOND_OFF = 20.0
 _MOST_EXTRA = 16
+_MOST_WEIGHED = 1_000_000  # a line of 400 syllables under 500 notes takes 720 000
 Cost = Callable[[int, int, int], float]
 
 
@@ -92,9 +93,12 @@ def _together(syllables: Sequence[Syllable], notes: Sequence[Note]) -> list[int]
 
 def cheapest_parts(parts: int, items: int, cost: Cost) -> list[int]:
     """How many of the `items` each of the `parts` takes, in order, one or more, at least cost;
-    `cost(part, first item, count)`. A part takes at most what is over and 16 more than it must."""
+    `cost(part, first item, count)`. A part takes at most what is over and 16 more than it must;
+    where that leaves too much to weigh, all take as many as can be."""
     over = items - parts
     most = 1 + min(over, _MOST_EXTRA + 2 * -(-over // parts))
+    if parts * (over + 1) * most > _MOST_WEIGHED:  # what is so far apart belongs together nowhere
+        return [(k + 1) * items // parts - k * items // parts for k in range(parts)]
     best = {0: (0.0, 0)}  # by items taken: cost, count of the last part
     trail: list[dict[int, tuple[float, int]]] = []
     for k in range(parts):

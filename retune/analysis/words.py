@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 from retune.analysis.lyricfit import HELD, SHORT_S, cheapest_parts, fit
 from retune.carriers.heard import DOUBTFUL, Analysis, Bars, Note, StemAnalysis
+from retune.carriers.text import cut_short
 from retune.song.lyriclines import LyricLine, Syllable
 
 EARLY_S = 0.35  # a timed line is sung up to so long before its time
@@ -159,7 +160,7 @@ def _fewer_lines(asked: Sequence[int], given: Sequence[int]) -> list[Group]:
 def _named(k: int, line: LyricLine) -> str:
     words = line.text.split()
     more = " ..." if len(words) > _SHOWN_WORDS else ""
-    return f'line {k + 1} ("{" ".join(words[:_SHOWN_WORDS])}{more}")'
+    return f'line {k + 1} ("{cut_short(" ".join(words[:_SHOWN_WORDS]))}{more}")'
 
 
 def _misfit(group: _Laid, lines: Sequence[LyricLine], found: Sequence[str | None]) -> list[str]:

@@ -16,8 +16,9 @@ RetuneError                 the root; a face catches this one, once
 
 from __future__ import annotations
 
-from retune.carriers.text import cut_short, printable
+from retune.carriers.text import cut_short, middle_cut, printable
 
+MAX_MESSAGE = 1_000
 MAX_QUOTED = 200
 MAX_READING = 100
 """So much of a rule stands in a message; `RuleError.text` holds all of it."""
@@ -27,7 +28,7 @@ class RetuneError(Exception):
     """Root of all errors raised on purpose; the message is one printable line for the user."""
 
     def __init__(self, message: str = "") -> None:
-        super().__init__(printable(message))
+        super().__init__(middle_cut(printable(message), MAX_MESSAGE))
 
     def beneath(self) -> str:
         """Lines to show beneath the message in a terminal; "" for none."""

@@ -86,6 +86,19 @@ def cut_short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else text[: most - 3] + "..."
 
 
+def middle_cut(text: str, most: int) -> str:
+    """`text`, its middle cut out where it has more than `most` characters: a message begins with
+    where and ends with what to do.
+
+    >>> middle_cut("abcdefghij", 9), middle_cut("abc", 9)
+    ('abc...hij', 'abc')
+    """
+    if len(text) <= most:
+        return text
+    half = (most - 3) // 2
+    return f"{text[:half]}...{text[-half:]}"
+
+
 _JOINERS = "\u200c\u200d"  # they join letters and emoji, and draw nothing of their own
 
 

@@ -15,6 +15,7 @@ from typing import Any, Literal, TypeVar
 
 from retune.carriers.errors import UsageError
 from retune.comparison.statistics import POWER_SHARE, power, trials_needed, verdict
+from retune.song.limits import MAX_TRIALS
 
 Item = TypeVar("Item")
 Kind = Literal["practice", "pair", "identical", "rating"]
@@ -99,6 +100,7 @@ def pair_design(
         )
     if n_identical < 0 or n_practice < 0:
         raise UsageError("identical pairs and practice trials cannot be fewer than 0")
+    _check_length(n_pairs, n_identical, n_practice)
     slots = _slots(n_pairs, n_identical, n_practice, seed=seed, sheet=sheet)
     drawn = [
         (kind, passages[place % len(passages)], *_sides(kind, versions, turned))
@@ -185,6 +187,7 @@ def rating_design(
     """A test of ratings from 1 to 7: each version `n_each` times, one at a time."""
     if n_each < 1 or not passages:
         raise UsageError("a rating needs at least one passage and each version once")
+    _check_length(2 * n_each, n_practice)
     name = f"{seed}:{sheet}"
     where = _shuffled(list(passages), f"{name}:passages")
     drawn: list[Asked] = [
@@ -197,6 +200,14 @@ def rating_design(
     ]
     asked = practice + _shuffled(drawn, name)
     return _numbered(question, versions, seed, sheet, asked, passages)
+
+
+def _check_length(*counts: int) -> None:
+    """Refuse a test that nobody could sit through."""
+    if sum(counts) > MAX_TRIALS:
+        raise UsageError(
+            f"{sum(counts)} trials are too many to listen to; at most {MAX_TRIALS} are asked"
+        )
 
 
 def _numbered(

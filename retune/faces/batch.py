@@ -17,10 +17,11 @@ from typing import Any
 from retune.carriers.errors import InputError, RetuneError
 from retune.carriers.text import file_stem, printable
 from retune.faces import show
-from retune.faces.batch_report import write_report
+from retune.faces.batch_report import check_report, write_report
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
+from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.records import Record, State
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
@@ -67,6 +68,7 @@ def batch(arguments: argparse.Namespace) -> int:
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     songs = _songs(arguments, tally)
+    _check_places(out, arguments.report)
     if not arguments.no_cache:
         shared_memory().tell()
     total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
@@ -79,6 +81,14 @@ def batch(arguments: argparse.Namespace) -> int:
             show.say(f"open {page} in a browser", quiet=arguments.quiet)
     _close(arguments, tally, total, stopped=stopped > 0)
     return stopped or int(tally.count("failed") > 0)
+
+
+def _check_places(out: Path, report: str | None) -> None:
+    """Refuse, before anything is worked on, to write over files of somebody else's."""
+    refuse_other_file(out / "batch.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
+    refuse_other_file(out / "batch.json", head="[")
+    if report is not None:
+        check_report(Path(report))
 
 
 def _run(

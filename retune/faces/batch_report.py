@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 from retune.comparison.index_page import IndexRow, index_page
 from retune.pipeline.jobs import ENDINGS, PICTURE
+from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table
@@ -21,6 +22,13 @@ COLUMNS = (
     *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),
     *("ending", "ending_melodic", "moved", "to_degree", "to_chord_role"),
 )
+
+
+def check_report(report: Path) -> None:
+    """Refuse, before anything is worked on, a folder that holds such files of somebody else's."""
+    place = named_folder(report)
+    refuse_other_file(place / "index.html")
+    refuse_other_file(place / "endings.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
 
 
 def write_report(records: Sequence[Record], *, out: Path, report: Path) -> Path:

@@ -13,6 +13,7 @@ from retune.faces import show
 from retune.faces.batch import Tally, named_songs, progress_line, workers_of
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.jobs import failed
+from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.records import Record
 from retune.pipeline.study import Study, run_study
 from retune.pipeline.workers import Task, Workers, run_tasks
@@ -31,6 +32,9 @@ def study(arguments: argparse.Namespace) -> int:
     studies = _studies(arguments, tally, report if "jams" in formats else None)
     workers = workers_of(arguments)
     total = len(studies) + len(tally.records)
+    refuse_other_file(report / "index.html")
+    refuse_other_file(report / "endings.svg")
+    refuse_other_file(report / "phrases.csv", head="song,")
     with sole_writer(report), stoppable_once():
         stopped = _run(studies, workers, tally, total=total, quiet=arguments.quiet)
         _write(report, tally, formats)

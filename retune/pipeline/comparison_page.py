@@ -29,6 +29,7 @@ from retune.pipeline.beside import (
 )
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.mix_levels import levelled_mix, spans_of
 from retune.pipeline.passages import WHOLE, Passage, find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
@@ -115,6 +116,7 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[SongInputs], path: P
     for song in opened:
         refuse_inputs(path, song.song.inputs)
     place = named_file(path)
+    refuse_other_file(place)
     make_folder(place.parent)
     with atomic_write(place, "w") as stream:
         stream.write(text)

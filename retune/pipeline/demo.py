@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 from retune.carriers.errors import OutputError
-from retune.sound.files import atomic_write
+from retune.sound.files import atomic_write, missing_as
 from retune.sound.folders import make_folder, named_folder, write_reason
 
 SHIPPED = (
@@ -56,6 +56,8 @@ def write_demo(out: str | Path) -> Path:
         for name in SHIPPED:
             target = folder / name
             if target.exists():
+                if missing_as(target):
+                    raise OutputError(f"{target} {missing_as(target)}: choose another --out")
                 if target.read_bytes() == (source / name).read_bytes() or name.endswith(
                     OWN_TO_CHANGE
                 ):

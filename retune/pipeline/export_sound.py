@@ -17,6 +17,7 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
+from retune.pipeline.made_before import refuse_foreign
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
@@ -53,6 +54,7 @@ def stem_files(job: Job) -> Iterator[Path]:
             if plan is not None and (changed is None or not changed.patches):
                 continue
             path = folder / f"{number:0{width}}-{name}-{place}-{version}.wav"
+            refuse_foreign(folder, [path.name])
             _write_stem(job, name, path, plan, changed)
             yield path
 

@@ -29,7 +29,7 @@ from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory, log, shared_memory
 from retune.song.textfile import read_text
-from retune.sound.files import atomic_write, sha256_file
+from retune.sound.files import atomic_write, missing_as, sha256_file
 
 MAX_RECORD_BYTES = 100_000_000
 ORIGINAL_RECORD = "original.json"
@@ -278,7 +278,8 @@ def _whole(home: Path, outputs: Mapping[str, str]) -> bool:
     """Whether every output is there and is the file that was written."""
     try:
         return bool(outputs) and all(
-            sha256_file(home / name) == digest for name, digest in outputs.items()
+            missing_as(home / name) == "" and sha256_file(home / name) == digest
+            for name, digest in outputs.items()
         )
     except OSError:
         return False

@@ -21,6 +21,8 @@ from retune.song.textfile import read_text
 from retune.sound.files import atomic_write
 
 MANIFEST = "manifest.json"
+ORIGINAL = "original"
+"""The folder of the unaltered files."""
 MAX_BYTES = 100_000_000
 
 
@@ -60,7 +62,15 @@ def written_manifest(path: Path) -> Manifest | None:
         given = json.loads(read_text(path, what="a manifest", max_bytes=MAX_BYTES))
     except (InputError, ValueError, RecursionError):
         return None
-    return cast(Manifest, given) if isinstance(given, dict) and "address" in given else None
+    outputs = given.get("outputs") if isinstance(given, dict) and "address" in given else None
+    is_whole = isinstance(outputs, dict) and not any(map(leads_out, outputs))
+    return cast(Manifest, given) if is_whole else None
+
+
+def leads_out(name: str) -> bool:
+    """Whether the name of a file leads out of the folder that it is said to be in."""
+    path = PurePosixPath(name)
+    return path.is_absolute() or ".." in path.parts or "\\" in name
 
 
 def song_from_facts(facts: object, *, folder: Path, source: Path) -> Song:
@@ -101,7 +111,7 @@ def _table(value: object, where: Where) -> dict[str, Any]:
 def _is_inside(value: Any, where: Where) -> str:
     """The name of a file inside the variant's own folder."""
     name = is_line(value, where)
-    if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts or "\\" in name:
+    if leads_out(name):
         where.fail(f"{shown(name)} leads out of the variant's folder; render again")
     return name
 

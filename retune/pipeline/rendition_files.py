@@ -13,7 +13,9 @@ from retune.carriers.heard import AudioLike, Samples
 from retune.comparison.levels import MixLevels
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.inputs import Progress, SongInputs, silent
+from retune.pipeline.made_before import refuse_foreign, refuse_other_song, remove_version_files
 from retune.pipeline.manifest import MANIFEST, write_manifest
+from retune.pipeline.manifest import ORIGINAL as ORIGINAL
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.records import LevelFacts, Manifest
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
@@ -26,7 +28,6 @@ from retune.sound.files import copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
 from retune.sound.parts import Cut
 
-ORIGINAL = "original"
 FILES = Stage(
     "files of a rendition",
     dict,
@@ -104,11 +105,13 @@ def check_options(*, engine: str, subtype: str | None) -> None:
 
 
 def _refuse_inputs(opened: SongInputs, homes: Sequence[Path]) -> None:
-    """Refuse to write a version where one of its files would fall on an input."""
+    """Refuse to write a version where one of its files would fall on an input, or on a file that is
+    not a version's."""
     names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
     for home in homes:
         for place, name in itertools.product((home, home / CONTROL), names):
             refuse_inputs(place / name, opened.song.inputs)
+        refuse_foreign(home, [*names, MANIFEST, *(f"{CONTROL}/{name}" for name in names)])
 
 
 def write_original(
@@ -116,6 +119,7 @@ def write_original(
 ) -> dict[str, str]:
     """The stems as they are and their mix, as WAV; returns SHA-256 by file name."""
     _refuse_inputs(opened, [folder])
+    refuse_other_song(folder.parent, opened)
     hashes = {}
     for name in opened.song.stems:
         path = folder / f"{name}.wav"
@@ -151,8 +155,7 @@ def write_variant(
     for place, rendition in versions:
         alone = _unmoved(opened, rendition, original)
         if changed_only:
-            for name in alone:  # left by a rendering that wrote every stem
-                (place / name).unlink(missing_ok=True)
+            remove_version_files(place, alone)  # left by a rendering that wrote every stem
         else:
             for name in alone:
                 _link(folder / ORIGINAL / name, place / name)

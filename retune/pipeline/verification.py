@@ -19,6 +19,7 @@ from retune.pipeline.renditions import CONTROL
 from retune.pipeline.song_plan import plan_of
 from retune.song.history import heard_otherwise
 from retune.sound.files import sha256_file
+from retune.sound.folders import named_folder
 
 
 @dataclass(frozen=True)
@@ -147,11 +148,12 @@ def _made_again(home: Path, manifest: ToVerify, song: str | Path | None) -> list
     with tempfile.TemporaryDirectory() as scratch:
         from dataclasses import replace
 
+        room = named_folder(scratch)
         again = write_variant(
             opened,
             replace(plan, name=manifest["variant"]),
-            folder=Path(scratch),
-            original=write_original(opened, Path(scratch) / ORIGINAL, subtype=manifest["subtype"]),
+            folder=room,
+            original=write_original(opened, room / ORIGINAL, subtype=manifest["subtype"]),
             engine=manifest["engine"],
             subtype=manifest["subtype"],
             control=any(name.startswith(f"{CONTROL}/") for name in manifest["outputs"]),

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 from retune.carriers.errors import RuleError
+from retune.rules.parse import MAX_LENGTH
 from retune.rules.parse import completions as completions_of_grammar
-from retune.rules.reading import understand
+from retune.rules.reading import MAX_WORDS, understand
 from retune.rules.spoken.covers import covers
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.rules.spoken.tokens import sentence_of
@@ -53,8 +54,10 @@ def completions(
     >>> completions("make every phrase e")[:2]
     ('end on the tonic', 'every phrase')
     """
-    found = completions_of_grammar(text, cursor, stems=stems)
     typed = text if cursor is None else text[:cursor]
+    if len(typed) > MAX_LENGTH:
+        return ()
+    found = completions_of_grammar(text, cursor, stems=stems)
     if found or without_comment(typed) != typed or not typed.strip():
         return found
     begun = typed.split()[-1].lower() if not typed[-1].isspace() else ""
@@ -79,6 +82,8 @@ def _next(before: str, stems: tuple[str, ...]) -> tuple[tuple[str, ...], ...] | 
     sentence = sentence_of(before)
     if not sentence.tokens:
         return (_BEGIN,)
+    if len(sentence.tokens) > MAX_WORDS:
+        return None
     best = covers(sentence, stems)[0]
     last = sentence.tokens[-1].text
     if any(place < len(sentence.tokens) - 1 or last not in _AFTER for place in best.unknown):

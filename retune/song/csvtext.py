@@ -25,6 +25,11 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     return text.getvalue()
 
 
+def first_line(text: str) -> str:
+    """The header of a table, its line end with it."""
+    return text.split("\n", 1)[0] + "\n"
+
+
 def cell(value: Any) -> Any:
     """A value for a table: empty for unknown, rounded numbers, no formula.
 

@@ -25,6 +25,8 @@ MAX_DIGITS = 400
 """Digits of a number; a double has no more than 309 before its point."""
 MAX_TABLES = 4_000
 """Tables and entries of arrays of tables in a song file."""
+MAX_LINES = 40_000
+"""Lines of a song file, blank ones too: tomlkit takes longer for each that it has read."""
 
 LEAST_BAR_S = 0.05
 LEAST_PHRASE_S = 0.05
@@ -46,6 +48,7 @@ MAX_CHORDS = 20_000
 MAX_MIDI_EVENTS = 100_000
 MAX_ANSWERS = 50_000
 MAX_PAIRS = 200
+MAX_TRIALS = 200
 MAX_LISTENERS = 2_000
 
 _DOTTED = re.compile(
@@ -66,6 +69,7 @@ def check_count(
 
 def check_toml(text: str, *, path: Path, error: type[InputError]) -> None:
     """Refuse TOML text that takes long to read only because it is meant to."""
+    check_count(text.count("\n"), MAX_LINES, "lines", where=str(path), error=error)
     for pattern, problem in (
         (_DOTTED, f"a key of more than {MAX_KEY_PARTS} parts"),
         (_DIGITS, f"a number of more than {MAX_DIGITS} digits"),

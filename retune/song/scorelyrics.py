@@ -15,6 +15,7 @@ from retune.carriers.errors import InputError
 from retune.song.limits import MAX_SYLLABLES, check_count
 from retune.song.lyriclines import LyricLine, Syllable
 
+_SMALLEST, _LARGEST = 1e-3, 1e6
 _REST_QUARTERS = 0.5  # silence that ends a line
 
 
@@ -43,7 +44,7 @@ def read_score_lyrics(text: str, *, name: str) -> tuple[LyricLine, ...]:
         raise InputError(f"{name} is no MusicXML ({error}); export the score again") from error
     if score.tag != "score-partwise":
         raise InputError(f"{name} holds <{score.tag}>; export the score as score-partwise MusicXML")
-    for part in score.iter("part"):
+    for part in score.findall("part"):
         sung = list(_sung(part))
         check_count(len(sung), MAX_SYLLABLES, "notes", where=name)
         if any(note.text for note in sung):
@@ -55,12 +56,12 @@ def _sung(part: Xml.Element) -> Iterator[_Sung]:
     """The notes of a part in time, each with its syllable or ""."""
     divisions, full, start = 1.0, 4.0, 0.0
     verse = ""
-    for place, measure in enumerate(part.iter("measure")):
+    for place, measure in enumerate(part.findall("measure")):
         if place == 0:
             first = 0 if measure.get("implicit") == "yes" or measure.get("number") == "0" else 1
         at, length, found = 0.0, 0.0, []
         for element in measure:
-            divisions = _number(element, "divisions", divisions)
+            divisions = _number(element, "divisions", divisions) or divisions
             top, bottom = _number(element, "time/beats", 0), _number(element, "time/beat-type", 0)
             full = top * 4 / bottom if top and bottom else full
             lasts = _number(element, "duration", 0.0) / divisions
@@ -99,10 +100,12 @@ def _lyric(note: Xml.Element, verse: str) -> tuple[str, str]:
 
 
 def _number(element: Xml.Element, path: str, default: float) -> float:
+    """A number of the score, 0 or as large as a score has it; `default` for any other."""
     try:
-        return float(element.findtext(path) or default)
+        value = float(element.findtext(path) or default)
     except ValueError:
         return default
+    return value if value == 0 or _SMALLEST <= value <= _LARGEST else default
 
 
 def _lines(notes: Sequence[_Sung]) -> Iterator[LyricLine]:

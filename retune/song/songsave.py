@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ from retune.carriers.errors import ChangedError, OutputError, SongFileError, Usa
 from retune.carriers.songfacts import Song
 from retune.song.songfile import parse_song, song_text
 from retune.song.songschema import MUSIC
+from retune.song.tomltext import KeyPath, without_table
 from retune.sound.files import atomic_write
 from retune.sound.folders import locked_file, write_reason
 
@@ -49,12 +52,16 @@ class SongEditor:
             table["about"] = about
         else:
             table.pop("about", None)
-        table["rules"] = _array(rules, is_long=len(rules) > 1)
+        if list(table.get("rules", ())) != list(rules):  # comments stand between them
+            table["rules"] = _array(rules, is_long=len(rules) > 1)
 
     def remove_variant(self, name: str) -> None:
         """Remove the variant `name`. Raises UsageError when there is none."""
         if name not in self._document.get("variants", {}):
             raise UsageError(f'no variant is called "{name}" in {self.path}')
+        self._cut(("variants", name), partial(self._drop_variant, name))
+
+    def _drop_variant(self, name: str) -> None:
         del self._document["variants"][name]
 
     def add_correction(self, stem: str, at_s: float, set: str, *, take: str = "") -> None:
@@ -86,10 +93,13 @@ class SongEditor:
             and set in (None, row["set"])
         ]
         for index in reversed(doomed):
-            del rows[index]
-        if doomed and not rows:
-            del self._document["corrections"]
+            self._cut(("corrections", index), partial(self._drop_correction, index))
+        if doomed and not self._document.get("corrections"):
+            self._document.pop("corrections", None)
         return len(doomed)
+
+    def _drop_correction(self, index: int) -> None:
+        del self._document["corrections"][index]
 
     def set_music(self, **values: Any) -> None:
         """Set keys of [music] (as TOML holds them: "3/4", 92.0, lists); None removes a key."""
@@ -165,8 +175,9 @@ class SongEditor:
                         f"{self.path} was changed by something else since it was read; "
                         "nothing is saved: load it again and repeat the change"
                     )
+                mark = codecs.BOM_UTF8 if _begins_with_mark(place) else b""
                 with atomic_write(place) as stream:
-                    stream.write(text.encode("utf-8"))
+                    stream.write(mark + text.encode("utf-8"))
         except FileNotFoundError as error:
             raise ChangedError(f"{self.path} has gone; nothing is saved") from error
         except OSError as error:
@@ -174,6 +185,17 @@ class SongEditor:
         self.revision = revision_of(text)
         self.song = song
         return song
+
+    def _cut(self, path: KeyPath, otherwise: Callable[[], Any]) -> None:
+        """Take a table out of the text, with the comments inside it and none besides: those below
+        it speak of what comes next. `otherwise` takes out one that has no header of its own."""
+        import tomlkit
+
+        text = without_table(self._document.as_string(), path)
+        if text is None:
+            otherwise()
+        else:
+            self._document = tomlkit.parse(text)
 
     def _table(self, name: str, *, is_super: bool = False) -> Any:
         import tomlkit
@@ -186,6 +208,12 @@ class SongEditor:
 def edit_song(path: str | Path) -> SongEditor:
     """An editor of the song file at `path`. Raises SongFileError as `read_song` does."""
     return SongEditor(path)
+
+
+def _begins_with_mark(path: Path) -> bool:
+    """Whether a byte order mark stands before the text, as some editors want it."""
+    with open(path, "rb") as stream:
+        return stream.read(len(codecs.BOM_UTF8)) == codecs.BOM_UTF8
 
 
 def revision_of(text: str) -> str:

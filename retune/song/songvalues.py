@@ -84,6 +84,8 @@ def shown(value: Any) -> str:
         text = f'"{value}"' if isinstance(value, str) else repr(value)
     except ValueError:  # Python prints no whole number of more than 4300 digits
         return "a huge number"
+    except RecursionError:
+        return "a value nested too deeply"
     return cut_short(printable(text))
 
 

@@ -79,6 +79,29 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     return lines
 
 
+def without_table(text: str, path: KeyPath) -> str | None:
+    """Valid TOML `text` without the table at `path`, its header line and what is in it, comments
+    and blank lines below it left; None where it has no header of its own."""
+    found = key_lines(text)
+    rows = re.findall(r"[^\n]*\n|[^\n]+", text)
+    first = found.get(path)
+    if first is None or not _heads(rows[first - 1], path):
+        return None
+    own = {key for key in found if key[: len(path)] == path}
+    after = [line for key, line in found.items() if key not in own and line > first]
+    stop = min(after, default=len(rows) + 1) - 1
+    while stop > first and (not rows[stop - 1].strip() or rows[stop - 1].lstrip()[:1] == "#"):
+        stop -= 1
+    return "".join([*rows[: first - 1], *rows[stop:]])
+
+
+def _heads(row: str, path: KeyPath) -> bool:
+    """Whether a line is the header of the table at `path`."""
+    header = _HEADER.match(row)
+    names = tuple(part for part in path if isinstance(part, str))
+    return header is not None and _key_parts(header[2]) == names
+
+
 def _next_item(text: str, position: int) -> int:
     """Where the next thing stands that is neither space nor comment."""
     match = _BLANK.match(text, position)

@@ -51,6 +51,8 @@ _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
 MEDIA = "MEDIA"
 _UNKNOWN_LENGTH = 1 << 62
 _MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
+_MAX_LOSSY_BYTES = 1_200_000_000  # six hours at 440 kbit/s
+_MOST_BESIDE_BYTES = 100_000_000  # pictures and words in a FLAC file; its frames are under 5 bytes
 
 
 @dataclass(frozen=True)
@@ -138,6 +140,8 @@ def open_audio(path: str | Path) -> AudioFile:
     kind = _checked_kind(path)
     if kind == MEDIA:
         return _open_media(path)
+    if kind in ("OGG", "MP3") and path.stat().st_size > _MAX_LOSSY_BYTES:
+        raise AudioError(f"{path} is longer than 6 hours; cut it")
     missing = audiohead.missing_bytes(path, kind)
     if missing:
         raise AudioError(
@@ -159,6 +163,7 @@ def open_audio(path: str | Path) -> AudioFile:
         )
     if n_samples < _UNKNOWN_LENGTH and n_samples > _MAX_DECODED_S * rate_hz:
         raise AudioError(f"{path} is longer than 6 hours; cut it")
+    _check_size(path, n_samples * n_channels)
     stamp, whole = _stamp(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
     if whole:
         decoded = len(_decoded(path, stamp))
@@ -182,6 +187,14 @@ def _open_media(path: Path) -> AudioFile:
     if n_samples == 0:
         raise AudioError(f"{path} holds no samples; export it again")
     return AudioFile(path, track.rate_hz, n_samples, track.n_channels, codec, MEDIA, stamp, True)
+
+
+def _check_size(path: Path, n_values: int) -> None:
+    """Refuse a file with far more bytes than its samples can need: a decoder would look through
+    them all for more."""
+    spare = path.stat().st_size - 9 * n_values
+    if spare > _MOST_BESIDE_BYTES:
+        raise AudioError(f"{path} holds {spare // 1_000_000} MB that are no sound; export it again")
 
 
 def _check_promise(path: Path, held_s: float, promised_s: float) -> None:

@@ -7,11 +7,14 @@ without a word, so half a recording would be lost in silence.
 
 from __future__ import annotations
 
+import mmap
 import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+Data = bytes | mmap.mmap
+_MOST_BETWEEN = 1 << 20
 _BEGINS = 2  # flag of the first page of an OGG stream
 _RATES_HZ = {3: (44100, 48000, 32000), 2: (22050, 24000, 16000), 0: (11025, 12000, 8000)}
 # kbit/s by (is MPEG 1, layer), ISO/IEC 11172-3 and 13818-3 (from memory)
@@ -30,7 +33,10 @@ def joined_at_s(path: Path, kind: str, *, rate_hz: int) -> float | None:
     with open(path, "rb") as stream:
         if kind == "OGG":
             return _ogg_join(stream, rate_hz)
-        return _mp3_join(stream.read()) if kind == "MP3" else None
+        if kind != "MP3":
+            return None
+        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+            return _mp3_join(data)
 
 
 def _ogg_join(stream: BinaryIO, rate_hz: int) -> float | None:
@@ -45,7 +51,7 @@ def _ogg_join(stream: BinaryIO, rate_hz: int) -> float | None:
     return None
 
 
-def _mp3_join(data: bytes) -> float | None:
+def _mp3_join(data: Data) -> float | None:
     seconds, first = 0.0, None
     for number, (at, size, rate_hz, n_samples) in enumerate(_frames(data)):
         first = first or rate_hz
@@ -58,24 +64,27 @@ def _mp3_join(data: bytes) -> float | None:
     return None
 
 
-def _frames(data: bytes) -> Iterator[tuple[int, int, int, int]]:
-    """Offset, bytes, rate and samples of each frame; what lies between is passed over."""
+def _frames(data: Data) -> Iterator[tuple[int, int, int, int]]:
+    """Offset, bytes, rate and samples of each frame; what lies between is passed over, as long as
+    it is not more than decoders pass over."""
     at = 0
     if data[:3] == b"ID3" and len(data) > 10:
         size = 0
         for byte in data[6:10]:
             size = size << 7 | byte & 0x7F
         at = 10 + size
-    while 0 <= at < len(data) - 4:
+    end = at
+    while 0 <= at < len(data) - 4 and at - end < _MOST_BETWEEN:
         frame = _frame(data, at)
         if frame is None or (at + frame[0] < len(data) - 4 and _frame(data, at + frame[0]) is None):
             at = data.find(b"\xff", at + 1)
             continue
         yield at, *frame
         at += frame[0]
+        end = at
 
 
-def _frame(data: bytes, at: int) -> tuple[int, int, int] | None:
+def _frame(data: Data, at: int) -> tuple[int, int, int] | None:
     """Bytes, rate and samples of the frame whose header stands at a place; None for no header."""
     if data[at] != 0xFF or data[at + 1] & 0xE0 != 0xE0:
         return None

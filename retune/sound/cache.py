@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -18,9 +19,12 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.carriers.errors import OutputError
 from retune.carriers.plain import from_plain, to_plain
 from retune.sound.files import temporary_in
+from retune.sound.folders import named_folder
 
+_ENTRY = re.compile(r"[0-9a-f]{64}\.npz")
 MAX_BYTES = 2_000_000_000
 Value = TypeVar("Value")
 
@@ -34,14 +38,16 @@ class Cache:
 
     def __init__(self, folder: str | Path | None = None, *, max_bytes: int = MAX_BYTES) -> None:
         self.folder = default_folder() if folder is None else Path(folder)
+        with suppress(OutputError):  # whoever named it may have named a link
+            self.folder = named_folder(self.folder)
         self.max_bytes = max_bytes
         self.warning = ""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             with temporary_in(self.folder):
                 pass
-        except OSError as error:
-            reason = error.strerror or error
+        except (OSError, OutputError) as error:
+            reason = getattr(error, "strerror", None) or error
             self.warning = (
                 f"nothing is kept between runs: {self.folder} cannot be written ({reason})"
             )
@@ -76,8 +82,9 @@ class Cache:
                     # numpy's stub takes a mapping of names for its one other option.
                     np.savez(stream, **plain)  # type: ignore[arg-type]
                 os.replace(temporary, path)
-        except OSError as error:
-            self.warning = f"nothing is kept between runs: {error.strerror or error}"
+        except (OSError, OutputError) as error:
+            said = getattr(error, "strerror", None) or error
+            self.warning = f"nothing is kept between runs: {said}"
             return
         self._trim(keep=path)
 
@@ -105,6 +112,8 @@ class Cache:
         """Remove what was unused longest until the folder is small enough again."""
         found = []
         for path in self.folder.glob("*.npz"):
+            if not _ENTRY.fullmatch(path.name):
+                continue  # somebody's own, in a folder that was named for the cache
             with suppress(OSError):
                 status = path.stat()
                 found.append((status.st_mtime, status.st_size, path))

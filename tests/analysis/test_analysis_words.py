@@ -138,3 +138,10 @@ def test_headings_of_the_lyrics_name_sections() -> None:
 
 def test_cheapest_parts_takes_everything_in_order() -> None:
     assert cheapest_parts(3, 6, lambda k, at, count: (count - [1, 4, 1][k]) ** 2) == [1, 4, 1]
+
+
+@pytest.mark.parametrize("words", ["la " * 30_000, "la-" * 30_000, "la la\n" * 4_000, "*" * 9_000])
+def test_far_more_words_than_notes_take_no_time(words: str) -> None:
+    analysis = with_words(sung(UP, DOWN), read_lyrics(words))
+    assert all(note.lyric is None or note.lyric for note in analysis.melody.notes)
+    assert all(len(line) < 300 for line in analysis.warnings)

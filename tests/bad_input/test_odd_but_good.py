@@ -232,3 +232,12 @@ def test_a_current_folder_that_is_gone(home: Path) -> None:
         assert answer.refusal == (
             "the current folder was removed; change to one that exists (cd) and run again"
         )
+
+
+def test_bars_as_short_as_may_be(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The chord by which a phrase is judged may then have ended before the phrase begins."""
+    starts = ", ".join(f"{k * 0.0501:.4f}" for k in range(155))
+    text = spoiled("tempo_bpm = 120\nfirst_downbeat_s = 0", f"downbeats_s = [{starts}]")
+    (home / "song.toml").write_text(text, encoding="utf-8")
+    answer = run(capsys, "analyze", home / "song.toml", "--json", "--quiet")
+    assert answer.code == 0, answer.err

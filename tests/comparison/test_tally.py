@@ -228,3 +228,13 @@ def test_a_page_offers_the_tests_that_the_program_makes() -> None:
         kind, place, turned = text.split()
         assert (kind, PASSAGES[int(place) % 2]) == (trial.kind, trial.passage)
         assert trial.first == ("original", "home-early")[int(turned)]
+
+
+@pytest.mark.parametrize(
+    "counts", [{"n_pairs": 10**12}, {"n_identical": 10**9}, {"n_practice": 500}]
+)
+def test_a_test_that_nobody_could_sit_through_is_refused(counts: dict[str, int]) -> None:
+    with pytest.raises(UsageError, match="too many to listen to; at most 200"):
+        pair_design(("a", "b"), passages=("phrase 1",), **counts)  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="at most 200"):
+        rating_design(("a", "b"), passages=("phrase 1",), n_each=10**12)

@@ -18,10 +18,11 @@ from retune.carriers.heard import Bars, Key
 from retune.comparison.blind_code import read_answers
 from retune.pipeline.manifest import read_manifest, song_from_facts
 from retune.pipeline.passages import read_time
-from retune.rules import completions, parse_rule
+from retune.rules import completions, parse_rule, understand
 from retune.song.bartime import bar_time
 from retune.song.chart import read_chart, read_lab
 from retune.song.guide import read_guide
+from retune.song.lyrics import read_lyrics_file
 from retune.song.songfile import read_song, read_variants
 from retune.song.songsave import edit_song
 from retune.sound.audio import open_audio
@@ -31,6 +32,7 @@ from retune.theory.chords import chord_parts, parse_chord
 from retune.track.table import read_table
 
 CORPUS = Path(__file__).parent / "corpus"
+SOUNDS = ("audio",)
 KEY = Key("Bb", "major")
 BARS = Bars(
     meter=(3, 4),
@@ -38,6 +40,7 @@ BARS = Bars(
     downbeats_s=tuple(1.3 + 1.95 * k for k in range(25)),
 )
 STEMS = ("vocal", "bass", "harp")
+ROLES = {"vocal": "melody", "bass": "bass", "harp": "harmony"}
 FILES = (
     *("vocal.flac", "bass.flac", "melody.csv", "chords.lab"),
     *("vocal.wav", "bass.wav", "harp.wav", "brushes.wav"),
@@ -86,6 +89,13 @@ def rules(data: bytes, folder: Path) -> None:
     assert parse_rule(str(rule), stems=STEMS) == rule
 
 
+def spoken(data: bytes, folder: Path) -> None:
+    """Sentences as people say them, roles of the stems known."""
+    text = data.decode("utf-8", errors="replace")
+    for rule in understand(text, stems=STEMS, roles=ROLES):
+        assert understand(str(rule), stems=STEMS, roles=ROLES) == (rule,)
+
+
 def chords(data: bytes, folder: Path) -> None:
     for chord in read_chart(
         data.decode("utf-8", errors="replace"), bars=BARS, key_at=lambda _: KEY
@@ -117,6 +127,25 @@ def _guide(data: bytes, path: Path) -> None:
         assert before - 1e-6 <= note.start_s < note.end_s < float("inf")
         assert 0 <= note.midi <= 127
         before = note.start_s
+
+
+def lyrics_txt(data: bytes, folder: Path) -> None:
+    _lyrics(data, folder / "words.txt")
+
+
+def lyrics_lrc(data: bytes, folder: Path) -> None:
+    _lyrics(data, folder / "words.lrc")
+
+
+def lyrics_score(data: bytes, folder: Path) -> None:
+    _lyrics(data, folder / "words.musicxml")
+
+
+def _lyrics(data: bytes, path: Path) -> None:
+    path.write_bytes(data)
+    for line in read_lyrics_file(path):
+        assert line.n_notes >= len(line.syllables)
+        assert line.text is not None
 
 
 def responses(data: bytes, folder: Path) -> None:
@@ -171,10 +200,14 @@ TARGETS: dict[str, Callable[[bytes, Path], None]] = {
     "song": song,
     "variants": variants,
     "rules": rules,
+    "spoken": spoken,
     "chords": chords,
     "lab": lab,
     "guide_csv": guide_csv,
     "guide_midi": guide_midi,
+    "lyrics_txt": lyrics_txt,
+    "lyrics_lrc": lyrics_lrc,
+    "lyrics_score": lyrics_score,
     "responses": responses,
     "f0_table": f0_table,
     "audio": audio,

@@ -149,3 +149,16 @@ def test_a_spoken_sentence_is_completed_word_by_word() -> None:
     assert "except the last phrase" in completions("make every phrase end on 1 ")
     assert "to the tonic" in completions("please put all 2s t", stems=STEMS)
     assert completions("make zebras and ") == ()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "move " + " and ".join(["degree 2"] * 3000),
+        "shift every note up a step in bars " + ", ".join(f"{k}-{k + 1}" for k in range(1, 99)),
+        "move every note in section " + "a " * 60,
+    ],
+)
+def test_nothing_is_offered_after_more_words_than_a_rule_has(text: str) -> None:
+    """Offering words after so many took minutes."""
+    assert completions(text, stems=STEMS) in ((), (",", "and"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from retune.carriers.errors import InputError, SongFileError
@@ -112,3 +114,25 @@ def test_refused_in_a_song_file(tmp_path, lines: str, said: str) -> None:
     (tmp_path / "words.txt").write_text("One lamp", encoding="utf-8")
     with pytest.raises(SongFileError, match=said):
         parse_song(SONG + lines, path=tmp_path / "song.toml")
+
+
+@pytest.mark.parametrize("number", ["0", "-1", "nan", "inf", "1e308", "1e-320", "x", ""])
+@pytest.mark.parametrize("element", ["divisions", "duration", "beats", "beat-type"])
+def test_numbers_that_no_score_has_place_nothing_outside(
+    element: str, number: str, tmp_path
+) -> None:
+    path = tmp_path / "x.musicxml"
+    path.write_text(re.sub(rf"(<{element}>)\d+", rf"\g<1>{number}", SCORE), encoding="utf-8")
+    places = [s.at_bar for line in read_lyrics_file(path) for s in line.syllables if s.at_bar]
+    assert places
+    assert all(abs(part) < 100 for _, part in places)
+
+
+@pytest.mark.parametrize("name", ["part", "measure", "note"])
+def test_a_score_nested_deeply_is_read_at_once(name: str, tmp_path) -> None:
+    """Each part inside the one before was walked through again."""
+    path = tmp_path / "x.musicxml"
+    nest = f"<{name}>" * 50_000 + f"</{name}>" * 50_000
+    path.write_text(f"<score-partwise><part>{nest}</part></score-partwise>", encoding="utf-8")
+    with pytest.raises(InputError, match="no lyrics under its notes"):
+        read_lyrics_file(path)

@@ -322,3 +322,23 @@ def test_a_disk_that_fails_while_writing(
     with pytest.raises(OutputError, match=message):
         write(tmp_path / "a.wav")
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"), [("FLAC", "MB that are no sound"), ("MP3", "6 hours"), ("OGG", "6 hours")]
+)
+def test_gigabytes_of_nothing_behind_the_sound(kind: str, said: str, tmp_path: Path) -> None:
+    """A sparse file takes no disk, and a decoder minutes, or memory for all of it."""
+    path = tmp_path / "sound"
+    sf.write(path, tone(), 48000, format=kind)
+    os.truncate(path, 2_000_000_000)
+    with pytest.raises(AudioError, match=said):
+        open_audio(path)
+
+
+def test_junk_between_frames_is_not_walked_through_without_end(tmp_path: Path) -> None:
+    path = tmp_path / "sound"
+    sf.write(path, tone(), 48000, format="MP3")
+    with open(path, "ab") as stream:
+        stream.write(b"\xff\xe3" * 4_000_000)
+    assert open_audio(path).n_samples >= 48000

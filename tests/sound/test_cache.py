@@ -151,3 +151,23 @@ def test_two_processes_may_share_it(tmp_path: Path) -> None:
     runs = [subprocess.Popen([sys.executable, "-c", program, str(tmp_path)]) for _ in range(2)]
     assert [run.wait(timeout=60) for run in runs] == [0, 0]
     assert not list(tmp_path.glob(".*"))
+
+
+def test_what_others_keep_in_its_folder_stays(tmp_path: Path) -> None:
+    np.savez(tmp_path / "mine.npz", a=np.arange(3))
+    cache = Cache(tmp_path, max_bytes=1)
+    cache.put({"k": 1}, {"a": np.zeros(9)})
+    cache.put({"k": 2}, {"a": np.zeros(9)})
+    assert (tmp_path / "mine.npz").is_file()
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_a_folder_that_is_a_link(tmp_path: Path) -> None:
+    """As where a user's cache lies on another disk."""
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "disk")
+    for folder in (tmp_path / "link", tmp_path / "link" / "below"):
+        cache = Cache(folder)
+        cache.put({"k": 1}, {"a": np.arange(3)})
+        assert cache.warning == ""
+        assert Cache(folder).get({"k": 1}) is not None

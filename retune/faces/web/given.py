@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from retune.carriers.errors import UsageError
+from retune.carriers.errors import SongFileError, UsageError
 from retune.carriers.songfacts import Music, Song
 from retune.carriers.text import cut_short
 from retune.song.songsave import SongEditor
+from retune.song.songschema import MUSIC
+from retune.song.songvalues import Where
+from retune.song.tomltext import parse_toml
 
 _NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
 _TEXTS = ("key", "meter", "chords", "guide", "lyrics")
@@ -121,6 +123,8 @@ def music_value(name: str, text: str) -> Any:
     ------
     UsageError
         A number, a list of phrases or of places does not read.
+    SongFileError
+        A list holds what a song file may not.
     """
     if not text:
         return None
@@ -131,12 +135,18 @@ def music_value(name: str, text: str) -> Any:
     if name in _PLACES:
         return [_place(name, item) for item in re.split(r"[,;\n]+", text) if item.strip()]
     if name == "downbeats_s" or (name == "phrases" and text.startswith("[")):
-        try:
-            return tomllib.loads(f"value = {text}")["value"]
-        except (tomllib.TOMLDecodeError, RecursionError):
-            form = "[[start, end], ...]" if name == "phrases" else "[start, start, ...]"
-            raise UsageError(f'{name}: "{cut_short(text)}" does not read; write {form}') from None
+        return _list_value(name, text)
     return text
+
+
+def _list_value(name: str, text: str) -> Any:
+    try:
+        value = parse_toml(f"value = {text}", path=Path(name))["value"]
+    except SongFileError:
+        form = "[[start, end], ...]" if name == "phrases" else "[start, start, ...]"
+        raise UsageError(f'{name}: "{cut_short(text)}" does not read; write {form}') from None
+    MUSIC[name].check(value, Where(Path(name), label=name))
+    return value
 
 
 def _place(name: str, item: str) -> list[str]:

@@ -1,0 +1,138 @@
+"""What lies already where something is to be written: only what retune made itself is replaced.
+
+A folder given with `--out` may be any of the user's, the song's own folder too, and a file in it
+may have the name of one that is to be made there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from retune.carriers.errors import InputError, UsageError
+from retune.comparison.responses import parse_responses
+from retune.pipeline.inputs import SongInputs
+from retune.pipeline.manifest import MANIFEST, ORIGINAL
+from retune.song.csvtext import first_line
+from retune.song.textfile import read_text
+from retune.sound.folders import as_said, held
+
+_LOOKED_AT_BYTES = 4_000_000
+_MANIFEST_BYTES = 20_000_000
+# The program that wrote it, as the INFO chunk of a WAV file and the head of the others has it.
+_MARKS = {
+    ".wav": re.compile(rb"ISFT.{4}retune \d", re.DOTALL),
+    **dict.fromkeys((".mid", ".musicxml", ".jams", ".svg", ".html"), re.compile(rb"retune \d")),
+}
+_FIX = "and was not made by retune, so it is left as it is: move it, or choose another --out"
+
+
+def refuse_foreign(home: Path, names: Iterable[str]) -> None:
+    """Refuse to write files of these names into the folder of a version where one is there that is
+    not a version's: neither is the folder known by its manifest (or, for the unaltered files, by
+    one beside it), nor does the file say so itself. Raises UsageError."""
+    if any(manifest_at(path.parent) for path in (home / MANIFEST, *_beside(home))):
+        return
+    for name in names:
+        path = home / name
+        if not os.path.isfile(path) or os.path.islink(path):
+            continue  # the writer says what is wrong with anything else
+        if not (name.endswith(".wav") and _has_mark(path)):
+            raise UsageError(f"{as_said(path)} is there {_FIX}")
+
+
+def _beside(home: Path) -> Iterator[Path]:
+    if home.name == ORIGINAL:
+        yield from sorted(home.parent.glob(f"*/{MANIFEST}"))
+
+
+def refuse_other_file(path: Path, *, head: str = "") -> None:
+    """Refuse to replace a file that is somebody's own: one of that kind from another program, or
+    one without `head`, with which what is to be written begins. Raises UsageError."""
+    if not os.path.isfile(path) or os.path.islink(path):
+        return
+    start = _head(path, 65_536).decode("utf-8-sig", "replace")
+    if not _has_mark(path) or not start.startswith(head):
+        raise UsageError(f"{as_said(path)} is there {_FIX}")
+
+
+def refuse_filled(path: Path) -> None:
+    """Refuse to replace a table of answers that somebody has filled in. Raises UsageError."""
+    if not os.path.isfile(path):
+        return
+    try:
+        text = read_text(path, what="a table of answers")
+        rows = [line for line in text.splitlines()[1:] if line.strip()]
+        if not any(_is_answered(text, row) for row in rows):
+            return
+    except InputError:
+        pass
+    raise UsageError(
+        f"{as_said(path)} holds answers, which are kept: move it, or choose another --out; "
+        "nothing of the blind test is written"
+    )
+
+
+def _is_answered(text: str, row: str) -> bool:
+    try:
+        parse_responses(f"{first_line(text)}{row}\n", name="")
+    except InputError:  # as it was made, a row has neither listener nor answer
+        return row.split(",")[0].strip() != "" or row.rstrip().split(",")[-1] != ""
+    return True
+
+
+def refuse_other_song(folder: Path, opened: SongInputs) -> None:
+    """Refuse to mix the versions of one song with those of another that lie in `folder`: neither
+    the title nor any stem is the same. Raises UsageError."""
+    stems = {opened.sha256(name) for name in opened.song.stems}
+    others = []
+    for path in sorted(folder.glob(f"*/{MANIFEST}")):
+        facts = manifest_at(path.parent)
+        inputs = facts.get("inputs")
+        found = inputs.values() if isinstance(inputs, dict) else ()
+        hashes = {item.get("sha256") for item in found if isinstance(item, dict)}
+        if facts.get("title") == opened.song.title or hashes & stems:
+            return
+        others += [str(facts["title"])] if "title" in facts else []
+    if others:
+        raise UsageError(
+            f'{as_said(folder)} holds versions of another song ("{others[0][:60]}"); '
+            "choose another --out"
+        )
+
+
+def manifest_at(home: Path) -> Mapping[str, Any]:
+    """The manifest of a version's folder as it stands there, unchecked; {} where none reads."""
+    try:
+        value = json.loads(read_text(home / MANIFEST, what="a manifest", max_bytes=_MANIFEST_BYTES))
+    except (InputError, ValueError, RecursionError):
+        return {}
+    return value if isinstance(value, dict) and {"retune", "outputs"} <= set(value) else {}
+
+
+def remove_version_files(home: Path, names: Iterable[str]) -> None:
+    """Remove files that an earlier rendering left in a version's folder, never through a link."""
+    if not home.is_dir():
+        return
+    with held(home) as place:
+        for name in names:
+            if _has_mark(home / name):
+                place.remove(name)
+
+
+def _has_mark(path: Path) -> bool:
+    """Whether a file says that retune wrote it; True for a kind that says nothing of the sort."""
+    mark = _MARKS.get(path.suffix)
+    return mark is None or mark.search(_head(path, _LOOKED_AT_BYTES)) is not None
+
+
+def _head(path: Path, n_bytes: int) -> bytes:
+    try:
+        with open(path, "rb") as stream:
+            return stream.read(n_bytes)
+    except OSError:
+        return b""

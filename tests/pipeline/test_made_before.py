@@ -1,0 +1,96 @@
+"""What is the user's own in an output folder is never written over, nor removed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from retune.carriers.errors import UsageError
+from retune.pipeline.made_before import (
+    refuse_filled,
+    refuse_foreign,
+    refuse_other_file,
+    remove_version_files,
+)
+from retune.sound.audiowrite import write_wav
+
+EMPTY = "listener,sheet,trial,kind,passage,first,second,answer\n,1,1,pair,phrase 1,a,b,\n"
+
+
+def own_wav(path: Path) -> Path:
+    """A WAV file as every rendition has it."""
+    info = {"INAM": "x", "ISFT": "retune 1.0"}
+    write_wav(path, (), rate_hz=8000, n_channels=1, subtype="PCM_16", info=info)
+    return path
+
+
+@pytest.mark.parametrize("name", ["vocal.wav", "manifest.json", "picture.svg"])
+@pytest.mark.parametrize("content", [b"", b"RIFF....WAVE", b'{"mine": 1}', b"\x00" * 50])
+def test_what_others_made_is_refused(name: str, content: bytes, tmp_path: Path) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    with pytest.raises(UsageError, match="was not made by retune, so it is left as it is"):
+        refuse_foreign(tmp_path, [name])
+    assert path.read_bytes() == content
+
+
+def test_what_was_made_before_is_replaced(tmp_path: Path) -> None:
+    own_wav(tmp_path / "mix.wav")
+    (tmp_path / "manifest.json").write_text('{"retune": "1.0", "outputs": {}}', encoding="utf-8")
+    refuse_foreign(tmp_path, ["mix.wav", "manifest.json", "nothing.wav"])
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "head", "is_ours"),
+    [
+        ("song.mid", b"MThd by another program", "", False),
+        ("song.mid", b"MThd retune 1.0", "", True),
+        ("page.html", b"<!doctype html><p>my page", "", False),
+        ("phrases.csv", b"artist,year\n", "song,variant", False),
+        ("phrases.csv", b"\xef\xbb\xbfsong,variant,phrase\n", "song,variant", True),
+        ("slides.pdf", b"%PDF", "", True),
+    ],
+)
+def test_take_away_files(
+    name: str, content: bytes, head: str, is_ours: bool, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    if is_ours:
+        refuse_other_file(tmp_path / name, head=head)
+        return
+    with pytest.raises(UsageError, match="left as it is"):
+        refuse_other_file(tmp_path / name, head=head)
+
+
+@pytest.mark.parametrize(
+    ("text", "is_filled"),
+    [
+        (EMPTY, False),
+        (EMPTY.replace("a,b,\n", "a,b,first\n"), True),
+        (EMPTY.replace("\n,1", "\nanna,1"), True),
+        (EMPTY.replace(",b,\n", ",b,frist\n"), True),
+        ("notes of mine\n\0", True),
+    ],
+)
+def test_answers_are_kept(text: str, is_filled: bool, tmp_path: Path) -> None:
+    path = tmp_path / "answers.csv"
+    path.write_text(text, encoding="utf-8")
+    if not is_filled:
+        refuse_filled(path)
+        return
+    with pytest.raises(UsageError, match="holds answers, which are kept"):
+        refuse_filled(path)
+
+
+def test_nothing_but_its_own_is_removed(tmp_path: Path) -> None:
+    mine, out = tmp_path / "mine", tmp_path / "out"
+    mine.mkdir()
+    out.mkdir()
+    (mine / "bass.wav").write_bytes(b"my bass")
+    own_wav(out / "bass.wav")
+    (out / "harp.wav").symlink_to(mine / "bass.wav")
+    (out / "vocal.wav").write_bytes(b"my take")
+    remove_version_files(out, ["bass.wav", "harp.wav", "vocal.wav", "none.wav"])
+    assert sorted(path.name for path in out.iterdir()) == ["harp.wav", "vocal.wav"]
+    assert (mine / "bass.wav").read_bytes() == b"my bass"

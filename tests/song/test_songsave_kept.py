@@ -1,0 +1,106 @@
+"""What is the user's own in a song file stays when the workbench changes something else in it."""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from retune.song.songsave import SongEditor, edit_song
+
+HEAD = """\
+format = 1 # the head
+# above the stems
+[stems.vocal] # who sings
+file = "vocal.wav"
+role = "melody"
+"""
+LAYOUTS = {
+    "out of order": """\
+[variants.home] # inside home
+rules = ["keep highest note"]
+# between home and away
+[variants.away]
+rules = ["keep lowest note"]
+
+# about the music
+[music]
+key = "C major"
+# the last line
+""",
+    "rows between": """\
+[variants.home]
+rules = ["keep highest note"]
+[[corrections]]
+stem = "vocal"
+at_s = 1.5
+set = "drop"
+# between the corrections
+[[corrections]]
+stem = "vocal"
+at_s = 2.5
+set = "drop"
+# after them, with a line\u2028separator
+[variants.away]
+rules = [
+  "keep lowest note", # why
+]
+""",
+    "quoted": """\
+['variants'."home"]
+"rules" = ["keep highest note"]
+# between
+[  variants . away ]
+rules = ["keep lowest note"]
+""",
+}
+CHANGES: dict[str, Callable[[SongEditor], object]] = {
+    "remove home": lambda editor: editor.remove_variant("home"),
+    "remove away": lambda editor: editor.remove_variant("away"),
+    "tell of away": lambda editor: editor.set_variant("away", ["keep lowest note"], about="new"),
+    "uncorrect": lambda editor: editor.remove_corrections("vocal", 1.5),
+}
+INSIDE = {"remove home": {"inside home"}, "remove away": {"why"}}
+
+
+def comments(text: str) -> set[str]:
+    return {line.split("#", 1)[1].strip() for line in text.split("\n") if "#" in line}
+
+
+@pytest.mark.parametrize(("layout", "change"), [*itertools.product(LAYOUTS, CHANGES)])
+def test_comments_beside_what_is_removed_stay(layout: str, change: str, tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    (tmp_path / "vocal.wav").write_bytes(b"\n")
+    before = HEAD + LAYOUTS[layout]
+    path.write_text(before, encoding="utf-8")
+    editor = edit_song(path)
+    CHANGES[change](editor)
+    editor.save()
+    after = path.read_text(encoding="utf-8")
+    assert comments(before) - comments(after) <= INSIDE.get(change, set())
+    old, new = tomllib.loads(before), tomllib.loads(after)
+    if change.startswith("remove"):
+        del old["variants"][change.split()[1]]
+    elif change == "tell of away":
+        old["variants"]["away"]["about"] = "new"
+    elif "corrections" in old:
+        del old["corrections"][0]
+    assert new == old
+
+
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_byte_order_mark_and_line_ends_stay(mark: bytes, end: str, tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    (tmp_path / "vocal.wav").write_bytes(b"\n")
+    before = mark + (HEAD + LAYOUTS["out of order"]).replace("\n", end).encode()
+    path.write_bytes(before)
+    editor = edit_song(path)
+    editor.set_variant("third", ["keep highest note"])
+    editor.save()
+    after = path.read_bytes()
+    assert after.startswith(before[:120])
+    assert after.count(b"\n") == after.count(end.encode())
