@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 from retune import pipeline
+from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
 from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
+from retune.pipeline.inputs import Progress
 from retune.pipeline.opensong import OpenSong
 from retune.sound.folders import place_in
 
@@ -102,7 +103,7 @@ def render(arguments: Arguments) -> int:
     return 0
 
 
-def _plans(arguments: Arguments, opened: OpenSong, tell: Any) -> tuple[Any, ...]:
+def _plans(arguments: Arguments, opened: OpenSong, tell: Progress) -> tuple[Plan, ...]:
     if arguments.rule:
         return (pipeline.plan(opened, rules=arguments.rule, progress=tell),)
     return pipeline.plans_of(opened, arguments.variant, progress=tell)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.faces.web.answers import Bench, undisturbed
@@ -12,11 +10,12 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.given import set_given
 from retune.faces.web.kept import MOST_DRAFTS, Draft
 from retune.faces.web.shown import song_view
+from retune.pipeline.records import Table
 from retune.song.songsave import SongEditor
 
 
 @undisturbed
-def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
+def save_variant(bench: Bench, asked: Asked) -> Table:
     """Write a variant; `rules` that do not read are refused, so that the file stays usable."""
     desk: Desk = bench.desk
     name, rules, about = asked.line("name"), asked.lines("rules"), asked.line("about", "")
@@ -34,7 +33,7 @@ def save_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
     return song_view(desk)
 
 
-def keep_drafts(bench: Bench, asked: Asked) -> dict[str, Any]:
+def keep_drafts(bench: Bench, asked: Asked) -> Table:
     """Keep the variants that are not saved, should the page or the server end unforeseen."""
     rows = asked.objects("drafts")
     if len(rows) > MOST_DRAFTS:
@@ -45,7 +44,7 @@ def keep_drafts(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
+def remove_variant(bench: Bench, asked: Asked) -> Table:
     """Take a variant out of the song file."""
     desk: Desk = bench.desk
     name = asked.line("name")
@@ -54,7 +53,7 @@ def remove_variant(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
+def correct(bench: Bench, asked: Asked) -> Table:
     """Add corrections by hand: a list of {stem, at_s, set}, saved as one change."""
     desk: Desk = bench.desk
     rows = [(row.line("stem"), row.number("at_s"), row.line("set")) for row in asked.objects("add")]
@@ -71,7 +70,7 @@ def correct(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def uncorrect(bench: Bench, asked: Asked) -> dict[str, Any]:
+def uncorrect(bench: Bench, asked: Asked) -> Table:
     """Remove one correction, as the song file has it."""
     desk: Desk = bench.desk
     stem, at_s, words = asked.line("stem"), asked.number("at_s"), asked.line("set")
@@ -85,7 +84,7 @@ def uncorrect(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def music(bench: Bench, asked: Asked) -> dict[str, Any]:
+def music(bench: Bench, asked: Asked) -> Table:
     """Set facts of the song from fields of text; an empty field takes the fact away."""
     desk: Desk = bench.desk
     rows = [(row.line("name"), row.text("value").strip()) for row in asked.objects("set")]
@@ -94,21 +93,21 @@ def music(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def undo(bench: Bench, asked: Asked) -> dict[str, Any]:
+def undo(bench: Bench, asked: Asked) -> Table:
     """Take the last change back."""
     bench.desk.undo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
 @undisturbed
-def redo(bench: Bench, asked: Asked) -> dict[str, Any]:
+def redo(bench: Bench, asked: Asked) -> Table:
     """Make the change again that was taken back last."""
     bench.desk.redo(seen=asked.line("revision"))
     return song_view(bench.desk)
 
 
 @undisturbed
-def reload(bench: Bench, asked: Asked) -> dict[str, Any]:
+def reload(bench: Bench, asked: Asked) -> Table:
     """Take the song file as it is on disk now."""
     bench.desk.reload()
     return song_view(bench.desk)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 from retune import pipeline
 from retune.carriers.changes import Plan
@@ -17,6 +17,7 @@ from retune.faces.web.answers import Bench
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.inputs import Progress
+from retune.pipeline.records import Table
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
 from retune.sound.folders import place_in
@@ -25,7 +26,7 @@ MOST_BESIDE = 50  # song files of one folder that are offered
 RENDITIONS, PAGES, TAKE_AWAY = "renditions", "comparison", "take-away"
 
 
-def make(bench: Bench, asked: Asked) -> dict[str, Any]:
+def make(bench: Bench, asked: Asked) -> Table:
     """Begin a work: `what` is render, page or export; rules are as typed, saved or not."""
     desk: Desk = bench.desk
     works = {"render": _render, "page": _page, "export": _export}
@@ -42,7 +43,7 @@ def _render(desk: Desk, made: Plan, asked: Asked) -> Any:
     opened, folder = desk.handle, place_in(desk.folder, RENDITIONS)
     with_control = asked.flag("control", True)
 
-    def work(tell: Progress) -> dict[str, Any]:
+    def work(tell: Progress) -> Table:
         with _in_turn(desk, tell):
             manifests = pipeline.write_versions(
                 opened, plans=[made], out=folder, control=with_control, progress=tell
@@ -71,7 +72,7 @@ def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     stems = asked.line("beside", "")
     beside = safe_child_path(desk.folder, stems) if stems else None
 
-    def work(tell: Progress) -> dict[str, Any]:
+    def work(tell: Progress) -> Table:
         page = pipeline.compare_page([opened], out=path, beside=beside, progress=tell, **which)
         said = [*page.differences, *page.warnings]
         return {"places": [f"{PAGES}/{path.name}"], "warnings": said}
@@ -79,7 +80,7 @@ def _page(desk: Desk, made: Plan, asked: Asked) -> Any:
     return work
 
 
-def beside(bench: Bench, asked: Asked) -> dict[str, Any]:
+def beside(bench: Bench, asked: Asked) -> Table:
     """The song files of the folder that have stems, to measure a finished mix against; none
     beside a song that has stems itself."""
     desk: Desk = bench.desk
@@ -108,7 +109,7 @@ def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
         raise UsageError("choose at least one kind of file")
     which = _which(desk, made)
 
-    def work(tell: Progress) -> dict[str, Any]:
+    def work(tell: Progress) -> Table:
         made_files = pipeline.export(opened, formats=formats, out=folder, progress=tell, **which)
         places = [_below(path, desk.folder) for path in made_files.paths]
         return {"places": places, "warnings": list(made_files.warnings)}
@@ -116,7 +117,14 @@ def _export(desk: Desk, made: Plan, asked: Asked) -> Any:
     return work
 
 
-def _which(desk: Desk, made: Plan) -> dict[str, Any]:
+class Which(TypedDict, total=False):
+    """A variant, as `compare_page` and `export` take it."""
+
+    variants: list[str]
+    rules: list[str]
+
+
+def _which(desk: Desk, made: Plan) -> Which:
     """A variant by its name where the song file has it so, else its rules."""
     saved = desk.opened.song.variants.get(made.name)
     if saved is not None and desk.plan(saved.rules).rules == made.rules:
@@ -128,19 +136,19 @@ def _below(path: Path, folder: Path) -> str:
     return path.resolve().relative_to(folder.resolve()).as_posix()
 
 
-def task(bench: Bench, asked: Asked) -> dict[str, Any]:
+def task(bench: Bench, asked: Asked) -> Table:
     """How far a task is."""
     return bench.tasks.find(asked.line("id")).view()
 
 
-def stop_task(bench: Bench, asked: Asked) -> dict[str, Any]:
+def stop_task(bench: Bench, asked: Asked) -> Table:
     """Ask a task to stop, and tell how far it is."""
     found = bench.tasks.find(asked.line("id"))
     found.stop.set()
     return found.view()
 
 
-def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
+def blind_design(bench: Bench, asked: Asked) -> Table:
     """The trials of a blind test between two versions, over the phrases given: pairs, or
     (`rating`) one version at a time."""
     if asked.flag("rating"):
@@ -164,7 +172,7 @@ def blind_design(bench: Bench, asked: Asked) -> dict[str, Any]:
     return _asked(design)
 
 
-def _asked(design: Design) -> dict[str, Any]:
+def _asked(design: Design) -> Table:
     n_pairs = design.count("pair")
     power = power_words(n_pairs) if n_pairs else ""
     return {**design.to_json(), "verdicts": verdicts(design), "power": power}

@@ -22,6 +22,7 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import MUSIC_FIELDS, music_value
 from retune.faces.web.shown import song_view
+from retune.pipeline.records import Table
 from retune.song.rolenames import guessed_role
 from retune.song.songfile import parse_song
 from retune.song.songschema import FORMAT
@@ -43,7 +44,7 @@ _PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
 _DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
 
 
-def files(bench: Bench, asked: Asked) -> dict[str, Any]:
+def files(bench: Bench, asked: Asked) -> Table:
     """The sound files of the folder, each with a guess at its role."""
     folder = bench.desk.folder
     rows = []
@@ -81,7 +82,7 @@ def _sound_files(folder: Path) -> list[Path]:
         raise UsageError(f"the folder {folder.name} cannot be read: {error.strerror}") from error
 
 
-def new_song(bench: Bench, asked: Asked) -> dict[str, Any]:
+def new_song(bench: Bench, asked: Asked) -> Table:
     """Write a song file for stems of the folder and open it. Never over an existing one."""
     import tomlkit
 
@@ -127,7 +128,7 @@ def _stem_name(file: str, *, taken: set[str]) -> str:
     return name
 
 
-def demo(bench: Bench, asked: Asked) -> dict[str, Any]:
+def demo(bench: Bench, asked: Asked) -> Table:
     """Put a copy of the demo song into the folder and open it."""
     desk: Desk = bench.desk
     desk.open(pipeline.write_demo(place_in(desk.folder, "lantern-song")))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
 
 from starlette.responses import Response
 
@@ -19,6 +18,7 @@ from retune.faces.web.sound import packed
 from retune.faces.web.stem_sound import SentStem, StemResponse
 from retune.pipeline.facts import number, verdict_facts
 from retune.pipeline.note_choices import choices_for
+from retune.pipeline.records import Table
 from retune.pipeline.renditions import CONTROL
 from retune.pipeline.rule_lines import complete_rule, sung_otherwise
 
@@ -26,7 +26,7 @@ KINDS = ("variant", CONTROL)
 BUDGET_S = 0.12
 
 
-def state(bench: Bench, asked: Asked) -> dict[str, Any]:
+def state(bench: Bench, asked: Asked) -> Table:
     """Whether a song is open, whether it changed on disk, and how far the hearing is."""
     desk: Desk = bench.desk
     stage, fraction = desk.progress
@@ -44,14 +44,14 @@ def state(bench: Bench, asked: Asked) -> dict[str, Any]:
 
 
 @undisturbed
-def song(bench: Bench, asked: Asked) -> dict[str, Any]:
+def song(bench: Bench, asked: Asked) -> Table:
     """The song on the desk; what its first rule needs is then made ready."""
     view = song_view(bench.desk)
     bench.desk.warm()
     return view
 
 
-def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
+def plan(bench: Bench, asked: Asked) -> Table:
     """What rules would move, line by line."""
     desk: Desk = bench.desk
     rules = asked.lines("rules")
@@ -59,12 +59,12 @@ def plan(bench: Bench, asked: Asked) -> dict[str, Any]:
     return plan_view(desk.analysis, made, desk.read(rules))
 
 
-def seen_whole(bench: Bench, asked: Asked) -> dict[str, Any]:
+def seen_whole(bench: Bench, asked: Asked) -> Table:
     """The whole recording at a glance."""
     return overview(bench.desk)
 
 
-def choices(bench: Bench, asked: Asked) -> dict[str, Any]:
+def choices(bench: Bench, asked: Asked) -> Table:
     """The pitches that a note of the melody may take."""
     found = choices_for(bench.desk.analysis, asked.whole("note"))
     return {
@@ -81,7 +81,7 @@ def choices(bench: Bench, asked: Asked) -> dict[str, Any]:
     }
 
 
-def manner(bench: Bench, asked: Asked) -> dict[str, Any]:
+def manner(bench: Bench, asked: Asked) -> Table:
     """A rule with how the notes that it moves are sung."""
     roles = {name: stem.role for name, stem in bench.desk.opened.parts.items()}
     told = sung_otherwise(
@@ -94,14 +94,14 @@ def manner(bench: Bench, asked: Asked) -> dict[str, Any]:
     return {"rule": told}
 
 
-def complete(bench: Bench, asked: Asked) -> dict[str, Any]:
+def complete(bench: Bench, asked: Asked) -> Table:
     """Words that may stand at a place in a rule."""
     stems = list(bench.desk.opened.parts)
     text = asked.text("text")
     return {"words": list(complete_rule(text, asked.whole("cursor", len(text)), stems=stems))}
 
 
-def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
+def suggest(bench: Bench, asked: Asked) -> Table:
     """Variants that the song offers, with what each lets one hear."""
     desk: Desk = bench.desk
     _ = desk.analysis
@@ -119,7 +119,7 @@ def suggest(bench: Bench, asked: Asked) -> dict[str, Any]:
     }
 
 
-def picture(bench: Bench, asked: Asked) -> dict[str, Any]:
+def picture(bench: Bench, asked: Asked) -> Table:
     """The picture of the song, and of a plan where rules are given."""
     desk: Desk = bench.desk
     rules = asked.lines("rules")
@@ -160,7 +160,7 @@ def sound(bench: Bench, asked: Asked) -> Response:
     return Response(body, media_type="application/octet-stream")
 
 
-def levels(bench: Bench, asked: Asked) -> dict[str, Any]:
+def levels(bench: Bench, asked: Asked) -> Table:
     """Gains that match the original and the version of the rules to one loudness."""
     desk: Desk = bench.desk
     kind = _kind(asked)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
 
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
@@ -19,6 +18,7 @@ from retune.faces.web.desk import Desk
 from retune.faces.web.given import song_given
 from retune.pipeline.facts import analysis_facts, number, plan_facts
 from retune.pipeline.mix_residual import is_summed
+from retune.pipeline.records import Table
 from retune.pipeline.rule_lines import RuleLine
 from retune.pipeline.tension_curves import tension_curves, tension_words
 from retune.song.moved import move_words
@@ -26,7 +26,7 @@ from retune.song.moved import move_words
 PICTURE_IDENT = "lane"
 
 
-def song_view(desk: Desk) -> dict[str, Any]:
+def song_view(desk: Desk) -> Table:
     """Everything the page shows of the song on the desk."""
     opened, analysis = desk.opened, desk.analysis
     undo, redo = desk.steps
@@ -74,7 +74,7 @@ def song_view(desk: Desk) -> dict[str, Any]:
     }
 
 
-def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict[str, Any]:
+def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> Table:
     """A plan line by line, as a table, and with what it does to the endings."""
     facts = plan_facts(plan)
     consequences = [
@@ -90,7 +90,7 @@ def plan_view(analysis: Analysis, plan: Plan, lines: Sequence[RuleLine]) -> dict
     }
 
 
-def _line(line: RuleLine, plan: Plan) -> dict[str, Any]:
+def _line(line: RuleLine, plan: Plan) -> Table:
     own = [edit for edit in plan.edits if edit.rule in line.rules]
     return {
         "canonical": line.canonical,
@@ -120,7 +120,7 @@ def _effect(edits: Sequence[Edit], *, is_kept: bool = False) -> str:
     return f"Moves {' and '.join(what)}{where}."
 
 
-def _fault(fault: RuleError | None) -> dict[str, Any] | None:
+def _fault(fault: RuleError | None) -> Table | None:
     if fault is None:
         return None
     return {
@@ -133,12 +133,12 @@ def _fault(fault: RuleError | None) -> dict[str, Any] | None:
     }
 
 
-def _rows(analysis: Analysis, plan: Plan) -> list[dict[str, Any]]:
+def _rows(analysis: Analysis, plan: Plan) -> list[Table]:
     """One row an edit, with the ending before and after where it moves one; then the endings
     that change because of what sounds beneath."""
     endings = {(e.note.start_s, e.note.index): e for e in phrase_endings(analysis, plan) if e.note}
     melody = analysis.melody.name if analysis.melody else ""
-    rows = []
+    rows: list[Table] = []
     for edit in plan.edits:
         ending = endings.get((edit.start_s, edit.note or 0)) if edit.stem == melody else None
         if ending is None and edit.stem == melody:
@@ -203,7 +203,7 @@ def picture_view(
     font: float,
     bars: tuple[int, int] | None,
     is_split: bool,
-) -> dict[str, Any]:
+) -> Table:
     """The lane picture for a place of this width, its style apart (the page allows none inside)."""
     weighed = plan or Plan(())
     svg = lane_svg(

@@ -11,6 +11,7 @@ from typing import Any
 
 from retune.carriers.errors import RetuneError, UsageError
 from retune.pipeline.inputs import Progress
+from retune.pipeline.records import Table
 
 Work = Callable[[Progress], dict[str, Any]]
 MAX_RUNNING = 4
@@ -34,7 +35,7 @@ class Task:
     error: str = ""
     stop: Event = field(default_factory=Event)
 
-    def view(self) -> dict[str, Any]:
+    def view(self) -> Table:
         return {
             "id": self.ident,
             "what": self.what,
