@@ -169,7 +169,7 @@ def test_the_answers_kept_by_a_page_hold_no_formula(
                 ask.querySelector("[data-answer=first]").click();
                 await new Promise((done) => setTimeout(done, 5));
               }
-              ask.querySelector("button").click();
+              [...ask.querySelectorAll("button")].find((b) => /CSV/.test(b.textContent)).click();
             }"""
         )
     rows = list(csv.DictReader(io.StringIO(Path(waiting.value.path()).read_text("utf-8"))))
