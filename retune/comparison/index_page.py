@@ -12,6 +12,8 @@ from html import escape
 from retune import __version__
 from retune.carriers.text import pretty
 from retune.comparison.html import asset, content_policy
+from retune.comparison.page_tables import STATES, sign
+from retune.comparison.picture_style import font_faces
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,7 @@ class IndexRow:
 
 def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
     """The page as text; the same rows give the same page."""
-    style, script = asset("index.css"), asset("index.js")
+    style, script = font_faces() + asset("index.css"), asset("index.js")
     policy = content_policy(style=style, script=script, media="'self' file:")
     body = "\n".join(_row(row) for row in rows)
     failed = sum(row.state == "failed" for row in rows)
@@ -103,9 +105,13 @@ def _row(row: IndexRow) -> str:
 
 
 def _endings(row: IndexRow) -> str:
+    """The endings that change, each with the sign of how it ended, and how many do not."""
+    changed = [one for one in row.endings if one[2]]
     told = []
-    for phrase, before, after, ending in row.endings:
+    for phrase, before, after, ending in changed:
         words = f"phrase {phrase}: {pretty(before)}" + (f", {ending}" if ending else "")
-        words += f" → {pretty(after)}" if after else ""
-        told.append(f"<b>{escape(words)}</b>" if after else escape(words))
+        mark = sign(ending) if ending in STATES else ""
+        told.append(f"{mark}<b>{escape(f'{words} → {pretty(after)}')}</b>")
+    kept = len(row.endings) - len(changed)
+    told += [f'<span class="small">{kept} as sung</span>'] if kept else []
     return "<br>".join(told)

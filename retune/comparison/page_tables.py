@@ -22,6 +22,8 @@ _SIGNS = {
     '<path class="fill" d="M.5 6H11.5L6 11.5Z"/>',
     "open": '<circle class="edge" cx="6" cy="6" r="4.7"/>',
 }
+STATES = tuple(_SIGNS)
+"""The words of how a phrase ends that have a sign."""
 _SPARE = ' class="spare"'  # a column that a narrow page leaves out
 _DASH = '<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M1 6H11" stroke-width="1.4"/></svg>'
 _TRIANGLE = (

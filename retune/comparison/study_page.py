@@ -11,6 +11,7 @@ from retune.carriers.text import counted
 from retune.comparison.displayed import Picture
 from retune.comparison.html import asset, content_policy, show
 from retune.comparison.phrase_table import columns_of
+from retune.comparison.picture_style import font_faces
 from retune.comparison.shares import DegreeRow, degree_rows, scale_order, share_of
 from retune.comparison.study_picture import shares_css, shares_svg
 
@@ -50,7 +51,12 @@ def study_page(
     rows: Rows, variants: Sequence[str], *, title: str, failed: Mapping[str, str] | None = None
 ) -> str:
     """The page as text; `failed` maps a song that could not be studied to why."""
-    style = asset("index.css") + shares_css(f"{_MARKS}0") + "svg{max-width:100%;height:auto}"
+    style = (
+        font_faces()
+        + asset("index.css")
+        + shares_css(f"{_MARKS}0")
+        + "svg{max-width:100%;height:auto}"
+    )
     songs = len({row["song"] for row in rows})
     said = f"{counted(len(rows), 'phrase')} in {counted(songs, 'song')}"
     parts = [_faults(failed or {}), _pictures(rows, variants), _by_song(rows)]
