@@ -228,7 +228,7 @@ class _Place:
             return self.refuse(
                 f'"{cut_short(piece)}" is no note name: its letter is a capital', nearest=upper
             )
-        near = _first(difflib.get_close_matches(lower, [*WORDS, *self.stems], n=1, cutoff=0.65))
+        near = _first(difflib.get_close_matches(lower, [*WORDS, *self.stems], n=1, cutoff=0.7))
         if self.may_be("STEM", after=VERBS) and not near:
             known = ", ".join(self.stems) or "not known"
             return self.refuse(f'there is no stem "{cut_short(piece)}"; the stems are {known}')
