@@ -10,6 +10,7 @@ from retune.analysis.guided import drafts_of, found_again, guided_notes
 from retune.analysis.listened import Listened
 from retune.analysis.note_trust import Heard
 from retune.analysis.songnotes import SongNotes
+from retune.analysis.unheard import unheard_spans, unheard_words
 from retune.carriers.heard import PitchTrack
 from retune.carriers.text import FROM_MIX
 
@@ -49,6 +50,8 @@ def hear_notes(work: Work) -> None:
             work.warnings += told
         work.drafts[name] = drafts
         work.joined[name] = frozenset(n.start_s for n in heard if n.joined)
+        if work.song.stems[name].role in ("melody", "harmony", "double"):
+            work.warnings += unheard_words(name, _unheard(work, name, drafts))
         if not drafts and not work.song.stems[name].inside:
             work.warnings.append(f"stem {name}: no note was heard in it")
     for correction in work.song.corrections:
@@ -68,6 +71,17 @@ def _heard(work: Work, name: str) -> tuple[Heard, ...]:
         if work.corrected is not None:
             return guided_notes(work.tracks[name], work.corrected)
     return work.listened.notes[name]
+
+
+def _unheard(work: Work, name: str, drafts: Sequence[Draft]) -> list[tuple[float, float]]:
+    """Where a stem sounds without a note, but not where a person took one away or said that nobody
+    sings."""
+    known = [*drafts, *drafts_of(work.listened.notes[name])]
+    for correction in work.song.corrections:
+        if correction.stem == name and correction.set.startswith("no voice to "):
+            until_s = float(correction.set.split()[-1].removesuffix("s"))
+            known.append(Draft(correction.at_s, until_s, 0.0))
+    return unheard_spans(work.tracks[name], known)
 
 
 def _tell_late_starts(work: Work) -> None:

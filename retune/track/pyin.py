@@ -18,6 +18,7 @@ The `published` settings give librosa's answers. The `refined` ones, the default
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import ceil
 
 import numpy as np
@@ -28,6 +29,7 @@ from retune.carriers.units import db_to_gain, gain_to_db
 from retune.track.candidates import find_candidates, normalise
 from retune.track.decode import Candidates, Decoder
 from retune.track.difference import SymmetricDifference, frames_of, published_difference
+from retune.track.gentle import GENTLE_BETA, heard_gently
 from retune.track.octaves import lower_doubtful
 from retune.track.refine import TO_POLYNOMIAL, refine_candidates
 from retune.track.settings import BINS_PER_OCTAVE, PyinSettings
@@ -67,8 +69,20 @@ class Pyin:
 
     def track(self, audio: AudioLike, *, fmin_hz: float, fmax_hz: float) -> PitchTrack:
         settings = self.settings or refined_settings(fmin_hz=fmin_hz, fmax_hz=fmax_hz)
-        blocks = mono_blocks(audio, rate_hz=settings.rate_hz)
-        return run(blocks, settings=settings)
+        found = _over(audio, settings)
+        if self.settings is not None:
+            return found
+        gentle = replace(settings, beta=GENTLE_BETA)
+        return heard_gently(
+            audio,
+            found,
+            again=lambda part: _over(part, gentle),
+            hop_s=settings.hop / settings.rate_hz,
+        )
+
+
+def _over(audio: AudioLike, settings: PyinSettings) -> PitchTrack:
+    return run(mono_blocks(audio, rate_hz=settings.rate_hz), settings=settings)
 
 
 def run(blocks: Iterator[FloatArray], *, settings: PyinSettings) -> PitchTrack:
