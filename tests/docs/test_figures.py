@@ -19,6 +19,7 @@ TOP = DOCS.parent.parent
 PRINTED = TOP / "tests" / "bench" / "printed"
 if not PRINTED.is_dir() or not (TOP / "README.md").is_file():
     pytest.skip("an installation has no benches", allow_module_level=True)
+README = (TOP / "README.md").read_text(encoding="utf-8")
 NUMBER = r"(\d*\.?\d+)"
 
 PHRASES = "bench_phrases.txt"
@@ -31,7 +32,17 @@ def phrases(row: str, columns: str) -> str:
     return rf"{row}\s+{columns.format(NUMBER)}"
 
 
+REPITCH = "bench_repitch.txt"
+PSOLA = r"pulse\s+-200 psola"
+MCD = rf"\s+(?:\S+\s+){{5}}{NUMBER}"
+
 CLAIMS = {
+    "README, cleanness": (
+        "README.md",
+        "singing the new pitch by # dB of mel-cepstral distortion",
+        REPITCH,
+        [PSOLA + MCD],
+    ),
     "README, phrases": (
         "README.md",
         "phrases begin inside folk tunes, F # , or # if the bars are known",
@@ -111,6 +122,21 @@ def test_figures_are_those_last_printed(claim: str) -> None:
         values.append(found[1])
     wrong = [pair for pair in zip(said.groups(), values, strict=True) if not as_printed(*pair)]
     assert not wrong, f"{page}: (said, printed by {source}) {wrong}"
+
+
+def test_the_default_engine_has_the_least_distortion_of_all_printed() -> None:
+    rows = re.findall(rf"pulse\s+-200 (\S+){MCD}", printed(REPITCH))
+    engines = {name: float(value) for name, value in rows if name not in ("floor", "control")}
+    assert len(engines) >= 4
+    assert min(engines, key=lambda name: engines[name]) == "psola"
+
+
+def test_the_speed_in_the_readme_is_of_the_size_printed() -> None:
+    said = re.search(r"re-pitched about (\d+) times faster", README)
+    found = re.search(rf"{PSOLA}\s+(?:\S+\s+){{13}}{NUMBER}", printed(REPITCH))
+    assert said is not None
+    assert found is not None
+    assert 0.7 < float(found[1]) / float(said[1]) < 1.5, "processor time differs by machine and run"
 
 
 def test_every_printed_table_names_its_command() -> None:
