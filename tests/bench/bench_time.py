@@ -43,7 +43,7 @@ class Heard:
     key: float
     chords: float
     cpu: float
-    sure: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+    sure: tuple[float, float] = (np.nan, np.nan)
 
 
 def f_measure(truth: Floats, found: Floats) -> float:
@@ -118,11 +118,7 @@ def ours(path: Path, truth: Truth) -> Heard:
         key=right_key,
         chords=chord_score(truth, [(c.start_s, c.end_s, c.label) for c in analysis.chords]),
         cpu=cpu,
-        sure=(
-            float(getattr(bars, "confidence", np.nan)),
-            analysis.key_confidence,
-            np.nan,
-        ),
+        sure=(bars.confidence, analysis.key_confidence),
     )
 
 
@@ -174,7 +170,8 @@ def table(title: str, rows: list[tuple[Truth, Heard]]) -> None:
     print(
         f"{title:24s} n {len(rows):2d}  tempo {mean(lambda h: h.tempo)}  "
         f"beat {mean(lambda h: h.beat)}  down {mean(lambda h: h.downbeat)}  "
-        f"meter {mean(lambda h: h.meter)}  key {mean(lambda h: h.key)}  "
+        f"meter {mean(lambda h: h.meter)} (bars told {mean(lambda h: h.sure[0])})  "
+        f"key {mean(lambda h: h.key)} (told {mean(lambda h: h.sure[1])})  "
         f"chords {mean(lambda h: h.chords)}  ms {middle}  cpu/s {mean(lambda h: h.cpu)}",
         flush=True,  # a run that is cut short has told what it found so far
     )
