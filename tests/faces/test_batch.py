@@ -413,22 +413,23 @@ def test_a_cluster_that_does_not_answer_is_told(
 
 
 @pytest.mark.slow
-def test_two_hundred_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
-    """50 songs of 3 variants and their originals: the main process killed, resumed, then a
-    worker killed; in the end the same bytes as an undisturbed run."""
+def test_many_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
+    """12 songs (50 with RETUNE_FULL_SIZE=1) of 3 variants and their originals: the main process
+    killed, resumed, then a worker killed; in the end the same bytes as an undisturbed run."""
+    n_songs = 50 if os.environ.get("RETUNE_FULL_SIZE") == "1" else 12
     root = tmp_path / "songs"
-    many = [str(make_song(root / f"take{take}", take)) for take in range(1, 51)]
+    many = [str(make_song(root / f"take{take}", take)) for take in range(1, n_songs + 1)]
     (root / "variants.toml").write_text(VARIANTS, encoding="utf-8")
     assert batch(many, tmp_path / "calm", "--jobs", "2") == 0
     out = tmp_path / "rough"
     running = subprocess.Popen(command(many, out, "--jobs", "2"), stderr=subprocess.DEVNULL)
-    until(lambda: len(list(out.glob("*/*/manifest.json"))) > 20, 120)
+    until(lambda: len(list(out.glob("*/*/manifest.json"))) > n_songs // 3, 120)
     running.kill()
     running.wait()
     running = subprocess.Popen(
         command(many, out, "--jobs", "2", "--resume"), stderr=subprocess.DEVNULL
     )
-    until(lambda: len(list(out.glob("*/*/manifest.json"))) > 60, 120)
+    until(lambda: len(list(out.glob("*/*/manifest.json"))) > n_songs, 120)
     killed = False
     while not killed and running.poll() is None:
         for marker in marks_of(running):
@@ -442,7 +443,7 @@ def test_two_hundred_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
     assert running.wait(timeout=240) == 0
     assert killed
     assert bytes_below(out) == bytes_below(tmp_path / "calm")
-    assert len(rows(out)) == 200
+    assert len(rows(out)) == 4 * n_songs
 
 
 @pytest.mark.parametrize("jobs", ["1", "2"])

@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 
 from mutations import mutate, table
-from reader_targets import SOUNDS, TARGETS
+from reader_targets import ROOM, SOUNDS, TARGETS
 
 
 def main() -> int:
@@ -51,7 +51,7 @@ def _interrupted(asked: argparse.Namespace) -> int:
     from interruptions import COMMANDS, Tally, interrupt
 
     tally, began = Tally(), time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="retune-fuzz-") as name:
+    with tempfile.TemporaryDirectory(prefix="retune-fuzz-", dir=ROOM) as name:
         os.environ["RETUNE_CACHE"] = f"{name}/cache"
         for command in COMMANDS:
             given = {"kills": asked.kills, "seed": asked.seed, "full": asked.full_disk}

@@ -54,17 +54,15 @@ def _demo() -> int:
 
 
 COMMANDS: dict[str, Callable[[], int]] = {
+    "save": _save,
+    "demo": _demo,
+    "blind": _command("export", SONG, "--format", "blind", "--out", "out"),
+    "export": _command("export", SONG, "--format", FORMATS, "--out", "out"),
     "render": _command("render", SONG, "--all", "--control", "--out", "out"),
     "changed": _command("render", SONG, "--all", "--changed-only", "--out", "out"),
     "batch": _command("batch", SONG, "--out", "out"),
     "report": _command("batch", SONG, "--out", "out", "--report", "out/report"),
     "compare": _command("compare", SONG, "--out", "out/page.html"),
-    "export": _command(
-        "export", SONG, "--format", "midi,musicxml,csv,lab,svg,stems", "--out", "out"
-    ),
-    "blind": _command("export", SONG, "--format", "blind", "--out", "out"),
-    "demo": _demo,
-    "save": _save,
 }
 
 

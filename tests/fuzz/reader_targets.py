@@ -46,13 +46,13 @@ FILES = (
     *("vocal.wav", "bass.wav", "harp.wav", "brushes.wav"),
 )
 LONGEST_REFUSAL = 1_000
-_ROOM = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
+ROOM = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 
 
 @contextmanager
 def folder_of_a_song() -> Iterator[Path]:
     """A folder that holds the files which song files of the corpus name."""
-    with tempfile.TemporaryDirectory(dir=_ROOM) as name:
+    with tempfile.TemporaryDirectory(dir=ROOM) as name:
         folder = Path(name)
         for file in FILES:
             (folder / file).write_bytes(b"\n")
