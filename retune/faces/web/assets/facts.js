@@ -213,7 +213,7 @@ function form() {
       "form",
       { class: "facts-form", onsubmit: send },
       ...rows,
-      el("h3", {}, "Stems"),
+      el("p", { class: "group" }, el("i", {}, "Stems")),
       ...stems,
       el("span"),
       el(
