@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 AS_HTML: dict[type, Callable[[Any], str]] = {}
-"""What makes HTML of a value, by its type; filled by `pipeline.displays`."""
+"""What makes HTML of a value, by its type; filled by `pipeline.as_html`."""
 
 
 class Displayed:

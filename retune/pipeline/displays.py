@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from retune.carriers.changes import Plan, Rendition
-from retune.carriers.displayed import AS_HTML
 from retune.carriers.heard import Analysis
 from retune.carriers.text import counted, pretty, tempo_text
 from retune.comparison.consequence_words import told
@@ -129,7 +128,3 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 def _list(lines: Iterable[str]) -> str:
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return f"<ul>{items}</ul>" if items else ""
-
-
-AS_HTML[Analysis] = analysis_html
-AS_HTML[Plan] = plan_html

@@ -13,6 +13,7 @@ from retune.carriers.errors import StaleError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song
 from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.pipeline import as_html as as_html
 from retune.pipeline.inputs import (
     Options,
     Progress,
@@ -313,8 +314,6 @@ class OpenSong:
                 progress=progress,
             )
         )
-
-    # --- shown and heard in a notebook -----------------------------------------------------------
 
     def endings(self, plan: Plan | None = None) -> tuple[PhraseEnding, ...]:
         """How each phrase of the melody ends, and what a plan makes of it."""

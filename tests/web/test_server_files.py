@@ -121,7 +121,7 @@ def test_a_stem_put_in_place_of_another_is_not_sent(folder: Path) -> None:
     (folder / "vocal.flac").write_bytes(b"something else altogether")
     answer = client.get("stem?name=vocal")
     assert answer.status_code == 400
-    assert "vocal.flac is not a sound file" in answer.json()["error"]
+    assert "vocal.flac changed while it was in use" in answer.json()["error"]
 
 
 def riff(n_bytes: int, *, real: int = 64, ds64: bytes = b"", rate_hz: int = 48_000) -> bytes:
