@@ -54,7 +54,8 @@ def test_a_switch_is_a_crossfade_and_a_patch_is_exact(page: Any, bench: tuple[st
           const ctx = new OfflineAudioContext(2, n, rate);
           const copy = Object.create(workbench.player);
           copy.chosen = "original";
-          copy.gainsDb = new Map(copy.versions.map((name) => [name, { matched: 0, plain: 0 }]));
+          const even = { matched: 0, plain: 0, short: 0 };
+          copy.gainsDb = new Map(copy.versions.map((name) => [name, even]));
           copy.asks = new Map(); copy.decoded = null; copy.volumeDb = 0; copy.loop = null;
           await copy.build(ctx);
           copy.node.port.postMessage({ do: "play", at: start });
