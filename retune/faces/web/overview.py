@@ -8,22 +8,22 @@ import numpy as np
 
 from retune.faces.web.desk import Desk
 from retune.pipeline.facts import number
+from retune.pipeline.inputs import SongInputs
+from retune.pipeline.stages import Stage
 
 COLUMNS = 240
 FLOOR_DB = -60.0
 _BLOCK_S = 5.0
+LOUDNESS = Stage("loudness of a whole recording", np.ndarray, on_disk=False)
 
 
 def overview(desk: Desk) -> dict[str, Any]:
     """Loudness in `COLUMNS` even parts of all that sounds (dB below the loudest part), spans in
     which somebody is known to sing, sections; of the whole file, whatever part is worked on."""
     opened, analysis = desk.opened, desk.analysis
-    whole = {name: audio.entire for name, audio in opened.audio.items()}
-    duration_s = max(audio.duration_s for audio in whole.values())
-    power = np.zeros(COLUMNS)
-    for audio in whole.values():
-        power += _power(audio, duration_s)
-    level_db = 10 * np.log10(np.maximum(power, 1e-12) / max(float(power.max()), 1e-12))
+    duration_s = max(audio.entire.duration_s for audio in opened.audio.values())
+    reads = {name: opened.sha256(name) for name in opened.audio}
+    level_db = opened.recall(LOUDNESS, reads, lambda: _level_db(opened, duration_s))
     melody = analysis.melody
     sung = melody.sung if melody is not None and melody.sung is not None else ()
     return {
@@ -36,6 +36,14 @@ def overview(desk: Desk) -> dict[str, Any]:
         ],
         "passage": None if opened.passage is None else [number(t) for t in opened.passage],
     }
+
+
+def _level_db(opened: SongInputs, duration_s: float) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """How far each column lies below the loudest one."""
+    power = np.zeros(COLUMNS)
+    for audio in opened.audio.values():
+        power += _power(audio.entire, duration_s)
+    return 10 * np.log10(np.maximum(power, 1e-12) / max(float(power.max()), 1e-12))
 
 
 def _power(audio: Any, duration_s: float) -> np.ndarray[Any, np.dtype[np.float64]]:
