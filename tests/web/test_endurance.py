@@ -116,7 +116,7 @@ def saved(client: Client, edit: dict[str, Any]) -> None:
 def test_many_clients_at_once_lose_nothing(tmp_path: Path) -> None:
     """20 clients change one song file: every edit that was taken is in the order that the server
     took it, the file is what those edits make one by one, and memory stays."""
-    each = 10_000 // CLIENTS if FULL_SIZE else 6
+    each = 10_000 // CLIENTS if FULL_SIZE else 3
     song = demo_copy(tmp_path / "song")
     with running(song, folder=song.parent) as (address, desk), ThreadPoolExecutor(CLIENTS) as pool:
         with Wire(address) as wire:
@@ -204,7 +204,7 @@ def peak_mb(folder: Path, minutes: int) -> float:
 def test_a_long_stem_takes_bounded_memory(tmp_path: Path) -> None:
     """Each further minute may take no more than `MB_A_MINUTE`: of 10.6 MB of float samples a
     minute at 44.1 kHz, nearly nothing is held."""
-    short, long = (2, 60) if FULL_SIZE else (2, 6)
+    short, long = (2, 60) if FULL_SIZE else (2, 4)
     peaks = [peak_mb(tmp_path / str(minutes), minutes) for minutes in (short, long)]
     growth = (peaks[1] - peaks[0]) / (long - short)
     print(
