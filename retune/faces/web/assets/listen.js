@@ -151,7 +151,8 @@ const list = (word, numbers) =>
 
 export function showLevels() {
   for (const radio of $$("input[name=sounds]")) {
-    $(".db", radio.parentElement).textContent = `${minus(player.gainDb(radio.value))} dB`;
+    const db = player.gainDb(radio.value);
+    $(".db", radio.parentElement).textContent = Math.abs(db) < 0.05 ? "" : `${minus(db)} dB`;
   }
 }
 
