@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from retune.carriers.changes import Consequence
 from retune.rules.harmony_effects import (
+    blue_notes,
     chords_that_stay,
     clashes,
     early_rests,
@@ -22,6 +23,7 @@ from retune.rules.time_effects import anticipations, late_rests, suspensions
 CHECKS = (
     lost_rests,
     clashes,
+    blue_notes,
     chords_that_stay,
     new_chords,
     role_changes,

@@ -15,7 +15,7 @@ from retune.song.bartime import bar_words
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.theory.keys import tonic_pc
-from retune.theory.roles import how_it_ends
+from retune.theory.roles import how_it_ends, is_blue_over
 from retune.theory.spelling import spell_pitch_class
 
 _POSITIONS = {
@@ -32,8 +32,8 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
     """A non-chord tone a semitone from a chord tone, where the note or the band under it moved.
 
     Tones of the chord never clash, so the tritone inside a V7 does not; nor do pedals, and what is
-    prepared and resolved. A bass clashes where it
-    moved itself.
+    prepared and resolved, nor blue notes over the tonic's seventh. A bass clashes where it moved
+    itself.
     """
     for stem in scene.analysis.stems.values():
         voice = "" if stem is scene.analysis.melody else f" of {stem.name}"
@@ -49,6 +49,8 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
             if midi == note.midi_name and _semitone_tones(midi, note.chord):
                 continue
             key = scene.analysis.key_at(note.start_s)
+            if is_blue_over(midi, chord, key):
+                continue
             sounds = f"{scene.name_after(stem, note)}{voice} sounds"
             for pitch_class, member in _semitone_tones(midi, chord):
                 yield Consequence(
@@ -57,6 +59,27 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
                     f"{scene.place(note)}: {sounds} a semitone from "
                     f"{spell_pitch_class(pitch_class, key)}, the {member} of {_upper_name(chord)}",
                 )
+
+
+def blue_notes(scene: Scene) -> Iterator[Consequence]:
+    """Notes moved onto a blue third or fifth over the tonic's dominant seventh: what they are there
+    in place of a clash."""
+    for stem in scene.voices:
+        voice = "" if stem is scene.analysis.melody else f" of {stem.name}"
+        for note in scene.moved(stem):
+            midi, chord = scene.midi_after(stem, note), scene.chord_after(note)
+            key = scene.analysis.key_at(note.start_s)
+            if chord is None or key is None or not is_blue_over(midi, chord, key):
+                continue
+            if scene.roles[stem.name, note.index][1] != "blue":
+                continue  # a passing or a neighbour note, told as that
+            member = "third" if (midi - tonic_pc(key)) % 12 == 3 else "fifth"
+            yield Consequence(
+                "role",
+                note.start_s,
+                f"{scene.place(note)}: {scene.name_after(stem, note)}{voice} is a blue {member} "
+                f"over {chord_name(chord)}",
+            )
 
 
 def _upper_name(chord: Chord) -> str:

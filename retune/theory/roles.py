@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from retune.carriers.heard import Chord, Ending, Key
+from retune.theory.blues import is_tonic_seventh
 from retune.theory.chords import (
     fifth_semitone,
     is_no_chord,
@@ -39,6 +40,14 @@ def is_blue(midi: int, key: Key | None) -> bool:
     semitone = (midi - tonic_pc(key)) % 12
     scale = scale_semitones(key)
     return semitone not in scale and semitone in ((3, 6, 10) if 4 in scale else (6,))
+
+
+def is_blue_over(midi: int, chord: Chord, key: Key | None) -> bool:
+    """Whether a pitch is a blue note over the dominant seventh on the tonic, none of its tones
+    (E flat over C7 in C major): a colour of the style, no clash (common practice, no source)."""
+    if key is None or is_no_chord(chord) or chord_member(midi, chord) is not None:
+        return False
+    return is_blue(midi, key) and is_tonic_seventh(chord, key)
 
 
 _REST: Mapping[str, Ending] = MappingProxyType(

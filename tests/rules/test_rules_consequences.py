@@ -69,6 +69,36 @@ def test_a_whole_tone_beside_a_chord_tone_does_not_clash() -> None:
     assert texts(tune("D5:4 D5:4", "Bb | Bb"), "move note at 2:1 to C5", kind="clash") == []
 
 
+BLUES = "C5:1 D5:1 E5:1 D5:1 C5:1 E5:1 C5:1 G5:1 C5:2 / C5:2"
+
+
+@pytest.mark.parametrize(
+    ("chart", "rule", "clash", "role"),
+    [
+        # Common practice, no source.
+        ("C7 | C7 | C7", "move note at 2:2 to Eb5", [], ["Bar 2: Eb5 is a blue third over C7"]),
+        ("C7 | C7 | C7", "move note at 2:4 to Gb5", [], ["Bar 2: Gb5 is a blue fifth over C7"]),
+        # By step there and back it is a neighbour, and nothing more need be said of it.
+        ("C7 | C7 | C7", "move note at 1:3 to Eb5", [], []),
+        ("C7 | C7 | C7", "move note at 2:2 to Bb4", [], []),
+        ("C7 | C7 | C7", "move note at 1:3 to Db5",
+         ["Bar 1: Db5 sounds a semitone from C, the root of C7"], []),
+        ("C7 | C7 | C7", "move note at 1:3 to F5",
+         ["Bar 1: F5 sounds a semitone from E, the third of C7"], []),
+        ("C | C | C", "move note at 1:3 to Eb5",
+         ["Bar 1: Eb5 sounds a semitone from E, the third of C"], []),
+        ("G7 | G7 | C", "move note at 1:3 to Bb4",
+         ["Bar 1: Bb4 sounds a semitone from B, the third of G7"], []),
+    ],
+)  # fmt: skip
+def test_a_blue_note_over_the_tonic_seventh_is_no_clash(
+    chart: str, rule: str, clash: list[str], role: list[str]
+) -> None:
+    heard = tune(BLUES, chart, key="C major")
+    assert texts(heard, rule, kind="clash") == clash
+    assert [text for text in texts(heard, rule, kind="role") if "blue" in text] == role
+
+
 def test_a_note_that_stays_clashes_where_the_band_moves_under_it() -> None:
     # E flat, the root, becomes a fourth over B flat: a semitone from its third.
     found = texts(
