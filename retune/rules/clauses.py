@@ -8,28 +8,14 @@ from dataclasses import replace
 from retune.carriers.errors import RuleError
 from retune.rules.model import Rule
 from retune.rules.parse import read_strictly
-from retune.rules.spoken.covers import Cover, covers
+from retune.rules.spoken.covers import VERBS, Cover, covers
 from retune.rules.spoken.readings import Readings, meanings
 from retune.rules.spoken.tokens import Sentence
 from retune.rules.spoken.whats import Question
 
 _SPLITS = frozenset((",", "and", "then", ";", "except"))
-_IMPERATIVE = frozenset(
+_IMPERATIVE = VERBS | frozenset(
     [
-        "up",
-        "down",
-        "keep",
-        "hold",
-        "shorten",
-        "delay",
-        "earlier",
-        "suspend",
-        "swap",
-        "resolve",
-        "end",
-        "begin",
-        "flatten",
-        "sharpen",
         "move",
         "change",
         "make",

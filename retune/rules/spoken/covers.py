@@ -12,7 +12,7 @@ from retune.rules.spoken.tokens import Sentence, plain_words
 
 MAX_COVERS = 24
 _FREE_COST, _UNKNOWN_COST, _NEVER = 0.3, 10.0, 1000.0
-_VERBS = frozenset(
+VERBS = frozenset(
     [
         "up",
         "down",
@@ -28,9 +28,10 @@ _VERBS = frozenset(
         "begin",
         "flatten",
         "sharpen",
-        "copy",
     ]
 )
+"""The plain words that say what a rule does."""
+_VERBS_AFTER_TO = VERBS | {"copy"}
 _NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
 
 
@@ -106,7 +107,7 @@ def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
     after = texts[place + 1] if place + 1 < len(texts) else ""
     if texts[place] == "where":
         return place == 0 or texts[place - 1] in (",", "and")
-    return texts[place] not in ("to", "into") or after in _free() or after in _VERBS
+    return texts[place] not in ("to", "into") or after in _free() or after in _VERBS_AFTER_TO
 
 
 def _stem(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
