@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 LAST: Literal["last"] = "last"
 _PLAIN_TITLE = re.compile(r"[^\W\d][\w-]*")
@@ -254,20 +254,5 @@ Scope = (
     | Where
     | Except
 )
-SCOPE_ORDER = (
-    In,
-    InHalf,
-    InSection,
-    InClosing,
-    AtCadences,
-    OnBeats,
-    OnStrength,
-    OnWord,
-    FromTo,
-    Pitched,
-    Lasting,
-    Over,
-    Where,
-    Except,
-)
-"""The order in which the scopes of a rule are written."""
+SCOPE_ORDER: tuple[type, ...] = get_args(Scope)
+"""The order in which the scopes of a rule are written: that of `Scope`."""
