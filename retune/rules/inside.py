@@ -79,7 +79,7 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, OnBeats):
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
     if isinstance(scope, OnStrength):
-        beats = beats_of(scope.way, analysis)
+        beats = _beats_of(scope.way, analysis)
         among = scope.way != "off"
         return lambda note: (
             note.beat is not None and among == any(is_on_beat(note, beat) for beat in beats)
@@ -127,9 +127,9 @@ def _in_place(
     return lambda note: note.phrase in closing
 
 
-def _phrases(stem: StemAnalysis, analysis: Analysis) -> tuple[Phrase, ...]:
+def _phrases(stem: StemAnalysis | None, analysis: Analysis) -> tuple[Phrase, ...]:
     """The phrases of a stem, those of the melody for stems without."""
-    source = stem if stem.phrases else analysis.melody
+    source = stem if stem is not None and stem.phrases else analysis.melody
     return source.phrases if source is not None else ()
 
 
@@ -146,13 +146,16 @@ def _closing_so(scope: AtCadences, phrases: Sequence[Phrase]) -> set[int]:
 _STRONG = {4: (1, 3), 6: (1, 4)}
 
 
-def beats_of(way: str, analysis: Analysis) -> tuple[float, ...]:
+def _beats_of(way: str, analysis: Analysis) -> tuple[float, ...]:
     """The strong or weak beats of a bar, or ("off") all beats: the first and, in bars of four and
     six, the middle one are strong (common practice, no source)."""
     count = analysis.bars.beats_per_bar
     strong = _STRONG.get(count, (1,))
-    kept = {"strong": lambda b: b in strong, "weak": lambda b: b not in strong}
-    return tuple(float(b) for b in range(1, count + 1) if kept.get(way, lambda b: True)(b))
+    return tuple(
+        float(beat)
+        for beat in range(1, count + 1)
+        if way == "off" or (beat in strong) == (way == "strong")
+    )
 
 
 LONGER = 1.15
@@ -193,7 +196,7 @@ def _in_half(scope: InHalf, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if scope.of == "song":
         middle_s = middle_of_song(analysis)
         return lambda note: (note.start_s < middle_s - 1e-6) == first
-    middles = {p.index: _middle_of(p, stem, analysis) for p in _phrases(stem, analysis)}
+    middles = {p.index: _middle_bar(p.start_s, p.end_s, analysis) for p in _phrases(stem, analysis)}
     return lambda note: (
         note.phrase in middles and (note.start_s < middles[note.phrase] - 1e-6) == first
     )
@@ -209,10 +212,6 @@ def middle_of_song(analysis: Analysis) -> float:
     start_s = phrases[0].start_s if phrases else 0.0
     end_s = phrases[-1].end_s if phrases else analysis.duration_s
     return _middle_bar(start_s, end_s, analysis)
-
-
-def _middle_of(phrase: Phrase, stem: StemAnalysis, analysis: Analysis) -> float:
-    return _middle_bar(phrase.start_s, phrase.end_s, analysis)
 
 
 def _middle_bar(start_s: float, end_s: float, analysis: Analysis) -> float:
@@ -268,8 +267,7 @@ def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int
     """What "last" means: the last phrase, or the last bar in which the stem (for a stem without
     notes of its own, the melody) begins a note: bars that only ring out do not count."""
     if scope.what == "phrase":
-        source = stem if stem is not None and stem.phrases else analysis.melody
-        return max((phrase.index for phrase in source.phrases), default=0) if source else 0
+        return max((phrase.index for phrase in _phrases(stem, analysis)), default=0)
     source = stem if stem is not None and stem.notes else analysis.melody
     if source is not None and source.notes:
         return max((note.bar for note in source.notes if note.bar is not None), default=0)
