@@ -12,7 +12,8 @@ from collections.abc import Callable
 from typing import Any
 
 from retune.carriers.errors import ChordError
-from retune.rules.spoken.stretches import STRETCHES
+from retune.rules.scopes import InSection
+from retune.rules.spoken.stretches import SECTIONS, STRETCHES, is_cadence
 from retune.rules.spoken.tokens import Sentence
 from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
@@ -174,36 +175,28 @@ _CADENCE_WORDS = {
 }  # fmt: skip
 _CADENCE = "|".join(sorted(_CADENCE_WORDS, key=len, reverse=True))
 _ENDINGS = r"(?:endings?|end|cadences?|resolutions?)"
-_SECTIONS = (
-    r"pre chorus|post chorus|chorus|verse|bridge|refrain|intro|introduction|outro|hook|coda|"
-    r"middle 8|interlude|stanza"
-)
 
 
 def _cadences(match: Match, sentence: Sentence) -> list[str] | None:
     kinds = re.findall(_CADENCE, match["cadences"])
-    if kinds in (["open"], ["closed"]):  # only "cadence" itself names one
-        last = sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
-        if "cadence" not in last:
-            return None
+    if kinds in (["open"], ["closed"]) and not is_cadence(match, sentence):
+        return None  # only "cadence" itself names one
     first = [_CADENCE_WORDS[kind] for kind in kinds]
     readings = first[0] if len(first) == 1 else [" or ".join(found[0] for found in first)]
     return [f"at {kind} cadences" for kind in readings]
 
 
 def _section(match: Match, sentence: Sentence) -> list[str]:
-    name = match["name"]
-    which = match["which"] or match["number"] or ""
-    which = which.strip().removeprefix("o:")
-    title = f'"{name}"' if " " in name else name
-    return [f"in section {title}{f' {which}' if which else ''}"]
+    return [_in_section(match["name"], match)]
 
 
 def _named_section(match: Match, sentence: Sentence) -> list[str]:
-    token = sentence.tokens[sentence.index_at(match.start("name"))]
+    return [_in_section(sentence.tokens[sentence.index_at(match.start("name"))].raw, match)]
+
+
+def _in_section(name: str, match: Match) -> str:
     which = (match["which"] or match["number"] or "").strip().removeprefix("o:")
-    title = token.raw if re.fullmatch(r"[^\W\d][\w-]*", token.raw) else f'"{token.raw}"'
-    return [f"in section {title}{f' {which}' if which else ''}"]
+    return str(InSection(name, which))
 
 
 def _beats(match: Match, sentence: Sentence) -> list[str]:
@@ -247,7 +240,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),
         ("cadences", rf"(?:(?:at|in|on|of|for|with) )?(?:every |a )?(?P<cadences>(?:{_CADENCE})(?:{_AND}(?:{_CADENCE}))*) {_ENDINGS}(?: notes?)?", _cadences),
-        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{_SECTIONS})(?:e?s)?(?P<number> \d+)?", _section),
+        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{SECTIONS})(?:e?s)?(?P<number> \d+)?", _section),
         ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?section (?P<name>\S+)(?P<number> \d+| last)?", _named_section),
         ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
         ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:word|syllable|lyric|text) )?(?P<word>q:\S+)(?: is)?", _on_word),

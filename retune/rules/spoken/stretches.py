@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
+from retune.rules.scopes import InSection
 from retune.rules.spoken.pitches import LENGTH, length_of
 from retune.rules.spoken.tokens import Sentence
 from retune.theory.pitchnames import parse_pitch_name
@@ -21,7 +22,11 @@ Meaning = Callable[[Match, Sentence], Any]
 
 # --- from and until ------------------------------------------------------------------------------
 
-_SECTION = r"(?:(?:o:\d+|last) )?(?:section \S+|pre chorus|post chorus|chorus|verse|bridge|refrain|intro|introduction|outro|hook|coda|middle 8|interlude|stanza)(?: \d+)?"
+SECTIONS = (
+    r"pre chorus|post chorus|chorus|verse|bridge|refrain|intro|introduction|outro|hook|coda|"
+    r"middle 8|interlude|stanza"
+)
+_SECTION = rf"(?:(?:o:\d+|last) )?(?:section \S+|{SECTIONS})(?: \d+)?"
 _BAR_BEAT = r"bar \d+(?: ,)? (?:on |at )?(?:beat \d+(?:\.\d+)?|o:\d+ beat)|(?:beat \d+(?:\.\d+)?|o:\d+ beat) of bar \d+|t:\S+"
 _ONWARD = (
     r"(?: (?:on|onwards?|forwards?|earlier|up|to end(?: of song)?|until end(?: of song)?)(?= |$))?"
@@ -43,14 +48,12 @@ def _moment(text: str, sentence: Sentence, at: int) -> str:
     words = text.split()
     which = ""
     if words[0] == "last" or words[0].startswith("o:"):
-        which = f" {words.pop(0).removeprefix('o:')}"
+        which = words.pop(0).removeprefix("o:")
     if words[-1].isdigit() and len(words) > 1 and text != "middle 8":
-        which = f" {words.pop()}"
+        which = words.pop()
     if words[0] == "section":
         words = [sentence.tokens[sentence.index_at(at + text.index("section ") + 8)].raw]
-    name = " ".join(words)
-    title = name if re.fullmatch(r"[^\W\d][\w-]*", name) else f'"{name}"'
-    return f"section {title}{which}"
+    return InSection(" ".join(words), which).words
 
 
 def _named(match: Match, sentence: Sentence, group: str) -> str:
@@ -91,8 +94,12 @@ def _above_a_letter(match: Match, sentence: Sentence) -> list[str]:
 
 def _ending_so(match: Match, sentence: Sentence) -> list[str] | None:
     """Open endings; a cadence that is called open is a half cadence."""
-    last = sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
-    return None if "cadence" in last else [f"in {match['way']} phrases"]
+    return None if is_cadence(match, sentence) else [f"in {match['way']} phrases"]
+
+
+def is_cadence(match: Match, sentence: Sentence) -> bool:
+    """Whether the last word was typed as "cadence", which comes out as "end" does."""
+    return "cadence" in sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
 
 
 def _and_beyond(match: Match, sentence: Sentence) -> list[str]:
