@@ -62,10 +62,6 @@ class Reading:
         return Bars((), self.meter, 0.0).beats_per_bar
 
     @property
-    def is_compound(self) -> bool:
-        return self.per_bar != self.meter[0]
-
-    @property
     def tempo_bpm(self) -> float:
         return 60.0 / float(np.median(np.diff(self.beats_s)))
 
