@@ -112,7 +112,8 @@ def _of_row(row: FloatArray, heard: Heard, series: Series) -> list[float]:
 def _struck(row: FloatArray, curve: FloatArray) -> FloatArray:
     """How strong the curve is at each of DIVISIONS, in units of its spread."""
     scaled = (curve - curve.mean()) / max(float(curve.std()), 1e-9)
-    return np.array([_peaks(scaled, row[:-1] + d * np.diff(row)).mean() for d in DIVISIONS])
+    at = row[:-1] + np.array(DIVISIONS)[:, None] * np.diff(row)
+    return np.asarray(_peaks(scaled, at).mean(axis=1))
 
 
 def _beginnings(beats_s: FloatArray, notes: Notes) -> FloatArray:
