@@ -185,6 +185,7 @@ def _placed(
                 phrase_of.get(k, 0),
                 key is not None and degree_of(name, key) in ("1", "5"),
                 is_blue(name, key),
+                key,
             )
         )
     return placed

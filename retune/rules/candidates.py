@@ -24,7 +24,7 @@ from retune.rules.trial import Candidate
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord, is_tonic_chord
 from retune.theory.keys import degree_pc
-from retune.theory.roles import same_digit
+from retune.theory.roles import is_chord_tone, same_digit
 
 
 def candidates(analysis: Analysis, endings: Sequence[EndingNow]) -> Iterator[Candidate]:
@@ -282,7 +282,7 @@ def _into_the_chord(song: _Song) -> Iterator[Candidate]:
         for e in song.endings
         if e.chord is not None
         and not is_no_chord(e.chord)
-        and e.chord.role_of(e.note.midi_name) is None
+        and not is_chord_tone(e.note.midi_name, e.chord, e.key)
     ]
     if not outside:
         return

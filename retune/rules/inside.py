@@ -74,7 +74,8 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
         # Where no chord sounds a note is neither.
         return lambda note: (
             not is_no_chord(note.chord)
-            and is_chord_tone(note.midi_name, note.chord) == scope.is_chord_tone
+            and is_chord_tone(note.midi_name, note.chord, analysis.key_at(note.start_s))
+            == scope.is_chord_tone
         )
     if isinstance(scope, OnBeats):
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)

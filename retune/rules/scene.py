@@ -173,6 +173,7 @@ class Scene:
             note.phrase or 0,
             key is not None and degree_of(midi, key) in ("1", "5"),
             is_blue(midi, key),
+            key,
         )
 
     @staticmethod

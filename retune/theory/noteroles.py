@@ -25,7 +25,7 @@ from itertools import groupby
 from retune.carriers.heard import Chord, Key
 from retune.theory.chords import sus_pitch_class, third_pitch_class
 from retune.theory.pitchnames import LETTERS
-from retune.theory.roles import chord_member
+from retune.theory.roles import member_over
 from retune.theory.spelling import spell_pitch_class
 
 STEP = 2
@@ -48,7 +48,8 @@ class Span:
 class Placed:
     """A named note with its chords: `midi` a whole number, `judged` the place in `spans` of the
     chord it is judged by (None without one), `beat_s` how long a beat lasts there, `may_stay`
-    for a tonic or dominant, `may_be_blue` for a pitch that the key has as a blue note."""
+    for a tonic or dominant, `may_be_blue` for a pitch that the key has as a blue note, `key` the
+    one in force (None: chords stand for no dominant but their own)."""
 
     start_s: float
     end_s: float
@@ -59,6 +60,7 @@ class Placed:
     phrase: int = 0
     may_stay: bool = False
     may_be_blue: bool = False
+    key: Key | None = None
 
 
 @dataclass(frozen=True)
@@ -78,10 +80,14 @@ class _Tone:
     first: int
     last: int
     stretches: tuple[tuple[int, int, Chord | None], ...]
+    key: Key | None
 
     @property
     def opens_on(self) -> Chord | None:
         return self.stretches[0][2]
+
+    def member_of(self, chord: Chord | None) -> str | None:
+        return member_over(self.midi, chord, self.key)
 
 
 def asked_times(start_s: float, end_s: float, beat_s: float) -> tuple[float, float]:
@@ -168,9 +174,9 @@ def _tones(notes: Sequence[Placed]) -> list[_Tone]:
         stretches = stretches or ((k, 0, None),)
         if tones and tones[-1].midi == note.midi and _joined(notes[k - 1], note):
             last = tones[-1]
-            tones[-1] = _Tone(note.midi, last.first, k, (*last.stretches, *stretches))
+            tones[-1] = _Tone(note.midi, last.first, k, (*last.stretches, *stretches), last.key)
         else:
-            tones.append(_Tone(note.midi, k, k, stretches))
+            tones.append(_Tone(note.midi, k, k, stretches, note.key))
     return tones
 
 
@@ -202,7 +208,7 @@ def _reading(line: _Line, k: int) -> Reading:
     """What the tone is over its k-th stretch."""
     tone = line.tone
     chord = tone.stretches[k][2]
-    member = chord_member(tone.midi, chord)
+    member = tone.member_of(chord)
     if member is not None:
         return _own_suspension(line, chord) or Reading(member)
     earlier = any(_consonant(tone, other) for other in tone.stretches[:k])
@@ -215,7 +221,7 @@ def _reading(line: _Line, k: int) -> Reading:
 
 
 def _consonant(tone: _Tone, stretch: tuple[int, int, Chord | None]) -> bool:
-    return chord_member(tone.midi, stretch[2]) is not None
+    return tone.member_of(stretch[2]) is not None
 
 
 def _own_suspension(line: _Line, chord: Chord | None) -> Reading | None:
@@ -249,7 +255,7 @@ def _prepared(line: _Line) -> Reading:
 
 
 def _opens_as_member(tone: _Tone) -> bool:
-    return chord_member(tone.midi, tone.opens_on) is not None
+    return tone.member_of(tone.opens_on) is not None
 
 
 def _by_motion(line: _Line) -> str:

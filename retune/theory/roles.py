@@ -8,6 +8,7 @@ from types import MappingProxyType
 from retune.carriers.heard import Chord, Ending, Key
 from retune.theory.blues import is_tonic_seventh
 from retune.theory.chords import (
+    acts_as_dominant,
     fifth_semitone,
     is_no_chord,
     is_root_position,
@@ -23,9 +24,26 @@ def chord_member(midi: int, chord: Chord | None) -> str | None:
     return None if chord is None else chord.role_of(midi % 12)
 
 
-def is_chord_tone(midi: int, chord: Chord | None) -> bool:
-    """Whether the chord as labelled holds this pitch."""
-    return chord_member(midi, chord) is not None
+def member_over(midi: int, chord: Chord | None, key: Key | None) -> str | None:
+    """What `chord_member` says, else "third" or "fifth" for that tone of the dominant which a chord
+    on another root stands for: D over F/G in C is the fifth of V (common practice, no source).
+
+    >>> from retune.theory.chords import parse_chord
+    >>> member_over(62, parse_chord("F/G"), Key("C", "major"))
+    'fifth'
+    """
+    member = chord_member(midi, chord)
+    if member is not None or key is None or not acts_as_dominant(chord, key):
+        return member
+    above = (midi - tonic_pc(key) - _DOMINANT) % 12
+    stands_for_it = chord is not None and (chord.root_pc - tonic_pc(key)) % 12 != _DOMINANT
+    return {4: "third", 7: "fifth"}.get(above) if stands_for_it else None
+
+
+def is_chord_tone(midi: int, chord: Chord | None, key: Key | None = None) -> bool:
+    """Whether the chord as labelled, or the dominant that it stands for in a key, holds this
+    pitch."""
+    return member_over(midi, chord, key) is not None
 
 
 def is_blue(midi: int, key: Key | None) -> bool:
@@ -50,6 +68,7 @@ def is_blue_over(midi: int, chord: Chord, key: Key | None) -> bool:
     return is_blue(midi, key) and is_tonic_seventh(chord, key)
 
 
+_DOMINANT = 7  # semitones above the tonic
 _REST: Mapping[str, Ending] = MappingProxyType(
     {"1": "at rest", "3": "partly at rest", "5": "partly at rest"}
 )

@@ -91,3 +91,31 @@ def test_rules_find_blue_and_changing_notes() -> None:
 def test_the_readings_by_hand_are_whole() -> None:
     assert sum(len(phrase.read) for phrase in (*CHORALE, *POP)) == 144
     assert all(isinstance(phrase, Phrase) for phrase in POP)
+
+
+@pytest.mark.parametrize(
+    ("key", "chart", "tune", "read"),
+    [
+        # Common practice, no source: D and B are the fifth and third of the G that F/G stands for.
+        ("C major", "C | F/G | C", "E5:4 F5:2 D5:2 C5:4", ["third", "root", "fifth", "root"]),
+        ("C major", "C | F/G | C", "E5:4 D5:2 B4:2 C5:4", ["third", "fifth", "third", "root"]),
+        ("C major", "C | Dm7/G | C", "E5:4 D5:2 B4:2 C5:4", ["third", "root", "third", "root"]),
+        ("C major", "C | F/G | C", "G5:4 E5:2 F5:2 E5:4",
+         ["fifth", "appoggiatura", "root", "third"]),
+        # The raised seventh and the second over iv with 5 in the bass, not the natural seventh.
+        ("A minor", "Am | Dm/E | Am", "C5:4 B4:2 G#4:2 A4:4", ["third", "fifth", "third", "root"]),
+        ("A minor", "Am | Dm/E | Am", "C5:4 G4:2 F4:2 E4:4",
+         ["third", "appoggiatura", "third", "fifth"]),
+        # F/G in F stands for no dominant.
+        ("F major", "F | F/G | F", "C5:4 F5:1 D5:3 C5:4",
+         ["fifth", "root", "appoggiatura", "fifth"]),
+    ],
+)  # fmt: skip
+def test_a_chord_that_stands_for_v_has_the_tones_of_v(
+    key: str, chart: str, tune: str, read: list[str]
+) -> None:
+    heard = song({"vocal": ("melody", tune)}, key=key, chart=chart)
+    assert [note.chord_role for note in heard.stems["vocal"].notes] == read
+    outside = read_strictly("keep every note where it is not a chord tone")
+    wrong = [role for role in read if role == "appoggiatura"]
+    assert len(matched_notes(outside, heard.stems["vocal"], heard)) == len(wrong)
