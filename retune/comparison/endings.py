@@ -119,7 +119,8 @@ def _ending(
     later = note_after(note, edit, analysis)
     if later is not note:
         chord = later.chord_at_end or later.chord
-    chord_after = _chord_after(analysis, chord, _edits_at(later, edits, stem), key)
+    at_s = max(later.start_s, later.end_s - _NEAR_END_S)
+    chord_after = _chord_after(analysis, chord, _shifts_at(at_s, edits, stem), key)
     if edit is None and chord_after == chord:
         return replace(plain, cadence_after=phrase.cadence)
     degree = edit.to_degree if edit is not None else phrase.ending_degree
@@ -149,16 +150,11 @@ def _cadence_after(
     rests on has no name."""
     if key is None or last is None or is_no_chord(last) or phrase.cadence is None:
         return None
-    melody = analysis.melody.name if analysis.melody else ""
     under = [c for c in analysis.chords if c.end_s > phrase.start_s + _LOOSE_S]
     chords = []
     for chord in (c for c in under if c.start_s < last.start_s - 1e-6):
         at_s = (max(chord.start_s, phrase.start_s) + chord.end_s) / 2
-        shifts = {
-            edit.stem: edit.shift_cents / 100
-            for edit in edits
-            if edit.stem != melody and edit.start_s <= at_s < edit.end_s
-        }
+        shifts = _shifts_at(at_s, edits, analysis.melody)
         chords.append(_chord_after(analysis, chord, shifts, key))
     if None in chords[-2:]:
         return None
@@ -168,22 +164,16 @@ def _cadence_after(
 def chord_after(analysis: Analysis, plan: Plan, at_s: float) -> Chord | None:
     """The chord that sounds at a time once a plan has moved what it moves there; None for none, and
     for a sonority without a name."""
-    melody = analysis.melody
-    shifts = {
-        edit.stem: edit.shift_cents / 100
-        for edit in plan.edits
-        if edit.start_s <= at_s < edit.end_s and (melody is None or edit.stem != melody.name)
-    }
+    shifts = _shifts_at(at_s, plan.edits, analysis.melody)
     return _chord_after(analysis, analysis.chord_at(at_s), shifts, analysis.key_at(at_s))
 
 
-def _edits_at(note: Note, edits: Sequence[Edit], melody: StemAnalysis) -> dict[str, float]:
-    """Semitones by which each other stem is moved where a note ends."""
-    at = max(note.start_s, note.end_s - _NEAR_END_S)
+def _shifts_at(at_s: float, edits: Sequence[Edit], melody: StemAnalysis | None) -> dict[str, float]:
+    """Semitones by which each stem but the melody is moved at a time."""
     return {
         edit.stem: edit.shift_cents / 100
         for edit in edits
-        if edit.stem != melody.name and edit.start_s <= at < edit.end_s
+        if edit.start_s <= at_s < edit.end_s and (melody is None or edit.stem != melody.name)
     }
 
 
