@@ -24,6 +24,8 @@ from retune.song.textfile import read_text
 _CODE = re.compile(r"R\d+;[^\s;]*(?:;[^\s;]*)+")
 _N_PARTS = 11
 _MOST_TRIALS = 1000
+_SIDES = {"f": "first", "s": "second"}
+_RATINGS = {mark: mark for mark in "1234567"}
 _DIGITS = "0123456789abcdefghijklmnopqrstuvwxyz"
 
 
@@ -57,13 +59,12 @@ def read_answers(path: str | Path) -> tuple[Response, ...]:
         raise InputError(f"{path}: the codes hold no answers")
     seen: set[tuple[str, str, int]] = set()
     for one in found:
-        key = (one.listener, one.sheet, one.trial)
-        if key in seen:
+        if one.key in seen:
             raise InputError(
                 f"{path}: two codes of {one.listener}, sheet {one.sheet}, differ; delete one, or "
                 "put them into two files"
             )
-        seen.add(key)
+        seen.add(one.key)
     return tuple(found)
 
 
@@ -118,8 +119,8 @@ def _design(parts: list[str]) -> Design:
 
 def _response(design: Design, k: int, listener: str, answer: str, where: str) -> Response:
     trial = design.trials[k]
-    said = {"f": "first", "s": "second"}.get(answer) if trial.second else answer
-    if said is None or (not trial.second and answer not in "1234567"):
+    allowed = _SIDES if trial.second else _RATINGS
+    if answer not in allowed:
         raise InputError(f'{where}: answer "{answer}" to question {k + 1}')
     return Response(
         listener=listener,
@@ -129,5 +130,5 @@ def _response(design: Design, k: int, listener: str, answer: str, where: str) ->
         passage=trial.passage,
         first=trial.first,
         second=trial.second,
-        answer=said,
+        answer=allowed[answer],
     )

@@ -47,6 +47,11 @@ class Response:
     answer: str
 
     @property
+    def key(self) -> tuple[str, str, int]:
+        """Listener, sheet and trial: what is answered once."""
+        return self.listener, self.sheet, self.trial
+
+    @property
     def chosen(self) -> str | None:
         return {"first": self.first, "second": self.second}.get(self.answer)
 
@@ -147,10 +152,9 @@ def _check_answer(response: Response, where: str) -> None:
 def _check_twice(responses: list[tuple[int, Response]], name: str) -> None:
     seen: set[tuple[str, str, int]] = set()
     for line, response in responses:
-        key = (response.listener, response.sheet, response.trial)
-        if key in seen:
+        if response.key in seen:
             raise InputError(
                 f"{name}: line {line}: {response.listener}, sheet {response.sheet or '-'}, trial "
                 f"{response.trial} is answered twice; delete one"
             )
-        seen.add(key)
+        seen.add(response.key)

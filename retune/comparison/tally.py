@@ -96,7 +96,7 @@ def tally(
     seen: dict[tuple[str, str, int], str] = {}
     for path in paths:
         for response in read_answers(path):
-            key = (response.listener, response.sheet, response.trial)
+            key = response.key
             if key in seen and seen[key] != str(path):
                 warnings.append(
                     f"{Path(path).name}: {response.listener}, sheet {response.sheet or '-'}, trial "
