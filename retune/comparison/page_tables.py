@@ -65,10 +65,7 @@ def _ending_row(analysis: Analysis, row: PhraseEnding, after: Sequence[PhraseEnd
     note, chord = row.note, row.chord
     over = "–"
     if chord is not None and chord.root_pc >= 0:
-        roman = roman_shown(chord)
-        over = (
-            f"<b>{show(roman)}</b> {show(chord_name(chord))}" if roman else show(chord_name(chord))
-        )
+        over = _chord(chord)
     degree = f"<b>{show(row.degree)}</b> " if row.degree else ""
     cells = [
         _bar_words(
