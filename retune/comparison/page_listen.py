@@ -60,7 +60,8 @@ def lede(page: PageInput) -> str:
     """What the page is, in one sentence, and what to do."""
     n_moved = len(page.variants)
     melody = page.analysis.melody
-    what = "One sung melody" if melody is not None and not _is_mix(page) else "One song"
+    is_sung = melody is not None and melody.role != "mix"
+    what = "One sung melody" if is_sung else "One song"
     if not n_moved:
         return f'<p class="lede seen">{what}, unaltered. Press Play.</p>'
     number = _IN_WORDS[n_moved] if n_moved < len(_IN_WORDS) else str(n_moved)
@@ -81,16 +82,11 @@ _SHOW_LARGE = (
 _IN_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
-def _is_mix(page: PageInput) -> bool:
-    stem = page.analysis.melody
-    return stem is not None and stem.role == "mix"
-
-
 def _moves(version: Version) -> bool:
     return version.plan is not None and any(edit.note is not None for edit in version.plan.edits)
 
 
-def _about(page: PageInput, version: Version) -> str:
+def _about(version: Version) -> str:
     """What a version is, under its name."""
     if version.kind == "original":
         return "as it was sung"
@@ -199,11 +195,10 @@ def _version_row(page: PageInput, version: Version, label: str, k: int, number: 
     head, tail = label[0], label[1:]
     checked = " checked" if k == 0 else ""
     kind = f' class="{css}"' if css else ""
-    about = _about(page, version)
     return (
         f'<label{kind}><input type="radio" name="sounds-{number}" value="{k}"{checked}>'
         f'<svg viewBox="0 0 48 10" aria-hidden="true">{sample}</svg>'
         f'<span class="name"><kbd>{escape(head)}</kbd>{escape(tail)}</span>'
         f'<span class="small num">{_moved(page, version)}</span>'
-        f'<span class="about small">{show(about)}</span></label>'
+        f'<span class="about small">{show(_about(version))}</span></label>'
     )
