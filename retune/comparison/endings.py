@@ -99,6 +99,11 @@ def phrase_endings(analysis: Analysis, plan: Plan | None = None) -> tuple[Phrase
     return tuple(_ending(analysis, phrase, stem, edits) for phrase in stem.phrases)
 
 
+def is_touched(ending: PhraseEnding, plan: Plan) -> bool:
+    """Whether a plan changes anything in a phrase or how it ends."""
+    return ending.is_changed or any(edit.phrase == ending.number for edit in plan.edits)
+
+
 def _ending(
     analysis: Analysis, phrase: Phrase, stem: StemAnalysis, edits: Sequence[Edit]
 ) -> PhraseEnding:

@@ -14,7 +14,7 @@ from string import Template
 from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.comparison.blind import choices, verdicts
-from retune.comparison.endings import phrase_endings
+from retune.comparison.endings import is_touched, phrase_endings
 from retune.comparison.exports.deck import DRAWN_FONT
 from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
@@ -159,10 +159,9 @@ def _changed(page: PageInput) -> list[int]:
     """The phrases that are heard in which a variant changes something, those of the first first."""
     heard = {int(span["number"]) for span in phrase_spans(page)}
     found: dict[int, None] = {}
-    for version in page.variants:
-        ends = phrase_endings(page.analysis, version.plan)
-        own = {e.number for e in ends if e.is_changed}
-        own |= {edit.phrase for edit in (version.plan.edits if version.plan else ()) if edit.phrase}
+    for plan in filter(None, (version.plan for version in page.variants)):
+        ends = phrase_endings(page.analysis, plan)
+        own = {e.number for e in ends if is_touched(e, plan)}
         found |= dict.fromkeys(sorted(own & heard))
     return list(found)
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from html import escape
 
 from retune.carriers.changes import Plan
-from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.endings import PhraseEnding, is_touched, phrase_endings
 from retune.comparison.exports.deck import ending_words, phrase_svg
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput
@@ -43,12 +43,8 @@ def _drawings(page: PageInput, number: int) -> Iterator[str]:
     plans += [(str(k), version.plan) for k, version in enumerate(page.variants)]
     for picture, plan in plans:
         for ending in phrase_endings(page.analysis, plan):
-            if ending.number in sung and (plan is None or _differs(ending, plan)):
+            if ending.number in sung and (plan is None or is_touched(ending, plan)):
                 yield _drawing(page, plan, ending, f"s{number}-{picture}-{ending.number}", picture)
-
-
-def _differs(ending: PhraseEnding, plan: Plan) -> bool:
-    return ending.is_changed or any(edit.phrase == ending.number for edit in plan.edits)
 
 
 def _drawing(
