@@ -13,7 +13,6 @@ from retune.comparison.picture_words import section_names
 # Heights and widths in `f`, the text size.
 ROW, LINE, _WORDS, _GROUP_GAP = 5.6, 3.2, 1.25, 0.7
 _LABEL, _CHORDS, _COLUMN = 5.2, 7.6, 8.4
-_LEAST_LINE = 12.0
 _BARE_LABEL = 2.2
 # Of a brief ladder, whose every line of text is large: no words of the song, all facts in one line.
 BRIEF_ROW, _BRIEF_LINE, _BRIEF_CHORDS, _BRIEF_COLUMN = 2.3, 1.7, 7.0, 9.0

@@ -186,7 +186,7 @@ class Song {
     this.test = new BlindTest($("[data-blind=ask]", this.root), {
       design,
       listener,
-      who: $("[data-blind=who]", this.root)?.value ?? "one",
+      who: "one",
       say,
       play: (version, passage) => {
         this.player.choose(version);
