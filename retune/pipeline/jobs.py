@@ -18,20 +18,18 @@ from pathlib import Path
 from typing import TypeVar
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.errors import InputError, OutputError, RetuneError, RuleError, StaleError
+from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleError
 from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
-from retune.pipeline.manifest import MANIFEST, written_manifest
+from retune.pipeline.manifest import MANIFEST, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory, log, shared_memory
-from retune.song.textfile import read_text
 from retune.sound.files import atomic_write, missing_as, sha256_file
 
-MAX_RECORD_BYTES = 100_000_000
 ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
 
@@ -200,12 +198,11 @@ def _original(job: Job, opened: SongInputs) -> Record:
 def _original_there(folder: Path, wanted: str) -> dict[str, str] | None:
     """Hashes of the unaltered files, empty where they are of another address; None where nothing
     tells."""
+    record = kept_json(folder / ORIGINAL_RECORD)
     try:
-        text = read_text(folder / ORIGINAL_RECORD, what="a record", max_bytes=MAX_RECORD_BYTES)
-        record = json.loads(text)
         outputs: dict[str, str] = record["outputs"]
         return outputs if record["address"] == wanted else {}
-    except (InputError, ValueError, RecursionError, KeyError, TypeError):
+    except (KeyError, TypeError):
         return None
 
 

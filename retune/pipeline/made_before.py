@@ -6,7 +6,6 @@ may have the name of one that is to be made there.
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,7 +15,7 @@ from typing import Any
 from retune.carriers.errors import InputError, UsageError
 from retune.comparison.responses import parse_responses
 from retune.pipeline.inputs import SongInputs
-from retune.pipeline.manifest import MANIFEST, ORIGINAL
+from retune.pipeline.manifest import MANIFEST, ORIGINAL, kept_json
 from retune.song.csvtext import first_line
 from retune.song.textfile import read_text
 from retune.sound.folders import as_said, held
@@ -107,10 +106,7 @@ def refuse_other_song(folder: Path, opened: SongInputs) -> None:
 
 def manifest_at(home: Path) -> Mapping[str, Any]:
     """The manifest of a version's folder as it stands there, unchecked; {} where none reads."""
-    try:
-        value = json.loads(read_text(home / MANIFEST, what="a manifest", max_bytes=_MANIFEST_BYTES))
-    except (InputError, ValueError, RecursionError):
-        return {}
+    value = kept_json(home / MANIFEST, max_bytes=_MANIFEST_BYTES)
     return value if isinstance(value, dict) and {"retune", "outputs"} <= set(value) else {}
 
 

@@ -58,13 +58,18 @@ def write_manifest(path: Path, manifest: Manifest) -> None:
 
 def written_manifest(path: Path) -> Manifest | None:
     """The manifest that `write_manifest` left at `path`, unchecked; None where none reads."""
-    try:
-        given = json.loads(read_text(path, what="a manifest", max_bytes=MAX_BYTES))
-    except (InputError, ValueError, RecursionError):
-        return None
+    given = kept_json(path)
     outputs = given.get("outputs") if isinstance(given, dict) and "address" in given else None
     is_whole = isinstance(outputs, dict) and not any(map(leads_out, outputs))
     return cast(Manifest, given) if is_whole else None
+
+
+def kept_json(path: Path, *, max_bytes: int = MAX_BYTES) -> Any:
+    """What a JSON file of the program's own holds, unchecked; None where none reads."""
+    try:
+        return json.loads(read_text(path, what="a record", max_bytes=max_bytes))
+    except (InputError, ValueError, RecursionError):
+        return None
 
 
 def leads_out(name: str) -> bool:
