@@ -39,6 +39,7 @@ LEAST_PT = HEIGHT / 28
 TITLE_PT, HEAD_PT, TEXT_PT, SMALL_PT = 44.0, 28.0, 22.0, 20.0
 LINE = 1.3  # of the size of text, from line to line
 KEY_WIDTH, KEY_HEIGHT = 250.0, 28.0  # what a line of the picture means
+KEY_SIGNS = 22  # of the name of a version there
 _HEAD_TOP, _TITLE_TOP, _GAP = 12.0, 40.0, 8.0
 RULE = 8.0  # height of the double rule under a heading
 _WIDER = 1.15  # another face than ours may be wider by so much
@@ -87,9 +88,8 @@ class Slide:
 
     @property
     def head_box(self) -> Box:
-        if self.kind == "title":
-            return Box(MARGIN, _TITLE_TOP, INSIDE, _height(self.headline, TITLE_PT, INSIDE))
-        return Box(MARGIN, _HEAD_TOP, INSIDE, _height(self.headline, HEAD_PT, INSIDE))
+        top = _TITLE_TOP if self.kind == "title" else _HEAD_TOP
+        return Box(MARGIN, top, INSIDE, _height(self.headline, head_size(self), INSIDE))
 
     @property
     def lines_box(self) -> Box:
@@ -123,6 +123,11 @@ class Slide:
         scale = min(INSIDE / wide, (HEIGHT - top - _GAP) / high)
         left = MARGIN + (INSIDE - scale * wide) / 2
         return Box(left, top, scale * wide, scale * high)
+
+
+def head_size(slide: Slide) -> float:
+    """Size of the heading of a slide."""
+    return TITLE_PT if slide.kind == "title" else HEAD_PT
 
 
 def text_size(slide: Slide) -> float:
@@ -180,6 +185,11 @@ def _title(material: Material) -> Slide:
     return Slide("title", cut_short(material.title, 70), tuple(lines))
 
 
+def _versions(plan: Plan | None) -> tuple[str, ...]:
+    """What is drawn where a plan is shown."""
+    return (ORIGINAL,) if plan is None else (ORIGINAL, plan.name)
+
+
 def _doubts(analysis: Analysis, plan: Plan | None) -> list[Line]:
     """What must be said wherever found facts or a mix are shown."""
     found = [
@@ -208,21 +218,17 @@ def _shown(analysis: Analysis, plan: Plan | None) -> list[PhraseEnding]:
 def _phrase(material: Material, ending: PhraseEnding, plan: Plan | None) -> Slide:
     """A slide about one phrase, as sung or with what a variant moves in it."""
     analysis = material.analysis
-    named = f"Phrase {ending.number}"
-    if plan is None or not ending.is_changed:
-        where = "" if plan is None else f" in {cut_short(plan.name, 30)}"
-        headline = f"{named}{where}: {_place(ending)}"
-        headline = headline if plan is None else f"{headline}, ends as sung"
-        lines = [_sung(analysis, ending)] if plan is None else []
-    else:
-        headline = f"{named} in {cut_short(plan.name, 30)}: {_moved(ending)}"
-        lines = [_sung(analysis, ending)]
+    where = "" if plan is None else f" in {cut_short(plan.name, 30)}"
+    headline = f"Phrase {ending.number}{where}: {ending_words(ending, changed=ending.is_changed)}"
+    lines = [_sung(analysis, ending)]
+    if plan is not None and not ending.is_changed:
+        headline, lines = f"{headline}, ends as sung", []
     lines += _following(ending, plan)
     draft = Slide(
         "picture",
         headline,
         (*lines[:_MOST_LINES], *_doubts(analysis, plan)),
-        versions=(ORIGINAL, *([plan.name] if plan is not None else [])),
+        versions=_versions(plan),
         span_s=_span(analysis, ending, plan),
     )
     text = draft.lines_box
@@ -343,9 +349,8 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
             ident="slide",
         )
         counted = f" ({number + 1} of {pages})" if pages > 1 else ""
-        versions = (ORIGINAL, *([plan.name] if plan is not None else []))
         shown = _in_one_line(headline, counted)
-        yield Slide("picture", shown, svg=svg, versions=versions)
+        yield Slide("picture", shown, svg=svg, versions=_versions(plan))
 
 
 def _in_one_line(headline: str, end: str) -> str:

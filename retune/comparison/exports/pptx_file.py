@@ -16,16 +16,16 @@ from typing import Any
 from retune.carriers.text import cut_short, for_xml
 from retune.comparison.exports.classroom import CAUTIONS
 from retune.comparison.exports.deck import (
-    HEAD_PT,
     HEIGHT,
     INSIDE,
+    KEY_SIGNS,
     MARGIN,
     SMALL_PT,
-    TITLE_PT,
     WIDTH,
     Box,
     Line,
     Slide,
+    head_size,
     slides_of,
     text_gap,
     text_size,
@@ -131,8 +131,8 @@ def _headed(deck: Any, slide: Slide, notes: str) -> Any:
             shape._element.getparent().remove(shape._element)
     title, head = made.shapes.title, slide.head_box
     _put(title, head)
-    size = TITLE_PT if slide.kind == "title" else HEAD_PT
-    _fill(title.text_frame, [Line("", lead=slide.headline)], size=size, gap=0.0)
+    line = Line("", lead=slide.headline)
+    _fill(title.text_frame, [line], size=head_size(slide), gap=0.0)
     for at, weight in ((0.0, 0.75), (3.5, 2.5)):
         _rule(made, head.top + head.height + at, weight)
     made.notes_slide.notes_text_frame.text = for_xml(notes)
@@ -202,9 +202,9 @@ def _versions(made: Any, slide: Slide, clip: Clip | None) -> None:
         if sound is not None:
             add_sound(made, sound, box=_emu(icon), name=name, ink=_INKS[ink])
         words = Box(box.left + 44.0, box.top, box.width - 44.0, box.height)
-        shown = Line("" if ink == "spot" else name, ink, lead=name if ink == "spot" else "")
-        short = Line(cut_short(shown.text, 22), ink, lead=cut_short(shown.lead, 22))
-        _text(made, words, [short], size=SMALL_PT, gap=0.0).text_frame.word_wrap = False
+        short = cut_short(name, KEY_SIGNS)
+        line = Line(short, ink) if ink == "ink" else Line("", ink, lead=short)
+        _text(made, words, [line], size=SMALL_PT, gap=0.0).text_frame.word_wrap = False
 
 
 # --- picture and package ---------------------------------------------------------------------

@@ -7,14 +7,14 @@ from typing import Any
 
 from retune.carriers.text import cut_short
 from retune.comparison.exports.deck import (
-    HEAD_PT,
     INSIDE,
+    KEY_SIGNS,
     MARGIN,
     RULE,
     SMALL_PT,
-    TITLE_PT,
     Box,
     Slide,
+    head_size,
     slides_of,
     text_gap,
     text_size,
@@ -43,14 +43,14 @@ def _page(slide: Slide, svgs: dict[str, str]) -> dict[str, Any]:
     page: dict[str, Any] = {
         "headline": slide.headline,
         "head": asdict(head),
-        "headsize": TITLE_PT if slide.kind == "title" else HEAD_PT,
+        "headsize": head_size(slide),
         "rule": asdict(Box(MARGIN, head.top + head.height, INSIDE, RULE)),
         "lines": [asdict(line) for line in slide.lines],
         "text": asdict(slide.lines_box),
         "size": text_size(slide),
         "gap": text_gap(slide),
         "key": [
-            {"name": cut_short(name, 22), "box": asdict(box)}
+            {"name": cut_short(name, KEY_SIGNS), "box": asdict(box)}
             for name, box in zip(slide.versions, slide.key_boxes, strict=True)
         ],
         "keysize": SMALL_PT,
