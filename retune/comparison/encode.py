@@ -37,8 +37,6 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
 
     Raises UsageError for another format.
     """
-    import soundfile
-
     if fmt not in MIMES:
         raise UsageError(f'audio format "{fmt}" does not exist; give {" or ".join(MIMES)}')
     sound = np.asarray(samples, dtype=np.float32)
@@ -46,31 +44,26 @@ def encode_audio(samples: Samples, rate_hz: int, fmt: str = "opus") -> bytes:
     stored = stored_rate_hz(rate_hz, fmt)
     if stored != rate_hz:
         sound = _resampled(sound, rate_hz, stored)
-    out = io.BytesIO()
-    kind, subtype = ("OGG", "OPUS") if fmt == "opus" else ("FLAC", "PCM_24")
-    with soundfile.SoundFile(
-        out, "w", samplerate=stored, channels=sound.shape[1], format=kind, subtype=subtype
-    ) as stream:
-        for start in range(0, len(sound), _BLOCK):
-            stream.write(np.clip(sound[start : start + _BLOCK], -1.0, 1.0))
-    return _fixed_serial(out.getvalue()) if fmt == "opus" else out.getvalue()
+    if fmt == "opus":
+        return _fixed_serial(_coded(sound, stored, "OGG", "OPUS"))
+    return _coded(sound, stored, "FLAC", "PCM_24")
 
 
 def mp3_bytes(samples: Samples, rate_hz: int) -> bytes:
     """Samples (n, 1 or 2), float, full scale 1, as an MP3 file, which every program for slides
     plays; at the rate given where the format knows it, else at 48 kHz. Peaks are clipped."""
-    import soundfile
-
     stored = rate_hz if rate_hz in _MP3_RATES_HZ else 48_000
     sound = samples if stored == rate_hz else _resampled(samples, rate_hz, stored)
+    return _coded(sound, stored, "MP3", "MPEG_LAYER_III")
+
+
+def _coded(sound: Samples, rate_hz: int, kind: str, subtype: str) -> bytes:
+    """A file of (n, channels) samples as libsndfile writes it, peaks clipped."""
+    import soundfile
+
     out = io.BytesIO()
     with soundfile.SoundFile(
-        out,
-        "w",
-        samplerate=stored,
-        channels=sound.shape[1],
-        format="MP3",
-        subtype="MPEG_LAYER_III",
+        out, "w", samplerate=rate_hz, channels=sound.shape[1], format=kind, subtype=subtype
     ) as stream:
         for start in range(0, len(sound), _BLOCK):
             stream.write(np.clip(sound[start : start + _BLOCK], -1.0, 1.0))
