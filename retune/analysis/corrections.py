@@ -55,14 +55,15 @@ def apply_corrections(
     for correction in corrections:
         if correction.stem != stem:
             continue
-        where = f'correction "{correction.set}" at {correction.at_s:.2f} s of stem {stem}'
+        where = _where(correction)
         if correction.set.lower().startswith("add "):
             problem = _add(notes, correction.set.split(), correction.at_s, where)
             if problem:
                 warnings.append(f"{where} was left out: {problem}")
             continue
-        if correction.set.lower().startswith("no voice to "):
-            _silence(notes, correction.at_s, _seconds(correction.set.split()[-1], where))
+        silent = _silent_span(correction)
+        if silent is not None:
+            _silence(notes, *silent)
             continue
         at = _sounding(notes, correction.at_s)
         if at is None:
@@ -74,6 +75,28 @@ def apply_corrections(
             warnings.append(f"{where} was left out: {problem}")
         notes.sort(key=lambda note: note.start_s)
     return notes, warnings
+
+
+def silent_spans(corrections: Iterable[Correction], *, stem: str) -> list[tuple[float, float]]:
+    """(start_s, end_s) of every span in which a person says that nobody sings in `stem`.
+
+    Raises
+    ------
+    SongFileError
+        Its end does not read.
+    """
+    spans = (_silent_span(c) for c in corrections if c.stem == stem)
+    return [span for span in spans if span is not None]
+
+
+def _silent_span(correction: Correction) -> tuple[float, float] | None:
+    if not correction.set.lower().startswith("no voice to "):
+        return None
+    return correction.at_s, _seconds(correction.set.split()[-1], _where(correction))
+
+
+def _where(correction: Correction) -> str:
+    return f'correction "{correction.set}" at {correction.at_s:.2f} s of stem {correction.stem}'
 
 
 def _add(notes: list[Draft], words: list[str], at_s: float, where: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from retune.analysis.corrections import Draft, apply_corrections
+from retune.analysis.corrections import Draft, apply_corrections, silent_spans
 from retune.analysis.guided import drafts_of, found_again, guided_notes
 from retune.analysis.listened import Listened
 from retune.analysis.note_trust import Heard
@@ -76,11 +76,9 @@ def _heard(work: Work, name: str) -> tuple[Heard, ...]:
 def _unheard(work: Work, name: str, drafts: Sequence[Draft]) -> list[tuple[float, float]]:
     """Where a stem sounds without a note, but not where a person took one away or said that nobody
     sings."""
+    silent = silent_spans(work.song.corrections, stem=name)
     known = [*drafts, *drafts_of(work.listened.notes[name])]
-    for correction in work.song.corrections:
-        if correction.stem == name and correction.set.startswith("no voice to "):
-            until_s = float(correction.set.split()[-1].removesuffix("s"))
-            known.append(Draft(correction.at_s, until_s, 0.0))
+    known += [Draft(start_s, end_s, 0.0) for start_s, end_s in silent]
     return unheard_spans(work.tracks[name], known)
 
 

@@ -95,12 +95,10 @@ def voice_reads(opened: SongInputs, name: str) -> Mapping[str, Any]:
 
 def singing_of(opened: SongInputs, name: str) -> Singing:
     """Where somebody sings in a mix; by a correction `no voice`, nobody does."""
+    from retune.analysis.corrections import silent_spans
+
     found = singing_heard(opened, name)
-    silent = [
-        (c.at_s, float(c.set.split()[-1].removesuffix("s")))
-        for c in opened.corrections
-        if c.stem == name and c.set.startswith("no voice to ")
-    ]
+    silent = silent_spans(opened.corrections, stem=name)
     return without(found, silent) if silent else found
 
 
