@@ -111,12 +111,3 @@ def bar_and_beat(time_s: float, bars: Bars) -> tuple[int | None, float | None]:
     if bar < 1:
         return 0, round(beats % per_bar + 1, 3)
     return bar, round(beats - (bar - 1) * per_bar + 1, 3)
-
-
-def beat_length_s(time_s: float, bars: Bars) -> float:
-    """How long a beat lasts at a moment, in seconds (half a second where bars are unknown)."""
-    if len(bars.downbeats_s) < 2:
-        return 0.5
-    downs = np.asarray(bars.downbeats_s)
-    k = int(np.clip(np.searchsorted(downs, time_s, side="right") - 1, 0, len(downs) - 2))
-    return float(downs[k + 1] - downs[k]) / bars.beats_per_bar

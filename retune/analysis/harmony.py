@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from retune.analysis.bars import beat_length_s
 from retune.carriers.heard import Bars, Chord, Key
 from retune.carriers.songfacts import Music
+from retune.song.bartime import beat_length_s
 from retune.song.chart import chart_cells, merged, read_chart, read_lab
 from retune.theory.chords import is_no_chord, with_bass
 from retune.theory.noteroles import Span, asked_times, spans_between

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from retune.analysis.bars import bar_and_beat, beat_length_s
+from retune.analysis.bars import bar_and_beat
 from retune.analysis.corrections import Draft
 from retune.analysis.harmony import LOOSE_S, NoteChords, chords_of
 from retune.analysis.naming import Tuned
@@ -24,6 +24,7 @@ from retune.carriers.heard import (
     Role,
     StemAnalysis,
 )
+from retune.song.bartime import beat_length_s
 from retune.theory.cadences import cadence_of
 from retune.theory.chords import is_no_chord
 from retune.theory.keys import degree_of, home_at, nearest_midi_of_degree, spell_degree

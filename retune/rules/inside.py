@@ -28,7 +28,8 @@ from retune.rules.scopes import (
     Time,
     Where,
 )
-from retune.song.bartime import bar_time
+from retune.song.bartime import bar_time, beat_length_s
+from retune.song.moved import has_beats
 from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord
 from retune.theory.pitchnames import parse_pitch_name
 from retune.theory.roles import is_chord_tone
@@ -182,11 +183,9 @@ def _lasting(scope: Lasting, stem: StemAnalysis, analysis: Analysis) -> Inside:
 
 
 def _beat_s(analysis: Analysis, at_s: float) -> float:
-    downbeats = analysis.bars.downbeats_s
-    if len(downbeats) < 2:
+    if not has_beats(analysis.bars):
         raise InputError("the song has no beats; give the length in seconds, such as 0.5s")
-    index = min(max(bisect_right(downbeats, at_s) - 1, 0), len(downbeats) - 2)
-    return (downbeats[index + 1] - downbeats[index]) / analysis.bars.beats_per_bar
+    return beat_length_s(at_s, analysis.bars)
 
 
 # --- halves --------------------------------------------------------------------------------------
@@ -221,7 +220,7 @@ def _middle_bar(start_s: float, end_s: float, analysis: Analysis) -> float:
     downbeats = analysis.bars.downbeats_s
     if len(downbeats) < 2:
         return (start_s + end_s) / 2
-    beat_s = _beat_s(analysis, start_s)
+    beat_s = beat_length_s(start_s, analysis.bars)
     half_bar_s = beat_s * analysis.bars.beats_per_bar / 2
     first = bisect_left(downbeats, start_s - ON_THE_BEAT * beat_s)
     first -= 1 if first and downbeats[min(first, len(downbeats) - 1)] - start_s > half_bar_s else 0

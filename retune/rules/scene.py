@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,7 +9,7 @@ from functools import cached_property
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Chord, Note, StemAnalysis
 from retune.rules.sounding import INSIDE_S, Band, inside
-from retune.song.bartime import bars_of
+from retune.song.bartime import bars_of, beat_length_s
 from retune.song.moved import note_after
 from retune.theory.chordnames import chord_name
 from retune.theory.keys import degree_of
@@ -59,14 +57,6 @@ class Scene:
         """The stems with notes that are heard above the band."""
         roles = ("melody", "mix", "harmony")
         return tuple(s for s in self.analysis.stems.values() if s.role in roles and s.notes)
-
-    @cached_property
-    def _beats(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        downbeats = self.analysis.bars.downbeats_s
-        lengths = [
-            (b - a) / self.analysis.bars.beats_per_bar for a, b in itertools.pairwise(downbeats)
-        ]
-        return tuple(downbeats), tuple(lengths)
 
     def edit(self, stem: StemAnalysis, note: Note) -> Edit | None:
         """The edit that moves a note, if any."""
@@ -150,7 +140,7 @@ class Scene:
     def _placed(self, stem: StemAnalysis, note: Note, *, after: bool) -> Placed:
         midi = self.midi_after(stem, note) if after else note.midi_name
         lies = self.after(note) if after else note
-        beat_s = self._beat_s(lies.start_s)
+        beat_s = beat_length_s(lies.start_s, self.analysis.bars)
         spans = spans_of(note)
         if lies is not note:
             asked = asked_times(lies.start_s, lies.end_s, beat_s)
@@ -183,15 +173,10 @@ class Scene:
             return max(note.start_s, note.end_s - INSIDE_S)
         return spans[k].start_s + INSIDE_S
 
-    def _beat_s(self, at_s: float) -> float:
-        downbeats, lengths = self._beats
-        if not lengths:
-            return 0.5
-        return lengths[min(max(bisect_right(downbeats, at_s) - 1, 0), len(lengths) - 1)]
-
     def lasts(self, note: Note) -> bool:
         """Whether a note is held for about a beat or more."""
-        return note.end_s - note.start_s >= LASTING_BEATS * self._beat_s(note.start_s)
+        beat_s = beat_length_s(note.start_s, self.analysis.bars)
+        return note.end_s - note.start_s >= LASTING_BEATS * beat_s
 
     def place(self, note: Note) -> str:
         """Where a note is, to begin a sentence with: "Bars 15-16" for one that begins in bar 15

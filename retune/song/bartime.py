@@ -31,6 +31,15 @@ def bar_time(bars: Bars, bar: int, beat: float = 1.0) -> float:
     return downbeats[index] + ((bar - 1 - index) + (beat - 1) / bars.beats_per_bar) * length_s
 
 
+def beat_length_s(time_s: float, bars: Bars) -> float:
+    """How long a beat lasts at a moment, in seconds (half a second where bars are unknown)."""
+    downbeats = bars.downbeats_s
+    if len(downbeats) < 2:
+        return 0.5
+    index = min(max(bisect_right(downbeats, time_s) - 1, 0), len(downbeats) - 2)
+    return (downbeats[index + 1] - downbeats[index]) / bars.beats_per_bar
+
+
 def judged_bar(note: Note, bars: Bars) -> int | None:
     """The bar in which the chord sounds that a note is judged by, if that begins in a later bar
     than the note."""
