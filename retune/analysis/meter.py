@@ -15,12 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from retune.analysis.bars import written_beats
 from retune.analysis.chord_listen import CHANGE_COST, best_path, chord_scores
 from retune.analysis.chroma import HOP_S as SPECTRUM_S
 from retune.analysis.chroma import Spectra
 from retune.analysis.meter_weights import METERS, WEIGHTS
 from retune.analysis.onset_curve import HOP_S, Curves
-from retune.carriers.heard import Bars, FloatArray
+from retune.carriers.heard import FloatArray
 
 Notes = Sequence[tuple[float, float]]
 # A note begins on a beat that is within this share of a beat, and on a division within that.
@@ -59,7 +60,7 @@ class Reading:
 
     @property
     def per_bar(self) -> int:
-        return Bars((), self.meter, 0.0).beats_per_bar
+        return written_beats(self.meter)
 
     @property
     def tempo_bpm(self) -> float:
@@ -76,7 +77,7 @@ def readings(
         whole = [*_of_row(row, heard, series), *_again(series)]
         ends = _Ends.of(row, heard)
         for meter in meters:
-            per_bar = Reading(row, meter, 0).per_bar
+            per_bar = written_beats(meter)
             for first in range(min(per_bar, len(row) - 1)):
                 found.append(Reading(row * HOP_S, meter, first))
                 phase = [*ends.told(per_bar, first), *_of_phase(series, per_bar, first)]
