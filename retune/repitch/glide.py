@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from retune.carriers.heard import FloatArray, Note, PitchTrack
+from retune.song.moved import ADJACENT_S
 
 REACH_S = 0.20
 LEVEL_S = 0.20
@@ -27,7 +28,6 @@ FIT_SD_CENTS, FIT_CLIP = 20.0, 2.5
 LIKE_S, LOOK_S = 0.02, 0.005
 LEVEL_SD_CENTS, LEVEL_FRAMES = 40.0, 4.0
 OUTLIER_CENTS = 150.0
-ADJACENT_S = 0.15
 STEP_GAP_S, STEP_CENTS = 0.02, 80.0
 TAIL_S = 0.03
 LEAST_WEIGHT = 1e-4

@@ -16,8 +16,7 @@ from retune.rules.model import AS_SUNG, IN_TIME, Interval, Rule
 from retune.rules.targets import Goal, NoGoal, followed, goal_of_interval, goal_of_target
 from retune.rules.timing import Wish, wish_of
 from retune.rules.unmatched import matches_nothing
-
-ADJACENT_S = 0.15
+from retune.song.moved import ADJACENT_S
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ from retune.carriers.heard import Analysis, Bars, Chord, FloatArray, Note
 LOOSE_BEATS = 0.125
 """How long before its beat a note may begin, or after it end, and still be meant for it (common
 practice, no source)."""
+ADJACENT_S = 0.15
+"""A note that begins so soon after the end of another is sung on from it: a consonant fits in."""
 
 
 def beat_at(bars: Bars, time_s: float) -> float:
