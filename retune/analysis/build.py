@@ -29,7 +29,6 @@ from retune.carriers.heard import (
 )
 from retune.carriers.songfacts import Song
 from retune.song.lyrics import song_lyrics
-from retune.theory.keys import parse_key
 
 DRIFT_TOLD_CENTS = 25.0
 
@@ -73,9 +72,8 @@ def analyze_song(
     )
     hear_notes(work)
     work.tune()
-    given_key = None if song.music.key == "auto" else parse_key(song.music.key)
     bars = hear_bars(work)
-    keys, found = hear_keys(work, given_key, bars)
+    keys, found = hear_keys(work, bars)
     tell_other_keys(work, keys)
     chords = hear_chords(work, bars, keys)
     stems = _stems(work, bars, keys, chords)
@@ -86,8 +84,8 @@ def analyze_song(
         duration_s=listened.duration_s,
         tuning_hz=work.tuning_hz,
         keys=keys,
-        key_source="given" if given_key is not None else "estimated",
-        key_confidence=1.0 if given_key is not None else found.confidence,
+        key_source="given" if work.given_key is not None else "estimated",
+        key_confidence=1.0 if work.given_key is not None else found.confidence,
         key_rivals=() if found.second is None else (found.second,),
         bars=bars,
         chords=chords,

@@ -8,7 +8,7 @@ from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on
 from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_mode
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
-from retune.carriers.heard import Bars, Chord, Key, KeySpan
+from retune.carriers.heard import Bars, Chord, KeySpan
 from retune.carriers.text import estimated_text
 from retune.song.bartime import bar_time
 from retune.song.songfile import place_of
@@ -46,11 +46,11 @@ def _bars_told(bars: Bars) -> str:
     )
 
 
-def hear_keys(work: Work, given: Key | None, bars: Bars) -> tuple[tuple[KeySpan, ...], FoundKey]:
+def hear_keys(work: Work, bars: Bars) -> tuple[tuple[KeySpan, ...], FoundKey]:
     """The keys as given, else as heard, and how sure that is."""
     found = FoundKey(None, 0.0)
-    key = given
-    if given is None:
+    key = work.given_key
+    if key is None:
         found = _found_key(work)
         key = found.key
     spans = [] if key is None else [KeySpan(0.0, key)]

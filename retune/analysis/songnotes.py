@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from retune.analysis.corrections import Draft
 from retune.analysis.naming import Tuned, note_weight, song_tuning, tune_stem
+from retune.carriers.heard import Key
 from retune.carriers.songfacts import Song
 from retune.theory.keys import parse_key
 
@@ -19,12 +20,17 @@ class SongNotes:
     drafts: dict[str, list[Draft]] = field(default_factory=dict)
     tuned: dict[str, Tuned] = field(default_factory=dict)
 
+    @property
+    def given_key(self) -> Key | None:
+        """The key that the song file gives; None where it is to be found."""
+        text = self.song.music.key
+        return None if text == "auto" else parse_key(text)
+
     def tune(self) -> None:
         """Take its own tuning out of every stem, whole semitones settled by a given key."""
-        music = self.song.music
-        key = None if music.key == "auto" else parse_key(music.key)
+        tuning_hz, key = self.song.music.tuning_hz, self.given_key
         for name, drafts in self.drafts.items():
-            self.tuned[name] = tune_stem(drafts, tuning_hz=music.tuning_hz, key=key)
+            self.tuned[name] = tune_stem(drafts, tuning_hz=tuning_hz, key=key)
 
     def stems_of(self, *roles: str) -> list[str]:
         """Stems of these roles in which notes were heard. A part inside a mix does not count: it
