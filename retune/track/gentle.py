@@ -26,7 +26,7 @@ SILENT_DB = -60.0
 
 
 def loud_stretches(
-    level_db: FloatArray, is_missing: np.ndarray, *, hop_s: float, long_s: float = LONG_S
+    level_db: FloatArray, is_missing: np.ndarray, *, hop_s: float
 ) -> list[tuple[int, int]]:
     """Frames [start, stop) of every stretch that is loud and where something is missing.
 
@@ -50,7 +50,7 @@ def loud_stretches(
     ]
     firsts = [int(at[0]), *(int(at[k + 1]) for k in cuts)]
     stops = [*(int(at[k]) + 1 for k in cuts), int(at[-1]) + 1]
-    return [(a, b) for a, b in zip(firsts, stops, strict=True) if (b - a) * hop_s >= long_s]
+    return [(a, b) for a, b in zip(firsts, stops, strict=True) if (b - a) * hop_s >= LONG_S]
 
 
 def heard_gently(
