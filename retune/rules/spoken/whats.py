@@ -36,7 +36,7 @@ class Heard:
         for part in self.parts:
             self.kinds.setdefault(part.kind, []).append(part)
         if "wait" in self.kinds:  # "wait a beat before the last note"
-            (wait,) = self.kinds["wait"][:1]
+            wait = self.kinds["wait"][0]
             self.kinds["delay"] = self.kinds["length"] = [wait]
             if wait.value["penultimate"]:  # "before the last" came out as one word
                 ending = Part("position", ("phrase-ending", False, False), wait.first, wait.last)
