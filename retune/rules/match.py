@@ -45,8 +45,8 @@ def _counts(scope: Scope) -> bool:
 def _counted(notes: list[Note], scope: Scope) -> list[Note]:
     """Some of the notes by their number, from 1."""
     if isinstance(scope, Except):
-        kept = _counted(notes, scope.scope)
-        return [note for note in notes if note not in kept]
+        counted = {note.index for note in _counted(notes, scope.scope)}
+        return [note for note in notes if note.index not in counted]
     assert isinstance(scope, In)
     return [n for k, n in enumerate(notes, 1) if listed(k, scope.spans, len(notes))]
 
