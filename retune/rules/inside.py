@@ -276,10 +276,13 @@ def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int
 
 def bounds(span: Span, last: int) -> list[tuple[int, int]]:
     """The runs of numbers that a list item means, each by its first and last."""
-    low, high = (_number_of(end, last) for end in (span.low, span.high))
     if span.step == 1:
-        return [(low, high)]
-    return [(number, number) for number in range(low, high + 1, span.step)]
+        return [(_number_of(span.low, last), _number_of(span.high, last))]
+    return [(number, number) for number in _numbers_of(span, last)]
+
+
+def _numbers_of(span: Span, last: int) -> range:
+    return range(_number_of(span.low, last), _number_of(span.high, last) + 1, span.step)
 
 
 def _number_of(end: int | str, last: int) -> int:
@@ -291,9 +294,7 @@ def _number_of(end: int | str, last: int) -> int:
 
 def listed(number: int | None, spans: Sequence[Span], last: int) -> bool:
     """Whether a list names a number."""
-    if number is None:
-        return False
-    return any(low <= number <= high for span in spans for low, high in bounds(span, last))
+    return number is not None and any(number in _numbers_of(span, last) for span in spans)
 
 
 def over_chord(chord: Chord | None, scope: Over, analysis: Analysis, at_s: float) -> bool:
