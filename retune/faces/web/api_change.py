@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from retune import __version__
 from retune.carriers.errors import UsageError
+from retune.carriers.songfacts import Variant
 from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import set_given
-from retune.faces.web.kept import MOST_DRAFTS, Draft
+from retune.faces.web.kept import MOST_DRAFTS
 from retune.faces.web.shown import song_view
 from retune.pipeline.records import Table
 from retune.song.songsave import SongEditor
@@ -38,7 +39,7 @@ def keep_drafts(bench: Bench, asked: Asked) -> Table:
     rows = asked.objects("drafts")
     if len(rows) > MOST_DRAFTS:
         raise UsageError(f"{len(rows)} variants are not saved; at most {MOST_DRAFTS} are kept")
-    drafts = [Draft(row.line("name"), row.lines("rules"), row.text("about", "")) for row in rows]
+    drafts = [Variant(row.line("name"), row.lines("rules"), row.text("about", "")) for row in rows]
     bench.desk.keep_drafts(drafts)
     return {"kept": len(drafts)}
 

@@ -18,9 +18,9 @@ from threading import Lock, RLock, Thread
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.errors import ChangedError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
-from retune.carriers.songfacts import Song
+from retune.carriers.songfacts import Song, Variant
 from retune.comparison.levels import MixLevels
-from retune.faces.web.kept import Draft, Drawer, Kept, drawers
+from retune.faces.web.kept import Drawer, Kept, drawers
 from retune.pipeline.inputs import SongInputs, stamp_of
 from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.opensong import OpenSong, open_song
@@ -68,7 +68,7 @@ class Desk:
         self._past: deque[str] = deque(maxlen=MAX_STEPS)
         self._future: deque[str] = deque(maxlen=MAX_STEPS)
         self._revision = ""
-        self._drafts: tuple[Draft, ...] = ()
+        self._drafts: tuple[Variant, ...] = ()
         self._drawer = self._drawer_of(path)
 
     def _drawer_of(self, path: Path | None) -> Drawer:
@@ -127,11 +127,11 @@ class Desk:
         )
 
     @property
-    def drafts(self) -> tuple[Draft, ...]:
+    def drafts(self) -> tuple[Variant, ...]:
         """Variants as they stood on the page when it told last, not saved."""
         return self._drafts
 
-    def keep_drafts(self, drafts: Sequence[Draft]) -> None:
+    def keep_drafts(self, drafts: Sequence[Variant]) -> None:
         """Keep rules that are not saved, for a page or a server that comes after this one."""
         with self._lock:
             self._drafts = tuple(drafts)

@@ -7,11 +7,12 @@ import hashlib
 import json
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from retune.carriers.errors import RetuneError
+from retune.carriers.songfacts import Variant
 from retune.sound.cache import default_folder
 from retune.sound.files import atomic_write
 
@@ -20,23 +21,15 @@ MOST_DRAFTS = 200
 
 
 @dataclass(frozen=True)
-class Draft:
-    """A variant as it stands on the page, not saved."""
-
-    name: str
-    rules: tuple[str, ...]
-    about: str = ""
-
-
-@dataclass(frozen=True)
 class Kept:
     """What is kept of one song file: `past` and `future` are texts of it (the last is the next to
-    be taken back or made again) from the one that `revision` names on."""
+    be taken back or made again) from the one that `revision` names on; `drafts` are variants as
+    they stand on the page, not saved."""
 
     revision: str = ""
     past: tuple[str, ...] = ()
     future: tuple[str, ...] = ()
-    drafts: tuple[Draft, ...] = ()
+    drafts: tuple[Variant, ...] = ()
 
 
 class Drawer:
@@ -61,17 +54,10 @@ class Drawer:
         """Keep this from now on. What cannot be written is not kept: the work goes on."""
         if self._path is None:
             return
-        past, future = list(kept.past), list(kept.future)
-        while past and sum(map(len, (*past, *future))) > MOST_BYTES // 8:
+        past = list(kept.past)
+        while past and sum(map(len, (*past, *kept.future))) > MOST_BYTES // 8:
             past.pop(0)
-        told = {
-            "revision": kept.revision,
-            "past": past,
-            "future": future,
-            "drafts": [
-                {"name": d.name, "rules": list(d.rules), "about": d.about} for d in kept.drafts
-            ],
-        }
+        told = {**asdict(kept), "past": past}
         with suppress(OSError, RetuneError):
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with atomic_write(self._path) as stream:
@@ -85,7 +71,7 @@ def drawers() -> Path:
 
 def _kept(told: dict[str, Any]) -> Kept:
     drafts = [
-        Draft(_text(row["name"]), _texts(row["rules"]), _text(row["about"]))
+        Variant(_text(row["name"]), _texts(row["rules"]), _text(row["about"]))
         for row in told["drafts"][:MOST_DRAFTS]
     ]
     return Kept(
@@ -94,7 +80,7 @@ def _kept(told: dict[str, Any]) -> Kept:
 
 
 def _texts(value: Sequence[Any]) -> tuple[str, ...]:
-    return tuple(_text(item) for item in list(value))
+    return tuple(_text(item) for item in value)
 
 
 def _text(value: Any) -> str:
