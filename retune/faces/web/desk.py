@@ -112,12 +112,13 @@ class Desk:
 
     def _take_up(self, revision: str) -> None:
         """Go on from a text of the song file, with what was kept of it by an earlier run."""
-        kept = self._drawer.read()
         is_new = not self._revision
         self._revision = revision
-        if is_new:
-            self._drafts = kept.drafts
-        if is_new and kept.revision == revision and self.is_song_file:
+        if not is_new:
+            return
+        kept = self._drawer.read()
+        self._drafts = kept.drafts
+        if kept.revision == revision and self.is_song_file:
             self._past.extend(kept.past)
             self._future.extend(kept.future)
 
