@@ -1,6 +1,7 @@
 // Listening: which version sounds, from where, how loud; plans followed as they are typed.
 
 import { post } from "./api.js";
+import { beatsPerBar } from "./beats.js";
 import { $, $$, clock, el, minus, say, settled } from "./dom.js";
 import { strike } from "./clicks.js";
 import { moveReading } from "./picture.js";
@@ -262,8 +263,7 @@ async function countedIn(at) {
       edges.findIndex((edge) => edge > at + 0.02),
     ),
   );
-  const [top, bottom] = state.song.bars.meter.split("/").map(Number);
-  const beats = bottom === 8 && top % 3 === 0 && top > 3 ? top / 3 : top;
+  const beats = beatsPerBar(state.song.bars.meter);
   const beat = (edges[next] - edges[next - 1]) / beats;
   player.ready ??= player.build();
   await player.ready;

@@ -1,5 +1,6 @@
 // Dragging an end of a note in the picture: a rule that moves it in time, snapped to the beat.
 
+import { beatsPerBar } from "./beats.js";
 import { $ } from "./dom.js";
 import { timeAt } from "./picture.js";
 import { replaceRule } from "./rules.js";
@@ -8,12 +9,6 @@ import { melodyNotes, on, state } from "./store.js";
 const GRIP = 7; // px at each end of a note that move its end, at most a quarter of it
 const PARTS = 4; // a beat snaps to quarters
 
-/** Beats a bar, as they are written: a dotted quarter in 6/8, 9/8 and 12/8. */
-function beatsPerBar() {
-  const [top, bottom] = state.song.bars.meter.split("/").map(Number);
-  return bottom === 8 && top % 3 === 0 && top > 3 ? top / 3 : top;
-}
-
 /** How many beats lie between the first downbeat and a time; null where the song has no bars. */
 function beatAt(seconds) {
   const downbeats = state.song.bars.downbeats_s;
@@ -21,7 +16,8 @@ function beatAt(seconds) {
   const last = downbeats.length - 2;
   const next = downbeats.findIndex((downbeat) => downbeat > seconds);
   const bar = Math.max(0, next < 0 ? last : Math.min(last, next - 1));
-  return (bar + (seconds - downbeats[bar]) / (downbeats[bar + 1] - downbeats[bar])) * beatsPerBar();
+  const bars = bar + (seconds - downbeats[bar]) / (downbeats[bar + 1] - downbeats[bar]);
+  return bars * beatsPerBar(state.song.bars.meter);
 }
 
 /** Begins where the pointer goes down near an end of a note. */
