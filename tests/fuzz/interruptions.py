@@ -18,7 +18,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -183,7 +183,7 @@ def _faults(room: Path, before: dict[str, str], whole: dict[str, str], name: str
     for path, content in before.items():
         if path not in now:
             faults.append(f"{name}: lost: {path}")
-        elif content not in (now[path],) and now[path] != whole.get(path):
+        elif now[path] not in (content, whole.get(path)):
             faults.append(f"{name}: changed: {path}")
     return faults
 
@@ -231,13 +231,8 @@ def interrupt(name: str, root: Path, *, kills: int, seed: int, full: bool, tally
 
 def _once(room: Path, run: Callable[[], int]) -> None:
     """Run it here, so that its children find everything imported, compiled and heard."""
-    here = Path.cwd()
-    os.chdir(room)
-    try:
-        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-            run()
-    finally:
-        os.chdir(here)
+    with chdir(room), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        run()
 
 
 def _again(
