@@ -22,7 +22,8 @@ def renew(path: Path) -> None:
     for cell in book.cells:
         cell.metadata = {}
         for output in cell.get("outputs", []):
-            output.get("data", {}).pop("text/plain", None) if _is_shown(output) else None
+            if _is_shown(output):
+                output.data.pop("text/plain", None)
     book.metadata = {
         "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
         "language_info": {"name": "python"},
