@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Cadence, Chord, Ending, Key, Note, Phrase, StemAnalysis
 from retune.comparison.picture_line import edit_of_note
+from retune.song.lifted import keys_after
 from retune.song.moved import note_after
 from retune.theory.cadences import cadence_of
 from retune.theory.chords import chord_of, chord_parts, is_no_chord, roman_of, with_bass
@@ -96,7 +97,8 @@ def phrase_endings(analysis: Analysis, plan: Plan | None = None) -> tuple[Phrase
     if stem is None:
         return ()
     edits = plan.edits if plan is not None else ()
-    return tuple(_ending(analysis, phrase, stem, edits) for phrase in stem.phrases)
+    lifted = replace(analysis, keys=keys_after(analysis, edits))
+    return tuple(_ending(analysis, phrase, stem, edits, lifted) for phrase in stem.phrases)
 
 
 def is_touched(ending: PhraseEnding, plan: Plan) -> bool:
@@ -105,7 +107,11 @@ def is_touched(ending: PhraseEnding, plan: Plan) -> bool:
 
 
 def _ending(
-    analysis: Analysis, phrase: Phrase, stem: StemAnalysis, edits: Sequence[Edit]
+    analysis: Analysis,
+    phrase: Phrase,
+    stem: StemAnalysis,
+    edits: Sequence[Edit],
+    lifted: Analysis,
 ) -> PhraseEnding:
     note = stem.note(phrase.ending_note) if phrase.ending_note is not None else None
     chord = (note.chord_at_end or note.chord) if note is not None else None
@@ -120,7 +126,7 @@ def _ending(
     if note is None:
         return plain
     edit = edit_of_note(note, [e for e in edits if e.stem == stem.name])
-    key = analysis.key_at(note.start_s)
+    key = lifted.key_at(note.start_s)
     later = note_after(note, edit, analysis)
     if later is not note:
         chord = later.chord_at_end or later.chord
@@ -169,8 +175,9 @@ def _cadence_after(
 def chord_after(analysis: Analysis, plan: Plan, at_s: float) -> Chord | None:
     """The chord that sounds at a time once a plan has moved what it moves there; None for none, and
     for a sonority without a name."""
+    key = replace(analysis, keys=keys_after(analysis, plan.edits)).key_at(at_s)
     shifts = _shifts_at(at_s, plan.edits, analysis.melody)
-    return _chord_after(analysis, analysis.chord_at(at_s), shifts, analysis.key_at(at_s))
+    return _chord_after(analysis, analysis.chord_at(at_s), shifts, key)
 
 
 def _shifts_at(at_s: float, edits: Sequence[Edit], melody: StemAnalysis | None) -> dict[str, float]:

@@ -35,7 +35,7 @@ def endings_of(analysis: Analysis, plan: Plan | None = None) -> tuple[EndingNow,
     found = []
     for phrase in melody.phrases:
         note = None if phrase.ending_note is None else melody.note(phrase.ending_note)
-        key = None if note is None else analysis.key_at(note.start_s)
+        key = None if note is None else scene.band.key_at(note.start_s)
         if note is None or key is None:
             continue
         midi, chord = scene.midi_after(melody, note), scene.chord_after(note)

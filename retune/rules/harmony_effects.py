@@ -9,14 +9,14 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
 from retune.carriers.changes import Consequence
-from retune.carriers.heard import Chord, Note, StemAnalysis
+from retune.carriers.heard import Chord, Key, Note, StemAnalysis
 from retune.rules.scene import Scene, judged_at, listed, role_words
 from retune.song.bartime import bar_words
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord, is_tonic_chord, with_bass
 from retune.theory.keys import tonic_pc
 from retune.theory.roles import how_it_ends, is_blue_over
-from retune.theory.spelling import spell_pitch_class
+from retune.theory.spelling import pitch_name, spell_pitch_class
 
 _POSITIONS = {
     "root": "in root position",
@@ -46,9 +46,11 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
                 continue
             if scene.roles.get((stem.name, note.index), (None, None))[1] in _PREPARED:
                 continue
-            if midi == note.midi_name and _semitone_tones(midi, note.chord):
+            key = scene.band.key_at(note.start_s)
+            is_lifted = key != scene.analysis.key_at(note.start_s)
+            stays = midi == note.midi_name or is_lifted
+            if stays and _semitone_tones(note.midi_name, note.chord):
                 continue
-            key = scene.analysis.key_at(note.start_s)
             if is_blue_over(midi, chord, key):
                 continue
             sounds = f"{scene.name_after(stem, note)}{voice} sounds"
@@ -57,7 +59,7 @@ def clashes(scene: Scene) -> Iterator[Consequence]:
                     "clash",
                     note.start_s,
                     f"{scene.place(note)}: {sounds} a semitone from "
-                    f"{spell_pitch_class(pitch_class, key)}, the {member} of {_upper_name(chord)}",
+                    f"{_class_name(pitch_class, key, chord)}, the {member} of {_upper_name(chord)}",
                 )
 
 
@@ -68,7 +70,7 @@ def blue_notes(scene: Scene) -> Iterator[Consequence]:
         voice = "" if stem is scene.analysis.melody else f" of {stem.name}"
         for note in scene.moved(stem):
             midi, chord = scene.midi_after(stem, note), scene.chord_after(note)
-            key = scene.analysis.key_at(note.start_s)
+            key = scene.band.key_at(note.start_s)
             if chord is None or key is None or not is_blue_over(midi, chord, key):
                 continue
             if scene.roles[stem.name, note.index][1] != "blue":
@@ -80,6 +82,11 @@ def blue_notes(scene: Scene) -> Iterator[Consequence]:
                 f"{scene.place(note)}: {scene.name_after(stem, note)}{voice} is a blue {member} "
                 f"over {chord_name(chord)}",
             )
+
+
+def _class_name(pitch_class: int, key: Key | None, chord: Chord) -> str:
+    """A tone of a chord as the chord writes it: C sharp in A7, in C major too."""
+    return pitch_name(pitch_class, key, chord).rstrip("-0123456789")
 
 
 def _upper_name(chord: Chord) -> str:
@@ -157,7 +164,7 @@ def _sonority(scene: Scene, chord: Chord, at_s: float) -> str:
 
 def _over_foreign_bass(scene: Scene, now: Chord, bass: int, at_s: float) -> str:
     """A bass that is none of the chord's tones is called what it is."""
-    key = scene.analysis.key_at(at_s)
+    key = scene.band.key_at(at_s)
     text = f"{_upper_name(now)} over {spell_pitch_class(bass, key)}"
     if key is not None and bass == tonic_pc(key) and not is_tonic_chord(now, key):
         text += ": the tonic in the bass, not the tonic chord"
@@ -242,12 +249,15 @@ def early_rests(scene: Scene) -> Iterator[Consequence]:
 
 def _comes_home(scene: Scene, note: Note, midi: int) -> str:
     """How a phrase newly ends on the tonic; "" when it does not, or did so before."""
-    key = scene.analysis.key_at(note.start_s)
+    key = scene.band.key_at(note.start_s)
     if key is None or (midi - tonic_pc(key)) % 12:
         return ""
     chord = scene.chord_after(note)
     ending = how_it_ends(midi, chord, key)
-    if midi == note.midi_name and ending == how_it_ends(midi, note.chord, key):
+    sung_in = scene.analysis.key_at(note.start_s)
+    was_there = sung_in is not None and (note.midi_name - tonic_pc(sung_in)) % 12 == 0
+    stays = midi == note.midi_name or key != sung_in
+    if stays and was_there and ending == how_it_ends(note.midi_name, note.chord, sung_in):
         return ""
     if chord is None or ending is None:
         return "(by the melody alone)"

@@ -103,7 +103,7 @@ def leading_tones(scene: Scene) -> Iterator[Consequence]:
 
 
 def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note | None) -> str:
-    key = scene.analysis.key_at(note.start_s)
+    key = scene.band.key_at(note.start_s)
     if key is None:
         return ""
     tonic = tonic_pc(key)

@@ -93,7 +93,10 @@ def make_plan(
         name=name,
     )
     scene = Scene(analysis, plan)
-    return replace(with_roles(scene), consequences=consequences_of(scene))
+    told = with_roles(scene)
+    if scene.band.keys != analysis.keys:
+        scene = Scene(analysis, told)  # names and degrees as the lifted key writes them
+    return replace(told, consequences=consequences_of(scene))
 
 
 def _refuse_far(edits: Sequence[Edit]) -> None:

@@ -15,7 +15,8 @@ from retune.theory.chordnames import chord_name
 from retune.theory.keys import degree_of
 from retune.theory.noteroles import Placed, Reading, Span, asked_times, readings, spans_between
 from retune.theory.roles import is_blue
-from retune.theory.spelling import pitch_name
+from retune.theory.spelling import degree_of_name, pitch_name
+from retune.theory.tensionmodels import stability
 
 # How a role is said before "of" or "over" a chord.
 _ROLE_WORDS = {
@@ -152,7 +153,7 @@ class Scene:
                 replace(span, chord=self.band.chord(span.chord, self._asked_at(note, k, spans)))
                 for k, span in enumerate(spans)
             )
-        key = self.analysis.key_at(note.start_s)
+        key = (self.band if after else self.analysis).key_at(note.start_s)
         return Placed(
             note.start_s,
             note.end_s,
@@ -187,7 +188,7 @@ class Scene:
 
     def name(self, midi: int, at_s: float) -> str:
         """A pitch as the key of the moment writes it."""
-        return pitch_name(midi, self.analysis.key_at(at_s))
+        return pitch_name(midi, self.band.key_at(at_s))
 
     def name_after(self, stem: StemAnalysis, note: Note) -> str:
         """A note's name in the variant: as it was typed, or as chord and key spell it."""
@@ -230,10 +231,24 @@ def with_roles(scene: Scene) -> Plan:
     and beside the neighbours that the plan leaves it."""
     roles = scene.roles
     edits = [
-        edit if edit.note is None else replace(edit, role_after=roles[edit.stem, edit.note][1])
+        edit
+        if edit.note is None
+        else replace(_in_lifted_key(scene, edit), role_after=roles[edit.stem, edit.note][1])
         for edit in scene.plan.edits
     ]
     return replace(scene.plan, edits=tuple(edits))
+
+
+def _in_lifted_key(scene: Scene, edit: Edit) -> Edit:
+    """An edit told in the key of the variant, where that is another than the one as sung."""
+    stem, key = scene.analysis.stems[edit.stem], scene.band.key_at(edit.start_s)
+    if key is None or key == scene.analysis.key_at(edit.start_s) or edit.note is None:
+        return edit
+    note = stem.note(edit.note)
+    midi = scene.midi_after(stem, note)
+    name = pitch_name(midi, key, scene.chord_after(note))
+    degree = degree_of_name(name, key)
+    return replace(edit, to_name=name, to_degree=degree, stability_after=stability(midi, key))
 
 
 def role_words(role: str | None, chord: Chord) -> str:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 from retune.carriers.changes import Edit, Plan
-from retune.carriers.heard import Analysis, Chord, Key, Note, StemAnalysis
+from retune.carriers.heard import Analysis, Chord, Key, KeySpan, Note, StemAnalysis
+from retune.song.lifted import keys_after
 from retune.song.moved import note_after
 from retune.theory.chords import is_no_chord, parse_chord, roman_of, with_bass
 from retune.theory.spelling import spell_pitch_class
@@ -50,6 +51,16 @@ class Band:
             return stem
         notes = (note_after(n, edits.get(n.index), self.analysis) for n in stem.notes)
         return replace(stem, notes=tuple(notes))
+
+    @cached_property
+    def keys(self) -> tuple[KeySpan, ...]:
+        """The keys in the variant: where melody and band are lifted as one, the key is too."""
+        return keys_after(self.analysis, self.plan.edits)
+
+    def key_at(self, at_s: float) -> Key | None:
+        """The key in force at a time of the variant."""
+        reached = [span.key for span in self.keys if span.start_s <= at_s + 1e-9]
+        return reached[-1] if reached else self.analysis.key_at(at_s)
 
     @cached_property
     def _moves_in_time(self) -> bool:
@@ -123,7 +134,7 @@ class Band:
             return None
         if not self._bass_moves(at_s) and shift % 12 == 0:
             return chord
-        return _sounding(chord, shift, self.bass_pc(at_s), self.analysis.key_at(at_s))
+        return _sounding(chord, shift, self.bass_pc(at_s), self.key_at(at_s))
 
     def touches(self, at_s: float) -> bool:
         """Whether bass or backing is moved at that moment."""

@@ -79,16 +79,16 @@ def _of_note(scene: Scene, voice: StemAnalysis, note: Note) -> Iterator[NoteTens
     else:
         moved = [scene.chord_under(note, k) for k in range(len(spans))]
     for span, chord in zip(spans, moved, strict=True):
-        key = scene.analysis.key_at(span.start_s)
-        home = home_at(scene.analysis.keys, span.start_s)
-        if key is None:
+        key, key_after = (at.key_at(span.start_s) for at in (scene.analysis, scene.band))
+        home, home_after = (home_at(at.keys, span.start_s) for at in (scene.analysis, scene.band))
+        if key is None or key_after is None:
             continue
         yield NoteTension(
             note=note.index,
             start_s=span.start_s,
             end_s=span.end_s,
             before=note_tension(note.midi_name, span.chord, key, home),
-            after=note_tension(midi, chord, key, home),
+            after=note_tension(midi, chord, key_after, home_after),
             is_phrase_ending=note.is_phrase_ending and span is spans[-1],
         )
 

@@ -106,7 +106,7 @@ def late_rests(scene: Scene) -> Iterator[Consequence]:
         now = scene.after(note)
         if now.start_s <= note.start_s:
             continue
-        key, midi = scene.analysis.key_at(note.start_s), scene.midi_after(melody, note)
+        key, midi = scene.band.key_at(note.start_s), scene.midi_after(melody, note)
         chord = scene.chord_after(note)
         if key is None or (midi - tonic_pc(key)) % 12:
             continue

@@ -30,3 +30,15 @@ def key_fifths(key: Key | None) -> int:
     if abs(fifths) > 7:
         fifths = (7 * tonic_pc(key) + _OF_MODE[key.mode] + 5) % 12 - 5
     return fifths
+
+
+def key_moved(key: Key, semitones: int) -> Key:
+    """The key so many semitones up, in the spelling with the shorter signature.
+
+    >>> str(key_moved(Key("Bb", "major"), 2)), str(key_moved(Key("A", "minor"), 4))
+    ('C major', 'C# minor')
+    """
+    tonic = (tonic_pc(key) + semitones) % 12
+    fifths = (7 * tonic + _OF_MODE[key.mode] + 5) % 12 - 5
+    times, place = divmod(fifths - _OF_MODE[key.mode] + 1, 7)
+    return Key("FCGDAEB"[place] + ("#" if times > 0 else "b") * abs(times), key.mode)

@@ -12,6 +12,8 @@ from retune.comparison.endings import phrase_endings
 from retune.rules import make_plan
 from retune.rules.match import matched_notes
 from retune.rules.parse import read_strictly
+from retune.rules.tension import plan_tension
+from retune.song.lifted import keys_after
 
 SONGS = {"chorale": (chorale, CHORALE), "pop": (pop_song, POP)}
 
@@ -119,3 +121,71 @@ def test_a_chord_that_stands_for_v_has_the_tones_of_v(
     outside = read_strictly("keep every note where it is not a chord tone")
     wrong = [role for role in read if role == "appoggiatura"]
     assert len(matched_notes(outside, heard.stems["vocal"], heard)) == len(wrong)
+
+
+LIFT = ("shift every note up 2 semitones", "shift bass, harp up 2 semitones")
+LAST = (
+    "shift every note up 2 semitones in phrase 2",
+    "shift bass, harp up 2 semitones in bars 4-5",
+)
+
+
+def lifted(*, bass: str = "C3:4 G2:4 C3:4 G2:4 C3:4") -> Analysis:
+    tune = "C5:1 D5:1 C5:1 E5:1 D5:2 B4:2 C5:4 / D5:1 C5:1 A4:1 B4:1 C5:4"
+    parts = {"vocal": ("melody", tune), "bass": ("bass", bass), "harp": ("backing", "")}
+    return song(parts, key="C major", chart="C | G7 | C | G7 | C")
+
+
+@pytest.mark.parametrize(("rules", "phrases"), [(LIFT, (1, 2)), (LAST, (2,))])
+def test_where_all_is_lifted_home_is_lifted_too(
+    rules: tuple[str, ...], phrases: tuple[int, ...]
+) -> None:
+    """Common practice, no source: a song a tone up has the same cadences, in D."""
+    heard = lifted()
+    plan = make_plan(heard, rules)
+    for ending in phrase_endings(heard, plan):
+        assert ending.cadence_after == ending.phrase.cadence == "perfect authentic"
+        if ending.number in phrases:
+            assert (ending.degree_after, ending.state_after) == ("1", "at rest")
+            assert ending.chord_after is not None
+            assert (ending.chord_after.label, ending.chord_after.roman) == ("D:maj", "I")
+    sung = [e for e in plan.edits if e.stem == "vocal"]
+    assert [e.to_degree for e in sung] == [e.from_degree for e in sung]
+    assert "C#5" in [e.to_name for e in sung]
+    assert [e.role_after for e in sung] == [e.role_before for e in sung]
+    kinds = {c.kind for c in plan.consequences}
+    assert kinds <= {"new-chord", "range"}
+    told = [c.text for c in plan.consequences if c.kind == "new-chord"]
+    assert told[-2:] == [
+        "Bar 4: G7 becomes A7 (V7), in root position",
+        "Bar 5: C becomes D (I), in root position",
+    ]
+    assert all(n.before == n.after for n in plan_tension(heard, plan) if rules == LIFT)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        (LIFT[0],),
+        (LIFT[1],),
+        (LIFT[0], "shift bass, harp up 3 semitones"),
+        (LIFT[0], "shift harp up 2 semitones"),
+        ("keep note at 1:2", *LIFT, "keep note at 4:2"),
+    ],
+)
+def test_what_moves_apart_lifts_no_key(rules: tuple[str, ...]) -> None:
+    heard = lifted()
+    plan = make_plan(heard, rules)
+    assert keys_after(heard, plan.edits) == heard.keys
+
+
+def test_after_a_lifted_phrase_the_first_key_is_back() -> None:
+    heard = lifted()
+    rules = [
+        "shift every note down 1 semitone in phrase 1",
+        "shift bass, harp down 1 semitone in bars 1-3",
+    ]
+    spans = keys_after(heard, make_plan(heard, rules).edits)
+    assert [(span.start_s, str(span.key)) for span in spans] == [
+        (0.0, "C major"), (2.0, "B major"), (14.0, "C major"),
+    ]  # fmt: skip
