@@ -169,7 +169,7 @@ def _tonic_over_wait(song: _Song, near: Sequence[EndingNow]) -> Iterator[Candida
         return
     chords = dict.fromkeys(e.chord for e in stuck if e.chord is not None)
     keys = [e.key for e in stuck]
-    why = [standing("1", chord, keys[0]) for chord in chords]
+    why = list(dict.fromkeys(standing("1", chord, keys[0]) for chord in chords))
     what, scope = song.selection(stuck)
     yield Candidate(
         "tonic-over-wait",

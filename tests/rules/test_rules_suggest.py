@@ -298,6 +298,13 @@ def test_only_endings_that_wait_are_named_where_others_share_their_degree() -> N
     )
 
 
+def test_what_a_degree_is_in_a_chord_is_said_once() -> None:
+    twice = band("D5:2 C5:2 / D5:2 C5:2 / D5:2 Bb4:2", chart="F7 | F7 | Bb", bass="F2:4 F2:4 Bb2:4")
+    assert (
+        "Degree 1 is no tone of F7. Phrases 1 and 2 stay open." in twice["tonic-over-wait"].reason
+    )
+
+
 def test_an_ending_outside_its_chord_is_brought_into_it() -> None:
     found = band(
         "D5:2 Eb5:2 / D5:2 C5:2 / D5:2 Bb4:2", chart="Bb | F | Bb", bass="Bb2:4 F2:4 Bb2:4"
