@@ -169,39 +169,32 @@ function choosePart(input) {
   return box;
 }
 
-/** Every field of the form: its name, its element, what it held. */
-function fields() {
-  const { given } = state.song;
-  return [
-    ...FIELDS.map(([name]) => [name, given[name]]),
-    ...given.stems.flatMap((stem) => stemFields(stem).map(([fact]) => [`${stem.name}.${fact}`, stem[fact]])),
-  ].map(([name, was]) => [name, document.getElementById(`fact-${name}`), was]);
-}
-
 function form() {
   const { given } = state.song;
   const rows = FIELDS.flatMap(([name, words, help]) => [
     el("label", { for: `fact-${name}` }, words),
     field(name, help, given[name]),
   ]);
-  const stems = given.stems.flatMap((stem) => [
+  const ofStems = given.stems.map((stem) => [stem, stemFields(stem)]);
+  const stems = ofStems.flatMap(([stem, found]) => [
     el("span", {}, stem.name),
     el(
       "div",
       { class: "set" },
-      ...stemFields(stem).flatMap(([, input, words]) => [
-        input,
-        words ? el("span", { class: "quiet" }, words) : "",
-      ]),
+      ...found.flatMap(([, input, words]) => [input, words ? el("span", { class: "quiet" }, words) : ""]),
     ),
   ]);
   const fault = el("p", { class: "warn", role: "alert", hidden: true });
   const send = async (event) => {
     event.preventDefault();
-    const set = fields()
-      .map(([name, input, was]) => ({ name, value: input.value.trim(), was }))
-      .filter(({ value, was }) => value !== was)
-      .map(({ name, value }) => ({ name, value }));
+    const set = [
+      ...FIELDS.map(([name]) => [name, $(`#fact-${name}`), given[name]]),
+      ...ofStems.flatMap(([stem, found]) =>
+        found.map(([fact, input]) => [`${stem.name}.${fact}`, input, stem[fact]]),
+      ),
+    ]
+      .filter(([, input, was]) => input.value.trim() !== was)
+      .map(([name, input]) => ({ name, value: input.value.trim() }));
     if (!set.length || (await change("music", { set }, "Changed; heard anew"))) toggle();
     else {
       fault.hidden = false;
