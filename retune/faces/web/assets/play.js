@@ -38,8 +38,8 @@ const wrote = (note, place) => (line) =>
     line.trim(),
   );
 
-const editOf = (note) =>
-  state.plan?.edits.find((edit) => edit.stem === state.song.melody && edit.note === note.index) ?? null;
+const editOf = (note, plan = state.plan) =>
+  plan?.edits.find((edit) => edit.stem === state.song.melody && edit.note === note.index) ?? null;
 
 const NAMED =
   /^move note at \S+ to ([A-G](?:b{1,2}|#{1,2})?-?\d+)(?: ([\d.]+) cents? (flat|sharp))?((?: with.*)?)$/;
@@ -129,9 +129,8 @@ export const putBack = () =>
     const own = wrote(note, choices.place);
     const others = rules().filter((line) => line.trim() && !own(line));
     const plan = await post("plan", { rules: others });
-    const isMoved = plan.edits.some((e) => e.stem === state.song.melody && e.note === note.index);
     heardNext = note.index;
-    replaceRule(own, isMoved ? `keep note at ${choices.place}` : null);
+    replaceRule(own, editOf(note, plan) ? `keep note at ${choices.place}` : null);
   });
 
 /** One step up or down: "cents" (ten of them), "semitone" or "scale step". */
