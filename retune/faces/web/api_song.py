@@ -67,18 +67,11 @@ def seen_whole(bench: Bench, asked: Asked) -> Table:
 def choices(bench: Bench, asked: Asked) -> Table:
     """The pitches that a note of the melody may take."""
     found = choices_for(bench.desk.analysis, asked.whole("note"))
-    return {
-        **asdict(found),
-        "chord": pretty(found.chord),
-        "pitches": [
-            {
-                **asdict(choice),
-                "shown": pretty(choice.name),
-                "degree_shown": pretty(choice.degree or ""),
-            }
-            for choice in found.pitches
-        ],
-    }
+    view = asdict(found)
+    for pitch in view["pitches"]:
+        pitch["shown"] = pretty(pitch["name"])
+        pitch["degree_shown"] = pretty(pitch["degree"] or "")
+    return view | {"chord": pretty(found.chord)}
 
 
 def manner(bench: Bench, asked: Asked) -> Table:
