@@ -52,14 +52,11 @@ def changed_spans(
     shared = math.gcd(rate_hz, stored_hz)
     step, per_step = rate_hz // shared, stored_hz // shared
     margin = round((SETTLE_S + BLEND_S + CLEAR_S) * rate_hz)
-    joined: list[tuple[int, int]] = []
-    for first, last in sorted(changed):
-        if last <= 0 or first >= len(cut):
-            continue
-        start, stop = max(first - margin, 0) // step * step, min(last + margin, len(cut))
-        if joined and start <= joined[-1][1]:
-            start, stop = joined[-1][0], max(stop, joined.pop()[1])
-        joined.append((start, stop))
+    joined = merged_spans(
+        (max(first - margin, 0) // step * step, min(last + margin, len(cut)))
+        for first, last in changed
+        if last > 0 and first < len(cut)
+    )
     if sum(stop - start for start, stop in joined) > MOST * len(cut):
         return None
     settle, blend = round(SETTLE_S * stored_hz), round(BLEND_S * stored_hz)
@@ -75,3 +72,14 @@ def changed_spans(
             )
         )
     return tuple(spans)
+
+
+def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans of samples in order, those that touch joined."""
+    merged: list[tuple[int, int]] = []
+    for start, stop in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
+        else:
+            merged.append((start, stop))
+    return merged

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from retune.carriers.changes import Rendition
+from retune.comparison.changed_sound import merged_spans
 from retune.comparison.levels import (
     Measured,
     MixLevels,
@@ -59,17 +60,6 @@ def spans_of(rendition: Rendition) -> list[tuple[int, int]]:
     return merged_spans(
         (patch.start, patch.stop) for stem in rendition.stems.values() for patch in stem.patches
     )
-
-
-def merged_spans(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Spans of samples in order, those that touch joined."""
-    merged: list[tuple[int, int]] = []
-    for start, stop in sorted(spans):
-        if merged and start <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
-        else:
-            merged.append((start, stop))
-    return merged
 
 
 def levelled_mix(opened: SongInputs, rendition: Rendition | None = None) -> tuple[Mix, MixLevels]:
