@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -118,6 +119,7 @@ def clips(job: Job) -> Callable[[str, tuple[float, float] | None], bytes | None]
     whole of a song only where it is not long."""
     mixes = _mixes(job, [name for name, _ in job.material.versions])
 
+    @functools.cache  # the whole of a version stands on several slides
     def clip(name: str, span_s: tuple[float, float] | None) -> bytes | None:
         mix = mixes[name]
         first_s, last_s = span_s or (0.0, mix.n_samples / mix.rate_hz)
