@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from retune.faces import show
 from retune.faces.cli import main
 
 RATE_HZ = 16_000
@@ -106,11 +107,13 @@ class Answer:
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: object) -> Answer:
-    """A command in this process."""
-    try:
-        code = main([str(word) for word in words])
-    except SystemExit as stop:
-        code = int(stop.code or 0)
+    """A command in this process; how busy the machine is adds no line of progress."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(show, "LINE_EVERY_S", float("inf"))
+        try:
+            code = main([str(word) for word in words])
+        except SystemExit as stop:
+            code = int(stop.code or 0)
     out, err = capsys.readouterr()
     return Answer(code, out, err)
 
