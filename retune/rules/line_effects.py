@@ -111,7 +111,8 @@ def _left_hanging(scene: Scene, stem: StemAnalysis, note: Note, following: Note 
     goes_to = scene.midi_after(stem, following) if following else None
     if (now - tonic) % 12 != 11 or (goes_to is not None and goes_to - now in (0, 1)):
         return ""
-    was_leading = (note.midi_name - tonic) % 12 == 11
+    sung_in = scene.analysis.key_at(note.start_s) or key
+    was_leading = (note.midi_name - tonic_pc(sung_in)) % 12 == 11
     resolved = was_leading and following is not None and following.midi_name == note.midi_name + 1
     if was_leading and not resolved:
         return ""

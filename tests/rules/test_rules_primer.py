@@ -179,6 +179,12 @@ def test_what_moves_apart_lifts_no_key(rules: tuple[str, ...]) -> None:
     assert keys_after(heard, plan.edits) == heard.keys
 
 
+def test_a_leading_tone_that_hung_before_is_not_told_in_a_lift() -> None:
+    parts = {"vocal": ("melody", "B4:2 G4:2 C5:4"), "bass": ("bass", "G2:4 C3:4")}
+    heard = song({**parts, "harp": ("backing", "")}, key="C major", chart="G7 | C")
+    assert {c.kind for c in make_plan(heard, LIFT).consequences} <= {"new-chord", "range"}
+
+
 def test_after_a_lifted_phrase_the_first_key_is_back() -> None:
     heard = lifted()
     rules = [
