@@ -121,11 +121,12 @@ def _lay(path: Path, mix: AudioFile) -> Laid:
             f"{path.name}: no note is heard in this recording; hum or play the melody alone"
         )
     laid = align_to_mix(mix, heard, fmin_hz=MIX_RANGE_HZ[0], fmax_hz=MIX_RANGE_HZ[1])
-    count = "1 note" if len(heard) == 1 else f"{len(heard)} notes"
     notes = (
         GuideNote(round(n.start_s, 4), round(n.end_s, 4), round(n.midi, 3)) for n in laid.notes
     )
-    words = f"{count} laid on the mix{_moved_words(laid.octaves, laid.semitones)}"
+    words = (
+        f"{counted(len(heard), 'note')} laid on the mix{_moved_words(laid.octaves, laid.semitones)}"
+    )
     return Laid(tuple(notes), laid.fit - laid.rival, words)
 
 

@@ -83,8 +83,7 @@ def finding(analysis: Analysis, plan: Plan) -> str:
         by_result.setdefault(now, []).append(ending)
     parts = [f"{phrases_named(own)} {words}" for words, own in by_result.items()]
     if not parts:
-        count = len(plan.edits)
-        return f"{plan.name}: no phrase ends otherwise; {count} place{'s'[: count != 1]} moved"
+        return f"{plan.name}: no phrase ends otherwise; {counted(len(plan.edits), 'place')} moved"
     return f"{plan.name}: {'; '.join(parts)}"
 
 
