@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from retune import __version__
@@ -146,8 +146,6 @@ def _made_again(home: Path, manifest: ToVerify, song: str | Path | None) -> list
     if plan_facts(plan)["edits"] != manifest["edits"]:
         lines.append("the plan made again has other edits")
     with tempfile.TemporaryDirectory() as scratch:
-        from dataclasses import replace
-
         room = named_folder(scratch)
         again = write_variant(
             opened,
