@@ -3,11 +3,13 @@ every machine sees at the same path."""
 
 from __future__ import annotations
 
+import logging
 import socket
 import time
 from collections.abc import Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import suppress
+from ipaddress import ip_address
 from threading import Lock, Thread
 from typing import Any
 from urllib.parse import urlsplit
@@ -15,6 +17,7 @@ from urllib.parse import urlsplit
 from retune.carriers.errors import UsageError
 from retune.pipeline.workers import Task
 
+_log = logging.getLogger(__name__)
 ASK_AGAIN_S = 2.0
 LOOK_S = 0.2
 
@@ -35,12 +38,15 @@ class DaskCluster:
             from distributed import Client
         except ImportError:
             raise UsageError("--dask needs the extra: pip install 'retune[dask]'") from None
-        _knock(address)
+        host = _knock(address)
+        _warn_of_the_open(address, host)
         try:
             client: Any = Client
             self.client = client(address, timeout="10s", set_as_default=False)
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
+        except (RuntimeError, TypeError) as error:  # so it says that TLS is asked for or not set up
+            raise UsageError(f"--dask {address}: {_tls_words(address, error)}") from error
         self.address = address
         self.executor = self.client.get_executor(pure=False)
         self._width, self._asked = 0, 0.0
@@ -113,16 +119,44 @@ class DaskCluster:
         self.client.close(timeout=0.5)
 
 
-def _knock(address: str) -> None:
-    """Ask for a plain connection first: a Dask client waits long for one that never comes."""
+def _tls_words(address: str, error: Exception) -> str:
+    if address.startswith("tls:"):
+        return (
+            "the certificates for it are not set in Dask's configuration (distributed.comm.tls); "
+            'see "A lab\'s cluster" in: retune help batch'
+        )
+    return f'{error}; give the scheduler as "tls://host:8786"'
+
+
+def _warn_of_the_open(address: str, host: str) -> None:
+    """A scheduler without TLS asks nobody who they are; on this machine alone that does no harm."""
+    if urlsplit(address).scheme == "tls":
+        return
+    with suppress(OSError):
+        found = {str(info[4][0]) for info in socket.getaddrinfo(host, None)}
+        if all(ip_address(text).is_loopback for text in found):
+            return
+    _log.warning(
+        "--dask %s is neither encrypted nor closed to others: whoever reaches it may run programs "
+        'as you; set up TLS and give a "tls:" address (retune help batch)',
+        address,
+    )
+
+
+def _knock(address: str) -> str:
+    """Ask for a plain connection first: a Dask client waits long for one that never comes; returns
+    the host's name."""
     try:
         parts = urlsplit(address)
         host, port = parts.hostname, parts.port
     except ValueError:
         host, port, parts = None, None, urlsplit("")
     if parts.scheme not in ("tcp", "tls") or not host or not port:
-        raise UsageError(f'--dask {address}: write the scheduler as "tcp://host:8786"')
+        raise UsageError(
+            f'--dask {address}: write the scheduler as "tcp://host:8786", or with "tls:" for TLS'
+        )
     try:
         socket.create_connection((host, port), timeout=5.0).close()
     except OSError as error:
         raise UsageError(f"--dask {address}: no scheduler answers there ({error})") from error
+    return host
