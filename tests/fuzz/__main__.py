@@ -2,7 +2,7 @@
 
     python tests/fuzz --sounds 20000 --texts 20000         # some minutes
     python tests/fuzz --sounds 1000000 --texts 1000000     # an hour and a half
-    python tests/fuzz --sounds 0 --texts 0 --kills 200 --full-disk
+    python tests/fuzz --sounds 0 --texts 0 --kills 12 --full-disk       # some minutes
 
 needs nothing but the tests' own packages, and POSIX. Prints what was tried and what came of it;
 what a finding was made with is kept in `--out`; the exit code is 1 if there was one.
@@ -15,7 +15,9 @@ import os
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from mutations import mutate, table
 from reader_targets import ROOM, SOUNDS, TARGETS
@@ -28,7 +30,8 @@ def main() -> int:
     parser.add_argument("--sounds", type=int, default=20_000)
     parser.add_argument("--texts", type=int, default=20_000)
     parser.add_argument("--kills", type=int, default=0, help="of every writing command")
-    parser.add_argument("--full-disk", action="store_true", help="at every step of each of them")
+    parser.add_argument("--full-disk", action="store_true", help="of three kinds, for each of them")
+    parser.add_argument("--only", nargs="+", metavar="COMMAND", help="kill and fill these alone")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()) / "retune-fuzz")
     asked = parser.parse_args()
@@ -51,22 +54,44 @@ def _interrupted(asked: argparse.Namespace) -> int:
     from interruptions import COMMANDS, Tally, interrupt
 
     tally, began = Tally(), time.monotonic()
+    names = [name for name in COMMANDS if not asked.only or name in asked.only]
     with tempfile.TemporaryDirectory(prefix="retune-fuzz-", dir=ROOM) as name:
         os.environ["RETUNE_CACHE"] = f"{name}/cache"
-        for command in COMMANDS:
+        for command in names:
             given = {"kills": asked.kills, "seed": asked.seed, "full": asked.full_disk}
             interrupt(command, Path(name), tally=tally, **given)
-            said = f"{command}: {dict(tally.done)} {dict(tally.findings)}"
+            said = f"{command}: {tally.done.total()} runs, {dict(tally.findings)}"
             print(said, file=sys.stderr, flush=True)
-    for what, count in sorted(tally.done.items()):
-        print(f"{what:24} {count:6}")
-    print(
-        f"{tally.done.total()} runs in {(time.monotonic() - began) / 3600:.2f} hours; "
-        f"half-written, lost or unexpected {tally.findings.total()}"
-    )
-    for words, count in tally.findings.most_common(20):
-        print(f"  {count} x {words}")
+    print(_told(tally, names, hours=(time.monotonic() - began) / 3600))
     return tally.findings.total()
+
+
+WAYS = ("killed", "run again", "full at a step", "full at a byte", "on a small file system")
+
+
+def _told(tally: Any, names: Sequence[str], *, hours: float) -> str:
+    """A line a command, and one in all."""
+    lines = [f"{'command':18}" + "".join(f"{way:>24}" for way in WAYS)]
+    for name in (*names, ""):
+        counts = [
+            sum(n for what, n in tally.done.items() if what.endswith(f"{name}, {way}"))
+            if not name
+            else tally.done[f"{name}, {way}"]
+            for way in WAYS
+        ]
+        lines.append(f"{name or 'in all':18}" + "".join(f"{count:24}" for count in counts))
+    lines += [f"left out: {what}" for what in sorted(tally.left_out)]
+    kinds = {
+        kind: sum(n for words, n in tally.findings.items() if kind in words)
+        for kind in ("half-written", "lost", "changed", "unexpected")
+    }
+    others = tally.findings.total() - sum(kinds.values())
+    lines.append(
+        f"{tally.done.total()} runs of {len(names)} commands in {hours:.2f} hours: "
+        + ", ".join(f"{kind} {count}" for kind, count in kinds.items())
+        + f", other findings {others}"
+    )
+    return "\n".join([*lines, *(f"  {n} x {w}" for w, n in tally.findings.most_common(40))])
 
 
 if __name__ == "__main__":

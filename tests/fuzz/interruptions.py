@@ -1,15 +1,16 @@
-"""Every writing command killed at random moments, and run on a disk that is full at every step.
+"""Every writing command killed at random moments, and run on disks that have no room.
 
 A child process runs the command in a room of its own. What stands there afterwards must be, file
 by file, what was there before or what an undisturbed run makes; whatever was the user's must be as
-it was; the song file must be the old or the new one; and the next run must end as if nothing had
-been.
+it was; the song file must be the old or the new one; the next run must end as if nothing had been;
+and a command that says that all went well must have made all.
 """
 
 from __future__ import annotations
 
-import errno
 import io
+import math
+import mmap
 import os
 import random
 import shutil
@@ -19,83 +20,196 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+
+from small_disks import PAGE_BYTES, full_at_byte, full_at_step, limited_disk
+from writing_commands import CACHE, COMMANDS, Command, furnish
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bad_input"))
 
-from hostile_songs import seen, write_song
+from hostile_songs import seen
 
-from retune.faces.cli import main
-from retune.pipeline.demo import write_demo
-from retune.song.songsave import edit_song
-from retune.sound import files
-
-SONG = "song/song.toml"
-FORMATS = "midi,musicxml,csv,lab,svg,stems"
-MINE = {"out/mine.txt": b"a diary\n", "out/home/take.wav": b"not yours\n"}
+Seen = dict[str, str]
 TIMED = ("batch.json", "batch.csv", "index.html")  # which tell how long each job took
+BYTE_BY_BYTE = 1_000
+"""Files up to this size are cut at each of their bytes, longer ones at `CUTS` of them."""
+CUTS, ROOMS = 24, 12
+LONG_TAKES = 6  # of each of them for a command that takes long
 
 
-def _command(*words: str) -> Callable[[], int]:
-    return lambda: main([*words, "--quiet"])
-
-
-def _save() -> int:
-    editor = edit_song(SONG)
-    editor.set_variant("saved", ["keep highest note"], about="by a workbench")
-    editor.save()
-    return 0
-
-
-def _demo() -> int:
-    write_demo("out")
-    return 0
-
-
-COMMANDS: dict[str, Callable[[], int]] = {
-    "save": _save,
-    "demo": _demo,
-    "blind": _command("export", SONG, "--format", "blind", "--out", "out"),
-    "export": _command("export", SONG, "--format", FORMATS, "--out", "out"),
-    "render": _command("render", SONG, "--all", "--control", "--out", "out"),
-    "changed": _command("render", SONG, "--all", "--changed-only", "--out", "out"),
-    "batch": _command("batch", SONG, "--out", "out"),
-    "report": _command("batch", SONG, "--out", "out", "--report", "out/report"),
-    "compare": _command("compare", SONG, "--out", "out/page.html"),
-}
-
-
+@dataclass
 class Tally:
-    """What was done to one command, and what came of it."""
+    """What was done to the commands, and what came of it."""
 
-    def __init__(self) -> None:
-        self.done: Counter[str] = Counter()
-        self.findings: Counter[str] = Counter()
-
-
-@contextmanager
-def _room(root: Path) -> Iterator[Path]:
-    room = root / "room"
-    shutil.rmtree(room, ignore_errors=True)
-    shutil.copytree(root / "song", room / "song")
-    for name, content in MINE.items():
-        (room / name).parent.mkdir(parents=True, exist_ok=True)
-        (room / name).write_bytes(content)
-    yield room
+    done: Counter[str] = field(default_factory=Counter)
+    findings: Counter[str] = field(default_factory=Counter)
+    left_out: set[str] = field(default_factory=set)
 
 
-def _fork(room: Path, run: Callable[[], int], prepare: Callable[[], None]) -> tuple[int, Path]:
-    """A child that runs a command; its number, and where its words go."""
-    said = room.parent / "said"
+@dataclass
+class Trial:
+    """One command, with what stands in its room before it and after an undisturbed run."""
+
+    name: str
+    command: Command
+    room: Path
+    furnished: Path
+    tally: Tally
+    before: Seen = field(default_factory=dict)
+    whole: Seen = field(default_factory=dict)
+    took_s: float = 0.0
+
+    @contextmanager
+    def fresh(self) -> Iterator[Path]:
+        """The room, as at the beginning."""
+        self.room.mkdir(exist_ok=True)
+        for path in self.room.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+        shutil.copytree(self.furnished, self.room, dirs_exist_ok=True)
+        yield self.room
+
+    def finding(self, words: str) -> None:
+        self.tally.findings[f"{self.name}: {words}"] += 1
+
+    def undisturbed(self) -> None:
+        """See what the command makes, once here, so that its children find all imported, compiled
+        and heard, and once in a child."""
+        with self.fresh() as room:
+            self.before = seen(room)
+            with chdir(room), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+                cache = os.environ["RETUNE_CACHE"]
+                self.command.run()
+                os.environ["RETUNE_CACHE"] = cache
+        with self.fresh() as room:
+            began = time.monotonic()
+            code, said = self.run()
+            self.took_s, self.whole = time.monotonic() - began, seen(room)
+        if code:
+            self.finding(f"an undisturbed run ended with {code}: {said[-200:]}")
+
+    def run(self, prepare: Callable[[], None] = lambda: None) -> tuple[int, str]:
+        """The code and the words of a child that runs the command to its end."""
+        child, words = _fork(self.room, self.command.run, prepare)
+        with open(words, "rb") as stream:
+            said = stream.read().decode("utf-8", "replace")
+        return _wait(child), said
+
+    # --- what must hold ------------------------------------------------------------------------
+
+    def look(self, how: str) -> Seen:
+        """Note what is neither as before nor as an undisturbed run makes it."""
+        now = seen(self.room)
+        for path, content in now.items():
+            is_temporary = Path(path).name.startswith(".retune-")
+            if content in (self.before.get(path), "folder") or is_temporary:
+                continue
+            is_whole = path in self.whole and content == self.whole[path]
+            if not (is_whole or Path(path).name in TIMED):
+                self.finding(f"{how}: half-written: {path}")
+        for path, content in self.before.items():
+            if path not in now:
+                self.finding(f"{how}: lost: {path}")
+            elif now[path] not in (content, self.whole.get(path)):
+                self.finding(f"{how}: changed: {path}")
+        return now
+
+    def differs(self, now: Seen) -> list[str]:
+        """What is not as an undisturbed run makes it."""
+        paths = {path for path in {*now, *self.whole} if now.get(path) != self.whole.get(path)}
+        return sorted(path for path in paths if Path(path).name not in TIMED)
+
+    def refused(self, how: str, code: int, said: str) -> None:
+        """Note where a disk without room was not told in one line, or told as if all were well."""
+        self.tally.done[f"{self.name}, {how}"] += 1
+        now = self.look(how)
+        if any(Path(path).name.startswith(".retune-") for path in now):
+            self.finding(f"{how}: litter")
+        if code == 0:
+            lacks = [path for path in self.differs(now) if not path.startswith(CACHE)]
+            if lacks:
+                self.finding(f"{how}: it says that all went well, without {lacks[:2]}")
+        elif code != 1 or "unexpected" in said or "Traceback" in said or not said.strip():
+            self.finding(f"{how}: {code}, {said[-300:]}")
+
+    # --- what is done to it --------------------------------------------------------------------
+
+    def kill(self, n: int, chance: random.Random) -> None:
+        """Kill it at random moments; now and then see that the next run heals all."""
+        killed = 0
+        for _ in range(10 * n):  # some have ended before
+            with self.fresh():
+                child, words = _fork(self.room, self.command.run, lambda: None)
+                time.sleep(chance.uniform(0, self.took_s))
+                os.kill(child, signal.SIGKILL)
+                was_killed = _wait(child) == -signal.SIGKILL
+                os.close(words)
+                self.look("killed")
+                if was_killed and chance.random() < 0.25:
+                    code, _ = self.run()
+                    differ = self.differs(seen(self.room))
+                    self.tally.done[f"{self.name}, run again"] += 1
+                    if code or differ:
+                        self.finding(f"the next run ended with {code}: {differ[:3]}")
+            killed += was_killed
+            if killed == n:
+                break
+        self.tally.done[f"{self.name}, killed"] += killed
+
+    def fill(self, chance: random.Random) -> None:
+        """Let it find no room at each of its steps, and at bytes of each of its files."""
+        met, step = mmap.mmap(-1, 1), 0
+        every = 7 if self.command.is_long else 1
+        while True:
+            met[0] = 0
+            with self.fresh():
+                code, said = self.run(full_at_step(step, met))
+                if not met[0]:
+                    break
+                self.refused("full at a step", code, said)
+            step += every
+        for n_bytes in self._cuts(chance):
+            with self.fresh():
+                self.refused("full at a byte", *self.run(full_at_byte(n_bytes)))
+
+    def _cuts(self, chance: random.Random) -> list[int]:
+        longest = self._new_bytes(max)
+        if longest <= BYTE_BY_BYTE:
+            return list(range(longest))
+        n = LONG_TAKES if self.command.is_long else CUTS
+        return sorted({int(math.exp(chance.uniform(0, math.log(longest)))) for _ in range(n)})
+
+    def _new_bytes(self, of: Callable[[list[int]], int]) -> int:
+        """The sizes of the files that it makes, as they stand in the room after a run."""
+        with self.fresh() as room:
+            self.run()
+            new = [path for path, made in self.whole.items() if made != self.before.get(path)]
+            return of([(room / path).stat().st_size for path in new if (room / path).is_file()])
+
+    def crowd(self, leave: Callable[[int], None], chance: random.Random) -> None:
+        """Run it on a file system that has room for some of what it makes."""
+        needs = self._new_bytes(sum)
+        for _ in range(LONG_TAKES if self.command.is_long else ROOMS):
+            leave(256 << 20)
+            with self.fresh():
+                leave(chance.randrange(0, needs + 2 * PAGE_BYTES))
+                code, said = self.run()
+                self.refused("on a small file system", code, said)
+        leave(256 << 20)
+
+
+def _fork(room: Path, run: Callable[[], int], prepare: Callable[[], None]) -> tuple[int, int]:
+    """A child that runs a command; its number, and a descriptor that its words come from."""
+    words, end = os.pipe()
     child = os.fork()
     if child:
-        return child, said
+        os.close(end)
+        return child, words
     code = 70
     try:
+        os.close(words)
         os.chdir(room)
-        handle = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-        os.dup2(handle, 2)
+        os.dup2(end, 2)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         sys.stderr = io.TextIOWrapper(io.FileIO(2, "w", closefd=False), write_through=True)
         prepare()
@@ -114,134 +228,22 @@ def _wait(child: int) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-# --- a disk that is full at the n-th step ------------------------------------------------------
-
-
-class _Full:
-    """Counts what takes room (files begun, writes, renames, folders) and refuses from one on."""
-
-    def __init__(self, first: int) -> None:
-        self.left = first
-
-    def step(self) -> None:
-        self.left -= 1
-        if self.left < 0:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    def open(self, *given: Any, **options: Any) -> Any:
-        stream = open(*given, **options)  # noqa: SIM115 - as the caller closes it
-        if "w" not in stream.mode and "+" not in stream.mode:
-            return stream
-        return _Counted(stream, self)
-
-    def hook(self, event: str, given: tuple[Any, ...]) -> None:
-        is_new = event == "open" and isinstance(given[2], int) and given[2] & os.O_CREAT
-        if (is_new and "/dev" not in str(given[0])) or event in ("os.rename", "os.mkdir"):
-            self.step()
-
-
-class _Counted:
-    def __init__(self, stream: Any, full: _Full) -> None:
-        self._stream, self._full = stream, full
-
-    def write(self, data: Any) -> Any:
-        self._full.step()
-        return self._stream.write(data)
-
-    def __enter__(self) -> _Counted:
-        return self
-
-    def __exit__(self, *given: object) -> None:
-        self._stream.__exit__(*given)
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._stream, name)
-
-
-def _fill(first: int) -> Callable[[], None]:
-    def prepare() -> None:
-        full = _Full(first)
-        files.open = full.open  # type: ignore[attr-defined]
-        sys.addaudithook(full.hook)
-
-    return prepare
-
-
-# --- what must hold ------------------------------------------------------------------------------
-
-
-def _faults(room: Path, before: dict[str, str], whole: dict[str, str], name: str) -> list[str]:
-    """What is neither as before nor as an undisturbed run makes it."""
-    faults = []
-    now = seen(room)
-    for path, content in now.items():
-        is_temporary = Path(path).name.startswith(".retune-")
-        if content == before.get(path) or is_temporary or content == "folder":
-            continue
-        if path not in whole or (content != whole[path] and Path(path).name not in TIMED):
-            faults.append(f"{name}: half-written: {path}")
-    for path, content in before.items():
-        if path not in now:
-            faults.append(f"{name}: lost: {path}")
-        elif now[path] not in (content, whole.get(path)):
-            faults.append(f"{name}: changed: {path}")
-    return faults
-
-
 def interrupt(name: str, root: Path, *, kills: int, seed: int, full: bool, tally: Tally) -> None:
-    """Kill one command so often, and fill its disk at each of its steps."""
-    run, chance = COMMANDS[name], random.Random(f"{seed}-{name}")
-    if not (root / "song").is_dir():
-        write_song(root / "song")
-    with _room(root) as room:
-        before = seen(room)
-        _once(room, run)
-    with _room(root) as room:
-        began = time.monotonic()
-        code = _wait(_fork(room, run, lambda: None)[0])
-        took_s, whole = time.monotonic() - began, seen(room)
-        if code:
-            tally.findings[f"{name}: an undisturbed run ended with {code}"] += 1
-    for _ in range(kills):
-        with _room(root) as room:
-            child, _said = _fork(room, run, lambda: None)
-            time.sleep(chance.uniform(0, 1.1 * took_s))
-            os.kill(child, signal.SIGKILL)
-            was_killed = _wait(child) == -signal.SIGKILL
-            tally.done[f"{name} killed"] += was_killed
-            tally.findings.update(_faults(room, before, whole, name))
-            if was_killed and chance.random() < 0.2:
-                _again(room, run, whole, name, tally)
-    first = 0
-    while full:
-        with _room(root) as room:
-            child, said = _fork(room, run, _fill(first))
-            code = _wait(child)
-            words = said.read_text(encoding="utf-8", errors="replace")
-            tally.findings.update(_faults(room, before, whole, name))
-            if code == 0:
-                break
-            tally.done[f"{name} on a full disk"] += 1
-            if code != 1 or "unexpected" in words or "Traceback" in words:
-                tally.findings[f"{name}: on a full disk: {code}, {words[-200:]}"] += 1
-            if any(Path(path).name.startswith(".retune-") for path in seen(room)):
-                tally.findings[f"{name}: litter on a full disk"] += 1
-        first += 1
-
-
-def _once(room: Path, run: Callable[[], int]) -> None:
-    """Run it here, so that its children find everything imported, compiled and heard."""
-    with chdir(room), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-        run()
-
-
-def _again(
-    room: Path, run: Callable[[], int], whole: dict[str, str], name: str, tally: Tally
-) -> None:
-    """The next run ends as if nothing had been."""
-    code = _wait(_fork(room, run, lambda: None)[0])
-    now = seen(room)
-    tally.done[f"{name} again"] += 1
-    differ = {path for path in {*now, *whole} if now.get(path) != whole.get(path)}
-    if code or any(Path(path).name not in TIMED for path in differ):
-        tally.findings[f"{name}: the next run ended with {code}: {sorted(differ)[:3]}"] += 1
+    """Kill one command so often, and run it on full disks of three kinds."""
+    furnished, command = root / "furnished", COMMANDS[name]
+    if not furnished.is_dir():
+        furnished.mkdir()
+        furnish(furnished)
+    trial = Trial(name, command, root / "room", furnished, tally)
+    chance = random.Random(f"{seed}-{name}")
+    trial.undisturbed()
+    trial.kill(min(kills, LONG_TAKES) if command.is_long else kills, chance)
+    if not full:
+        return
+    trial.fill(chance)
+    trial.room = root / "small"
+    with limited_disk(trial.room) as leave:
+        if leave is None:
+            tally.left_out.add("a file system of limited size (it wants root and Linux)")
+        else:
+            trial.crowd(leave, chance)
