@@ -11,7 +11,7 @@ from retune.rules.parse import read_strictly
 from retune.rules.spoken.covers import VERBS, Cover, covers
 from retune.rules.spoken.readings import Readings, meanings
 from retune.rules.spoken.tokens import Sentence
-from retune.rules.spoken.whats import Question
+from retune.rules.spoken.whats import NOTHING, About, Question
 
 _SPLITS = frozenset((",", "and", "then", ";", "except"))
 _IMPERATIVE = VERBS | frozenset(
@@ -27,35 +27,48 @@ _IMPERATIVE = VERBS | frozenset(
         "bring",
         "take",
         "turn",
-        "sing",
         "replace",
         "leave",
         "raise",
         "have",
+        "do",
+        "go",
+        "sing",
+        "play",
+        "nudge",
+        "push",
+        "pull",
     ]
 )
 
+MAX_READINGS = 4
 RuleSets = list[tuple[Rule, ...]]
 
 
-def read(sentence: Sentence, stems: tuple[str, ...], before: str = "") -> RuleSets | Question:
+def read(
+    sentence: Sentence, stems: tuple[str, ...], before: About = NOTHING
+) -> RuleSets | Question:
     """The readings of a sentence that is understood to its last word; else what it lacks."""
     whole = [cover for cover in covers(sentence, stems) if not cover.unknown]
     return first_meaning(whole, stems, before)
 
 
-def first_meaning(found: list[Cover], stems: tuple[str, ...], before: str) -> RuleSets | Question:
-    """The readings of the cheapest cover that has any."""
+def first_meaning(found: list[Cover], stems: tuple[str, ...], before: About) -> RuleSets | Question:
+    """The readings of the cheapest cover that has any, with those of covers as cheap."""
     question: Question | None = None
+    rules: RuleSets = []
+    cost = 0.0
     for cover in found:
+        if rules and cover.cost > cost + 1e-9:
+            break
         meant = meanings(cover, before)
         if isinstance(meant, Question):
             question = question or meant
         elif meant:
-            rules = list(dict.fromkeys(_valid(meant, stems)))
-            if rules:
-                return rules
-    return question if question is not None else []
+            rules += _valid(meant, stems)
+            cost = cover.cost
+    rules = list(dict.fromkeys(rules))
+    return rules or (question if question is not None else [])
 
 
 def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]]:
@@ -80,7 +93,31 @@ def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets
     return []
 
 
-def read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
+def is_joined(sentence: Sentence) -> bool:
+    """Whether a second clause says something more of what the first is about: "delay the endings
+    and move them to 1"."""
+    texts = [token.text for token in sentence.tokens]
+    if "where" in texts or texts[:2] == ["every", "time"]:  # the first is a condition then
+        return False
+    for place in range(2, len(texts) - 2):
+        if texts[place] in ("and", "then"):
+            rest = _past_splits(texts, place)
+            says = rest < len(texts) and texts[rest] in _IMPERATIVE
+            if says and {"it", "them"} & set(texts[rest + 1 : rest + 3]):
+                return True
+    return False
+
+
+def _past_splits(texts: list[str], place: int) -> int:
+    rest = place + 1
+    while rest < len(texts) and texts[rest] in _SPLITS | {"also"}:
+        rest += 1
+    return rest
+
+
+def read_clauses(
+    sentence: Sentence, stems: tuple[str, ...], before: About = NOTHING
+) -> RuleSets | Question:
     """Two sentences joined: "raise the 3s a step and keep the last phrase"."""
     texts = [token.text for token in sentence.tokens]
     if texts[0] == "where":  # what stands before the comma is a condition, not a rule
@@ -88,30 +125,40 @@ def read_clauses(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Quest
     for place in range(2, len(texts) - 1):
         if texts[place] not in _SPLITS:
             continue
-        rest = place + 1
-        while rest < len(texts) and texts[rest] in _SPLITS | {"also"}:
-            rest += 1
-        begins = rest < len(texts) and (
-            texts[place] in (",", ";")
-            or texts[rest] in _IMPERATIVE
-            or "else" in texts[rest : rest + 3]
-        )
-        if not begins:
+        rest = _past_splits(texts, place)
+        is_else = "else" in texts[rest : rest + 3]
+        if not (is_else or _begins_clause(sentence, place, rest, stems)):
             continue
-        first = read(sentence.part(0, place), stems)
-        if isinstance(first, Question) or len(first) != 1:
+        first = read(sentence.part(0, place), stems, before)
+        if isinstance(first, Question) or not 0 < len(first) <= MAX_READINGS:
             continue
-        if "else" in texts[rest : rest + 3]:
-            return _everything_else(first[0], sentence, rest, stems)
-        about = _about(first[0][-1])
-        second = read(sentence.part(rest, len(texts)), stems, about)
-        if not second and not isinstance(second, Question):
-            second = read_clauses(sentence.part(rest, len(texts)), stems)
+        if is_else:
+            return _everything_else(first[0], sentence, rest, stems) if len(first) == 1 else []
+        found = _joined(first, sentence.part(rest, len(texts)), stems)
+        if found:
+            return found
+    return []
+
+
+def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, ...]) -> bool:
+    """Whether a clause begins behind a word that joins two: with a verb or what is moved."""
+    if rest >= len(sentence.tokens):
+        return False
+    token = sentence.tokens[rest]
+    is_stem = token.text == "melody" or token.raw.lower() in map(str.lower, stems)
+    return sentence.tokens[place].text in (",", ";") or token.text in _IMPERATIVE or is_stem
+
+
+def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
+    """Each reading of the first clause with each of what follows it."""
+    found: RuleSets = []
+    for rules in first:
+        about = _about(rules[-1])
+        second = read(rest, stems, about) or read_clauses(rest, stems, about)
         if isinstance(second, Question):
             return second
-        if second:
-            return [(*first[0], *more) for more in second]
-    return []
+        found += [(*rules, *more) for more in second]
+    return list(dict.fromkeys(found))
 
 
 def _everything_else(
@@ -120,8 +167,11 @@ def _everything_else(
     """ "..., everything else up a tone": that is said first, for of two rules the later wins."""
     words = list(sentence.tokens[rest:])
     place = next(n for n, token in enumerate(words) if token.text == "else")
-    about = _about(first[-1])
-    if about != "every note" or {token.text for token in words[:place]} & {"everything", "notes"}:
+    about = About(_about(first[-1]).what)
+    if about.what != "every note" or {token.text for token in words[:place]} & {
+        "everything",
+        "notes",
+    }:
         del words[place]
     else:
         words[place] = replace(words[place], text="everything")
@@ -129,6 +179,8 @@ def _everything_else(
     return second if isinstance(second, Question) else [(*more, *first) for more in second]
 
 
-def _about(rule: Rule) -> str:
+def _about(rule: Rule) -> About:
     """What a rule moves and where, for "it" in the clause after it."""
-    return str(rule.what) if rule.what is not None else ", ".join(rule.stems)
+    what = str(rule.what) if rule.what is not None else ""
+    stems = ", ".join(rule.stems)
+    return About(" ".join(filter(None, (stems, what))), " ".join(map(str, rule.scopes)))

@@ -12,13 +12,20 @@ from functools import lru_cache
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
-from retune.rules.clauses import RuleSets, first_meaning, read, read_clauses, read_without_purpose
+from retune.rules.clauses import (
+    RuleSets,
+    first_meaning,
+    is_joined,
+    read,
+    read_clauses,
+    read_without_purpose,
+)
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, rule_of, tree_of
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import covers
 from retune.rules.spoken.tokens import Sentence, nearest_spoken, sentence_of, typed_of
-from retune.rules.spoken.whats import Question
+from retune.rules.spoken.whats import NOTHING, Question
 from retune.rules.spoken.wishes import wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
@@ -128,7 +135,8 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
-    found = read(sentence, stems) or read_without_purpose(sentence, stems)
+    found = read_clauses(sentence, stems) if is_joined(sentence) else []
+    found = found or read(sentence, stems) or read_without_purpose(sentence, stems)
     if isinstance(found, Question) or not found:
         found = read_clauses(sentence, stems) or found
     if not isinstance(found, Question) and len(found) == 1:
@@ -266,7 +274,7 @@ def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...])
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[str, ...]:
     """The nearest sentences that read: without the words that were not understood."""
     found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= 3]
-    rules = first_meaning(found, stems, "")
+    rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
         return rules.examples
     return tuple(map(_text_of, rules[:3]))

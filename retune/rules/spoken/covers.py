@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,6 +13,9 @@ from retune.rules.spoken.tokens import Sentence, plain_words
 
 MAX_COVERS = 24
 _FREE_COST, _UNKNOWN_COST, _NEVER = 0.3, 10.0, 1000.0
+_TIE_COST = 0.02
+# "on 2" is rather where to than which; a name is rather that of a stem than of anything else.
+_SECOND_CHOICE = frozenset([("degrees", "on")])
 VERBS = frozenset(
     [
         "up",
@@ -31,6 +35,10 @@ VERBS = frozenset(
     ]
 )
 """The plain words that say what a rule does."""
+_EVERY_STEM = re.compile(
+    r"(?:(?P<all>every (?:stems?|tracks?|instruments?|parts?)|every 1 of stems|whole band)"
+    r"|everything|every 1|every (?:stems?|tracks?|instruments?|parts?))(?= |$)"
+)
 _VERBS_AFTER_TO = VERBS | {"copy"}
 _NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
 
@@ -76,7 +84,10 @@ def _cost(part: Part, sentence: Sentence) -> float:
     if part.kind == "unknown":
         word = sentence.tokens[part.first].text
         return _NEVER if word in _NEGATIONS else _UNKNOWN_COST
-    return 1.0
+    if part.kind == "stem":
+        return 1.0 - _TIE_COST
+    begins = sentence.tokens[part.first].text
+    return 1.0 + _TIE_COST * ((part.kind, begins) in _SECOND_CHOICE)
 
 
 @lru_cache(maxsize=1)
@@ -92,6 +103,7 @@ def _free() -> dict[str, list[tuple[str, ...]]]:
 
 def _steps(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
     yield from _stem(sentence, place, stems)
+    yield from _all_stems(sentence, place, stems)
     yield from parts_at(sentence, place)
     texts = tuple(token.text for token in sentence.tokens)
     for words in _free().get(texts[place], ()):
@@ -121,9 +133,29 @@ def _stem(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part
             yield Part("stem", stem, place, last)
 
 
+def _all_stems(sentence: Sentence, place: int, stems: Sequence[str]) -> Iterator[Part]:
+    """ "All stems", and "everything but the bass": each stem that is not left out."""
+    match = _EVERY_STEM.match(sentence.text, sentence.offsets[place])
+    if match is None or not stems:
+        return
+    last = sentence.index_at(match.end() - 1) + 1
+    if match["all"]:
+        yield Part("stem", ", ".join(stems), place, last)
+    left, at = list(stems), last + 1
+    while sentence.tokens[at - 1 : at] and sentence.tokens[at - 1].text in ("except", "and", ","):
+        out = [(stem, end) for stem in left if (end := _last_of(sentence, at, stem))]
+        if not out or len(left) < 2:
+            return
+        left.remove(out[0][0])
+        last, at = out[0][1], out[0][1] + 1
+        yield Part("stem", ", ".join(left), place, last)
+
+
 def _last_of(sentence: Sentence, place: int, stem: str) -> int:
     """One past the last word of a stem's name that begins here, a name such as "BV-1" being two
     words; 0 where no such name stands here."""
+    if place >= len(sentence.tokens):
+        return 0
     token = sentence.tokens[place]
     if stem.lower() == token.raw.lower().removesuffix("'s").removesuffix("’s"):
         return place + 1

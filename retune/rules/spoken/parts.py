@@ -39,13 +39,14 @@ class Part:
 
 
 _ALL = r"(?:every )?"
+_COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
 _POSITIONS = {
     "phrase-ending": r"very last (?:note|1)|last end|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
-    "phrase-penultimate": r"penultimate(?: notes?)?|note before (?:ending|last 1|last note|last)",
+    "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
     "phrase-opening": r"opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
-    "phrase-second": r"(?<!every )o:2 notes?",
-    "phrase-third": r"(?<!every )o:3 notes?",
-    "phrase-fourth": r"(?<!every )o:4 notes?",
+    "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
+    "phrase-third": rf"(?<!every )o:3 notes?|{_COUNTED.format(3)}",
+    "phrase-fourth": rf"(?<!every )o:4 notes?|{_COUNTED.format(4)}",
     "phrase-pickup": r"pickup(?P<many>s)?(?: notes?)?",
     "highest": r"highest(?: note(?P<many>s)?| 1(?P<many2>s))?|apex|(?P<many3>peaks)",
     "lowest": r"lowest(?: note(?P<many>s)?| 1(?P<many2>s))?",
@@ -98,7 +99,22 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("sharp", "sharpen", lambda m: "up"),
         ("sharp", "flatten", lambda m: "down"),
         ("keep", "keep", lambda m: None),
-        ("swap", "swap", lambda m: None),
+        ("swap", "swap|reverse", lambda m: None),
+        ("passed", r"(?:instead of|rather than|not) (?:up|down)(?= |$)", lambda m: None),
+        ("down", r"(?:to|in|into|at) an? down key", lambda m: "down"),
+        ("up", r"(?:to|in|into|at) an? up key", lambda m: "up"),
+        (
+            "vague_until",
+            r"(?:until|till|up to|to|through|over|into) (?:very )?(?:end(?:ing)?(?: of (?:its |a )?(?:bar|song|phrase|melody))?|next (?:note|bar|phrase|downbeat|chord|1)|barline|bar line|downbeat)",
+            lambda m: None,
+        ),
+        (
+            "vague_bars",
+            r"(?:by |for )?(?:an?|1|half a|half|another|whole|(?P<n>\d+)) (?:whole |full |more )?bars?(?! \d)",
+            lambda m: None,
+        ),
+        ("vague_size", rf"(?:to|down to|into) (?:just |only )?{LENGTH}(?: long)?", lambda m: None),
+        ("vague_size", rf"{LENGTH} (?:long|in length)", lambda m: None),
         ("resolve", "resolve", lambda m: None),
         ("copy", "copy", lambda m: None),
         ("like", "like", lambda m: None),
@@ -112,7 +128,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "suspend",
-            r"hold (?:note )?(?:before note|before|penultimate)(?: (?:note|ending|last note|last))? (?:over|into|across|through|above) (?:every |a |next )?(?:chord changes?|change of chord|chord|barlines?)",
+            r"hold (?:(?:note|1) )?(?:before note|before|penultimate)(?: (?:note|ending|last note|last 1|last))? (?:over|into|across|through|above) (?:every |a |next )?(?:chord changes?|change of chord|chord|barlines?)",
             lambda m: None,
         ),
         (
@@ -132,7 +148,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "value",
-            r"(?:by |for )?an? (?P<value>o:8|quarter|half note|o:16)(?: note)?",
+            r"(?:by |for )?an? (?P<value>o:8|quarter|half note|o:16|quaver|semiquaver|crotchet|minim)(?: note)?",
             lambda m: m["value"],
         ),
         ("begin", r"begin|opening", lambda m: None),
@@ -164,7 +180,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     ]
     found += [
         ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
-        ("lasts", r"(?:every )?last 2 notes", lambda m: 2),
+        ("lasts", r"(?:every )?last 2(?: notes| 1s)?(?= |$)", lambda m: 2),
         ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
     ]
     found += [
@@ -197,7 +213,10 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
     for kind, pattern, make in _PARTS:
         match = pattern.match(sentence.text, offset)
         if match is not None and match.end() > offset:
-            yield Part(kind, make(match), place, sentence.index_at(match.end() - 1) + 1)
+            last = sentence.index_at(match.end() - 1) + 1
+            if kind == "last_degree" and sentence.tokens[last - 1].raw.lower() == "one":
+                continue  # "the last one" is a note, not the last 1
+            yield Part(kind, make(match), place, last)
     for kind, pattern, place_of in PLACE_PARTS:
         match = pattern.match(sentence.text, offset)
         if match is not None and match.end() > offset:

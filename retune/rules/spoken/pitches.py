@@ -215,7 +215,8 @@ LENGTH = (
     r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
     r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
     r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?"
-    r"|(?P<part>(?:a )?quarter (?:of )?a o:2|half (?:of )?a o:2)(?! \w)"
+    r"|(?P<part>(?:a )?quarter (?:of )?a o:2|half (?:of )?a o:2|(?:a )?o:10 of a o:2)"
+    r"|(?P<whole>\d+|a|1) o:2s?"
     r"|t:(?P<seconds>\d+(?:\.\d+)?)s)"
 )
 
@@ -229,7 +230,9 @@ def length_of(match: Match) -> str:
     if match["nhalf"]:
         return f"{match['nhalf']}.5 beats"
     if match["part"]:
-        return "0.25s" if "quarter" in match["part"] else "0.5s"
+        return {"q": "0.25s", "h": "0.5s"}.get(match["part"].removeprefix("a ")[0], "0.1s")
+    if match["whole"]:
+        return f"{match['whole'] if match['whole'].isdigit() else 1}s"
     if match["seconds"]:
         return f"{match['seconds']}s"
     count = match["beats"] if match["beats"][0].isdigit() else "1"

@@ -142,6 +142,8 @@ def _over(match: Match, sentence: Sentence) -> list[str] | None:
     first = sentence.index_at(match.start("chords"))
     last = sentence.index_at(match.end("chords") - 1) + 1
     found, place = [], first
+    if match[0].startswith("above ") and re.fullmatch(r"n:[A-G][b#]*\d", match["chords"]):
+        return None  # higher than that note
     while place < last:
         token = sentence.tokens[place]
         two = " ".join(t.text for t in sentence.tokens[place : place + 2])

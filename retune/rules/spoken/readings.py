@@ -7,6 +7,8 @@ import itertools
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.pitches import degrees_of, interval_of, length_of, names_of, targets_of
 from retune.rules.spoken.whats import (
+    NOTHING,
+    About,
     Heard,
     MissingError,
     NoRuleError,
@@ -20,7 +22,7 @@ Readings = tuple[tuple[str, ...], ...]
 """Each reading is the rules, in canonical words, that a sentence then is."""
 
 
-def meanings(cover: Cover, before: str = "") -> Readings | Question | None:
+def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | None:
     """The readings of a cover; a question where something is missing; None where the parts make
     no rule. `before` is what the clause before this one was about ("it", "them")."""
     heard = Heard(cover.parts)
@@ -36,6 +38,8 @@ def meanings(cover: Cover, before: str = "") -> Readings | Question | None:
 _VALUES = {
     "o:16": ("0.25 beats", "1/6 beats"), "o:8": ("0.5 beats", "1/3 beats"),
     "quarter": ("1 beat", "2/3 beats"), "half note": ("2 beats", "4/3 beats"),
+    "semiquaver": ("0.25 beats", "1/6 beats"), "quaver": ("0.5 beats", "1/3 beats"),
+    "crotchet": ("1 beat", "2/3 beats"), "minim": ("2 beats", "4/3 beats"),
 }  # fmt: skip
 _TIMED = ("hold", "shorten", "delay", "bring", "suspend")
 
@@ -45,13 +49,18 @@ class _Assembly(WhatReader):
 
     def readings(self) -> Readings:
         heard = self.heard
+        if heard.has("swap") and (heard.has("lasts") or heard.has("firsts")):
+            return self._swap_neighbours()
         if heard.has("copy", "like") or (heard.has("swap") and len(self._phrases()) == 2):
             return self._copy()
         if heard.has("swap"):
             return self._swap()
         self._sort_pitches()
         whats, scopes = self.whats(), self.scopes()
-        verbs = self._verbs()
+        try:
+            verbs = self._verbs()
+        except MissingError as missing:
+            raise missing.at(scopes[0]) from None
         found = []
         for what_set, scope, verb in itertools.product(whats, scopes, verbs):
             found.append(
@@ -142,6 +151,8 @@ class _Assembly(WhatReader):
             return [("keep", "")]
         if heard.has("times"):
             self._ask_length(what)
+        if timed and heard.has("vague_until", "vague_bars", "vague_size"):
+            self._ask_beats(timed[0], what)
         if timed:
             return self._timed(timed)
         if heard.has("length", "until"):
@@ -224,6 +235,20 @@ class _Assembly(WhatReader):
             raise MissingError("by how much?", shown, heard.of(verb)[0])
         return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
 
+    def _ask_beats(self, verb: str, what: str) -> None:
+        """A rule knows neither how long a bar is nor a note: beats, or a place, have to be told."""
+        kind = next(k for k in ("vague_until", "vague_bars", "vague_size") if self.heard.has(k))
+        problem = {
+            "vague_until": "how many beats is that, or to which bar:beat?",
+            "vague_bars": "how many beats are that?",
+            "vague_size": "a length is told by how much longer or shorter: by how many beats?",
+        }[kind]
+        sizes = ("3 beats", "4 beats") if kind == "vague_bars" else ("1 beat", "2 beats")
+        shown = [f"{verb} {what} {_amount(verb, size)}" for size in sizes]
+        if kind == "vague_until" and verb == "hold":
+            shown[1] = f"{verb} {what} to 9:1"
+        raise MissingError(problem, shown, self.heard.of(kind)[0])
+
     def _ask_length(self, what: str) -> None:
         """ "Twice as long" differs from note to note."""
         part = self.heard.of("times")[0]
@@ -251,6 +276,8 @@ class _Assembly(WhatReader):
         is_plain = all(one.isdigit() or one == "last" for one in phrases)
         is_ending = bool(endings) or heard.has("end")
         is_swap = heard.has("swap")
+        if not heard.has(*others[:-6], *_TIMED):
+            self._ask_ending(phrases, is_ending)
         if (
             len(phrases) < 2
             or (is_swap and len(phrases) > 2)
@@ -265,7 +292,40 @@ class _Assembly(WhatReader):
         what = "move phrase-ending note to ending of phrase"
         return (tuple(f"{what} {a} in phrase {b}" for a, b in pairs),)
 
+    def _ask_ending(self, phrases: list[str], is_ending: bool) -> None:
+        """Of another phrase a rule takes one pitch, that of its ending."""
+        what = "move phrase-ending note to ending of phrase"
+        if len(phrases) > 1 and not is_ending and all(one.isdigit() for one in phrases[:2]):
+            source, goal = phrases if self.heard.has("copy") else phrases[:2][::-1]
+            raise MissingError(
+                "a rule takes from another phrase its ending, not the whole line",
+                [f"{what} {source} in phrase {goal}", f"move note at 9:1 to F4 in phrase {goal}"],
+            )
+        if len(phrases) < 2 and is_ending:
+            goal = phrases[0] if phrases else "last"
+            raise MissingError("like the ending of which phrase?", [f"{what} 1 in phrase {goal}"])
+
     # two rules at once
+
+    def _swap_neighbours(self) -> Readings:
+        """The last two notes of a phrase, or the first two, trade pitches."""
+        heard = self.heard
+        if heard.has("target", "interval", "keep", "degrees", "names", *_TIMED):
+            raise NoRuleError
+        if heard.has("firsts") and heard.of("firsts")[0].value != 2:
+            raise NoRuleError
+        first, second = ("opening", "second") if heard.has("firsts") else ("penultimate", "ending")
+        places = self.scopes()
+        if not heard.has("phrases"):
+            lone = "in phrase 1" if heard.has("firsts") else "in phrase last"
+            places = [*places, f"{places[0]} {lone}".strip()]
+        return tuple(
+            (
+                f"move phrase-{first} note to note after {place}".strip(),
+                f"move phrase-{second} note to note before {place}".strip(),
+            )
+            for place in places
+        )
 
     def _swap(self) -> Readings:
         heard = self.heard

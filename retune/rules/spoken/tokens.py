@@ -24,7 +24,7 @@ _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
 _PIECE = re.compile(
     r"""(?P<quoted>"[^"]+"|“[^”]+”|(?<![\w])['‘][^'’]+['’](?!\w))
     |(?P<range>\d+[-–](?:\d+|last)(?![\w:]))
-    |(?P<time>\d+:\d+(?:\.\d+)?(?![\w:])|(?![1-7]s\b)\d+(?:\.\d+)?\s?s(?:ec(?:ond)?s?)?\b)
+    |(?P<time>\d+:\d+(?:\.\d+)?(?![\w:])|(?![1-7]s\b)\d+(?:\.\d+)?\s?(?:s(?:ec(?:ond)?s?)?|ms|msecs?|milliseconds?)\b)
     |(?P<number>\d+(?:\.\d+)?(?:st|nd|rd|th)?'?s?(?![\w/]))
     |(?P<dash>->|→|=>|=|[–—])
     |(?P<mark>[,;:!?]|\.(?!\w))
@@ -138,7 +138,7 @@ def _plain(text: str) -> Iterator[Token]:
         elif match["range"]:
             yield Token(raw.replace("–", "-").lower(), start, stop, raw)
         elif match["time"]:
-            plain = re.sub(r"\s|(?<=s)ec(?:ond)?s?$", "", raw)
+            plain = _seconds(raw)
             yield Token(f"t:{plain}", start, stop, plain)
         elif match["number"]:
             yield Token(_number(raw), start, stop, raw)
@@ -156,6 +156,14 @@ def _unread(text: str, start: int, stop: int) -> Iterator[Token]:
     raw = text[start:stop].strip(_SILENT)
     if raw:
         yield Token(f"?{raw}", start, stop, raw)
+
+
+def _seconds(raw: str) -> str:
+    """A time as rules write it: "30 ms" is 0.03s."""
+    number = re.match(r"[\d.]+", raw)
+    if number and "m" in raw:
+        return f"{float(number[0]) / 1000:g}s"
+    return re.sub(r"\s|(?<=s)ec(?:ond)?s?$", "", raw)
 
 
 def _number(raw: str) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from retune.rules.model import ROLE_WORDS
 from retune.rules.spoken.parts import Part
-from retune.rules.spoken.pitches import degrees_of, names_of
+from retune.rules.spoken.pitches import DEGREE, degrees_of, names_of
 
 Kinds = list[tuple[str, str]]
 """Kinds of note, each with a further scope; a rule for each."""
@@ -52,12 +52,30 @@ class Heard:
         return self.kinds.get(kind, [])
 
 
+@dataclass(frozen=True)
+class About:
+    """What the clause before moves, and where: what "it" is in the next."""
+
+    what: str = ""
+    scope: str = ""
+
+
+NOTHING = About()
+
+
 class MissingError(Exception):
     """Something is missing that has to be asked for."""
 
     def __init__(self, problem: str, examples: Sequence[str], part: Part | None = None) -> None:
         first, last = (part.first, part.last) if part is not None else (0, 0)
         self.question = Question(problem, tuple(examples), first, last)
+
+    def at(self, scope: str) -> MissingError:
+        """The same question of the place that the sentence names."""
+        if scope:
+            shown = tuple(f"{example} {scope}" for example in self.question.examples)
+            self.question = replace(self.question, examples=shown)
+        return self
 
 
 class NoRuleError(Exception):
@@ -78,9 +96,10 @@ _OF_SONG = ("highest", "lowest", "longest")
 class WhatReader:
     """Finds what the parts of one cover move. `before` is what the clause before was about."""
 
-    def __init__(self, heard: Heard, before: str) -> None:
+    def __init__(self, heard: Heard, before: About) -> None:
         self.heard = heard
         self.before = before
+        self.is_it = False
         self.sources: list[Part] = []
         self.target: Part | None = None
 
@@ -103,10 +122,12 @@ class WhatReader:
         if heard.has("melody", "notes", "song"):
             return "every note"
         placed = heard.has("scope", "phrases")
-        if placed and (heard.has("keep") or heard.has("interval", "up", "down", "sharp")):
+        goes = self.target is None and heard.has("interval", "up", "down", "sharp")
+        if placed and (heard.has("keep") or goes):
             return "every note"
-        if self.before:
-            return self.before
+        if self.before.what:
+            self.is_it = True
+            return self.before.what
         if placed and any(
             re.match(r"(?:except )?(?:on|off|where|in notes|higher|lower|longer|shorter)\b", s)
             for p in heard.of("scope")
@@ -183,7 +204,7 @@ class WhatReader:
                 "phrase-ending": (heard.of("end") or heard.of("cadences") or heard.of("resolve"))[0]
             }
         if not positions and self._comes_home():
-            positions = {"phrase-ending": heard.of("target")[0]}
+            positions = {"phrase-ending": heard.of("phrases")[0]}
         if len(positions) > 1:
             positions.pop("phrase-ending", None) if heard.has("end") else None
         if not positions:
@@ -203,11 +224,12 @@ class WhatReader:
         return heard.has("resolve") and not self.sources and not heard.has("role", "notes", "at")
 
     def _comes_home(self) -> bool:
-        """ "Bring phrase 2 home" is said of its end."""
+        """ "Bring phrase 2 home", or "down to the tonic", is said of its end."""
         heard = self.heard
         others = ("notes", "role", "at", "scope", "keep", "interval")
-        is_home = any(pitch_text(part) == "home" for part in heard.of("target"))
-        return is_home and heard.has("phrases") and not self.sources and not heard.has(*others)
+        is_one = self.target is not None and self.target.kind == "target"
+        is_home = is_one and re.fullmatch(rf"home|root|{DEGREE}", pitch_text(self.target))
+        return bool(is_home and heard.has("phrases") and not (self.sources or heard.has(*others)))
 
     def _is_of_song(self) -> bool:
         heard = self.heard
@@ -252,6 +274,8 @@ class WhatReader:
                  "shift phrase-second note up 1 scale step"],
                 counted[0],
             )  # fmt: skip
+        if self.is_it and not lists:
+            return [self.before.scope]
         return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
 
 
