@@ -9,7 +9,8 @@ from retune.carriers.errors import RuleError
 from retune.rules.model import Rule
 from retune.rules.parse import read_strictly
 from retune.rules.spoken.covers import VERBS, Cover, covers
-from retune.rules.spoken.readings import Readings, meanings
+from retune.rules.spoken.exchanges import Readings
+from retune.rules.spoken.readings import meanings
 from retune.rules.spoken.tokens import Sentence
 from retune.rules.spoken.whats import NOTHING, About, Question
 
@@ -64,6 +65,8 @@ def first_meaning(found: list[Cover], stems: tuple[str, ...], before: About) -> 
         meant = meanings(cover, before)
         if isinstance(meant, Question):
             question = question or meant
+            if meant.is_firm:
+                break
         elif meant:
             rules += _valid(meant, stems)
             cost = cover.cost

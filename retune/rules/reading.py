@@ -220,7 +220,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             text=sentence.typed,
             column=column,
             length=length,
-            readings=examples or nearest,
+            readings=examples,
         )
     slip = _slip(sentence, unknown, stems)
     if slip is not None and slip[1]:

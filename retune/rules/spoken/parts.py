@@ -41,9 +41,9 @@ class Part:
 _ALL = r"(?:every )?"
 _COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
 _POSITIONS = {
-    "phrase-ending": r"very last (?:note|1)|last end|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
+    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last syllable|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
     "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
-    "phrase-opening": r"opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
+    "phrase-opening": r"very o:1 (?:note|1)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
     "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
     "phrase-third": rf"(?<!every )o:3 notes?|{_COUNTED.format(3)}",
     "phrase-fourth": rf"(?<!every )o:4 notes?|{_COUNTED.format(4)}",
@@ -82,6 +82,19 @@ _WHERE = {
         r"|every chord note|consonant(?: notes?)?"
     ),
 }
+_GLIDE = r"(?:glide|slide)s?(?: (?:up |down )?(?:to|into)(?: it)?(?= ,|$))?"
+_MANNERS = (
+    (["without vibrato"], r"(?:and )?(?:except|no|senza|with no|not any) (?:any |every )?vibrato"),
+    (["with half vibrato"], r"(?:with )?half (?:of )?(?:its |as much )?vibrato"),
+    (
+        ["with 50 percent vibrato", "with 25 percent vibrato"],
+        r"(?:and )?(?:with )?(?:less|down|reduced) vibrato",
+    ),
+    (["with 150 percent vibrato", "with 200 percent vibrato"], r"(?:and )?(?:with )?more vibrato"),
+    (["with a slow glide"], rf"(?:with )?(?:a )?(?:slow|long|gentle) {_GLIDE}"),
+    (["with a fast glide"], rf"(?:with )?(?:a )?(?:fast|quick|short|shorten) {_GLIDE}"),
+    (["with a slow glide", "with a fast glide"], rf"(?:and |by |with )?(?:a )?{_GLIDE}"),
+)
 _TIME_VERBS = {
     "hold": "hold",
     "shorten": "shorten",
@@ -89,6 +102,7 @@ _TIME_VERBS = {
     "bring": "earlier",
     "suspend": "suspend",
 }
+_SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
 TO = r"(?:on|at|with|by|as|in|is)"
 
 
@@ -101,11 +115,21 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("keep", "keep", lambda m: None),
         ("swap", "swap|reverse", lambda m: None),
         ("passed", r"(?:instead of|rather than|not) (?:up|down)(?= |$)", lambda m: None),
+        (
+            "passed",
+            rf"(?:, )?(?:and )?not (?:on |at |to )?(?:root|{CHORD_MEMBER}|{DEGREES})(?= |$)",
+            lambda m: None,
+        ),
+        (
+            "target",
+            rf"(?:, )?(?:and )?not (?:on |at |to )?(?P<not>{DEGREES})",
+            lambda m: ("not", m),
+        ),
         ("down", r"(?:to|in|into|at) an? down key", lambda m: "down"),
         ("up", r"(?:to|in|into|at) an? up key", lambda m: "up"),
         (
             "vague_until",
-            r"(?:until|till|up to|to|through|over|into) (?:very )?(?:end(?:ing)?(?: of (?:its |a )?(?:bar|song|phrase|melody))?|next (?:note|bar|phrase|downbeat|chord|1)|barline|bar line|downbeat)",
+            r"(?:until|till|up to|to|through|over|into) (?:very )?(?:end(?:ing)?(?: of (?:its |a )?(?:bar|song|phrase|melody))?|(?:next|last|o:2|following) (?:note|bar|phrase|downbeat|chord|1)|barline|bar line|downbeat)",
             lambda m: None,
         ),
         (
@@ -121,6 +145,19 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("inverse", "substitute", lambda m: None),
         ("end", r"end(?:ing)?", lambda m: None),
         ("hang", r"hanging|hangs?|dangling", lambda m: None),
+        ("hang", r"(?:keep )?(?:open|unresolved|unfinished)(?= (?:on|at|with) )", lambda m: None),
+        ("begin", r"(?:come|comes|coming) in|enters?|entry|entrance", lambda m: None),
+        ("delay", rf"back(?= {_SIZE})", lambda m: None),
+        (
+            "note_number",
+            r"note (?:number |# ?)?(?P<n>\d+)(?! (?:of|in) (?:\S+ )?phrase)",
+            lambda m: m["n"],
+        ),
+        (
+            "passed",
+            r"(?:by )?(?:just )?(?:a )?(?:tiny |little |wee )?(?:bit|little|tad|touch|hair|slightly|somewhat)(?: bit)?(?: (?:too|more))?",
+            lambda m: None,
+        ),
         (
             "suspend",
             r"(?:with |into )?an? (?:[2-9]-[1-8] )?suspension(?! (?:up|down|of))",
@@ -128,8 +165,8 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "suspend",
-            r"hold (?:(?:note|1) )?(?:before note|before|penultimate)(?: (?:note|ending|last note|last 1|last))? (?:over|into|across|through|above) (?:every |a |next )?(?:chord changes?|change of chord|chord|barlines?)",
-            lambda m: None,
+            r"hold (?:(?:note|1) )?(?:before note|before|penultimate)(?: (?:1|note|ending|last note|last 1|last))? (?:over|into|across|through|above) (?:every |a |next )?(?:chord changes?|change of chord|chord|barlines?)",
+            lambda m: "ending",
         ),
         (
             "wait",
@@ -166,13 +203,14 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
         ("target", rf"for {TARGET}", lambda m: ("for", m)),
         ("target", rf"(?:instead of|rather than) (?P<not>{DEGREES}|{NAMES})", lambda m: ("not", m)),
-        ("degrees", rf"{_ALL}(?:notes? )?(?:on )?{DEGREES}", lambda m: m),
+        ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
         ("member", rf"{CHORD_MEMBER}", lambda m: m),
         ("names", rf"{_ALL}(?:notes? )?{NAMES}", lambda m: m),
         ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
         ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
         ("until", r"(?:until|till|to|at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
     ]
+    found += [("manner", pattern, partial(_always, words)) for words, pattern in _MANNERS]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
     found += [
         ("position", rf"(?P<all>every (?!o:))?(?:{pattern})", partial(_position, kind))
@@ -180,7 +218,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     ]
     found += [
         ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
-        ("lasts", r"(?:every )?last 2(?: notes| 1s)?(?= |$)", lambda m: 2),
+        ("lasts", r"(?:every )?last 2(?: notes| 1s|$)", lambda m: 2),
         ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
     ]
     found += [
@@ -215,7 +253,9 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
         if match is not None and match.end() > offset:
             last = sentence.index_at(match.end() - 1) + 1
             if kind == "last_degree" and sentence.tokens[last - 1].raw.lower() == "one":
-                continue  # "the last one" is a note, not the last 1
+                # "the last one" is a note, not the last 1
+                yield Part("position", ("phrase-ending", False, False), place, last)
+                continue
             yield Part(kind, make(match), place, last)
     for kind, pattern, place_of in PLACE_PARTS:
         match = pattern.match(sentence.text, offset)

@@ -71,8 +71,8 @@ NAME = r"n:[A-G][b#]*(?:-?\d)?s?"
 NAMES = rf"(?:note )?{NAME}(?:{_AND}{NAME})*"
 _ORDINAL_MEMBER = {"o:3": "third", "o:5": "fifth", "o:7": "seventh", "root": "root"}
 CHORD_MEMBER = (
-    r"(?:(?:its |their |every )*(?:current )?chords? (?:its )?(?:root|o:[357])(?: note)?"
-    r"|(?:root|o:[357]) (?:note )?(?:of|in) (?:its |their |every )*(?:current )?chords?)"
+    r"(?:(?:its |their |every )*(?:current )?chords? (?:its )?(?:roots?|o:[357]s?)(?: note)?"
+    r"|(?:roots?|o:[357]s?) (?:note )?(?:of|in) (?:its |their |every )*(?:current )?chords?)"
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
@@ -85,13 +85,18 @@ TARGET = (
 )
 
 
+def degree_words() -> tuple[str, ...]:
+    """Every name of a degree."""
+    return tuple(_NAMED)
+
+
 def degrees_of(text: str) -> list[list[str]]:
     """The degrees of a list, each as the alternatives it may mean ("o:3" alone may be the third
     of the chord: then the degree is "chord third")."""
     words = re.split(r" ,(?: and| or| &)? | and | or | & ", text)
     found = []
     for word in words:
-        for unit in re.findall(f"{_SIGN}{DEGREE}", word):
+        for unit in re.findall(rf"(?<!\S){_SIGN}{DEGREE}(?!\S)", word):
             found.append(_meanings(unit))
     return found
 
@@ -184,6 +189,10 @@ def interval_of(match: Match) -> str:
             return ""
         return _named_interval(match["quality"] or "", int(match["ordinal"]))
     unit = match["unit"]
+    if count and count.isdigit() and count != "1" and not unit.endswith("s"):
+        before = match.string[: match.start("count")]
+        if re.search(r"(?:phrase|bar) $", before):
+            return ""  # "phrase 2 half step": the 2 is that of the phrase
     if unit.startswith("quarter"):
         return f"{number * 50:g} cents"
     # "a note" or "2 notes" is a tone only where it is counted; "half a step" is a semitone.

@@ -26,8 +26,9 @@ _ORD = r"o:\d+"
 _SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! \d))"
 _LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN})*"
 _ONE = r"(?:\d+(?:-\d+)?|last)"
+_SIZES_OF_SOME = r"(?:beats|semitones|steps|wholes|octaves|cents|notes|degrees)\b"
 _SIZES = r"(?:beat|semitone|step|whole|octave|cent|note|degree|o:\d)s?\b"
-_PREP = r"(?:only )?(?:(?:in|of|for|at|from|on|to) )?(?:only )?"
+_PREP = r"(?:only )?(?:(?:in|of|for|at|from|on|to|into) )?(?:only )?"
 _WHICH = rf"(?:{_ORD}|last|penultimate)(?:{_AND}(?:{_ORD}|last|penultimate))*"
 
 
@@ -61,7 +62,7 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
     found: list[tuple[str, str, Meaning]] = [
         (kind, rf"{_PREP}(?:every )?{many} (?P<list>{_LIST})(?: only)?",
          lambda m, s: _listed(unit, m["list"])),
-        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! {_SIZES})",
+        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! {_SIZES_OF_SOME})(?!(?<= 1) {_SIZES})",
          lambda m, s: _listed(unit, m["list"])),
         (kind, rf"{_PREP}{one} (?P<list>\d+ (?:to|through|thru|-) (?:\d+|last))(?! {_SIZES})"
          if unit == "bar" else "(?!)",
@@ -208,8 +209,31 @@ def _beats(match: Match, sentence: Sentence) -> list[str]:
     return [f"on beat{'s' if len(found) > 1 else ''} {', '.join(found)}"]
 
 
-def _on_word(match: Match, sentence: Sentence) -> list[str]:
+_NO_WORDS = frozenset(
+    [
+        "a",
+        "an",
+        "in",
+        "on",
+        "of",
+        "at",
+        "to",
+        "by",
+        "for",
+        "with",
+        "is",
+        "up",
+        "down",
+        "later",
+        "hold",
+    ]
+)
+
+
+def _on_word(match: Match, sentence: Sentence) -> list[str] | None:
     token = sentence.tokens[sentence.index_at(match.start("word"))]
+    if token.text in _NO_WORDS or token.text[0].isdigit():
+        return None  # "the last word a beat later" names no word
     return [f'on word "{token.raw.strip(".,")}"']
 
 

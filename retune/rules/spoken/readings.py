@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import re
 
 from retune.rules.spoken.covers import Cover
+from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
 from retune.rules.spoken.pitches import degrees_of, interval_of, length_of, names_of, targets_of
 from retune.rules.spoken.whats import (
     NOTHING,
@@ -13,13 +15,8 @@ from retune.rules.spoken.whats import (
     MissingError,
     NoRuleError,
     Question,
-    WhatReader,
-    is_names,
     pitch_text,
 )
-
-Readings = tuple[tuple[str, ...], ...]
-"""Each reading is the rules, in canonical words, that a sentence then is."""
 
 
 def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | None:
@@ -41,26 +38,31 @@ _VALUES = {
     "semiquaver": ("0.25 beats", "1/6 beats"), "quaver": ("0.5 beats", "1/3 beats"),
     "crotchet": ("1 beat", "2/3 beats"), "minim": ("2 beats", "4/3 beats"),
 }  # fmt: skip
-_TIMED = ("hold", "shorten", "delay", "bring", "suspend")
+_VAGUE = ("vague_until", "vague_bars", "vague_size")
 
 
-class _Assembly(WhatReader):
+class _Assembly(ExchangeReader):
     """Puts the parts of one cover together."""
 
     def readings(self) -> Readings:
         heard = self.heard
+        if heard.has(*_VAGUE) and not heard.has(*TIMED):
+            raise NoRuleError
         if heard.has("swap") and (heard.has("lasts") or heard.has("firsts")):
-            return self._swap_neighbours()
-        if heard.has("copy", "like") or (heard.has("swap") and len(self._phrases()) == 2):
-            return self._copy()
+            return self.swap_neighbours()
+        if heard.has("copy", "like") or (heard.has("swap") and len(self.single_phrases()) == 2):
+            return self.copy()
         if heard.has("swap"):
-            return self._swap()
+            return self.swap()
         self._sort_pitches()
         whats, scopes = self.whats(), self.scopes()
+        if heard.has("note_number"):
+            self._ask_which_note()
         try:
             verbs = self._verbs()
         except MissingError as missing:
-            raise missing.at(scopes[0]) from None
+            place = re.sub(r" ?on beats? \S+", "", scopes[0]) if heard.has("begin") else scopes[0]
+            raise missing.at(place.strip()) from None
         found = []
         for what_set, scope, verb in itertools.product(whats, scopes, verbs):
             found.append(
@@ -80,7 +82,7 @@ class _Assembly(WhatReader):
         loose = [part for part in targets if part.value[0] in ("loose", "for")]
         bare = [p for p in heard.parts if p.kind in ("degrees", "names", "member", "last_degree")]
         self.sources = [*bare, *(p for p in targets if p.value[0] == "not")]
-        moves = not heard.has("interval", "length", "until", "keep", *_TIMED)
+        moves = not heard.has("interval", "length", "until", "keep", *TIMED)
         if len(firm) > 1:
             raise NoRuleError
         if firm:
@@ -102,17 +104,23 @@ class _Assembly(WhatReader):
             moves
             and bare
             and not heard.has("up", "down", "sharp", "resolve")
-            and (len(bare) > 1 or heard.has("position", "end", "begin", "at"))
+            and (len(bare) > 1 or heard.has("position", "end", "begin", "at") or self._on_word())
             and bare[-1].kind != "last_degree"
         ):
             self.target = bare[-1]
             self.sources.remove(bare[-1])
+        elif moves and self.before.what and len(bare) == 1 and not heard.has("up", "down", "sharp"):
+            self.target = bare[0]  # "and make it the tonic"
+            self.sources = []
         else:
             self.sources += loose
         if self.target is not None and not moves and not heard.has("interval"):
             raise NoRuleError
         if self.target is not None and heard.has("interval"):
             raise NoRuleError
+
+    def _on_word(self) -> bool:
+        return any(part.value[0].startswith("on word") for part in self.heard.of("scope"))
 
     def _target_words(self) -> list[str]:
         part = self.target
@@ -144,14 +152,14 @@ class _Assembly(WhatReader):
     def _verbs(self) -> list[tuple[str, str]]:
         heard = self.heard
         what = self._any_what()
-        timed = [kind for kind in _TIMED if heard.has(kind)]
+        timed = [kind for kind in TIMED if heard.has(kind)]
         if heard.has("keep"):
             if self.target or heard.has("interval", "up", "down") or timed:
                 raise NoRuleError
             return [("keep", "")]
         if heard.has("times"):
             self._ask_length(what)
-        if timed and heard.has("vague_until", "vague_bars", "vague_size"):
+        if timed and heard.has(*_VAGUE):
             self._ask_beats(timed[0], what)
         if timed:
             return self._timed(timed)
@@ -174,6 +182,25 @@ class _Assembly(WhatReader):
             return [("move", "to its resolution")]
         if not heard.parts:
             raise NoRuleError
+        if heard.has("manner"):
+            raise MissingError(
+                "that goes with a note that moves: where to, or how far?",
+                [f"move {what} to degree 1", f"shift {what} up 1 scale step"],
+                heard.of("manner")[0],
+            )
+        scopes = [scope for part in heard.of("scope") for scope in part.value]
+        if heard.has("begin") and any(scope.startswith("on beat") for scope in scopes):
+            raise MissingError(
+                "a note is moved in time by beats: how many?",
+                [f"delay {what} by 1 beat", f"bring {what} 1 beat earlier"],
+            )
+        if any(scope.startswith("over") for scope in scopes) and len(self.sources) == 1:
+            members = [m for listed in degrees_of(pitch_text(self.sources[0])) for m in listed]
+            goals = [m if m.startswith("chord") else f"degree {m}" for m in members]
+            raise MissingError(
+                "which notes, or where to?",
+                [*(f"move every note to {goal}" for goal in goals), f"move {what} to degree 1"],
+            )
         raise MissingError(
             "where to, or how far?",
             [f"move {what} to degree 1", f"shift {what} up 1 scale step"],
@@ -218,6 +245,8 @@ class _Assembly(WhatReader):
 
     def _timed(self, timed: list[str]) -> list[tuple[str, str]]:
         heard = self.heard
+        if set(timed) == {"shorten", "bring"}:  # "let it die away a beat sooner"
+            timed = ["shorten"]
         if len(timed) > 1 or self.target is not None or heard.has("interval"):
             raise NoRuleError
         verb, what = timed[0], self._any_what()
@@ -235,9 +264,21 @@ class _Assembly(WhatReader):
             raise MissingError("by how much?", shown, heard.of(verb)[0])
         return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
 
+    def _ask_which_note(self) -> None:
+        """ "Note 3" may be a degree or the third note of something."""
+        number = self.heard.of("note_number")[0]
+        to = self._target_words()[0] if self.target is not None else "degree 1"
+        degree = [f"move every degree {number.value} to {to}"] if number.value in "1234567" else []
+        raise MissingError(
+            "a note is named by its degree, its pitch, its place in a phrase, or its bar:beat",
+            [*degree, f"move note at 4:{number.value} to {to}"],
+            number,
+            is_firm=True,
+        )
+
     def _ask_beats(self, verb: str, what: str) -> None:
         """A rule knows neither how long a bar is nor a note: beats, or a place, have to be told."""
-        kind = next(k for k in ("vague_until", "vague_bars", "vague_size") if self.heard.has(k))
+        kind = next(k for k in _VAGUE if self.heard.has(k))
         problem = {
             "vague_until": "how many beats is that, or to which bar:beat?",
             "vague_bars": "how many beats are that?",
@@ -258,105 +299,6 @@ class _Assembly(WhatReader):
             [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "2 beats")],
             part,
         )
-
-    # a phrase's end for that of another
-
-    def _phrases(self) -> list[str]:
-        """The single phrases that are named, in order."""
-        scopes = [part.value[0] for part in self.heard.of("phrases") if len(part.value) == 1]
-        found = [scope.split(" ", 2)[-1] for scope in scopes if scope.startswith("in phrase")]
-        return [one for listed in found for one in listed.split(", ")]
-
-    def _copy(self) -> Readings:
-        """ "copy the ending of phrase 1 to phrase 3", "phrase 3 ends like phrase 1", and the swap
-        of two endings."""
-        heard, phrases = self.heard, self._phrases()
-        endings = [p for p in heard.of("position") if p.value[0] == "phrase-ending"]
-        others = ("target", "interval", "keep", "degrees", "names", "scope", *_TIMED)
-        is_plain = all(one.isdigit() or one == "last" for one in phrases)
-        is_ending = bool(endings) or heard.has("end")
-        is_swap = heard.has("swap")
-        if not heard.has(*others[:-6], *_TIMED):
-            self._ask_ending(phrases, is_ending)
-        if (
-            len(phrases) < 2
-            or (is_swap and len(phrases) > 2)
-            or not is_ending
-            or heard.has(*others)
-            or not is_plain
-        ):
-            raise NoRuleError
-        source, *goals = phrases if heard.has("copy", "swap") else [phrases[-1], *phrases[:-1]]
-        pairs = [(source, goal) for goal in goals]
-        pairs += [(goals[0], source)] if is_swap else []
-        what = "move phrase-ending note to ending of phrase"
-        return (tuple(f"{what} {a} in phrase {b}" for a, b in pairs),)
-
-    def _ask_ending(self, phrases: list[str], is_ending: bool) -> None:
-        """Of another phrase a rule takes one pitch, that of its ending."""
-        what = "move phrase-ending note to ending of phrase"
-        if len(phrases) > 1 and not is_ending and all(one.isdigit() for one in phrases[:2]):
-            source, goal = phrases if self.heard.has("copy") else phrases[:2][::-1]
-            raise MissingError(
-                "a rule takes from another phrase its ending, not the whole line",
-                [f"{what} {source} in phrase {goal}", f"move note at 9:1 to F4 in phrase {goal}"],
-            )
-        if len(phrases) < 2 and is_ending:
-            goal = phrases[0] if phrases else "last"
-            raise MissingError("like the ending of which phrase?", [f"{what} 1 in phrase {goal}"])
-
-    # two rules at once
-
-    def _swap_neighbours(self) -> Readings:
-        """The last two notes of a phrase, or the first two, trade pitches."""
-        heard = self.heard
-        if heard.has("target", "interval", "keep", "degrees", "names", *_TIMED):
-            raise NoRuleError
-        if heard.has("firsts") and heard.of("firsts")[0].value != 2:
-            raise NoRuleError
-        first, second = ("opening", "second") if heard.has("firsts") else ("penultimate", "ending")
-        places = self.scopes()
-        if not heard.has("phrases"):
-            lone = "in phrase 1" if heard.has("firsts") else "in phrase last"
-            places = [*places, f"{places[0]} {lone}".strip()]
-        return tuple(
-            (
-                f"move phrase-{first} note to note after {place}".strip(),
-                f"move phrase-{second} note to note before {place}".strip(),
-            )
-            for place in places
-        )
-
-    def _swap(self) -> Readings:
-        heard = self.heard
-        pitches = [p for p in heard.parts if p.kind in ("degrees", "names", "target")]
-        one_way = [p for p in pitches if p.kind == "target" and p.value[0] == "for"]
-        kinds = self._swap_kind()
-        scopes = self.scopes()
-        if any(is_names(p) for p in pitches):
-            both = [n for p in pitches for n in names_of(pitch_text(p))]
-            pairs = [(f"note {a}", b) for a, b in _turns(both)]
-        else:
-            both = [m[0] for p in pitches for m in degrees_of(pitch_text(p))]
-            pairs = [(f"{kinds} degree {a}", f"degree {b}") for a, b in _turns(both)]
-        if one_way:
-            pairs = pairs[:1]
-        return tuple(
-            tuple(f"move {what} to {to}{' ' + scope if scope else ''}" for what, to in pairs)
-            for scope in scopes
-        )
-
-    def _swap_kind(self) -> str:
-        positions = self.heard.of("position")
-        if positions:
-            return str(positions[0].value[0])
-        return "phrase-ending" if self.heard.has("end") else "every"
-
-
-def _turns(both: list[str]) -> list[tuple[str, str]]:
-    if len(both) != 2 or both[0] == both[1]:
-        raise NoRuleError
-    return [(both[0], both[1]), (both[1], both[0])]
 
 
 def _amount(verb: str, size: str) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
+from retune.rules.spoken.pitches import degree_words
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.theory.pitchnames import ascii_accidentals
 
@@ -24,6 +25,7 @@ _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
 _PIECE = re.compile(
     r"""(?P<quoted>"[^"]+"|“[^”]+”|(?<![\w])['‘][^'’]+['’](?!\w))
     |(?P<range>\d+[-–](?:\d+|last)(?![\w:]))
+    |(?P<signed>(?<![\w])[-+−]\d+(?:\.\d+)?(?=\s?(?:semi|half|cent|oct|step|scale|whole|tone)))
     |(?P<time>\d+:\d+(?:\.\d+)?(?![\w:])|(?![1-7]s\b)\d+(?:\.\d+)?\s?(?:s(?:ec(?:ond)?s?)?|ms|msecs?|milliseconds?)\b)
     |(?P<number>\d+(?:\.\d+)?(?:st|nd|rd|th)?'?s?(?![\w/]))
     |(?P<dash>->|→|=>|=|[–—])
@@ -100,7 +102,7 @@ class Sentence:
 
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
-    return Sentence(text, tuple(_with_synonyms(_with_note_a(list(_plain(text))))))
+    return Sentence(text, tuple(_with_synonyms(_with_note_a(_of_numbers(list(_plain(text)))))))
 
 
 def _with_note_a(tokens: list[Token]) -> list[Token]:
@@ -113,13 +115,16 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     return _with_signs(tokens)
 
 
+_SIGNS = {"flat": "b", "flats": "bs", "sharp": "#", "sharps": "#s", "natural": "", "naturals": "s"}
+
+
 def _with_signs(tokens: list[Token]) -> list[Token]:
     """ "E flat" and "F sharps" as one name."""
     found: list[Token] = []
     for token in tokens:
-        sign = {"flat": "b", "flats": "bs", "sharp": "#", "sharps": "#s"}.get(token.text)
+        sign = _SIGNS.get(token.text)
         before = found[-1] if found else None
-        if sign and before is not None and re.fullmatch(r"n:[A-G]", before.text):
+        if sign is not None and before is not None and re.fullmatch(r"n:[A-G]", before.text):
             found[-1] = Token(before.text + sign, before.start, token.stop, before.raw + sign)
         else:
             found.append(token)
@@ -140,6 +145,9 @@ def _plain(text: str) -> Iterator[Token]:
         elif match["time"]:
             plain = _seconds(raw)
             yield Token(f"t:{plain}", start, stop, plain)
+        elif match["signed"]:
+            yield Token("up" if raw[0] == "+" else "down", start, start + 1, raw[0])
+            yield Token(raw[1:], start + 1, stop, raw[1:])
         elif match["number"]:
             yield Token(_number(raw), start, stop, raw)
         elif match["dash"]:
@@ -171,6 +179,15 @@ def _number(raw: str) -> str:
     if ordinal:
         return f"o:{ordinal[1]}{ordinal[2]}"
     return raw.replace("'", "")
+
+
+def _of_numbers(tokens: list[Token]) -> list[Token]:
+    """ "Phrase 2's ending" is that of phrase 2."""
+    for place, token in enumerate(tokens[1:], start=1):
+        is_of = tokens[place - 1].text in ("phrase", "bar", "line", "measure", "verse")
+        if is_of and re.fullmatch(r"\d+['’]s", token.raw):
+            tokens[place] = Token(token.text.rstrip("s"), token.start, token.stop, token.raw)
+    return tokens
 
 
 def _words(raw: str, start: int) -> Iterator[Token]:
@@ -235,6 +252,7 @@ def _single_words() -> tuple[str, ...]:
     """Every word that is said in some wording, the shortest left out."""
     wordings = [*same_words(), *free_words(), *(o for more in same_words().values() for o in more)]
     words = {word for wording in wordings for word in wording.split()} | set(_NUMBER_WORDS)
+    words |= {word for name in degree_words() for word in name.split()}
     return tuple(sorted(word for word in words if len(word) > 3 and word.isalpha()))
 
 
@@ -258,7 +276,7 @@ def _with_synonyms(tokens: list[Token]) -> Iterator[Token]:
         for length in range(min(_longest(), len(tokens) - place), 0, -1):
             piece = tokens[place : place + length]
             plain = synonyms().get(tuple(token.text for token in piece))
-            if plain is not None:
+            if plain is not None and not _names_a_phrase(tokens, place, place + length):
                 raw = " ".join(token.raw for token in piece)
                 for word in plain:
                     yield Token(word, piece[0].start, piece[-1].stop, raw)
@@ -267,6 +285,23 @@ def _with_synonyms(tokens: list[Token]) -> Iterator[Token]:
         else:
             yield tokens[place]
             place += 1
+
+
+def _names_a_phrase(tokens: list[Token], first: int, last: int) -> bool:
+    """Whether the words hold a phrase that what stands beside them tells the number of: in "the
+    second phrase ends on 1" there is no "phrase end"."""
+    words = [token.text for token in tokens[first:last]]
+    if len(words) < 2 or not _PHRASES & set(words):
+        return False
+    after = tokens[last].text if last < len(tokens) else ""
+    if words[-1] in _PHRASES and re.match(r"\d", after):
+        return True
+    before = tokens[first - 1].text if first else ""
+    return words[0] in _PHRASES and bool(re.match(r"o:\d", before) or before in _WHICH)
+
+
+_PHRASES = frozenset(("phrase", "phrases", "line", "lines"))
+_WHICH = frozenset(("last", "final", "closing", "penultimate"))
 
 
 def plain_words(wording: str) -> tuple[str, ...]:

@@ -23,6 +23,8 @@ class Question:
     examples: tuple[str, ...]
     first: int = 0
     last: int = 0
+    is_firm: bool = False
+    """Whether no further reading, of words more loosely joined, is to be looked for."""
 
 
 @dataclass
@@ -41,6 +43,10 @@ class Heard:
             if wait.value["penultimate"]:  # "before the last" came out as one word
                 ending = Part("position", ("phrase-ending", False, False), wait.first, wait.last)
                 self.kinds["position"] = [ending]
+        if any(part.value == "ending" for part in self.of("suspend")):
+            at = self.kinds["suspend"][0]
+            ending = Part("position", ("phrase-ending", False, False), at.first, at.last)
+            self.kinds.setdefault("position", [ending])
         if "hang" in self.kinds:  # "leave every phrase hanging on 5" is an end, nothing is kept
             self.kinds.setdefault("end", self.kinds["hang"])
             self.kinds.pop("keep", None)
@@ -66,9 +72,16 @@ NOTHING = About()
 class MissingError(Exception):
     """Something is missing that has to be asked for."""
 
-    def __init__(self, problem: str, examples: Sequence[str], part: Part | None = None) -> None:
+    def __init__(
+        self,
+        problem: str,
+        examples: Sequence[str],
+        part: Part | None = None,
+        *,
+        is_firm: bool = False,
+    ) -> None:
         first, last = (part.first, part.last) if part is not None else (0, 0)
-        self.question = Question(problem, tuple(examples), first, last)
+        self.question = Question(problem, tuple(examples), first, last, is_firm)
 
     def at(self, scope: str) -> MissingError:
         """The same question of the place that the sentence names."""
@@ -173,7 +186,7 @@ class WhatReader:
         ]
         if [] in lists:
             raise NoRuleError
-        if any(part.kind == "member" for part in self.sources):
+        if any(part.kind == "member" or "phrase" in pitch_text(part) for part in self.sources):
             raise NoRuleError
         if not lists:
             return []
@@ -227,9 +240,11 @@ class WhatReader:
         """ "Bring phrase 2 home", or "down to the tonic", is said of its end."""
         heard = self.heard
         others = ("notes", "role", "at", "scope", "keep", "interval")
-        is_one = self.target is not None and self.target.kind == "target"
-        is_home = is_one and re.fullmatch(rf"home|root|{DEGREE}", pitch_text(self.target))
-        return bool(is_home and heard.has("phrases") and not (self.sources or heard.has(*others)))
+        to = self.target
+        if to is None or to.kind != "target" or self.sources or heard.has(*others):
+            return False
+        is_home = re.fullmatch(rf"home|root|{DEGREE}", pitch_text(to))
+        return bool(is_home and heard.has("phrases"))
 
     def _is_of_song(self) -> bool:
         heard = self.heard
@@ -261,7 +276,9 @@ class WhatReader:
     def scopes(self) -> list[str]:
         heard = self.heard
         lists = [
-            part.value for part in heard.parts if part.kind in ("scope", "phrases", "cadences")
+            part.value
+            for part in heard.parts
+            if part.kind in ("scope", "phrases", "cadences", "manner")
         ]
         listed = [p for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
         if len(listed) > 1:  # two clauses, of one phrase each

@@ -7,12 +7,30 @@ import re
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
-        r"faster|slower|tempo|speed|bpm|quicker|rubato|swing",
+        r"not (?:\w+ )?(?:resolve|end|come home|close)",
+        "say where the notes go instead; 2 and 7 are left open, 5 a little",
+        ("move phrase-ending note to degree 2", "move phrase-ending degree 1 to degree 7 below"),
+    ),
+    (
+        r"(?:on|to|into) [b#]?(?:9|11|13)(?:th)?|sus [24]|sus[24]|add9",
+        "a chord has root, third, fifth and seventh here; its other notes are named by degree",
+        ("move phrase-ending note to chord seventh", "move phrase-ending note to degree 2"),
+    ),
+    (
+        r"dorian|mixolydian|lydian|phrygian mode|pentatonic|blues|bluesy|jazzy",
+        "name the degrees that would sound so: b7 for mixolydian, b3 and b7 for dorian and blues, "
+        "#4 for lydian",
+        ("shift every degree 7 down 1 semitone", "shift every degree 3, 7 down 1 semitone"),
+    ),
+    (
+        r"faster|slower|slow|tempo|speed|bpm|quicker|quickly|rubato|swing|rit|ritard|ritardando|"
+        r"accelerando|fermata",
         "the tempo stays as it is; notes can be held, shortened, delayed or brought earlier",
         ("hold phrase-ending note 1 beat longer", "delay phrase-ending note by 1 beat"),
     ),
     (
-        r"louder|quieter|softer|volume|loud|soft|mute|muted|silence|crescendo|gain|solo",
+        r"louder|quieter|softer|volume|loud|soft|mute|muted|silence|crescendo|"
+        r"decrescendo|diminuendo|forte|piano|fade|fade out|gain|solo|turn off",
         "rules move pitch and time; the level of a stem is gain_db in the song file",
         (),
     ),
@@ -23,7 +41,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
     ),
     (
-        r"vibrato|reverb|timbre|breath|breathy|brighter|darker|echo|effect|autotune|tune up",
+        r"reverb|timbre|breath|breathy|brighter|darker|echo|effect|autotune|tune up",
         "rules move pitch and time; the sound of the voice stays",
         (),
     ),
@@ -43,7 +61,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1", "move phrase-ending note to degree 3 above"),
     ),
     (
-        r"incomplete|unfinished|open|suspense|tension|tense|unresolved",
+        r"incomplete|unfinished|open|suspense|cliffhanger|cliff hanger|question mark|"
+        r"tension|tense|unresolved",
         "say where the endings go; 2 and 7 are left open, 5 a little",
         ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
     ),

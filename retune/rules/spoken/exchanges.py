@@ -1,0 +1,123 @@
+"""Spoken sentences that exchange: a phrase's end for that of another, two degrees, two notes."""
+
+from __future__ import annotations
+
+from retune.rules.spoken.pitches import degrees_of, names_of
+from retune.rules.spoken.whats import MissingError, NoRuleError, WhatReader, is_names, pitch_text
+
+Readings = tuple[tuple[str, ...], ...]
+"""Each reading is the rules, in canonical words, that a sentence then is."""
+TIMED = ("hold", "shorten", "delay", "bring", "suspend")
+_ENDING = "move phrase-ending note to ending of phrase"
+
+
+class ExchangeReader(WhatReader):
+    """Reads what takes pitches from other notes of the song."""
+
+    # a phrase's end for that of another
+
+    def single_phrases(self) -> list[str]:
+        """The single phrases that are named, in order."""
+        scopes = [part.value[0] for part in self.heard.of("phrases") if len(part.value) == 1]
+        found = [scope.split(" ", 2)[-1] for scope in scopes if scope.startswith("in phrase")]
+        return [one for listed in found for one in listed.split(", ")]
+
+    def copy(self) -> Readings:
+        """ "copy the ending of phrase 1 to phrase 3", "phrase 3 ends like phrase 1", and the swap
+        of two endings."""
+        heard, phrases = self.heard, self.single_phrases()
+        endings = [p for p in heard.of("position") if p.value[0] == "phrase-ending"]
+        is_ending = bool(endings) or heard.has("end")
+        is_swap = heard.has("swap")
+        if heard.has("target", "interval", "keep", "degrees", "names", *TIMED):
+            raise NoRuleError
+        if len(phrases) < 2 or not is_ending:
+            return self._copy_to_all(phrases, is_ending)
+        is_plain = all(one.isdigit() or one == "last" for one in phrases)
+        if (is_swap and len(phrases) > 2) or heard.has("scope") or not is_plain:
+            raise NoRuleError
+        source, *goals = phrases if heard.has("copy", "swap") else [phrases[-1], *phrases[:-1]]
+        pairs = [(source, goal) for goal in goals]
+        pairs += [(goals[0], source)] if is_swap else []
+        return (tuple(f"{_ENDING} {a} in phrase {b}" for a, b in pairs),)
+
+    def _copy_to_all(self, phrases: list[str], is_ending: bool) -> Readings:
+        """Every ending like that of one phrase. Of another phrase a rule takes one pitch, that of
+        its ending: what is not said, or is more, is asked back."""
+        heard = self.heard
+        is_every = any(part.value == [""] for part in heard.of("phrases"))
+        if len(phrases) == 1 and is_ending and is_every and not heard.has("scope"):
+            return ((f"{_ENDING} {phrases[0]}",),)
+        if len(phrases) > 1:
+            source, goal = phrases[:2] if heard.has("copy", "swap") else phrases[1::-1]
+            raise MissingError(
+                "a rule takes from another phrase its ending, not the whole line",
+                [
+                    f"{_ENDING} {source} in phrase {goal}",
+                    f"move note at 9:1 to F4 in phrase {goal}",
+                ],
+            )
+        like = heard.of("like")
+        named = [p.first for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
+        if is_ending and phrases and like and named[0] > like[0].first:
+            shown = [f"{_ENDING} {phrases[0]} in phrase last", f"{_ENDING} {phrases[0]}"]
+            raise MissingError("which phrase is to end so?", shown)
+        if is_ending:
+            goal = phrases[0] if phrases else "last"
+            raise MissingError(
+                "like the ending of which phrase?", [f"{_ENDING} 1 in phrase {goal}"]
+            )
+        raise NoRuleError
+
+    # two rules at once
+
+    def swap_neighbours(self) -> Readings:
+        """The last two notes of a phrase, or the first two, trade pitches."""
+        heard = self.heard
+        if heard.has("target", "interval", "keep", "degrees", "names", *TIMED):
+            raise NoRuleError
+        if heard.has("firsts") and heard.of("firsts")[0].value != 2:
+            raise NoRuleError
+        first, second = ("opening", "second") if heard.has("firsts") else ("penultimate", "ending")
+        places = self.scopes()
+        if not heard.has("phrases"):
+            lone = "in phrase 1" if heard.has("firsts") else "in phrase last"
+            places = [*places, f"{places[0]} {lone}".strip()]
+        return tuple(
+            (
+                f"move phrase-{first} note to note after {place}".strip(),
+                f"move phrase-{second} note to note before {place}".strip(),
+            )
+            for place in places
+        )
+
+    def swap(self) -> Readings:
+        heard = self.heard
+        pitches = [p for p in heard.parts if p.kind in ("degrees", "names", "target")]
+        one_way = [p for p in pitches if p.kind == "target" and p.value[0] == "for"]
+        kinds = self._swap_kind()
+        scopes = self.scopes()
+        if any(is_names(p) for p in pitches):
+            both = [n for p in pitches for n in names_of(pitch_text(p))]
+            pairs = [(f"note {a}", b) for a, b in _turns(both)]
+        else:
+            both = [m[0] for p in pitches for m in degrees_of(pitch_text(p))]
+            pairs = [(f"{kinds} degree {a}", f"degree {b}") for a, b in _turns(both)]
+        if one_way:
+            pairs = pairs[:1]
+        return tuple(
+            tuple(f"move {what} to {to}{' ' + scope if scope else ''}" for what, to in pairs)
+            for scope in scopes
+        )
+
+    def _swap_kind(self) -> str:
+        positions = self.heard.of("position")
+        if positions:
+            return str(positions[0].value[0])
+        return "phrase-ending" if self.heard.has("end") else "every"
+
+
+def _turns(both: list[str]) -> list[tuple[str, str]]:
+    if len(both) != 2 or both[0] == both[1]:
+        raise NoRuleError
+    return [(both[0], both[1]), (both[1], both[0])]
