@@ -252,7 +252,8 @@ class WhatReader:
             return False
         if any(part.value[2] for part in heard.of("position")):
             return True
-        return heard.has("song") or (heard.has("melody") and heard.has("end") and not self.sources)
+        is_end = heard.has("melody") and heard.has("end")
+        return heard.has("song") or (is_end and not (self.sources or heard.has("scope")))
 
     def _is_many(self, positions: Iterable[Part]) -> bool:
         """Whether the words mean one note a phrase: many, each, of a phrase, or of certain ones."""
