@@ -20,6 +20,7 @@ from retune.comparison.html import asset, bundled, content_policy, show
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_listen import labels, phrase_spans
 from retune.comparison.page_parts import article, key_list
+from retune.comparison.page_stage import LARGE
 from retune.comparison.page_tables import plain_list
 from retune.comparison.picture import picture_css
 from retune.comparison.picture_style import DRAWINGS, font_faces
@@ -32,7 +33,7 @@ _SCRIPTS = (
     "blind-words.js",
     "blind.js",
     "page-picture.js",
-    "page-stage.js",
+    "stage.js",
     "page.js",
 )
 _CAUTIONS = (
@@ -102,8 +103,8 @@ def _rights(pages: Sequence[PageInput]) -> str:
 
 def _style() -> str:
     drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
-    drawings += picture_css(DRAWN_FONT, scope="large")
-    return f"{font_faces()}\n{asset('page.css')}\n{drawings}"
+    drawings += picture_css(DRAWN_FONT, scope=LARGE)
+    return f"{font_faces()}\n{asset('page.css')}\n{asset('stage.css')}\n{drawings}"
 
 
 def _data(page: PageInput, *, number: int) -> str:

@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from html import escape
 
 from retune.carriers.changes import Plan
-from retune.comparison.endings import PhraseEnding, is_touched, phrase_endings
+from retune.carriers.heard import Analysis
+from retune.comparison.endings import is_touched, phrase_endings
 from retune.comparison.exports.deck import ending_words, phrase_svg
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput
 from retune.comparison.page_listen import labels, phrase_spans
 
+LARGE = "large"
 _ROOM = 370.0  # points of a slide, between the name of what sounds and those of the versions
 
 
@@ -36,25 +38,30 @@ def stage(page: PageInput, number: int) -> str:
 
 
 def _drawings(page: PageInput, number: int) -> Iterator[str]:
-    heard = {span["number"] for span in phrase_spans(page)}
-    notes = page.analysis.melody.notes if page.analysis.melody else ()
-    sung = heard & {note.phrase for note in notes}
+    heard = [int(span["number"]) for span in phrase_spans(page)]
     plans: list[tuple[str, Plan | None]] = [("", None)]
     plans += [(str(k), version.plan) for k, version in enumerate(page.variants)]
     for picture, plan in plans:
-        for ending in phrase_endings(page.analysis, plan):
-            if ending.number in sung and (plan is None or is_touched(ending, plan)):
-                yield _drawing(page, plan, ending, f"s{number}-{picture}-{ending.number}", picture)
+        for phrase in heard:
+            ident = f"s{number}-{picture}-{phrase}"
+            svg, told = large_drawing(page.analysis, plan, phrase, ident=ident)
+            if svg:
+                yield (
+                    f'<div data-phrase="{phrase}" data-picture="{picture}" '
+                    f'data-told="{escape(told)}" hidden>{svg}</div>'
+                )
 
 
-def _drawing(
-    page: PageInput, plan: Plan | None, ending: PhraseEnding, ident: str, picture: str
-) -> str:
-    svg = phrase_svg(
-        page.analysis, plan, ending.number, height=_ROOM, theme="page", ident=ident
-    ).replace(f'class="{ident}"', 'class="large"', 1)
-    told = f"Phrase {ending.number}: {ending_words(ending, changed=ending.is_changed)}"
-    return (
-        f'<div data-phrase="{ending.number}" data-picture="{picture}" data-told="{escape(told)}" '
-        f"hidden>{svg}</div>"
-    )
+def large_drawing(
+    analysis: Analysis, plan: Plan | None, number: int, *, ident: str
+) -> tuple[str, str]:
+    """One phrase as wide as a screen, in the class `LARGE`, and what is told of its ending; both
+    empty where nothing is sung in it, or a plan changes nothing."""
+    notes = analysis.melody.notes if analysis.melody else ()
+    endings = phrase_endings(analysis, plan) if any(n.phrase == number for n in notes) else ()
+    ending = next((one for one in endings if one.number == number), None)
+    if ending is None or (plan is not None and not is_touched(ending, plan)):
+        return "", ""
+    svg = phrase_svg(analysis, plan, number, height=_ROOM, theme="page", ident=ident)
+    told = f"Phrase {number}: {ending_words(ending, changed=ending.is_changed)}"
+    return svg.replace(f'class="{ident}"', f'class="{LARGE}"', 1), told

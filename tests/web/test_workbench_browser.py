@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from web_client import RULE, demo_copy
 from workbench_browser import (
     NEEDS_BROWSER,
     box_at_rest,
+    faults,
     opened,
     page_at,
     play,
@@ -177,16 +177,6 @@ def test_a_change_from_outside_is_offered_and_drafts_stay(page: Any, song: Path)
     page.get_by_role("heading", name="Lamp Song").wait_for()
     assert page.locator("#rules textarea").first.input_value().endswith("to degree 3")
     assert song.read_text(encoding="utf-8") == text
-
-
-def faults(page: Any) -> list[str]:
-    """What axe-core finds on a page as it is."""
-    found = importlib.util.find_spec("axe_core_python")
-    if found is None or not found.submodule_search_locations:
-        pytest.skip("the package axe-core-python is missing")
-    page.evaluate((Path(found.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
-    result = page.evaluate("axe.run({ resultTypes: ['violations'] })")
-    return [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in result["violations"]]
 
 
 def test_no_accessibility_fault_in_any_state(page: Any) -> None:

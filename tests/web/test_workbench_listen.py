@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from web_client import RULE
-from workbench_browser import NEEDS_BROWSER, opened, page_at, play, wait_until
+from workbench_browser import NEEDS_BROWSER, faults, opened, page_at, play, wait_until
 
 from retune import pipeline
 from retune.pipeline.mix_levels import mix_of
@@ -28,6 +28,34 @@ def test_nothing_plays_unasked_and_it_begins_quietly(page: Any) -> None:
     page.wait_for_timeout(500)
     assert page.evaluate("workbench.player.ctx") is None
     assert page.evaluate("workbench.player.volumeDb") <= -20
+
+
+def test_the_view_for_a_hall_shows_one_phrase_and_what_sounds(page: Any) -> None:
+    """As on the comparison page: one key a version, nothing else acts on what is not seen."""
+    wait_until(page, "workbench.player.keys.variant.length === 2")
+    page.keyboard.press("s")
+    large = page.locator("#large")
+    large.locator(".drawn svg:visible").wait_for()
+    assert large.locator(".sounds").inner_text() == "Original"
+    assert large.locator(".told").inner_text() == "Phrase 2: 2 over I, open"
+    assert not page.locator("#bench").is_visible()
+    page.keyboard.press("PageDown")
+    assert large.locator(".sounds").inner_text() == "Variant home-early"
+    assert large.locator(".told").inner_text() == "Phrase 2: 2 → 1 over I, at rest"
+    assert large.locator(".drawn svg:visible .new").count() > 0
+    page.keyboard.press("3")
+    assert large.locator(".sounds").inner_text() == "Matched control"
+    assert large.locator(".drawn svg:visible .new").count() == 0
+    page.keyboard.press("]")
+    wait_until(page, "document.querySelector('.told').textContent.startsWith('Phrase 3: ')")
+    before = page.evaluate("JSON.stringify(workbench.state.drafts.get('home-early').rules)")
+    page.keyboard.press("Backspace")
+    page.keyboard.press("d")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+    assert faults(page) == []
+    page.keyboard.press("Escape")
+    assert page.locator("#bench").is_visible()
+    assert page.evaluate("JSON.stringify(workbench.state.drafts.get('home-early').rules)") == before
 
 
 def test_an_output_that_never_begins_is_told(page: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import socket
 import threading
 import time
@@ -114,3 +115,13 @@ def write(page: Any, text: str) -> None:
 def play(page: Any) -> None:
     page.locator("#play").click()
     wait_until(page, "workbench.player.playing && workbench.player.position > 0.05")
+
+
+def faults(page: Any) -> list[str]:
+    """What axe-core finds on a page as it is."""
+    found = importlib.util.find_spec("axe_core_python")
+    if found is None or not found.submodule_search_locations:
+        pytest.skip("the package axe-core-python is missing")
+    page.evaluate((Path(found.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
+    result = page.evaluate("axe.run({ resultTypes: ['violations'] })")
+    return [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in result["violations"]]

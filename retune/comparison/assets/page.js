@@ -4,7 +4,7 @@ import { BlindTest } from "./blind.js";
 import { designOf } from "./blind-words.js";
 import { $, $$, el, say } from "./dom.js";
 import { Picture } from "./page-picture.js";
-import { Stage } from "./page-stage.js";
+import { Stage } from "./stage.js";
 import { Player, decode, splice } from "./player.js";
 
 const mixerUrl = `data:text/javascript,${encodeURIComponent($("#mixer").textContent)}`;
@@ -57,6 +57,18 @@ class Song {
     const now = this.player.now();
     const here = this.facts.phrases.findLast((p) => p.start_s <= now + 0.05);
     return here?.number ?? this.phrase;
+  }
+
+  get versions() {
+    return this.facts.versions;
+  }
+
+  get chosen() {
+    return this.player.chosen;
+  }
+
+  now() {
+    return this.player.now();
   }
 
   makePlayer(blocks) {
@@ -456,9 +468,6 @@ addEventListener("resize", () =>
   }),
 );
 testAlone();
-document.addEventListener("fullscreenchange", () => {
-  if (!document.fullscreenElement && current.stage?.isOpen) current.stage.close();
-});
 if (location.hash === "#present") current.stage?.open();
 // For notebooks, tests and the curious: the parts of this page by name.
 globalThis.comparison = { songs };

@@ -13,7 +13,7 @@ from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.overview import overview
-from retune.faces.web.shown import picture_view, plan_view, song_view
+from retune.faces.web.shown import large_view, picture_view, plan_view, song_view
 from retune.faces.web.sound import packed
 from retune.faces.web.stem_sound import SentStem, StemResponse
 from retune.pipeline.facts import number, verdict_facts
@@ -126,6 +126,14 @@ def picture(bench: Bench, asked: Asked) -> Table:
         bars=asked.span("bars"),
         is_split=asked.flag("split"),
     )
+
+
+def large(bench: Bench, asked: Asked) -> Table:
+    """One phrase drawn for a hall, as sung or with what rules change in it."""
+    desk: Desk = bench.desk
+    rules = asked.lines("rules")
+    made = desk.plan(rules) if rules else None
+    return large_view(desk.analysis, made, asked.whole("phrase"))
 
 
 def _kind(asked: Asked) -> str:

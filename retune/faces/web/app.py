@@ -37,6 +37,7 @@ POST: Mapping[str, Handler] = {
     "complete": api_song.complete,
     "suggest": api_song.suggest,
     "picture": api_song.picture,
+    "large": api_song.large,
     "sound": api_song.sound,
     "levels": api_song.levels,
     "drafts": api_change.keep_drafts,
@@ -62,7 +63,7 @@ _TYPES = {
     "svg": "image/svg+xml",
     "woff2": "font/woff2",
 }
-_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind")
+_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind", "stage", "page-pic")
 
 
 def create_app(desk: Desk, *, token: str, port: int) -> Starlette:

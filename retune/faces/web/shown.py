@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from zlib import crc32
 
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
@@ -12,6 +13,8 @@ from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.comparison.consequence_words import told
 from retune.comparison.endings import phrase_endings
 from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
+from retune.comparison.exports.deck import DRAWN_FONT
+from retune.comparison.page_stage import LARGE, large_drawing
 from retune.comparison.picture import View, lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
@@ -193,6 +196,15 @@ def _over(chord: Chord | None) -> dict[str, str] | None:
     if chord is None:
         return None
     return {"roman": pretty_numeral(chord.roman), "name": pretty(chord.typed or chord.label)}
+
+
+def large_view(analysis: Analysis, plan: Plan | None, number: int) -> Table:
+    """One phrase for the presentation view: its drawing, what is told of its ending, its style. No
+    drawing where the plan changes nothing in it."""
+    css = picture_css(DRAWN_FONT, scope=LARGE)
+    mark = crc32("\n".join(plan.rules if plan else ()).encode())  # no two drawings share a name
+    svg, told = large_drawing(analysis, plan, number, ident=f"s{mark:x}-{number}")
+    return {"svg": svg, "told": told, "css": css}
 
 
 def picture_view(

@@ -1,6 +1,7 @@
 // The keyboard: letters act outside text fields and can be turned off (WCAG 2.1.4).
 
 import { $, $$, el } from "./dom.js";
+import { isLarge, largeKey, openLarge } from "./large.js";
 import { exchange, pick, player, toggleLoop, togglePlay } from "./listen.js";
 import { redo, save, undo } from "./keep.js";
 import { nudge, putBack, sendToDegree, sound } from "./play.js";
@@ -13,11 +14,15 @@ import { pianoKey } from "./tones.js";
 
 const LIST = [
   ["O, V, M", "original, variant, matched control"],
-  ["X", "exchange with the one heard before"],
+  ["X", "exchange with the previous"],
   ["P", "play, pause; Enter in the picture too"],
   ["Space", "tap the beat, while “by ear” is open and the song plays"],
   ["L", "loop the phrase"],
   ["B", "listen blind"],
+  [
+    "S",
+    "show large, for a hall: 1 to 9 or Page Down and Page Up choose what sounds, D dark or light, Esc back",
+  ],
   [", .", "note before, after"],
   ["[ ]", "phrase before, after"],
   ["E, Shift+E", "next, previous phrase ending"],
@@ -81,6 +86,7 @@ const ACTS = {
   p: togglePlay,
   l: toggleLoop,
   b: toggleBlind,
+  s: openLarge,
   ",": () => stepNote(-1),
   ".": () => stepNote(1),
   "[": () => stepPhrase(-1),
@@ -94,6 +100,7 @@ const ACTS = {
   },
 };
 const WHILE_BLIND = new Set(["b", "?"]);
+const WHILE_LARGE = new Set(["o", "v", "m", "x", "p", "l", "[", "]"]);
 
 function pressed(event) {
   if (!state.song) return;
@@ -114,6 +121,11 @@ function pressed(event) {
   if (event.target.id === "pic" && !state.blind && inPicture(event)) return;
   if (event.altKey || isTyping(event.target) || !$("#letters").checked || !player) return;
   const key = event.key.toLowerCase();
+  if (isLarge()) {
+    if (largeKey(event.key)) event.preventDefault();
+    else if (WHILE_LARGE.has(key)) ACTS[key]();
+    return;
+  }
   if (!state.blind && pianoKey(event)) {
     event.preventDefault();
     return;

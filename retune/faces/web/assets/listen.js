@@ -320,6 +320,7 @@ function frame() {
   if (player?.playing && isDue) {
     drawnAt = began;
     moveReading(player.now(), true);
+    tell("sounding");
     if (calm.matches || frames.count % 3 === 0) meter();
     frames.longest = Math.max(frames.longest, performance.now() - began);
   } else if (player && !player.playing && frames.count % 30 === 0) meter();
@@ -370,6 +371,7 @@ function takePlayer() {
     player.onstate = () => {
       showVersions();
       showPlay();
+      tell("sounding");
     };
     player.onfault = (words) => (state.blind ? tell("unheard", words) : soundState([words]));
     player.onload = (done, of) =>

@@ -10,6 +10,7 @@ import { $, say } from "./dom.js";
 import { setUpFacts } from "./facts.js";
 import { setUpKeep } from "./keep.js";
 import { setUpKeys } from "./keys.js";
+import { setUpLarge } from "./large.js";
 import { setUpListen } from "./listen.js";
 import { setUpNewSong } from "./newsong.js";
 import { setUpPicture } from "./picture.js";
@@ -55,6 +56,7 @@ async function begin() {
   setUpRetime();
   setUpPlay();
   setUpBlind();
+  setUpLarge();
   setUpKeys();
   const list = setUpNewSong(opened);
   on("refused", (error) => say(error.message));

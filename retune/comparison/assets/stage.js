@@ -1,4 +1,5 @@
-// The presentation view: one phrase large, what sounds in large letters, and nothing else.
+// The presentation view of comparison page and workbench: one phrase large, what sounds in large
+// letters, and nothing else.
 
 import { $, $$, say } from "./dom.js";
 import { Picture } from "./page-picture.js";
@@ -6,14 +7,20 @@ import { Picture } from "./page-picture.js";
 const COUNT = /^[1-9]$/;
 
 export class Stage {
-  /** `root` is the view of one song, `song` what plays it. */
+  /** `root` is the view of one song, `song` what plays it: { versions, chosen, now(), phraseNow(),
+   * openPhrase(), choose(name), show() }, each version { name, kind, label, picture }. A drawing
+   * below `root` says whose it is: data-phrase, data-picture ("" as sung) and data-told in words. */
   constructor(root, song) {
     Object.assign(this, { root, song });
-    this.drawings = $$("[data-phrase]", root);
     this.picture = new Picture($(".drawn", root), null);
-    $$("[data-stage]", root).forEach((button) =>
-      button.addEventListener("click", () => this.choose(Number(button.dataset.stage))),
-    );
+    root.addEventListener("click", (event) => {
+      const button = event.target.closest("[data-stage]");
+      if (button) this.choose(Number(button.dataset.stage));
+    });
+    // A presenter's remote control has no Esc: leaving the full screen leaves the view.
+    document.addEventListener("fullscreenchange", () => {
+      if (!document.fullscreenElement && this.isOpen) this.close();
+    });
   }
 
   get isOpen() {
@@ -23,7 +30,6 @@ export class Stage {
   open() {
     this.root.hidden = false;
     document.body.dataset.state = "present";
-    // A presenter's remote control has no Esc: leaving the full screen leaves the view.
     if (navigator.userActivation?.isActive) document.documentElement.requestFullscreen?.().catch(() => {});
     this.song.openPhrase();
     this.show();
@@ -40,14 +46,14 @@ export class Stage {
   }
 
   choose(k) {
-    const version = this.song.facts.versions[k];
+    const version = this.song.versions[k];
     if (version) this.song.choose(version.name);
   }
 
   /** The next or previous version, around. */
   step(by) {
-    const { versions } = this.song.facts;
-    const here = versions.findIndex((v) => v.name === this.song.player.chosen);
+    const { versions, chosen } = this.song;
+    const here = versions.findIndex((v) => v.name === chosen);
     this.choose((here + by + versions.length) % versions.length);
   }
 
@@ -76,19 +82,23 @@ export class Stage {
   show() {
     if (!this.isOpen) return;
     const { song } = this;
-    const { label, picture } = song.facts.versions.find((v) => v.name === song.player.chosen);
+    const { label, kind, picture } = song.versions.find((v) => v.name === song.chosen);
+    // A matched control sings what was sung: only a variant has a drawing of its own.
+    const wanted = kind === "variant" ? String(picture) : "";
     const number = String(song.phraseNow());
-    const own = (d, wanted) => d.dataset.phrase === number && d.dataset.picture === wanted;
-    const shown =
-      this.drawings.find((d) => own(d, String(picture ?? ""))) ?? this.drawings.find((d) => own(d, ""));
-    this.drawings.forEach((d) => {
+    const drawings = $$("[data-phrase]", this.root);
+    const own = (d, whose) => d.dataset.phrase === number && d.dataset.picture === whose;
+    const shown = drawings.find((d) => own(d, wanted)) ?? drawings.find((d) => own(d, ""));
+    drawings.forEach((d) => {
       d.hidden = d !== shown;
     });
     $(".sounds", this.root).textContent = label;
     $(".told", this.root).textContent = shown?.dataset.told ?? "";
-    $$("[data-stage]", this.root).forEach((button, k) =>
-      button.setAttribute("aria-pressed", String(song.facts.versions[k].name === song.player.chosen)),
-    );
-    this.picture.line(song.player.now());
+    $$("[data-stage]", this.root).forEach((button, k) => {
+      const isChosen = song.versions[k]?.name === song.chosen;
+      button.setAttribute("aria-pressed", String(isChosen));
+      if (isChosen && document.activeElement?.closest(".choices")) button.focus();
+    });
+    this.picture.line(song.now());
   }
 }
