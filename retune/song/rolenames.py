@@ -21,7 +21,7 @@ _PLAYED = _set("""
     synth syn guitar guitars gtr gtrs gt egtr agtr acgtr key keys piano pno organ rhodes wurli
     pad pads string strings str brass horn horns trumpet tpt trombone sax flute clarinet oboe violin
     vln viola vla cello harp mandolin banjo uke ukulele accordion harmonica bells marimba vibes
-    strum pluck arp choir orchestra fx sfx reverb verb delay ambience
+    bassoon strum pluck arp choir orchestra fx sfx reverb verb delay ambience
     """)
 _BASS = _set("bass bas bs sub subbass 808 contrabass upright")
 _SUNG = _set("vox voc vocal vocals vocs voice voices singer sung sing lv lvox")
@@ -44,10 +44,11 @@ _WORD = re.compile(r"[a-z]+|\d+")
 _HUMP = re.compile(r"(?<=[a-z])(?=[A-Z])")
 
 
-def guessed_role(name: str) -> Role:
-    """The likeliest role of a stem, from the name of its file without the suffix.
+def named_role(name: str) -> Role | None:
+    """The role that a stem's name speaks of (the name of its file, without the suffix); None where
+    it says nothing, as "Audio 3".
 
-    >>> guessed_role("Lead Dbl"), guessed_role("05 Bass DI"), guessed_role("Bass Drum")
+    >>> named_role("Lead Dbl"), named_role("05 Bass DI"), named_role("Bass Drum")
     ('double', 'bass', 'unpitched')
     """
     words = set(_WORD.findall(_HUMP.sub(" ", name).lower()))
@@ -67,7 +68,13 @@ def guessed_role(name: str) -> Role:
     return _written_together(name.lower())
 
 
-def _written_together(name: str) -> Role:
+def leads_by_name(name: str) -> bool:
+    """True where a name says that its stem is the one that leads: "Lead Vox", "Main Vocal"."""
+    words = set(_WORD.findall(_HUMP.sub(" ", name).lower()))
+    return bool(words & (_LEAD | {"lv", "lvox"})) or "lead" in name.lower()
+
+
+def _written_together(name: str) -> Role | None:
     if any(word in name for word in _PLAYED if len(word) > 4):
         return "backing"
-    return next((role for role, within in _WITHIN if re.search(within, name)), "backing")
+    return next((role for role, within in _WITHIN if re.search(within, name)), None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from retune.song.rolenames import guessed_role
+from retune.song.rolenames import leads_by_name, named_role
 
 NAMES = {
     "melody": ("Vox", "Lead Vox", "LeadVocal", "leadvocals", "01_Ld Voc", "Main Vocal", "vocal",
@@ -18,12 +18,26 @@ NAMES = {
     "unpitched": ("Kick", "Kick In", "Bass Drum", "Snare Top", "HiHat", "OH L", "Drums", "Perc 2",
                   "Tambourine", "drumloop", "03 Tom Lo", "BD"),
     "backing": ("Synth Lead", "Lead Gtr", "Gtr Solo", "Keys", "Piano", "Strings", "Pad", "harp",
-                "Harmonica", "Bassoon", "Gtr Dbl", "Choir", "Stem 7", "guitarlead", "Vln 1"),
+                "Harmonica", "Bassoon", "Gtr Dbl", "Choir", "guitarlead", "Vln 1"),
 }  # fmt: skip
+
+
+SAY_NOTHING = ("Stem 7", "Audio 3", "Track 07", "03", "take_2", "Audio-1_12", "Inst 2", "untitled")
+
+
+@pytest.mark.parametrize("name", SAY_NOTHING)
+def test_a_name_that_says_nothing_tells_no_part(name: str) -> None:
+    assert named_role(name) is None
 
 
 @pytest.mark.parametrize(
     ("name", "role"), [(name, role) for role, names in NAMES.items() for name in names]
 )
 def test_a_name_tells_the_part(name: str, role: str) -> None:
-    assert guessed_role(name) == role
+    assert named_role(name) == role
+
+
+@pytest.mark.parametrize("name", ["Lead Vox", "LeadVocal", "Main Vocal", "01_Ld Voc", "LV"])
+def test_a_name_tells_which_voice_leads(name: str) -> None:
+    assert leads_by_name(name)
+    assert not leads_by_name("Vox 2")

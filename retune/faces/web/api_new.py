@@ -22,11 +22,11 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import MUSIC_FIELDS, music_value
 from retune.faces.web.shown import song_view
+from retune.pipeline.part_guess import PartGuess, guessed_parts
 from retune.pipeline.records import Table
-from retune.song.rolenames import guessed_role
 from retune.song.songfile import parse_song
 from retune.song.songschema import FORMAT
-from retune.sound.audio import AUDIO_SUFFIXES, open_audio
+from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
 from retune.sound.files import atomic_write, take_free_name, unfinished_in
 from retune.sound.folders import HeldFolder, held, named_folder, place_in, write_reason
 
@@ -45,18 +45,29 @@ _DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
 
 
 def files(bench: Bench, asked: Asked) -> Table:
-    """The sound files of the folder, each with a guess at its role."""
+    """The sound files of the folder, each with a guess at its role; where the guess is from its
+    sound, `reason` says why."""
     folder = bench.desk.folder
-    rows = []
+    opened: dict[str, AudioFile] = {}
+    faults: dict[str, str] = {}
     for path in _sound_files(folder)[:MAX_FILES]:
         try:
-            audio = open_audio(path)
-            rows.append({"file": path.name, "duration_s": audio.duration_s, "error": ""})
+            opened[path.name] = open_audio(path)
         except InputError as error:
-            rows.append({"file": path.name, "duration_s": 0.0, "error": str(error)})
-        rows[-1]["role"] = guessed_role(path.stem)
-    if len(rows) == 1 and not rows[0]["error"]:
-        rows[0]["role"] = _alone(folder / str(rows[0]["file"]))
+            faults[path.name] = str(error)
+    guessed = guessed_parts(opened)
+    if len(opened) == 1 and not faults:
+        guessed = {name: PartGuess(_alone(folder / name)) for name in opened}
+    rows = [
+        {
+            "file": name,
+            "duration_s": opened[name].duration_s if name in opened else 0.0,
+            "error": faults.get(name, ""),
+            "role": guessed[name].role if name in guessed else "backing",
+            "reason": guessed[name].reason if name in guessed else "",
+        }
+        for name in sorted([*opened, *faults])
+    ]
     return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
 
 

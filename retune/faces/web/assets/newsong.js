@@ -35,6 +35,7 @@ async function list() {
         el("th", { scope: "row" }, file.file),
         el("td", {}, file.error || clock(file.duration_s)),
         el("td", {}, select),
+        el("td", { class: "quiet small" }, file.reason ? `A guess from the sound: ${file.reason}.` : ""),
       );
     }),
   );
