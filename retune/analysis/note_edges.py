@@ -15,6 +15,7 @@ import numpy as np
 from retune.analysis.contour import Contour
 from retune.analysis.sonority import Levels
 from retune.carriers.heard import FloatArray
+from retune.carriers.units import midi_to_hz
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,10 @@ class EdgeSettings:
     scoop: float = 2.2
     consonant_s: float = 0.16
     bend: float = 0.3
+    strike_db: float = 1.3
+    strike_s: float = 0.03
+    strike_around_s: float = 0.1
+    strike_share: float = 0.8
 
 
 @dataclass(frozen=True)
@@ -99,11 +104,49 @@ def dips(level: FloatArray, *, step_s: float, settings: EdgeSettings) -> list[tu
     return found
 
 
+def strikes(
+    whole: FloatArray,
+    upper: FloatArray,
+    *,
+    period_s: float,
+    step_s: float,
+    settings: EdgeSettings,
+) -> list[int]:
+    """Where a plucked string is struck again: a string left alone only dies away, so that a small
+    step up of the whole band counts, if the upper band, in which the lowest harmonics do not
+    beat, goes up too. Most of the rise from `strike_around_s` before to as long after lies within
+    `strike_s`, unlike that of tremolo."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
+
+    period = max(1, round(period_s / step_s))  # within which the level of a low note ripples
+    half = max(1, round((settings.strike_s + period_s) / step_s / 2))
+    around = round(settings.strike_around_s / step_s)
+    apart = round(settings.shortest_s / step_s)
+    if len(whole) <= 2 * (around + half):
+        return []
+    whole, upper = (uniform_filter1d(level, period) for level in (whole, upper))
+    rises = np.zeros((2, len(whole)))
+    for rise, level in zip(rises, (whole, upper), strict=True):
+        rise[half:-half] = level[2 * half :] - level[: -2 * half]
+    lowest = np.roll(minimum_filter1d(whole, around + 1), around // 2)
+    highest = np.roll(maximum_filter1d(whole, around + 1), -(around // 2))
+    is_step = (rises[0] >= settings.strike_db) & (rises[1] >= settings.strike_db / 2)
+    is_step &= rises[0] >= settings.strike_share * (highest - lowest)
+    is_step &= rises[0] >= maximum_filter1d(rises[0], 2 * apart + 1)
+    found = np.flatnonzero(is_step)
+    return [int(i) for i in found[(found >= apart) & (found < len(whole) - apart)]]
+
+
 def split_struck(
-    span: Span, contour: Contour, levels: Levels, *, settings: EdgeSettings
+    span: Span,
+    contour: Contour,
+    levels: Levels,
+    *,
+    settings: EdgeSettings,
+    upper_db: FloatArray | None = None,
 ) -> list[Span]:
     """Cut a span where its pitch is struck again. Within vibrato, whose level swings along, only
-    a deep dip counts."""
+    a deep dip counts; of a bass, with the level of its upper band, a small step up too."""
     a, b = levels.index(span.start_s), levels.index(span.end_s)
     if b - a < 2 * settings.shortest_s / levels.step_s:
         return [span]
@@ -111,6 +154,12 @@ def split_struck(
     for i, depth in dips(levels.full_db[a:b], step_s=levels.step_s, settings=settings):
         if all(abs(i - k) * levels.step_s >= settings.shortest_s for k, _ in found):
             found.append((i, depth))
+    if upper_db is not None:
+        whole, upper = levels.full_db[a:b], upper_db[a:b]
+        period_s = 1 / float(midi_to_hz(span.midi))
+        for i in strikes(whole, upper, period_s=period_s, step_s=levels.step_s, settings=settings):
+            if all(abs(i - k) * levels.step_s >= settings.shortest_s for k, _ in found):
+                found.append((i, settings.strike_db))
     found.sort()
     cuts = [
         (a + i) * levels.step_s

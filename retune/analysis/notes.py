@@ -19,7 +19,7 @@ from retune.analysis.note_edges import (
 )
 from retune.analysis.note_hmm import HmmSettings, decode_notes
 from retune.analysis.note_trust import Heard, core_pitch, judged
-from retune.analysis.sonority import VOWEL_BAND_HZ, Levels, levels_of_track, measure_levels
+from retune.analysis.sonority import Levels, levels_of_track, measure_levels
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
 
 # Silence this long cuts the song into stretches that are decoded apart: memory stays bounded.
@@ -67,14 +67,18 @@ def find_notes(
     edges = edges or EdgeSettings()
     if len(track.time_s) < 2 or not np.isfinite(track.f0_hz).any():
         return ()
-    if audio is None:
-        levels = levels_of_track(track)
-    else:
-        levels = measure_levels(audio, low_hz=0.0 if is_bass else VOWEL_BAND_HZ[0])
+    levels = levels_of_track(track) if audio is None else measure_levels(audio)
+    upper_db = levels.vowel_db if is_bass and audio is not None else None
+    if is_bass:
+        levels = replace(levels, vowel_db=levels.full_db)
     contour = make_contour(track, levels)
     spans = _decoded(contour, hmm)
     spans = _mend_holes(spans, levels)
-    spans = [part for span in spans for part in split_struck(span, contour, levels, settings=edges)]
+    spans = [
+        part
+        for span in spans
+        for part in split_struck(span, contour, levels, settings=edges, upper_db=upper_db)
+    ]
     spans = _absorb(spans, contour, levels, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)
     spans = _absorb(spans, contour, levels, settings=edges)

@@ -13,7 +13,7 @@ import numpy as np
 
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack, frozen_array
 from retune.carriers.units import gain_to_db
-from retune.sound.biquads import bandpass, filtered, lowpass
+from retune.sound.biquads import bandpass, filtered
 
 STEP_S = 0.005
 WORK_RATE_HZ = 11025
@@ -42,16 +42,13 @@ class Levels:
         return max(0, min(round(time_s / self.step_s), len(self.full_db) - 1))
 
 
-def measure_levels(audio: AudioLike, *, low_hz: float = VOWEL_BAND_HZ[0]) -> Levels:
-    """Levels of a stem; `low_hz` is where the vowel band starts (0: no lower edge)."""
+def measure_levels(audio: AudioLike) -> Levels:
+    """Levels of a stem."""
     keep = max(1, round(audio.rate_hz / WORK_RATE_HZ))
     rate_hz = audio.rate_hz / keep
     step = max(1, round(rate_hz * STEP_S))
-    high_hz = min(VOWEL_BAND_HZ[1], 0.45 * rate_hz)
-    if low_hz > 0:
-        sections = bandpass(2, low_hz, high_hz, rate_hz=rate_hz)
-    else:
-        sections = lowpass(2, high_hz, rate_hz=rate_hz)
+    low_hz, high_hz = VOWEL_BAND_HZ
+    sections = bandpass(2, low_hz, min(high_hz, 0.45 * rate_hz), rate_hz=rate_hz)
     state: FloatArray | None = None
     block = step * keep * max(1, round(BLOCK_S * rate_hz / step))
     powers: list[tuple[FloatArray, FloatArray]] = []

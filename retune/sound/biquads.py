@@ -16,12 +16,6 @@ from retune.sound.compiled import compiled
 ComplexArray = NDArray[np.complex128]
 
 
-def lowpass(order: int, edge_hz: float, *, rate_hz: float) -> FloatArray:
-    """Sections (n, 6) of an even-order low-pass whose level at `edge_hz` is 3 dB down."""
-    warped = np.tan(np.pi * edge_hz / rate_hz)
-    return _sections(warped * _prototype(order), zeros=(-1.0, -1.0))
-
-
 def bandpass(order: int, low_hz: float, high_hz: float, *, rate_hz: float) -> FloatArray:
     """Sections (n, 6) of a band-pass of even `order` at each edge, 3 dB down at both."""
     low, high = (np.tan(np.pi * edge / rate_hz) for edge in (low_hz, high_hz))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from played import Part, Tone, row, sound
@@ -128,6 +130,57 @@ def test_plucked_bass_notes_of_one_pitch() -> None:
     )
     notes = find_notes(track, Audio(samples.astype(np.float32), 16000), is_bass=True)
     assert [round(n.start_s / 0.75) for n in notes] == [0, 1, 2, 3]
+
+
+def plucked(notes_s: Sequence[float], *, midi: int, decay: float, beat_hz: float = 0.0) -> Audio:
+    """A string plucked at such times, each time before it has died away; higher harmonics die
+    away sooner. Two octaves of one string may beat against each other."""
+    t = np.arange(0, notes_s[-1] + 1.0, 1 / 16000)
+    since = t - np.array(notes_s)[np.searchsorted(notes_s, t, side="right") - 1]
+    hz = 440 * 2 ** ((midi - 69) / 12)
+    waves = [
+        np.exp(-decay * (1 + 0.3 * k) * since) * np.sin(2 * np.pi * k * hz * since) / k
+        for k in range(1, 13)
+    ]
+    beats = 0.5 * np.exp(-decay * since) * np.sin(2 * np.pi * (hz + beat_hz) * since)
+    samples = (
+        0.2 * (np.sum(waves, axis=0) + (beats if beat_hz else 0)) * np.clip(since / 3e-3, 0, 1)
+    )
+    noise = np.random.default_rng(1).normal(0, 3e-4, len(t))
+    return Audio((samples + noise).astype(np.float32), 16000)
+
+
+def steady_track(seconds: float, midi: int) -> PitchTrack:
+    frames = np.arange(0, seconds, HOP_S)
+    hz = np.full(len(frames), 440 * 2 ** ((midi - 69) / 12))
+    return PitchTrack(frames, hz, np.full(len(frames), 0.9), frames * 0 - 20)
+
+
+@pytest.mark.parametrize("midi", [28, 33, 40])
+@pytest.mark.parametrize("apart_s", [0.25, 0.5, 1.0])
+@pytest.mark.parametrize("decay", [0.6, 1.5, 4.0])
+def test_a_bass_string_struck_again_while_it_sounds(
+    midi: int, apart_s: float, decay: float
+) -> None:
+    times = [apart_s * k for k in range(6)]
+    notes = find_notes(
+        steady_track(times[-1] + 1, midi), plucked(times, midi=midi, decay=decay), is_bass=True
+    )
+    assert [n.start_s for n in notes] == pytest.approx(times, abs=0.03)
+
+
+@pytest.mark.parametrize("beat_hz", [0.0, 0.7, 1.0])
+def test_a_bass_string_left_alone_is_one_note(beat_hz: float) -> None:
+    audio = plucked([0.0, 3.0], midi=33, decay=0.6, beat_hz=beat_hz)
+    assert len(find_notes(steady_track(4, 33), audio, is_bass=True)) == 2
+
+
+def test_tremolo_strikes_no_string_again() -> None:
+    t = np.arange(0, 3.0, 1 / 16000)
+    swell = 1 + 0.3 * np.sin(2 * np.pi * 5 * t)
+    tones = np.sum([np.sin(2 * np.pi * 55 * k * t) / k for k in range(1, 13)], axis=0)
+    audio = Audio((0.2 * swell * tones).astype(np.float32), 16000)
+    assert len(find_notes(steady_track(3, 33), audio, is_bass=True)) == 1
 
 
 def test_levels_of_a_sine() -> None:
