@@ -36,6 +36,9 @@ COLUMNS = (
     *("true_peak_db", "seconds", "verdicts", "warnings", "inputs", "outputs", "error"),
 )
 
+SHORT_BYTES = 150 << 20
+"""Stems times variants of a batch that is done, in some 3 s, before other processes have begun."""
+
 
 @dataclass
 class Tally:
@@ -68,6 +71,8 @@ def batch(arguments: argparse.Namespace) -> int:
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
     songs = _songs(arguments, tally)
+    if isinstance(workers, LocalProcesses) and sum(s.work_bytes for s in songs) < SHORT_BYTES:
+        workers = InThisProcess()
     _check_places(out, arguments.report)
     if not arguments.no_cache:
         shared_memory().tell()

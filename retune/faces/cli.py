@@ -116,7 +116,9 @@ def _batch(sub: argparse.ArgumentParser) -> None:
         "--format", default="csv", metavar="F,F", help="tables of a study: csv,parquet,jams"
     )
     where = sub.add_mutually_exclusive_group()
-    where.add_argument("--jobs", type=options.count, default=1, metavar="N", help="processes here")
+    where.add_argument(
+        "--jobs", type=options.count, default=1, metavar="N", help="processes here, at most"
+    )
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler: tcp://host:8786")
     sub.add_argument("--resume", action="store_true", help="skip what is whole, redo the rest")
     sub.add_argument(

@@ -1,5 +1,9 @@
-"""Songs times variants as tasks: a song's variants begin once it has been heard and its unaltered
-files are there, which two workers do side by side."""
+"""Songs times variants as tasks.
+
+Of many songs each is one task, so that one worker alone opens it. The last songs, and long ones,
+are taken apart, so that no worker waits for another: a song's variants begin once it has been heard
+and its unaltered files are there, which two workers do side by side.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,11 @@ from dataclasses import dataclass, replace
 from retune.pipeline.jobs import Heard, Hearing, Job, failed, run_hearing, run_job
 from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL
-from retune.pipeline.workers import Task, Workers, run_tasks
+from retune.pipeline.workers import InThisProcess, Task, Workers, run_tasks
+
+WHOLE_BYTES = 1 << 30
+"""Stems times what is made of them, for a song that is one task: some 20 s of work, so that what is
+done is told meanwhile, and little is lost when the batch is stopped."""
 
 
 @dataclass(frozen=True)
@@ -19,6 +27,16 @@ class SongJobs:
     original: Job
     variants: tuple[Job, ...]
     size_bytes: int = 0
+
+    @property
+    def name(self) -> str:
+        """Folder of the song below the folder of the batch."""
+        return self.original.name
+
+    @property
+    def work_bytes(self) -> int:
+        """Its stems times what is made of them: what it costs goes with that."""
+        return self.size_bytes * (1 + len(self.variants))
 
 
 def run_batch(
@@ -30,7 +48,11 @@ def run_batch(
     variants; nothing else stops anything else.
     """
     longest_first = sorted(songs, key=lambda song: -song.size_bytes)
-    states = {song.original.name: _State(song, note) for song in longest_first}
+    n_whole = len(songs) - workers.width() // 2 if workers.width() > 1 else 0
+    states = {
+        song.name: _State(song, note, is_whole=k < n_whole and song.work_bytes <= WHOLE_BYTES)
+        for k, song in enumerate(longest_first)
+    }
     run_tasks(
         (task for state in states.values() for task in state.first()),
         workers=workers,
@@ -39,16 +61,27 @@ def run_batch(
     )
 
 
+def run_song(song: SongJobs) -> list[Record]:
+    """Do every job of a song here."""
+    records: list[Record] = []
+    run_batch([song], workers=InThisProcess(), note=records.append)
+    return records
+
+
 @dataclass
 class _State:
     """How far a song is."""
 
     song: SongJobs
     note: Callable[[Record], None]
+    is_whole: bool = False
+    """Whether it is one task."""
     heard: Heard | None = None
     written: Record | None = None
 
     def first(self) -> list[Task]:
+        if self.is_whole:
+            return [Task(f"{self.song.name} whole", run_song, self.song)]
         job = self.song.original
         hearing = Hearing(
             song=job.song,
@@ -60,8 +93,12 @@ class _State:
         )
         return [Task(f"{job.name} heard", run_hearing, hearing), _task(job)]
 
-    def took(self, task: Task, result: Record | Heard) -> Iterable[Task]:
+    def took(self, task: Task, result: Record | Heard | list[Record]) -> Iterable[Task]:
         """Note a result; the variants, once what they need is there."""
+        if isinstance(result, list):
+            for record in result:
+                self.note(record)
+            return []
         if isinstance(result, Heard):
             self.heard = result
         elif task.given.variant == ORIGINAL:
@@ -74,6 +111,10 @@ class _State:
         return self._variants(self.heard, self.written)
 
     def lost(self, task: Task, why: str) -> Iterable[Task]:
+        if isinstance(task.given, SongJobs):
+            # One of its jobs took the worker with it: apart, that one fails alone.
+            self.is_whole = False
+            return self.first()
         if isinstance(task.given, Hearing):
             return self.took(task, Heard(error=why))
         return self.took(task, failed(task.given.name, task.given.variant, why))

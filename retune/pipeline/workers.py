@@ -57,7 +57,8 @@ class Workers(Protocol):
     def submit(self, task: Task) -> Future[Any]: ...
 
     def width(self) -> int:
-        """How many tasks to have under way, those that wait at a worker among them."""
+        """How many tasks to have under way, those that wait at a worker among them: two a worker;
+        1 where nothing runs beside the caller."""
         ...
 
     def broke(self, error: BaseException) -> bool:

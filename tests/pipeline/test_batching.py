@@ -109,6 +109,58 @@ def test_a_song_that_cannot_be_heard_fails_with_its_variants_and_no_other(tmp_pa
     assert records[1]["error"] == f"not tried: {records[0]['error']}"
 
 
+class Several(Strangers):
+    """As if two ran side by side; a whole song takes its worker with it where `dies`."""
+
+    def __init__(self, *, dies: bool = False) -> None:
+        super().__init__()
+        self.dies = dies
+
+    def width(self) -> int:
+        return 4
+
+    def submit(self, task: Task) -> Future[Any]:
+        if not (self.dies and task.title.endswith(" whole")):
+            return super().submit(task)
+        self.titles.append(task.title)
+        raise RuntimeError("gone")
+
+
+@pytest.mark.parametrize("dies", [False, True])
+def test_of_many_songs_all_but_the_last_are_one_task_until_one_is_lost(
+    tmp_path: Path, dies: bool
+) -> None:
+    def fail(number: int) -> SongJobs:
+        jobs = demo_jobs(tmp_path, song=str(tmp_path / f"none{number}.toml"))
+        named = [replace(job, name=f"song{number}") for job in (jobs.original, *jobs.variants)]
+        return SongJobs(named[0], tuple(named[1:]), size_bytes=number)
+
+    records: list[Record] = []
+    workers = Several(dies=dies)
+    run_batch([fail(k) for k in range(1, 5)], workers=workers, note=records.append)
+    assert len(records) == 4 * 3
+    assert all(f"none{r['song'][-1]}.toml" in r["error"] for r in records)
+    apart = [f"song{k} {what}" for k in (2, 1) for what in ("heard", "original")]
+    assert [t for t in workers.titles if t.endswith(" whole")] == ["song4 whole", "song3 whole"]
+    others = [t.replace("/", " ") for t in workers.titles if not t.endswith(" whole")]
+    assert sorted(others) == sorted(
+        [*apart, *(f"song{k} {what}" for k in (3, 4) for what in ("heard", "original") if dies)]
+    )
+
+
+def test_a_song_that_takes_long_is_not_one_task(tmp_path: Path) -> None:
+    jobs = demo_jobs(tmp_path, song=str(tmp_path / "none.toml"))
+    long = replace(jobs, size_bytes=1 << 40)
+    others = [
+        replace(jobs, original=replace(jobs.original, name=f"song{k}"), variants=(), size_bytes=k)
+        for k in range(1, 4)
+    ]
+    workers = Several()
+    run_batch([long, *others], workers=workers, note=lambda record: None)
+    assert workers.titles[0] == "lantern heard"
+    assert "song3 whole" in workers.titles
+
+
 def test_a_hash_made_elsewhere_counts_only_for_the_same_file() -> None:
     path = demo_folder() / "vocal.flac"
     size, changed_ns = inputs.stamp_of(path)
