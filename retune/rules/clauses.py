@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from retune.carriers.errors import RuleError
-from retune.rules.model import Rule
+from retune.rules.model import Rule, Selector
 from retune.rules.parse import read_strictly
 from retune.rules.spoken.covers import VERBS, Cover, covers
 from retune.rules.spoken.exchanges import Readings
@@ -78,9 +78,19 @@ def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]
     """Each reading as rules, where the grammar reads it."""
     for reading in meant:
         try:
-            yield tuple(read_strictly(text, stems=stems) for text in reading)
+            rules = tuple(read_strictly(text, stems=stems) for text in reading)
         except RuleError:
             continue
+        if not any(_is_idle(rule) for rule in rules):
+            yield rules
+
+
+def _is_idle(rule: Rule) -> bool:
+    """Whether notes would go where they are: nobody means that."""
+    what, to = rule.what, rule.target
+    if not isinstance(what, Selector) or to is None or to.kind != "degree":
+        return False
+    return not to.direction and what.degrees == (to.value,)
 
 
 def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
@@ -171,7 +181,10 @@ def _everything_else(
     words = list(sentence.tokens[rest:])
     place = next(n for n, token in enumerate(words) if token.text == "else")
     about = About(_about(first[-1]).what)
-    if about.what != "every note" or {token.text for token in words[:place]} & {
+    is_kept = first[-1].action == "keep" and about.what != "every note"
+    if is_kept:
+        about = About("every note")
+    if (about.what != "every note" and not is_kept) or {token.text for token in words[:place]} & {
         "everything",
         "notes",
     }:

@@ -26,7 +26,7 @@ from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import covers
 from retune.rules.spoken.tokens import Sentence, nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.whats import NOTHING, Question
-from retune.rules.spoken.wishes import wish_in
+from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
@@ -229,7 +229,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
         column, length = sentence.columns(unknown[0], unknown[0] + 1)
         word = cut_short(typed_of(sentence.tokens[unknown[0] : unknown[0] + 1]))
         return RuleError(
-            f'"{word}" was not understood',
+            f'"{word}" was not understood{no_stem(word, stems)}',
             text=sentence.typed,
             column=column,
             length=length,

@@ -93,6 +93,9 @@ class ExchangeReader(WhatReader):
 
     def swap(self) -> Readings:
         heard = self.heard
+        if len(heard.parts) == 1:
+            shown = ["swap degrees 1 and 2", "swap the endings of phrases 1 and 2"]
+            raise MissingError("which two?", shown)
         pitches = [p for p in heard.parts if p.kind in ("degrees", "names", "target")]
         one_way = [p for p in pitches if p.kind == "target" and p.value[0] == "for"]
         kinds = self._swap_kind()

@@ -148,6 +148,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("hang", r"(?:keep )?(?:open|unresolved|unfinished)(?= (?:on|at|with) )", lambda m: None),
         ("begin", r"(?:come|comes|coming) in|enters?|entry|entrance", lambda m: None),
         ("delay", rf"back(?= {_SIZE})", lambda m: None),
+        ("hold", rf"(?:an? )?(?:extra|additional|add)(?= {_SIZE})", lambda m: None),
+        ("hold", rf"{LENGTH} (?:extra|additional)".replace("?P<", "?P<hold_"), lambda m: None),
+        ("shorten", "off(?! beat)", lambda m: None),
         (
             "note_number",
             r"note (?:number |# ?)?(?P<n>\d+)(?! (?:of|in) (?:\S+ )?phrase)",
@@ -202,7 +205,11 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
         ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
         ("target", rf"for {TARGET}", lambda m: ("for", m)),
-        ("target", rf"(?:instead of|rather than) (?P<not>{DEGREES}|{NAMES})", lambda m: ("not", m)),
+        (
+            "target",
+            rf"(?:instead of|rather than) (?P<not>{DEGREES}|{NAMES}|root)",
+            lambda m: ("not", m),
+        ),
         ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
         ("member", rf"{CHORD_MEMBER}", lambda m: m),
         ("names", rf"{_ALL}(?:notes? )?{NAMES}", lambda m: m),
@@ -252,6 +259,8 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
         match = pattern.match(sentence.text, offset)
         if match is not None and match.end() > offset:
             last = sentence.index_at(match.end() - 1) + 1
+            if kind == "note_number" and not sentence.tokens[last - 1].raw[0].isdigit():
+                continue  # "the note one step"
             if kind == "last_degree" and sentence.tokens[last - 1].raw.lower() == "one":
                 # "the last one" is a note, not the last 1
                 yield Part("position", ("phrase-ending", False, False), place, last)
@@ -280,6 +289,8 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
         return
     yield from _excepted_ordinal(sentence, place, rest)
     for part in parts_at(sentence, place + 1):
+        if part.kind == "position" and part.value[1]:
+            yield Part("spared", f"{part.value[0]} note", place, part.last)
         if part.kind in ("scope", "phrases", "cadences") and all(part.value):
             turned = [_turned(scope) for scope in part.value]
             yield Part("scope", turned, place, part.last)

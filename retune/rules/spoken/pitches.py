@@ -22,6 +22,10 @@ _SOLFA = {
     "ti": "7",
     "si": "7",
     "te": "7",
+    "fi": "#4",
+    "ri": "#2",
+    "li": "#6",
+    "ra": "b2",
 }
 _NAMED = {
     "tonic": "1",
@@ -76,7 +80,7 @@ CHORD_MEMBER = (
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
-    rf"(?:(?:its |next |same )*)(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
+    rf"(?:(?:its |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
     rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
     r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
     r"|note (?:before|after)(?: it)?|before note|after note"
@@ -93,7 +97,7 @@ def degree_words() -> tuple[str, ...]:
 def degrees_of(text: str) -> list[list[str]]:
     """The degrees of a list, each as the alternatives it may mean ("o:3" alone may be the third
     of the chord: then the degree is "chord third")."""
-    words = re.split(r" ,(?: and| or| &)? | and | or | & ", text)
+    words = re.split(r" ,(?: and| or| &)? | and | or | & ", "1" if text == "root" else text)
     found = []
     for word in words:
         for unit in re.findall(rf"(?<!\S){_SIGN}{DEGREE}(?!\S)", word):
@@ -124,6 +128,9 @@ def targets_of(match: Match) -> list[str]:
     side = {"up": " above", "down": " below"}.get(
         match["side"].strip(), f" {match['side'].strip()}" if match["side"].strip() else ""
     )
+    height = (match.groupdict().get("height") or "").strip()
+    if height:
+        side = " above" if height == "high" else " below"
     if text == "home":
         return [f"degree 1{side}"]
     if re.fullmatch(r"b[2-7]", text):

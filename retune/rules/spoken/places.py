@@ -182,6 +182,9 @@ _ENDINGS = r"(?:endings?|end|cadences?|resolutions?)"
 
 def _cadences(match: Match, sentence: Sentence) -> list[str] | None:
     kinds = re.findall(_CADENCE, match["cadences"])
+    last = sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
+    if kinds == ["half"] and last.startswith(("rest", "come", "land", "stop", "arrive", "settle")):
+        return None  # "in the first half rest on 1"
     if kinds in (["open"], ["closed"]) and not is_cadence(match, sentence):
         return None  # only "cadence" itself names one
     first = [_CADENCE_WORDS[kind] for kind in kinds]

@@ -63,6 +63,9 @@ class _Assembly(ExchangeReader):
         except MissingError as missing:
             place = re.sub(r" ?on beats? \S+", "", scopes[0]) if heard.has("begin") else scopes[0]
             raise missing.at(place.strip()) from None
+        spared = tuple(f"keep {part.value}" for part in heard.of("spared"))
+        if spared and heard.has("keep"):
+            raise NoRuleError
         found = []
         for what_set, scope, verb in itertools.product(whats, scopes, verbs):
             found.append(
@@ -70,6 +73,7 @@ class _Assembly(ExchangeReader):
                     " ".join(filter(None, (verb[0], what, verb[1], more, scope)))
                     for what, more in what_set
                 )
+                + tuple(f"{rule} {scope}".strip() for rule in spared)
             )
         return tuple(dict.fromkeys(found))
 
@@ -199,11 +203,14 @@ class _Assembly(ExchangeReader):
             goals = [m if m.startswith("chord") else f"degree {m}" for m in members]
             raise MissingError(
                 "which notes, or where to?",
-                [*(f"move every note to {goal}" for goal in goals), f"move {what} to degree 1"],
+                [
+                    *(f"move every note to {goal}" for goal in goals),
+                    f"move {what} to {_other(what)}",
+                ],
             )
         raise MissingError(
             "where to, or how far?",
-            [f"move {what} to degree 1", f"shift {what} up 1 scale step"],
+            [f"move {what} to {_other(what)}", f"shift {what} up 1 scale step"],
         )
 
     def _any_what(self) -> str:
@@ -214,6 +221,10 @@ class _Assembly(ExchangeReader):
         if what:
             return what
         notes = ("phrase-ending note", "every note")
+        timed = [kind for kind in TIMED if heard.has(kind)]
+        if timed:
+            how = "" if timed[0] == "suspend" else _amount(timed[0], "1 beat")
+            raise MissingError("which notes?", [f"{timed[0]} {n} {how}".strip() for n in notes])
         if heard.has("interval") and heard.has("up", "down"):
             way = "up" if heard.has("up") else "down"
             size = interval_of(heard.of("interval")[0].value) or "1 scale step"
@@ -299,6 +310,11 @@ class _Assembly(ExchangeReader):
             [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "2 beats")],
             part,
         )
+
+
+def _other(what: str) -> str:
+    """A degree that notes may go to, for an example."""
+    return "degree 2" if what.endswith("degree 1") else "degree 1"
 
 
 def _amount(verb: str, size: str) -> str:

@@ -150,12 +150,18 @@ _CLOSED = r"closed|at end|in end|resolve|resolved|at home|home"
 
 
 def _half(of: str) -> Meaning:
-    return lambda m, s: [f"in {'first' if m['half'] == 'o:1' else 'second'} half of {of}"]
+    def meaning(match: Match, sentence: Sentence) -> list[str] | None:
+        after = sentence.index_at(match.end() - 1) + 1
+        if any(token.raw.lower() == "cadence" for token in sentence.tokens[after : after + 1]):
+            return None
+        return [f"in {'first' if match['half'] == 'o:1' else 'second'} half of {of}"]
+
+    return meaning
 
 
 STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_HALF} of (?:every |whole |a )?(?:song|melody)", _half("song")),
-    ("scope", rf"{_HALF}(?! (?:of|cadences?|endings?|end|steps?|notes?|semitones?|wholes?|beats?|bars?)\b)", _half("song")),
+    ("scope", rf"{_HALF}(?! (?:of|cadences?|endings?|steps?|notes?|semitones?|wholes?|beats?|bars?)\b)", _half("song")),
     ("scope", rf"{_HALF} of (?:every |a )?phrases?(?! (?:\d|last))", _half("phrases")),
     ("scope", rf"{_HALF} of(?= (?:phrases? (?:\d|last|o:)|(?:o:\d+|last|penultimate) phrase))", _half("phrases")),
     ("scope", rf"{_FROM} (?P<a>{_BAR_BEAT}|{_SECTION}){_ONWARD}",

@@ -6,7 +6,7 @@ import difflib
 import re
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 from retune.rules.spoken.pitches import degree_words
@@ -102,7 +102,9 @@ class Sentence:
 
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
-    return Sentence(text, tuple(_with_synonyms(_with_note_a(_of_numbers(list(_plain(text)))))))
+    return Sentence(
+        text, tuple(_with_synonyms(_with_note_a(_of_numbers(list(_plain(text)), text))))
+    )
 
 
 def _with_note_a(tokens: list[Token]) -> list[Token]:
@@ -181,9 +183,11 @@ def _number(raw: str) -> str:
     return raw.replace("'", "")
 
 
-def _of_numbers(tokens: list[Token]) -> list[Token]:
-    """ "Phrase 2's ending" is that of phrase 2."""
+def _of_numbers(tokens: list[Token], typed: str) -> list[Token]:
+    """ "Phrase 2's ending" is that of phrase 2, and "the rest" is what else there is."""
     for place, token in enumerate(tokens[1:], start=1):
+        if token.text == "rest" and typed[: token.start].lower().endswith("the "):
+            tokens[place] = replace(token, text="else")
         is_of = tokens[place - 1].text in ("phrase", "bar", "line", "measure", "verse")
         if is_of and re.fullmatch(r"\d+['’]s", token.raw):
             tokens[place] = Token(token.text.rstrip("s"), token.start, token.stop, token.raw)

@@ -3,9 +3,53 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    (
+        r"help|what can|how do|how can|how to|commands?",
+        "say which notes, and where they go or how far; all words are under help rules",
+        ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2"),
+    ),
+    (
+        r"undo|redo|reset|revert|take it back|original again",
+        "a rule is undone by deleting its line",
+        (),
+    ),
+    (
+        r"(?:perfect|authentic|full|half|plagal|deceptive|imperfect) (?:1s|end|endings)$|"
+        r"(?:to|into) (?:a |an )?(?:perfect|authentic|full|half|plagal|deceptive|imperfect)",
+        "a cadence is made by its chords: move the ending of the melody, and the bass in its bar",
+        ("move phrase-ending note to degree 1", "shift bass up 5 semitones in bar 16"),
+    ),
+    (
+        r"(?:to|in|into) n:[A-G][b#]* (?:major|minor)|key (?:to|of|into)|"
+        r"(?:new|different|another|other) key",
+        "a key is reached by an interval: say how far every stem goes",
+        ("shift every note up 2 semitones",),
+    ),
+    (
+        r"with (?:an? )?(?:\w+ )?(?:approach|leap|jump|step|up|down)|approach",
+        "say where the note goes, not how it is reached",
+        ("move phrase-ending note to degree 1 below", "move phrase-ending note to degree 1 above"),
+    ),
+    (
+        r"(?:up|down) than (?:note|1|2|phrase|before|penultimate|first|last|o:\d)",
+        "a rule compares no note with another: say where it goes, or how far",
+        ("shift phrase-ending note down 1 scale step", "move phrase-ending note to note before"),
+    ),
+    (
+        r"trills?|mordents?|grace notes?|ornaments?|melisma|riffs?|staccato|legato|accents?|"
+        r"articulated?|articulation|marcato",
+        "notes are moved, held and shortened; ornaments and articulation are not made",
+        ("shorten every note by 0.5 beats", "hold phrase-ending note 1 beat longer"),
+    ),
+    (
+        r"quantize|snap|grid|tighten|fix|fixed|wrong|in tune|out of tune|pitchy|mistakes?",
+        "say which notes, and where they go or how far",
+        ("move note at 9:1 to F4", "shift phrase-ending note up 20 cents"),
+    ),
     (
         r"not (?:\w+ )?(?:resolve|end|come home|close)",
         "say where the notes go instead; 2 and 7 are left open, 5 a little",
@@ -35,7 +79,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         (),
     ),
     (
-        r"keep out|delete|remove|erase|omit|skip|add|insert|extra note|double|harmoni[sz]e|"
+        r"keep out|delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|extra note|"
+        r"double|harmoni[sz]e|"
         r"harmony part",
         "rules move notes that were sung; none is added or taken away",
         ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
@@ -67,7 +112,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
     ),
     (
-        r"better|nicer|beautiful|interesting|good|best|cool|finished|closed|final|resolved|"
+        r"better|nicer|beautiful|exciting|smooth|smoother|dramatic|emotional|fun|crazy|weird|"
+        r"interesting|good|best|cool|finished|closed|final|resolved|"
         r"surprise|surprising|complete",
         "say which notes, and where they go; variants worth hearing are under suggest",
         (
@@ -110,3 +156,18 @@ def wish_in(text: str) -> tuple[str, tuple[str, ...]] | None:
         if re.search(rf"(?:^| )(?:{words})(?= |$)", text):
             return says, examples
     return None
+
+
+_PARTS = re.compile(
+    r"(?:soprano|mezzo|alto|tenor|baritone|guitar|guitarist|piano|pianist|keys|keyboard|organ|"
+    r"strings?|violin|viola|cello|flute|clarinet|sax|saxophone|trumpet|horn|brass|drum|drummer|"
+    r"percussion|synth|pad|harp|bassist|band|orchestra|descant)s?",
+    re.IGNORECASE,
+)
+
+
+def no_stem(word: str, stems: Sequence[str]) -> str:
+    """What to add of a word that is that of a voice or an instrument: which stems there are."""
+    if not stems or not _PARTS.fullmatch(word):
+        return ""
+    return f": no stem is called so; there are {', '.join(stems)}"
