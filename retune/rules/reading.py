@@ -7,6 +7,7 @@ names the word that was not understood and the nearest sentence that reads.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
@@ -23,7 +24,7 @@ from retune.rules.clauses import (
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, rule_of, tree_of
 from retune.rules.rolewords import with_stems
-from retune.rules.spoken.covers import covers
+from retune.rules.spoken.covers import NEGATIONS, covers
 from retune.rules.spoken.tokens import Sentence, nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.whats import NOTHING, Question
 from retune.rules.spoken.wishes import no_stem, wish_in
@@ -222,6 +223,9 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             length=length,
             readings=examples,
         )
+    forbidden = _forbidden(sentence, unknown, nearest)
+    if forbidden is not None:
+        return forbidden
     slip = _slip(sentence, unknown, stems)
     if slip is not None and slip[1]:
         nearest = slip[1]
@@ -238,6 +242,30 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             readings=nearest,
         )
     return strict
+
+
+def _forbidden(
+    sentence: Sentence, unknown: tuple[int, ...], nearest: tuple[str, ...]
+) -> RuleError | None:
+    """Where a sentence forbids what it names, the nearest that reads is the opposite: it is asked
+    where those notes go instead."""
+    forbids = [place for place in unknown if sentence.tokens[place].text in NEGATIONS]
+    if not forbids:
+        return None
+    shown = []
+    for line in nearest:
+        goal = re.search(r"^(move .*)note to degree ([b#]?[1-7])\b(?: above| below)?(.*)", line)
+        if goal:
+            others = [degree for degree in "123" if degree != goal[2]][:2]
+            shown += [f"{goal[1]}degree {goal[2]} to degree {to}{goal[3]}" for to in others]
+    column, length = sentence.columns(forbids[0], forbids[0] + 1)
+    return RuleError(
+        "say where these notes go instead, or which notes are kept",
+        text=sentence.typed,
+        column=column,
+        length=length,
+        readings=tuple(shown[:2]) or ("move phrase-ending degree 1 to degree 2", "keep every note"),
+    )
 
 
 def _slip(

@@ -40,7 +40,7 @@ _EVERY_STEM = re.compile(
     r"|everything|every 1|every (?:stems?|tracks?|instruments?|parts?))(?= |$)"
 )
 _VERBS_AFTER_TO = VERBS | {"copy"}
-_NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
+NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def _cost(part: Part, sentence: Sentence) -> float:
         return _FREE_COST * (part.last - part.first)
     if part.kind == "unknown":
         word = sentence.tokens[part.first].text
-        return _NEVER if word in _NEGATIONS else _UNKNOWN_COST
+        return _NEVER if word in NEGATIONS else _UNKNOWN_COST
     if part.kind == "stem":
         return 1.0 - _TIE_COST
     begins = sentence.tokens[part.first].text

@@ -23,6 +23,7 @@ from retune.rules.spoken.pitches import (
     TARGET,
 )
 from retune.rules.spoken.places import PLACE_PARTS
+from retune.rules.spoken.stretches import SECTIONS
 from retune.rules.spoken.tokens import Sentence
 
 Match = re.Match[str]
@@ -41,7 +42,7 @@ class Part:
 _ALL = r"(?:every )?"
 _COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
 _POSITIONS = {
-    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last syllable|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?",
+    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
     "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
     "phrase-opening": r"very o:1 (?:note|1)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
     "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
@@ -156,8 +157,14 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             r"note (?:number |# ?)?(?P<n>\d+)(?! (?:of|in) (?:\S+ )?phrase)",
             lambda m: m["n"],
         ),
+        ("first_of_bar", r"(?:very )?o:1 note (?:of|in) bar (?P<n>\d+)", lambda m: m["n"]),
         (
-            "passed",
+            "section_end",
+            rf"(?:end|ending|last note) (?:of|in) (?P<a>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?)|(?P<b>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?) (?:is |now )?(?:end|ending)",
+            lambda m: m["a"] or m["b"],
+        ),
+        (
+            "little",
             r"(?:by )?(?:just )?(?:a )?(?:tiny |little |wee )?(?:bit|little|tad|touch|hair|slightly|somewhat)(?: bit)?(?: (?:too|more))?",
             lambda m: None,
         ),

@@ -7,7 +7,7 @@ import re
 
 Match = re.Match[str]
 
-_SOLFA = {
+SOLFA = {
     "do": "1",
     "doh": "1",
     "re": "2",
@@ -64,12 +64,12 @@ _NAMED = {
     "leading": "7",
     "subdominant note": "4",
 }
-_WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **_SOLFA}), key=len, reverse=True))
+_WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **SOLFA}), key=len, reverse=True))
 # A note of the scale: a digit, an ordinal, a name, or a syllable of movable do.
 _UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
 _SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
 DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: of scale| of key)*"
-_AND = r"(?: ,)? (?:and |or |& )?"
+_AND = r"(?: ,(?: and| or| &)?| and| or| &) "
 DEGREES = rf"{DEGREE}(?:{_AND}{DEGREE})*"
 NAME = r"n:[A-G][b#]*(?:-?\d)?s?"
 NAMES = rf"(?:note )?{NAME}(?:{_AND}{NAME})*"
@@ -114,8 +114,8 @@ def _meanings(unit: str) -> list[str]:
         sign = "b" if signed[1] in ("flatten", "down") else "#"
         bare = signed[2]
     bare = bare.removesuffix(" degrees").removesuffix(" degree")
-    if bare in _NAMED or bare in _SOLFA:
-        return [sign + {**_NAMED, **_SOLFA}[bare]]
+    if bare in _NAMED or bare in SOLFA:
+        return [sign + {**_NAMED, **SOLFA}[bare]]
     digit = re.sub(r"[os:]", "", bare)
     if bare.startswith("o:") and not has_degree and not sign and digit in "357":
         return [digit, f"chord {_ORDINAL_MEMBER['o:' + digit]}"]
@@ -176,9 +176,9 @@ _QUALITY = {
 }  # fmt: skip
 INTERVAL = (
     r"(?:(?P<count>\d+(?:\.\d+)?|half a|a|an|half) )?(?:more )?"
-    r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|quarter notes?|tritones?|degrees?|notes?)"
+    r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|tritones?|(?:quarter notes?|degrees?|notes?)(?! (?:degree|phrase|bar|beat|note|of|line)s?\b))"
     r"|(?:(?P<quality>minor|major|perfect|augmented|diminished|diatonic) )?"
-    r"o:(?P<ordinal>[2-8])s?)(?! (?:degree|phrase|bar|beat|note|of|line)s?\b)"
+    r"o:(?P<ordinal>[2-8])s?(?! (?:degree|phrase|bar|beat|note|of|line)s?\b))"
 )
 _UNITS = {
     "semitone": (1, "semitone"), "whole": (2, "semitone"), "step": (1, "scale step"),
@@ -227,7 +227,8 @@ def _named_interval(quality: str, ordinal: int) -> str:
 
 
 LENGTH = (
-    r"(?:(?P<halfbeat>half a beat|a half beat|half beat|1 half beat)"
+    r"(?:(?P<frac>(?:(?:an?|1) )?(?:quarter|o:3|o:4)(?: of)?(?: a)? beat|[1-5]/[2346](?: of)?(?: a)? beats?)"
+    r"|(?P<halfbeat>half a beat|a half beat|half beat|1 half beat)"
     r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
     r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
     r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?"
@@ -237,8 +238,18 @@ LENGTH = (
 )
 
 
+def _fraction(text: str) -> str:
+    """A part of a beat; thirds and sixths stay fractions, as rules write them."""
+    if "/" not in text:
+        return "1/3 beats" if "o:3" in text else "0.25 beats"
+    above, below = map(int, text.split()[0].split("/"))
+    return f"{above}/{below} beats" if below in (3, 6) else f"{above / below:g} beats"
+
+
 def length_of(match: Match) -> str:
     """A length of time in canonical words."""
+    if match["frac"]:
+        return _fraction(match["frac"])
     if match["halfbeat"]:
         return "0.5 beats"
     if match["onehalf"]:

@@ -47,7 +47,7 @@ class _Assembly(ExchangeReader):
     def readings(self) -> Readings:
         heard = self.heard
         if heard.has(*_VAGUE) and not heard.has(*TIMED):
-            raise NoRuleError
+            self._ask_how_long()
         if heard.has("swap") and (heard.has("lasts") or heard.has("firsts")):
             return self.swap_neighbours()
         if heard.has("copy", "like") or (heard.has("swap") and len(self.single_phrases()) == 2):
@@ -58,6 +58,8 @@ class _Assembly(ExchangeReader):
         whats, scopes = self.whats(), self.scopes()
         if heard.has("note_number"):
             self._ask_which_note()
+        if heard.has("section_end", "first_of_bar"):
+            self._ask_which_end()
         try:
             verbs = self._verbs()
         except MissingError as missing:
@@ -89,6 +91,12 @@ class _Assembly(ExchangeReader):
         moves = not heard.has("interval", "length", "until", "keep", *TIMED)
         if len(firm) > 1:
             raise NoRuleError
+        if len(bare) > 2 and moves and not heard.has("sharp", "up", "down"):
+            raise MissingError(
+                "a rule moves notes to one place: write one for each",
+                ["move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1"],
+                is_firm=True,
+            )
         if firm:
             self.target = firm[0]
             self.sources += loose
@@ -239,6 +247,10 @@ class _Assembly(ExchangeReader):
         heard = self.heard
         if len(heard.of("interval")) > 1:
             raise NoRuleError
+        if heard.has("little") and not heard.has("interval"):
+            what, way = self._any_what(), heard.of("sharp")[0].value
+            shown = [f"shift {what} {way} 20 cents", f"shift {what} {way} 1 semitone"]
+            raise MissingError(f"how far {way}?", shown, heard.of("little")[0])
         size = interval_of(heard.of("interval")[0].value) if heard.has("interval") else "1 semitone"
         if not size:
             raise NoRuleError
@@ -270,10 +282,42 @@ class _Assembly(ExchangeReader):
             return [(verb, _amount(verb, size)) for size in sizes]
         if heard.has("until"):
             return [(verb, f"to {heard.of('until')[0].value}")]
+        self._ask_in_all(verb, what)
         if len(heard.of("length")) != 1:
             shown = [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "0.5 beats")]
             raise MissingError("by how much?", shown, heard.of(verb)[0])
         return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
+
+    def _ask_how_long(self) -> None:
+        """ "Four beats long" tells no rule how much longer that is."""
+        if not self.heard.has("vague_size") or self.heard.has("interval", "up", "down", "target"):
+            raise NoRuleError
+        self._sort_pitches()
+        self._ask_beats("hold", self._any_what())
+
+    def _ask_which_end(self) -> None:
+        """The end of a section, and the first note of a bar, are more than one kind of note."""
+        goes = f"move {{}} to {self._target_words()[0] if self.target is not None else 'degree 1'}"
+        if self.heard.has("first_of_bar"):
+            bar = self.heard.of("first_of_bar")[0]
+            if self.heard.has("interval") and self.heard.has("up", "down"):
+                way = "up" if self.heard.has("up") else "down"
+                size = interval_of(self.heard.of("interval")[0].value) or "1 scale step"
+                goes = f"shift {{}} {way} {size}"
+            shown = [goes.format(f"note at {bar.value}:1")]
+            shown += [goes.format("phrase-opening note") + f" in bar {bar.value}"]
+            raise MissingError("the note on its first beat, or another?", shown, bar, is_firm=True)
+        end = self.heard.of("section_end")[0]
+        words = end.value.replace("every ", "").replace("o:", "").split()
+        name = next(word for word in words if word.isalpha() and word != "last").removesuffix("s")
+        number = next((word for word in words if word.isdigit() or word == "last"), "")
+        raise MissingError(
+            "the end of which phrase of the section, or of each?",
+            [goes.format("phrase-ending note") + " in phrase last",
+             goes.format("phrase-ending note") + f" in section {name} {number}".rstrip()],
+            end,
+            is_firm=True,
+        )  # fmt: skip
 
     def _ask_which_note(self) -> None:
         """ "Note 3" may be a degree or the third note of something."""
@@ -300,6 +344,16 @@ class _Assembly(ExchangeReader):
         if kind == "vague_until" and verb == "hold":
             shown[1] = f"{verb} {what} to 9:1"
         raise MissingError(problem, shown, self.heard.of(kind)[0])
+
+    def _ask_in_all(self, verb: str, what: str) -> None:
+        """ "Hold it for 4 beats" may tell how long it is, not how much longer."""
+        for length in self.heard.of("length"):
+            words = length.value[0] if isinstance(length.value, re.Match) else ""
+            is_all = words.startswith("for ") and not re.search(r"more|another|extra", words)
+            if verb == "hold" and is_all:
+                size = length_of(length.value)
+                shown = [f"hold {what} {size} longer", f"hold {what} to 9:1"]
+                raise MissingError("so much longer, or so long in all?", shown, length)
 
     def _ask_length(self, what: str) -> None:
         """ "Twice as long" differs from note to note."""

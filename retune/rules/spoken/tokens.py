@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from retune.rules.spoken.pitches import degree_words
+from retune.rules.spoken.pitches import SOLFA, degree_words
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.theory.pitchnames import ascii_accidentals
 
@@ -20,6 +20,8 @@ _NUMBER_WORDS = {
     **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
     **{f"{word}s": f"{n}s" for n, word in enumerate(_COUNTED.split()[:7], start=1)},
     **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
+    "sixteenth": "o:16",
+    "sixteenths": "o:16s",
 }
 _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
 _PIECE = re.compile(
@@ -40,6 +42,7 @@ _AFTER_NAME = frozenset(
     ("", ",", "and", "or", "to", "in", "over", "on", "at", "above", "below", "with", "->", "up",
      "down", "flat", "sharp", "by", "except", "from", "a", "when", "where", "whenever", "if")
 )  # fmt: skip
+_GLUED = re.compile(r"(phrase|phr|ph|p|line|bar|measure|beat|verse)(\d+)")
 _CONTRACTIONS = (
     (re.compile(r"n['’]t$"), " not"),
     (re.compile(r"^i['’]d$"), "i would"),
@@ -117,15 +120,29 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     return _with_signs(tokens)
 
 
+_LOW_LETTERS = frozenset("bcdefg")
+_BEFORE_NAME = frozenset(("to", "into", "as", "on", "note", "->", "becomes", "become", "is"))
 _SIGNS = {"flat": "b", "flats": "bs", "sharp": "#", "sharps": "#s", "natural": "", "naturals": "s"}
 
 
 def _with_signs(tokens: list[Token]) -> list[Token]:
     """ "E flat" and "F sharps" as one name."""
     found: list[Token] = []
-    for token in tokens:
+    for place, token in enumerate(tokens):
         sign = _SIGNS.get(token.text)
         before = found[-1] if found else None
+        after = tokens[place + 1].text if place + 1 < len(tokens) else ""
+        is_after = before is not None and before.text in _BEFORE_NAME
+        if token.raw in _LOW_LETTERS and (
+            after in _SIGNS or (is_after and after in (*_AFTER_NAME, "please", "is"))
+        ):
+            found.append(replace(token, text=f"n:{token.raw.upper()}"))
+            continue
+        is_goal = len(found) > 1 and found[-2].text in _BEFORE_NAME
+        if sign in ("b", "#") and is_goal and before is not None and before.text in SOLFA:
+            raw = f"{before.raw} {token.raw}"
+            found[-1] = Token(f"{sign}{SOLFA[before.text]}", before.start, token.stop, raw)
+            continue
         if sign is not None and before is not None and re.fullmatch(r"n:[A-G]", before.text):
             found[-1] = Token(before.text + sign, before.start, token.stop, before.raw + sign)
         else:
@@ -230,6 +247,12 @@ def _word(part: str, at: int) -> Iterator[Token]:
         return
     if low == "do" and at == 0:
         low = "doing"  # "do" begins a request; it is a note only later
+    glued = _GLUED.fullmatch(low)
+    if glued:
+        word = {"p": "phrase", "ph": "phrase", "phr": "phrase"}.get(glued[1], glued[1])
+        yield Token(word, at, at + len(glued[1]), part[: len(glued[1])])
+        yield Token(glued[2], at + len(glued[1]), stop, glued[2])
+        return
     for pattern, instead in _CONTRACTIONS:
         low = pattern.sub(instead, low)
     low = {"ca not": "can not", "wo not": "will not"}.get(low, low)
@@ -265,7 +288,8 @@ def nearest_spoken(word: str) -> str:
     """The known word that a mistyped one is nearest to, "" for none."""
     if word.lower() in _single_words():
         return ""
-    near = difflib.get_close_matches(word.lower(), _single_words(), n=1, cutoff=0.75)
+    cutoff = 0.75 if len(word) > 3 else 0.8
+    near = difflib.get_close_matches(word.lower(), _single_words(), n=1, cutoff=cutoff)
     return near[0] if near and len(word) > 2 else ""
 
 

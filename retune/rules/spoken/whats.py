@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from retune.rules.model import ROLE_WORDS
 from retune.rules.spoken.parts import Part
-from retune.rules.spoken.pitches import DEGREE, degrees_of, names_of
+from retune.rules.spoken.pitches import DEGREE, degrees_of, names_of, targets_of
 
 Kinds = list[tuple[str, str]]
 """Kinds of note, each with a further scope; a rule for each."""
@@ -120,13 +120,20 @@ class WhatReader:
 
     def whats(self) -> list[Kinds]:
         """Every reading of what is moved: a list of (what, further scope) for each rule."""
-        heard = self.heard
-        stems = ", ".join(dict.fromkeys(part.value for part in heard.of("stem")))
+        found = self._in_stems()
+        words = self.words()
+        if len(words) < 2:
+            return found
+        return [
+            [(what, f"{more} {word}".strip()) for what, more in one for word in words]
+            for one in found
+        ]
+
+    def _in_stems(self) -> list[Kinds]:
+        stems = ", ".join(dict.fromkeys(part.value for part in self.heard.of("stem")))
         found = self._chosen()
         if not found:
-            if stems:
-                return [[(stems, "")]]
-            return [[(self._default(), "")]]
+            return [[(stems or self._default(), "")]]
         lead = f"{stems} " if stems else ""
         return [[(lead + what, more) for what, more in one] for one in found]
 
@@ -160,6 +167,13 @@ class WhatReader:
         if ats:
             return [[(ats[0].value, "")]]
         if names:
+            if kinds and self.target is not None:
+                to = targets_of(self.target.value[1])[0] if self.target.kind == "target" else ""
+                raise MissingError(
+                    "a note is named by its place or by its pitch, not by both",
+                    [f"move {kinds[0][0][0]} note to {to}", f"move note {names[0]} to {to}"],
+                    is_firm=True,
+                )
             if kinds:
                 raise NoRuleError
             return [[(f"note {name}", "") for name in names]]
@@ -239,7 +253,11 @@ class WhatReader:
     def _comes_home(self) -> bool:
         """ "Bring phrase 2 home", or "down to the tonic", is said of its end."""
         heard = self.heard
-        others = ("notes", "role", "at", "scope", "keep", "interval")
+        others = ("notes", "role", "at", "keep", "interval")
+        if any(
+            not one.startswith("except in phrase") for p in heard.of("scope") for one in p.value
+        ):
+            return False
         to = self.target
         if to is None or to.kind != "target" or self.sources or heard.has(*others):
             return False
@@ -274,6 +292,11 @@ class WhatReader:
             for s in p.value
         )
 
+    def words(self) -> list[str]:
+        """The words of the song that are named."""
+        listed = [part.value[0] for part in self.heard.of("scope")]
+        return [scope for scope in listed if scope.startswith("on word")]
+
     def scopes(self) -> list[str]:
         heard = self.heard
         lists = [
@@ -284,6 +307,8 @@ class WhatReader:
         listed = [p for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
         if len(listed) > 1:  # two clauses, of one phrase each
             raise NoRuleError
+        if len(self.words()) > 1:  # a rule for each word: see `whats`
+            lists = [one for one in lists if not one[0].startswith("on word")]
         counted = [part for part in heard.of("scope") if part.value[0].startswith("in notes")]
         if counted and any(part.value == [""] for part in heard.of("phrases")):
             raise MissingError(

@@ -8,6 +8,12 @@ from collections.abc import Sequence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"(?:step|semitone|whole|octave|an? o:\d)s? (?:below|above|under|over|down|up) "
+        r"(?:than )?(?:tonic|home|o:\d|dominant|leading|root)",
+        "name the degree itself: a step below the tonic is 7, a step above it 2",
+        ("move phrase-ending note to degree 7 below", "move phrase-ending note to degree 2 above"),
+    ),
+    (
         r"help|what can|how do|how can|how to|commands?",
         "say which notes, and where they go or how far; all words are under help rules",
         ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2"),
@@ -51,7 +57,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move note at 9:1 to F4", "shift phrase-ending note up 20 cents"),
     ),
     (
-        r"not (?:\w+ )?(?:resolve|end|come home|close)",
+        r"not (?:\w+ )?(?:resolve|end|come home|close)(?! (?:on|at|with))",
         "say where the notes go instead; 2 and 7 are left open, 5 a little",
         ("move phrase-ending note to degree 2", "move phrase-ending degree 1 to degree 7 below"),
     ),
