@@ -21,7 +21,7 @@ from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Samples
 from retune.comparison.exports.classroom import shortened
 from retune.comparison.exports.material import Material, label, need, origin, software
-from retune.comparison.exports.passages import MOST_BARS, stretches
+from retune.comparison.exports.passages import stretches
 from retune.comparison.exports.pictures import size_of
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture import View, lane_svg
@@ -31,6 +31,10 @@ GAP_S = 1.0
 """Silence before every version but the first, its caption in view."""
 _POINTS = 72 / 96  # the page is 960 by 540 points
 _ROOM = (24.0, 66.0, 912.0, 466.0)  # left, top, width, height in points, under the caption
+MOST_BARS = 14
+"""Bars of one page, a little more than three phrases of four: larger than in a handout, for phones
+and halls."""
+_DRAWN_WIDTH = 1720.0
 _SYSTEM = re.compile(
     r'<g class="system" data-times="([^"]+)" data-xs="([^"]+)" '
     r'data-top="([^"]+)" data-bottom="([^"]+)">'
@@ -218,7 +222,15 @@ def _page(
 ) -> list[Still]:
     """The same bars in every scene."""
     keep_row = any(scene.plan is not None for scene in scenes)
-    svgs = {scene.plan: _drawn(material, scene.plan, bars, keep_row=keep_row) for scene in scenes}
+    plans = list(dict.fromkeys(scene.plan for scene in scenes))
+
+    def drawn(plan: Plan | None, height: float) -> str:
+        return _drawn(material, plan, bars, keep_row=keep_row, height=height)
+
+    # Drawn as low as can be, to know what each needs beside its lanes: these become alike in all.
+    least = {plan: size_of(drawn(plan, 1.0))[1] for plan in plans}
+    room = _DRAWN_WIDTH * _ROOM[3] / _ROOM[2] - max(least.values())
+    svgs = {plan: drawn(plan, least[plan] + room) for plan in plans}
     tops = {plan: _places(svg)[2] for plan, svg in svgs.items()}
     lowest = max(tops.values())
     high = max(lowest - tops[plan] + size_of(svg)[1] for plan, svg in svgs.items())
@@ -233,13 +245,17 @@ def film_bars(analysis: Analysis, span_s: tuple[float, float]) -> list[tuple[int
     """The bars shown page by page while a passage sounds."""
     downbeats = analysis.bars.downbeats_s
     if len(downbeats) < 2 or span_s == (0.0, analysis.duration_s):
-        return list(stretches(analysis))
+        return list(stretches(analysis, most=MOST_BARS))
     total = len(downbeats) - 1
     first = min(bisect_right(downbeats, span_s[0] + 0.05), total)
     last = min(max(bisect_right(downbeats, span_s[1] - 0.05), first, 1), total)
     if last - first < MOST_BARS:
         return [(first, last)]
-    return [bars for bars in stretches(analysis) if bars is None or _meets(bars, first, last)]
+    return [
+        bars
+        for bars in stretches(analysis, most=MOST_BARS)
+        if bars is None or _meets(bars, first, last)
+    ]
 
 
 def _meets(bars: tuple[int, int], first: int, last: int) -> bool:
@@ -247,15 +263,21 @@ def _meets(bars: tuple[int, int], first: int, last: int) -> bool:
 
 
 def _drawn(
-    material: Material, plan: Plan | None, bars: tuple[int, int] | None, *, keep_row: bool
+    material: Material,
+    plan: Plan | None,
+    bars: tuple[int, int] | None,
+    *,
+    keep_row: bool,
+    height: float,
 ) -> str:
     return lane_svg(
         material.analysis,
         plan,
         View(
-            width=1840,
+            width=_DRAWN_WIDTH,
             font=30,
             bars=bars,
+            height=height,
             tension=material.curve(plan),
             keep_row=keep_row,
             embed_fonts=False,
@@ -274,7 +296,9 @@ def _still(
     altered = scene.plan is not None
     data = {
         "title": material.title,
-        "caption": f"{scene.name}, altered with retune" if altered else scene.name,
+        "caption": f"Variant {scene.name}, altered with retune"
+        if altered
+        else scene.name.capitalize(),
         "altered": altered,
         "aside": ", ".join(filter(None, (shortened(material.title), scene.place))),
         "left": left,

@@ -11,16 +11,17 @@ MOST_BARS = 25
 """Bars that a slide holds with text big enough for a class; one more than six phrases of four."""
 
 
-def stretches(analysis: Analysis) -> tuple[tuple[int, int] | None, ...]:
-    """First and last bar of each stretch; (None,) for a song that fits whole, or has no bars.
+def stretches(analysis: Analysis, *, most: int = MOST_BARS) -> tuple[tuple[int, int] | None, ...]:
+    """First and last bar of each stretch; (None,) for a song that fits whole into `most` bars, or
+    has no bars.
 
     A stretch ends where a phrase begins, if one begins in its second half.
     """
     total = len(analysis.bars.downbeats_s) - 1
-    if total <= MOST_BARS:
+    if total <= most:
         return (None,)
     starts = _phrase_bars(analysis)
-    length = math.ceil(total / math.ceil(total / (MOST_BARS - 1)))
+    length = math.ceil(total / math.ceil(total / (most - 1)))
     cut: list[tuple[int, int] | None] = []
     first = 0
     while first <= total:
