@@ -134,5 +134,25 @@ def file_stem(name: str, *, fallback: str = "song") -> str:
     >>> file_stem("Lantern Song (take 2)")
     'Lantern-Song-take-2'
     """
-    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")
-    return cleaned[:80] or fallback
+    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:80]
+    return f"{cleaned}-{fallback}" if _DEVICE.match(cleaned) else cleaned or fallback
+
+
+# Microsoft, "Naming Files, Paths, and Namespaces": with any ending, in capitals or not.
+_DEVICE = re.compile(
+    r"(?:con|prn|aux|nul|(?:com|lpt)[\d\u00b9\u00b2\u00b3]|conin\$|conout\$) *(?:\.|$)", re.I
+)
+
+
+def lost_on_windows(name: str) -> str:
+    """Why Windows would make no file or folder of this name, or one of another name, in words that
+    follow it; "" for a good one.
+
+    >>> lost_on_windows("aux.wav")
+    'is a name that Windows keeps for a device'
+    """
+    if _DEVICE.match(name.rstrip(" .")):
+        return "is a name that Windows keeps for a device"
+    if name not in (".", "..") and name != name.rstrip(" ."):
+        return "ends in a space or a full stop, which Windows leaves out"
+    return ""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from retune.carriers.heard import ROLES
+from retune.carriers.text import lost_on_windows
 from retune.song.history import VERSION
 from retune.song.limits import (
     LEAST_BAR_S,
@@ -139,6 +140,9 @@ def _check_name(name: str, where: Where, *, what: str, reserved: frozenset[str])
         )
     if name.lower() in reserved:
         where.fail(f'"{name}" has a meaning of its own and cannot name a {what}; rename it')
+    reason = lost_on_windows(name)
+    if reason:
+        where.fail(f'"{name}" {reason}; call the {what} "{name}-1"')
 
 
 def is_sha256(value: Any, where: Where) -> str:

@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from retune.carriers.errors import OutputError
+from retune.carriers.errors import OutputError, RetuneError
 from retune.carriers.plain import from_plain, to_plain
 from retune.sound.files import temporary_in
 from retune.sound.folders import named_folder
@@ -38,7 +38,7 @@ class Cache:
 
     def __init__(self, folder: str | Path | None = None, *, max_bytes: int = MAX_BYTES) -> None:
         self.folder = default_folder() if folder is None else Path(folder)
-        with suppress(OutputError):  # whoever named it may have named a link
+        with suppress(RetuneError):  # whoever named it may have named a link
             self.folder = named_folder(self.folder)
         self.max_bytes = max_bytes
         self.warning = ""

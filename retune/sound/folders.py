@@ -20,7 +20,8 @@ from typing import Any
 if sys.platform != "win32":
     import fcntl
 
-from retune.carriers.errors import OutputError
+from retune.carriers.errors import OutputError, UsageError
+from retune.carriers.text import lost_on_windows
 
 _REASONS = {
     errno.ENOSPC: "the disk is full; free some space or write elsewhere",
@@ -51,12 +52,21 @@ def write_reason(error: OSError) -> str:
 def named_folder(path: str | Path) -> Path:
     """The absolute path of an output folder that the user named, links in it followed.
 
-    Raises OutputError for a loop of links.
+    Raises OutputError for a loop of links, UsageError for a new folder that could not be taken to
+    another system.
     """
     found = Path(os.path.realpath(path))
     if any(map(os.path.islink, (found, *found.parents))):
         raise OutputError(f"cannot write to {path}: {_REASONS[errno.ELOOP]}")
+    for part in (found, *found.parents):
+        _refuse_new_name(part)
     return found
+
+
+def _refuse_new_name(path: Path) -> None:
+    reason = lost_on_windows(path.name)
+    if reason and not path.exists():
+        raise UsageError(f'cannot write to {as_said(path)}: "{path.name}" {reason}; rename it')
 
 
 def as_said(path: str | Path) -> str:
@@ -72,6 +82,7 @@ def as_said(path: str | Path) -> str:
 def named_file(path: str | Path) -> Path:
     """The absolute path of an output file that the user named, links to its folder followed."""
     path = Path(os.path.abspath(path))
+    _refuse_new_name(path)
     return named_folder(path.parent) / path.name
 
 

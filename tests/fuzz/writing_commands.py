@@ -98,14 +98,15 @@ def _revision(client: Any) -> str:
 def _upload() -> int:
     sound = Path("song/bass.wav").read_bytes()
     client = client_of(Path(SONG))
-    return _code(client.ask("PUT", "/api/upload?name=new.wav", content=sound))
+    kind: dict[str, str | bytes] = {"content-type": "application/octet-stream"}
+    return _code(client.ask("PUT", "/api/upload?name=new.wav", content=sound, headers=kind))
 
 
 def _new() -> int:
     client = client_of(Path(SONG))
     client.desk.path, client.desk.folder = None, Path(BARE)
     stems = [{"file": "vocal.wav", "role": "melody"}]
-    music = [{"name": "tempo", "value": "120"}]
+    music = [{"name": "tempo_bpm", "value": "120"}]
     return _code(client.post("new", {"title": "New", "stems": stems, "music": music}))
 
 

@@ -16,7 +16,7 @@ from web_client import client_of, demo_copy
 
 from retune.carriers.errors import AudioError
 from retune.faces.web.stem_sound import BLOCK_BYTES, SentStem, asked_range
-from retune.sound.audio import open_audio
+from retune.sound.audio import KEPT_BYTES, open_audio
 from retune.sound.files import sha256_file
 
 RATE_HZ = 16_000
@@ -85,6 +85,24 @@ def test_a_long_stem_takes_the_memory_of_a_block(tmp_path: Path) -> None:
     tracemalloc.start()
     for _ in stem.read(0, stem.n_bytes):
         pass
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 8_000_000
+
+
+def test_an_hour_is_sent_from_any_place_in_the_memory_of_a_block(tmp_path: Path) -> None:
+    rate_hz, second = 10_000, np.random.default_rng(1).integers(-9, 9, 10_000, dtype=np.int16)
+    path = tmp_path / "a.flac"
+    with soundfile.SoundFile(path, "w", rate_hz, 1, "PCM_24", format="FLAC") as stream:
+        for _ in range(3600):
+            stream.write(second)
+    stem = SentStem(open_audio(path), sha256_file(path))
+    assert stem.n_bytes > KEPT_BYTES  # else a process keeps the whole, outside of its memory
+    tracemalloc.start()
+    for at_s in (3590, 1800, 0, 3599):
+        stop = stem.n_bytes - 4 * rate_hz * (3599 - at_s)
+        sent = np.frombuffer(b"".join(stem.read(stop - 4 * rate_hz, stop)), dtype="<f4")
+        assert np.array_equal(sent * 2**15, second)
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 8_000_000

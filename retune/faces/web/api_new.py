@@ -16,7 +16,7 @@ from starlette.responses import JSONResponse, Response
 from retune import __version__, pipeline
 from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
 from retune.carriers.heard import ROLES, Role
-from retune.carriers.text import file_stem, printable
+from retune.carriers.text import file_stem, lost_on_windows, printable
 from retune.faces.web.answers import Bench, told
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
@@ -38,10 +38,8 @@ SONG_FILE = "song.toml"
 _PASSED_ON = {".mp3", ".m4a", ".aac", ".mp4", ".mov", ".webm", ".wma", ".opus"}
 SEEN_S = 20.0
 LEAST_SIDE = 0.01  # 20 dB: a voice with a little stereo reverb has less (a guess, no source)
-# No separator, drive, stream or wildcard of any system, no dot first or space last, and none of
-# the names that Windows keeps for devices (Microsoft, "Naming Files, Paths, and Namespaces").
+# No separator, drive, stream or wildcard of any system, no dot first or space last.
 _PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
-_DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
 
 
 def files(bench: Bench, asked: Asked) -> Table:
@@ -166,7 +164,7 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
 
 
 def _place(folder: Path, name: str) -> Path:
-    if not _PLAIN_NAME.fullmatch(name) or not name.isprintable() or _DEVICE.match(name):
+    if not _PLAIN_NAME.fullmatch(name) or not name.isprintable() or lost_on_windows(name):
         raise UsageError(f"{printable(name[:80])} is not a plain file name; name it otherwise")
     path = named_folder(folder) / name
     if len(os.fsencode(name)) > MAX_NAME_BYTES:
