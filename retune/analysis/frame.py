@@ -110,9 +110,10 @@ def hear_chords(work: Work, bars: Bars, keys: tuple[KeySpan, ...]) -> tuple[Chor
     chords = charted_chords(work.song.music, bars=bars, key_at=key_at)
     if chords is None:
         chords = _heard_chords(work, bars, keys)
-    work.warnings += chart_warnings(
-        work.song.music, chords, duration_s=work.listened.duration_s, bars=bars
-    )
+    duration_s = work.listened.duration_s
+    work.warnings += chart_warnings(work.song.music, chords, duration_s=duration_s, bars=bars)
+    if work.song.passage is None:
+        chords = tuple(chord for chord in chords if chord.start_s < duration_s)
     bass = [
         BassNote(d.start_s, d.end_s, name)
         for stem in work.stems_of("bass")

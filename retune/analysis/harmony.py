@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from retune.carriers.heard import Bars, Chord, Key
 from retune.carriers.songfacts import Music
+from retune.carriers.text import counted
 from retune.song.bartime import beat_length_s
 from retune.song.chart import chart_cells, merged, read_chart, read_lab
 from retune.theory.chords import is_no_chord, with_bass
@@ -50,6 +51,12 @@ def chart_warnings(
     """What a user should know of a chart that does not fit the song."""
     if not chords:
         return []
+    late = [chord for chord in chords if chord.start_s >= duration_s]
+    if late and music.chords is None and music.chords_file is not None:
+        return [
+            f"{music.chords_file.name}: {counted(len(late), 'chord')} from {late[0].start_s:.1f} s "
+            f"on, after the song has ended ({duration_s:.1f} s): left out; is it this song's?"
+        ]
     n_bars = len(bars.downbeats_s) - 1
     cells = len(chart_cells(music.chords)) if music.chords is not None else 0
     if cells > n_bars:

@@ -69,7 +69,8 @@ def guide_of(opened: SongInputs) -> Guide:
     if path is None or mix is None:
         return Guide()
     is_sound = path.suffix.lower() in AUDIO_SUFFIXES
-    guide = _hummed(opened, path, mix) if is_sound else _written(path)
+    whole_s = opened.audio[mix.name].entire.duration_s
+    guide = _hummed(opened, path, mix) if is_sound else _written(path, whole_s)
     if opened.passage is None:
         return guide
     first_s, last_s = opened.passage
@@ -77,10 +78,21 @@ def guide_of(opened: SongInputs) -> Guide:
     return Guide(tuple(inside), guide.told)
 
 
-def _written(path: Path) -> Guide:
+def _written(path: Path, duration_s: float) -> Guide:
     """The notes of a table or a MIDI file, and what was mended in them."""
     notes, done = mended(read_rough(path))
-    return Guide(notes, (f"guide {path.name}: {done}",) if done else ())
+    inside = tuple(note for note in notes if note.start_s < duration_s)
+    late = len(notes) - len(inside)
+    if not inside:
+        raise InputError(
+            f"guide {path.name}: its first note begins at {notes[0].start_s:.2f} s, after the "
+            f"recording has ended ({duration_s:.2f} s); is it this song's?"
+        )
+    told = [done] if done else []
+    if late:
+        begin = "note begins" if late == 1 else "notes begin"
+        told.append(f"{late} {begin} after the recording has ended ({duration_s:.2f} s): left out")
+    return Guide(inside, tuple(f"guide {path.name}: {line}" for line in told))
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from retune.carriers.errors import ChangedError, OutputError, SongFileError, Usa
 from retune.carriers.songfacts import Song
 from retune.song.songfile import parse_song, song_text
 from retune.song.songschema import MUSIC
-from retune.song.tomltext import KeyPath, without_table
+from retune.song.tomltext import KeyPath, with_line_ends, without_table
 from retune.sound.files import atomic_write
 from retune.sound.folders import locked_file, write_reason
 
@@ -33,7 +33,7 @@ class SongEditor:
         self._checked = (text, self.song)
         self.revision = revision_of(text)
         """Names the text that was read, or saved last."""
-        self._line_end = "\r\n" if "\r\n" in text else "\n"
+        self._model = text
         try:
             self._document: Any = tomlkit.parse(text.replace("\r\n", "\n"))
         except tomlkit.exceptions.TOMLKitError as error:
@@ -142,12 +142,13 @@ class SongEditor:
         """Put a whole song file in place of this one, as when a change is taken back."""
         import tomlkit
 
+        self._model = text
         self._document = tomlkit.parse(text.replace("\r\n", "\n"))
 
     def text(self) -> str:
         """The song file as it would be saved."""
         plain: str = self._document.as_string()
-        return plain.replace("\n", self._line_end)
+        return with_line_ends(plain, self._model)
 
     def checked(self) -> Song:
         """The song as it would be saved. Raises SongFileError when it is no valid song file."""

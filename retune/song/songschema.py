@@ -69,6 +69,14 @@ STEM_RESERVED = frozenset({"mix", "original"})
 VARIANT_RESERVED = frozenset({"original", "matched-control"})
 
 
+_TABLES = {
+    "stems": "[stems.NAME]",
+    "music": "[music]",
+    "variants": "[variants.NAME]",
+    "corrections": "[[corrections]]",
+}
+
+
 @dataclass(frozen=True)
 class Field:
     """One key of a table: its checker, what stands for it when it is missing, and, where it must
@@ -87,6 +95,11 @@ def is_table(fields: Mapping[str, Field]) -> Checker:
         if not isinstance(value, dict):
             where.fail(f"{shown(value)} must be a table, as [{where.name}]")
         for key in value:
+            if key in _TABLES and key not in fields and where.name:
+                where.at(key).fail(
+                    f"stands below [{where.name}] and is no part of it; write a table "
+                    f"{_TABLES[key]}, or put the line above the first table"
+                )
             if key not in fields:
                 where.at(key).fail(f"unknown key; {_offer(key, list(fields))}")
         for key, wanted in fields.items():

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import tomllib
 from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
@@ -145,3 +147,37 @@ def _scan_value(text: str, position: int) -> tuple[list[int], int]:
             if text[at : at + 1] != "]" and len(elements) < _MAX_ELEMENTS:
                 elements.append(at)
     return elements, len(text)
+
+
+MOST_COMPARED = 4_000_000
+"""Lines of one text times those of another that are compared one by one."""
+
+
+def with_line_ends(text: str, like: str) -> str:
+    """`text`, whose lines end in "\\n", with the line ends of the text it was made from: each line
+    that is in both keeps its own, a new one has the commonest."""
+    n_long = like.count("\r\n")
+    n_short = like.count("\n") - n_long
+    usual = "\r\n" if n_long > n_short else "\n"
+    if not n_long or not n_short:
+        return text.replace("\n", usual)
+    old, new = like.split("\n"), text.split("\n")
+    ends = [usual] * len(new)
+    for here, there in _same_lines([line.removesuffix("\r") for line in old], new):
+        if there < len(new) - 1 and here < len(old) - 1:
+            ends[there] = "\r\n" if old[here].endswith("\r") else "\n"
+    ends[-1] = ""
+    return "".join(map(str.__add__, new, ends))
+
+
+def _same_lines(old: Sequence[str], new: Sequence[str]) -> Iterator[tuple[int, int]]:
+    """Pairs of places at which both have the same line, in order."""
+    most = min(len(old), len(new))
+    first = next((n for n in range(most) if old[n] != new[n]), most)
+    last = next((n for n in range(most - first) if old[-1 - n] != new[-1 - n]), most - first)
+    yield from ((n, n) for n in range(first))
+    middle = old[first : len(old) - last], new[first : len(new) - last]
+    if len(middle[0]) * len(middle[1]) <= MOST_COMPARED:
+        for a, b, size in SequenceMatcher(None, *middle, autojunk=False).get_matching_blocks():
+            yield from ((first + a + n, first + b + n) for n in range(size))
+    yield from ((len(old) - n, len(new) - n) for n in range(last, 0, -1))

@@ -13,6 +13,7 @@ import math
 import mmap
 import os
 import random
+import select
 import shutil
 import signal
 import sys
@@ -24,17 +25,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from small_disks import PAGE_BYTES, full_at_byte, full_at_step, limited_disk
-from writing_commands import CACHE, COMMANDS, Command, furnish
+from writing_commands import CACHE, COMMANDS, SONG, Command, furnish
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bad_input"))
 
 from hostile_songs import seen
+
+from retune.faces.cli import main
 
 Seen = dict[str, str]
 TIMED = ("batch.json", "batch.csv", "index.html")  # which tell how long each job took
 BYTE_BY_BYTE = 1_000
 """Files up to this size are cut at each of their bytes, longer ones at `CUTS` of them."""
 CUTS, ROOMS = 24, 12
+HANGS_S, HUNG = 120, 71
 LONG_TAKES = 6  # of each of them for a command that takes long
 
 
@@ -74,12 +78,16 @@ class Trial:
 
     def undisturbed(self) -> None:
         """See what the command makes, once here, so that its children find all imported, compiled
-        and heard, and once in a child."""
+        and heard (but where a library starts threads of its own, which no child would have), and
+        once in a child."""
         with self.fresh() as room:
             self.before = seen(room)
             with chdir(room), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
                 cache = os.environ["RETUNE_CACHE"]
-                self.command.run()
+                if self.command.is_long:
+                    main(["analyze", SONG, "--quiet"])
+                else:
+                    self.command.run()
                 os.environ["RETUNE_CACHE"] = cache
         with self.fresh() as room:
             began = time.monotonic()
@@ -91,9 +99,17 @@ class Trial:
     def run(self, prepare: Callable[[], None] = lambda: None) -> tuple[int, str]:
         """The code and the words of a child that runs the command to its end."""
         child, words = _fork(self.room, self.command.run, prepare)
-        with open(words, "rb") as stream:
-            said = stream.read().decode("utf-8", "replace")
-        return _wait(child), said
+        until, said = time.monotonic() + HANGS_S, b""
+        with open(words, "rb", buffering=0) as stream:
+            while select.select([stream], [], [], max(until - time.monotonic(), 0))[0]:
+                block = stream.read(65536)
+                said += block
+                if not block:
+                    return _wait(child), said.decode("utf-8", "replace")
+        os.kill(child, signal.SIGKILL)
+        _wait(child)
+        self.finding(f"hung for {HANGS_S} s")
+        return HUNG, ""
 
     # --- what must hold ------------------------------------------------------------------------
 
@@ -125,6 +141,8 @@ class Trial:
         now = self.look(how)
         if any(Path(path).name.startswith(".retune-") for path in now):
             self.finding(f"{how}: litter")
+        if code == HUNG:
+            return
         if code == 0:
             lacks = [path for path in self.differs(now) if not path.startswith(CACHE)]
             if lacks:

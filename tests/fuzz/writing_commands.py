@@ -19,6 +19,7 @@ from hostile_songs import RULE, write_song
 from web_client import client_of
 
 from retune.faces.cli import main
+from retune.pipeline import stages
 from retune.pipeline.demo import write_demo
 from retune.pipeline.export_formats import FORMATS
 from retune.song.songsave import edit_song
@@ -31,7 +32,8 @@ CACHE = "cache"
 
 @dataclass(frozen=True)
 class Command:
-    """What is run; `is_long` where it takes so long that it is tried less often."""
+    """What is run; `is_long` where it takes so long that it is tried less often, for example since
+    a library with threads of its own is begun in every child anew."""
 
     run: Callable[[], int]
     is_long: bool = False
@@ -55,6 +57,7 @@ def _demo() -> int:
 
 def _analyze_anew() -> int:
     os.environ["RETUNE_CACHE"] = str(Path(CACHE).absolute())
+    stages._memory_over.cache_clear()
     return main(["analyze", SONG, "--quiet"])
 
 

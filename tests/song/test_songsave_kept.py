@@ -8,8 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from retune.song.songsave import SongEditor, edit_song
+from retune.song.tomltext import with_line_ends
 
 HEAD = """\
 format = 1 # the head
@@ -89,6 +92,44 @@ def test_comments_beside_what_is_removed_stay(layout: str, change: str, tmp_path
     elif "corrections" in old:
         del old["corrections"][0]
     assert new == old
+
+
+@given(
+    lines=st.lists(st.tuples(st.sampled_from(["a", "b", "", "c = 1"]), st.booleans()), max_size=12),
+    at=st.integers(0, 12),
+    removed=st.integers(0, 3),
+    added=st.lists(st.sampled_from(["a", "new"]), max_size=3),
+)
+def test_each_line_keeps_its_own_end(
+    lines: list[tuple[str, bool]], at: int, removed: int, added: list[str]
+) -> None:
+    like = "".join(line + ("\r\n" if is_long else "\n") for line, is_long in lines)
+    plain = like.replace("\r\n", "\n")
+    assert with_line_ends(plain, like) == like
+    rows = plain.split("\n")
+    changed = "\n".join([*rows[:at], *added, *rows[at + removed :]])
+    found = with_line_ends(changed, like)
+    assert found.replace("\r\n", "\n") == changed
+    own = like.split("\n")[: max(min(at, len(lines)) - 1, 0)]
+    assert found.split("\n")[: len(own)] == own
+
+
+def test_a_file_of_both_line_ends_keeps_them_when_it_is_saved(tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    (tmp_path / "vocal.wav").write_bytes(b"\n")
+    lines = (HEAD + LAYOUTS["out of order"]).split("\n")
+    before = "".join(line + ("\r\n" if n % 3 else "\n") for n, line in enumerate(lines))
+    path.write_bytes(before.encode())
+    editor = edit_song(path)
+    assert editor.text() == before
+    editor.set_variant("third", ["keep highest note"])
+    editor.save()
+    after = path.read_bytes().decode()
+    kept = before.split("\n")
+    assert not [row for row in kept if row not in after.split("\n")]
+    editor.set_text(before)
+    editor.save()
+    assert path.read_bytes().decode() == before
 
 
 @pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
