@@ -3,15 +3,16 @@ for statistics (one row per song, variant and phrase)."""
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import cast
 from urllib.parse import quote
 
 from retune.comparison.index_page import IndexRow, index_page
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.manifest import kept_json
 from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table
@@ -22,6 +23,7 @@ COLUMNS = (
     *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),
     *("ending", "ending_melodic", "moved", "to_degree", "to_chord_role"),
 )
+_SHOWN = {"phrase", "degree", "to_degree", "ending"}
 
 
 def check_report(report: Path) -> None:
@@ -50,12 +52,10 @@ def write_report(records: Sequence[Record], *, out: Path, report: Path) -> Path:
 
 def _endings(out: Path, record: Record) -> list[EndingRow]:
     """What a job wrote of its phrase endings; nothing for a failed one."""
-    path = out / record["song"] / record["variant"] / ENDINGS
-    try:
-        lines: list[EndingRow] = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return []
-    return lines
+    lines = kept_json(out / record["song"] / record["variant"] / ENDINGS)
+    rows = lines if isinstance(lines, list) else []
+    whole = (line for line in rows if isinstance(line, dict) and set(line) >= _SHOWN)
+    return [cast(EndingRow, line) for line in whole]
 
 
 def _index_row(record: Record, out: Path, report: Path) -> IndexRow:

@@ -13,6 +13,7 @@ from typing import Any
 
 from retune.carriers.errors import RetuneError
 from retune.carriers.songfacts import Variant
+from retune.pipeline.manifest import kept_json
 from retune.sound.cache import default_folder
 from retune.sound.files import atomic_write
 
@@ -44,10 +45,8 @@ class Drawer:
         if self._path is None:
             return Kept()
         try:
-            if self._path.stat().st_size > MOST_BYTES:
-                return Kept()
-            return _kept(json.loads(self._path.read_text(encoding="utf-8")))
-        except (OSError, ValueError, TypeError, KeyError, AttributeError):
+            return _kept(kept_json(self._path, max_bytes=MOST_BYTES))
+        except (TypeError, KeyError, AttributeError):
             return Kept()
 
     def write(self, kept: Kept) -> None:
