@@ -158,7 +158,14 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
     if rest >= len(sentence.tokens):
         return False
     token = sentence.tokens[rest]
-    is_stem = token.text == "melody" or token.raw.lower() in map(str.lower, stems)
+    is_stem = token.text in (
+        "melody",
+        "phrase",
+        "phrases",
+        "bar",
+        "bars",
+        "last",
+    ) or token.raw.lower() in map(str.lower, stems)
     return sentence.tokens[place].text in (",", ";") or token.text in _IMPERATIVE or is_stem
 
 
@@ -166,11 +173,14 @@ def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets
     """Each reading of the first clause with each of what follows it."""
     found: RuleSets = []
     for rules in first:
-        about = _about(rules[-1])
+        is_its = any(token.raw.lower() in ("its", "their", "there") for token in rest.tokens)
+        about = replace(_about(rules[-1]), is_its=is_its)
         second = read(rest, stems, about) or read_clauses(rest, stems, about)
         if isinstance(second, Question):
             return second
-        found += [(*rules, *more) for more in second]
+        # "Leave everything but the last note, which goes up": of itself nothing else moves.
+        still = () if str(rules[-1]) == "keep every note" else rules
+        found += [(*still, *more) for more in second]
     return list(dict.fromkeys(found))
 
 
@@ -199,4 +209,5 @@ def _about(rule: Rule) -> About:
     """What a rule moves and where, for "it" in the clause after it."""
     what = str(rule.what) if rule.what is not None else ""
     stems = ", ".join(rule.stems)
-    return About(" ".join(filter(None, (stems, what))), " ".join(map(str, rule.scopes)))
+    way = rule.interval.direction if rule.interval is not None else ""
+    return About(" ".join(filter(None, (stems, what))), " ".join(map(str, rule.scopes)), way)

@@ -208,7 +208,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     unknown = found[0].unknown if found else ()
     is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
     wish = None if is_typo else wish_in(sentence.text)
-    nearest = _nearest(sentence, stems)
+    nearest, is_whole = _nearest(sentence, stems)
     if wish is None and _tells_more(strict, sentence, unknown):
         return _with_readings(strict, nearest) if unknown else strict
     if wish is not None:
@@ -221,7 +221,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             text=sentence.typed,
             column=column,
             length=length,
-            readings=examples,
+            readings=nearest if is_whole and _is_aside(sentence, unknown) else examples,
         )
     forbidden = _forbidden(sentence, unknown, nearest)
     if forbidden is not None:
@@ -242,6 +242,12 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             readings=nearest,
         )
     return strict
+
+
+def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
+    """Whether what was not understood ends a clause before the one that says what to do."""
+    after = sentence.tokens[unknown[0] + 1 : unknown[0] + 2] if len(unknown) == 1 else ()
+    return bool(after) and after[0].text == ","
 
 
 def _forbidden(
@@ -299,10 +305,11 @@ def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...])
     return bool(strict.nearest) or strict.column >= reached
 
 
-def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[str, ...]:
-    """The nearest sentences that read: without the words that were not understood."""
+def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...], bool]:
+    """The nearest sentences that read, without the words that were not understood; and whether
+    they are what is left of it, not examples of what might be asked."""
     found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= 3]
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
-        return rules.examples
-    return tuple(map(_text_of, rules[:3]))
+        return rules.examples, False
+    return tuple(map(_text_of, rules[:3])), bool(rules)

@@ -119,6 +119,9 @@ def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
     after = texts[place + 1] if place + 1 < len(texts) else ""
     if texts[place] == "where":
         return place == 0 or texts[place - 1] in (",", "and")
+    qualities = ("minor", "major", "perfect", "augmented", "diminished")
+    if after in ("a", "an") and " ".join(texts[place + 2 : place + 3]) in qualities:
+        return texts[place] not in ("to", "into")  # "to a minor third" is no distance
     return texts[place] not in ("to", "into") or after in _free() or after in _VERBS_AFTER_TO
 
 

@@ -93,7 +93,7 @@ class ExchangeReader(WhatReader):
 
     def swap(self) -> Readings:
         heard = self.heard
-        if len(heard.parts) == 1:
+        if not heard.has("degrees", "names", "target"):
             shown = ["swap degrees 1 and 2", "swap the endings of phrases 1 and 2"]
             raise MissingError("which two?", shown)
         pitches = [p for p in heard.parts if p.kind in ("degrees", "names", "target")]

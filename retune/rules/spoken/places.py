@@ -62,7 +62,7 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
     found: list[tuple[str, str, Meaning]] = [
         (kind, rf"{_PREP}(?:every )?{many} (?P<list>{_LIST})(?: only)?",
          lambda m, s: _listed(unit, m["list"])),
-        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) {_ONE})*)(?: only)?(?! {_SIZES_OF_SOME})(?!(?<= 1) {_SIZES})",
+        (kind, rf"{_PREP}{one} (?P<list>{_ONE}(?: (?:and|or) (?:{one} )?{_ONE})*)(?: only)?(?! {_SIZES_OF_SOME})(?!(?<= 1) {_SIZES})",
          lambda m, s: _listed(unit, m["list"])),
         (kind, rf"{_PREP}{one} (?P<list>\d+ (?:to|through|thru|-) (?:\d+|last))(?! {_SIZES})"
          if unit == "bar" else "(?!)",
@@ -258,6 +258,10 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         *_unit_parts("bar"),
         *STRETCHES,
         ("phrases", rf"{_PREP}(?:(?:every|a) )?phrases?(?! (?:\d|o:\d)(?! {_SIZES}))", lambda m, s: [""]),
+        ("phrases", rf"{_PREP}(?:every )?(?:antecedent|question)s?(?: phrases?)?",
+         lambda m, s: ["in phrases odd", "in phrase 1"]),
+        ("phrases", rf"{_PREP}(?:every )?(?:consequent|answer)s?(?: phrases?)?",
+         lambda m, s: ["in phrases even", "in phrase 2"]),
         ("phrases", rf"{_PREP}(?:inner|middle) phrases?", lambda m, s: ["except in phrase last"]),
         ("scope", r"(?:from|between) t:(?P<a>\S+) (?:to|until|till|and|-) t:(?P<b>\S+)",
          lambda m, s: [f"from {m['a']} to {m['b']}"]),

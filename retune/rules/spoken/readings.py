@@ -148,6 +148,7 @@ class _Assembly(ExchangeReader):
             words = names_of(part.value[0])
         else:
             words = [targets_member(part.value[0])]
+            words = ["degree 1", *words] if part.value[0] == "root" else words
         if not words:
             raise NoRuleError
         side = self._side()
@@ -257,6 +258,8 @@ class _Assembly(ExchangeReader):
         ways = {p.value for p in (*heard.of("up"), *heard.of("down"), *heard.of("sharp"))}
         if len(ways) > 1:
             raise NoRuleError
+        if not ways and self.before.way:  # "phrase 2 up a step and phrase 4 by a third"
+            ways = {self.before.way}
         if not ways:
             what = self._any_what()
             raise MissingError(

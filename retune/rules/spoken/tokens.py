@@ -200,8 +200,16 @@ def _number(raw: str) -> str:
     return raw.replace("'", "")
 
 
+_AFTER_FIRST = frozenset(
+    (",", "raise", "lower", "move", "shift", "take", "make", "let", "put", "bring", "transpose",
+     "all", "change", "hold", "end", "sing", "keep", "leave", "drop", "lift", "delay", "everything")
+)  # fmt: skip
+
+
 def _of_numbers(tokens: list[Token], typed: str) -> list[Token]:
     """ "Phrase 2's ending" is that of phrase 2, and "the rest" is what else there is."""
+    if len(tokens) > 1 and tokens[0].text == "o:1" and tokens[1].text in _AFTER_FIRST:
+        tokens[0] = replace(tokens[0], text="now")  # "first raise ..., then ..."
     for place, token in enumerate(tokens[1:], start=1):
         if token.text == "rest" and typed[: token.start].lower().endswith("the "):
             tokens[place] = replace(token, text="else")
@@ -329,7 +337,7 @@ def _names_a_phrase(tokens: list[Token], first: int, last: int) -> bool:
 
 
 _PHRASES = frozenset(("phrase", "phrases", "line", "lines"))
-_WHICH = frozenset(("last", "final", "closing", "penultimate"))
+_WHICH = frozenset(("last", "final", "closing", "penultimate", "other", "odd", "even"))
 
 
 def plain_words(wording: str) -> tuple[str, ...]:

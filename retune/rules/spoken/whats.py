@@ -64,6 +64,9 @@ class About:
 
     what: str = ""
     scope: str = ""
+    way: str = ""
+    is_its: bool = False
+    """Whether this clause speaks of its notes, or their, and so of the same place."""
 
 
 NOTHING = About()
@@ -278,6 +281,8 @@ class WhatReader:
         heard = self.heard
         if heard.has("phrases", "cadences") or self.sources:
             return True
+        if self.before.is_its and "phrase" in self.before.scope:
+            return True
         for part in positions:
             if part.kind == "position" and part.value[1]:
                 return True
@@ -317,7 +322,7 @@ class WhatReader:
                  "shift phrase-second note up 1 scale step"],
                 counted[0],
             )  # fmt: skip
-        if self.is_it and not lists:
+        if (self.is_it or self.before.is_its) and not lists:
             return [self.before.scope]
         return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
 
