@@ -177,7 +177,8 @@ def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets
         about = replace(_about(rules[-1]), is_its=is_its)
         second = read(rest, stems, about) or read_clauses(rest, stems, about)
         if isinstance(second, Question):
-            return second
+            said = "; ".join(map(str, rules))
+            return replace(second, examples=tuple(f"{said}; {one}" for one in second.examples))
         # "Leave everything but the last note, which goes up": of itself nothing else moves.
         still = () if str(rules[-1]) == "keep every note" else rules
         found += [(*still, *more) for more in second]

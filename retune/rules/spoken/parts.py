@@ -209,6 +209,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         ("target", rf"(?:home )?(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
         ("target", rf"home on {TARGET}", lambda m: ("firm", m)),
+        ("target", rf"(?:make|makes|turn|let) it (?:be )?{TARGET}", lambda m: ("firm", m)),
+        ("target", rf"no (?:more )?(?P<not>{DEGREES}|{NAMES})", lambda m: ("not", m)),
+        ("alike", r"identical|same|alike|rhyme|match", lambda m: None),
         ("target", r"(?P<target>(?:a )?chord notes?)(?P<side>)", lambda m: ("loose", m)),
         ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
         ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
@@ -273,7 +276,8 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
                 # "the last one" is a note, not the last 1
                 yield Part("position", ("phrase-ending", False, False), place, last)
                 continue
-            yield Part(kind, make(match), place, last)
+            value = _verb_of(sentence, place) if kind == "end" else make(match)
+            yield Part(kind, value, place, last)
     for kind, pattern, place_of in PLACE_PARTS:
         match = pattern.match(sentence.text, offset)
         if match is not None and match.end() > offset:
@@ -284,12 +288,20 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
         yield from _excepted(sentence, place)
 
 
+def _verb_of(sentence: Sentence, place: int) -> str:
+    """The word that was said for "end", "" where it is no verb ("at the end")."""
+    before = sentence.typed[: sentence.tokens[place].start].lower()
+    return "" if before.endswith("the ") else sentence.tokens[place].raw.lower()
+
+
 def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
     """ "except" and a place; "the last one" is the last phrase."""
     rest = " ".join(token.text for token in sentence.tokens[place + 1 :])
     last = re.match(
         r"(?:(?:in|for|at|on) )?(?:very )?(?:last(?: 1)?|ending|end)(?= [^\dnop]|$)", rest
     )
+    if last is not None and last[0].endswith("ending"):
+        yield Part("spared", "phrase-ending note", place, place + 1 + len(last[0].split()))
     if last is not None:
         count = len(last[0].split())
         yield Part("scope", ["except in phrase last"], place, place + 1 + count)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 
+from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_in_all, ask_length
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
 from retune.rules.spoken.pitches import degrees_of, interval_of, length_of, names_of, targets_of
@@ -38,7 +39,7 @@ _VALUES = {
     "semiquaver": ("0.25 beats", "1/6 beats"), "quaver": ("0.5 beats", "1/3 beats"),
     "crotchet": ("1 beat", "2/3 beats"), "minim": ("2 beats", "4/3 beats"),
 }  # fmt: skip
-_VAGUE = ("vague_until", "vague_bars", "vague_size")
+_STOPS = frozenset(("end", "ends", "finish", "finishes", "stop", "stops", "close", "closes"))
 
 
 class _Assembly(ExchangeReader):
@@ -46,7 +47,7 @@ class _Assembly(ExchangeReader):
 
     def readings(self) -> Readings:
         heard = self.heard
-        if heard.has(*_VAGUE) and not heard.has(*TIMED):
+        if heard.has(*VAGUE) and not heard.has(*TIMED):
             self._ask_how_long()
         if heard.has("swap") and (heard.has("lasts") or heard.has("firsts")):
             return self.swap_neighbours()
@@ -54,6 +55,8 @@ class _Assembly(ExchangeReader):
             return self.copy()
         if heard.has("swap"):
             return self.swap()
+        if heard.has("alike"):
+            return self.same_ends()
         self._sort_pitches()
         whats, scopes = self.whats(), self.scopes()
         if heard.has("note_number"):
@@ -171,9 +174,9 @@ class _Assembly(ExchangeReader):
                 raise NoRuleError
             return [("keep", "")]
         if heard.has("times"):
-            self._ask_length(what)
-        if timed and heard.has(*_VAGUE):
-            self._ask_beats(timed[0], what)
+            ask_length(heard, what)
+        if timed and heard.has(*VAGUE):
+            ask_beats(heard, timed[0], what)
         if timed:
             return self._timed(timed)
         if heard.has("length", "until"):
@@ -232,7 +235,7 @@ class _Assembly(ExchangeReader):
         notes = ("phrase-ending note", "every note")
         timed = [kind for kind in TIMED if heard.has(kind)]
         if timed:
-            how = "" if timed[0] == "suspend" else _amount(timed[0], "1 beat")
+            how = "" if timed[0] == "suspend" else amount_of(timed[0], "1 beat")
             raise MissingError("which notes?", [f"{timed[0]} {n} {how}".strip() for n in notes])
         if heard.has("interval") and heard.has("up", "down"):
             way = "up" if heard.has("up") else "down"
@@ -282,21 +285,28 @@ class _Assembly(ExchangeReader):
             return [("suspend", "")]
         if heard.has("value") and not heard.has("length"):
             sizes = _VALUES[heard.of("value")[0].value]
-            return [(verb, _amount(verb, size)) for size in sizes]
+            return [(verb, amount_of(verb, size)) for size in sizes]
         if heard.has("until"):
             return [(verb, f"to {heard.of('until')[0].value}")]
-        self._ask_in_all(verb, what)
+        ask_in_all(heard, verb, what)
         if len(heard.of("length")) != 1:
-            shown = [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "0.5 beats")]
+            shown = [f"{verb} {what} {amount_of(verb, size)}" for size in ("1 beat", "0.5 beats")]
             raise MissingError("by how much?", shown, heard.of(verb)[0])
-        return [(verb, _amount(verb, length_of(heard.of("length")[0].value)))]
+        size = length_of(heard.of("length")[0].value)
+        found = [(verb, amount_of(verb, size))]
+        if verb in ("bring", "delay") and any(
+            p.value in _STOPS for p in heard.of("end")
+        ):  # a note may begin so, or end so
+            other = {"bring": "shorten", "delay": "hold"}[verb]
+            found.append((other, amount_of(other, size)))
+        return found
 
     def _ask_how_long(self) -> None:
         """ "Four beats long" tells no rule how much longer that is."""
         if not self.heard.has("vague_size") or self.heard.has("interval", "up", "down", "target"):
             raise NoRuleError
         self._sort_pitches()
-        self._ask_beats("hold", self._any_what())
+        ask_beats(self.heard, "hold", self._any_what())
 
     def _ask_which_end(self) -> None:
         """The end of a section, and the first note of a bar, are more than one kind of note."""
@@ -334,49 +344,10 @@ class _Assembly(ExchangeReader):
             is_firm=True,
         )
 
-    def _ask_beats(self, verb: str, what: str) -> None:
-        """A rule knows neither how long a bar is nor a note: beats, or a place, have to be told."""
-        kind = next(k for k in _VAGUE if self.heard.has(k))
-        problem = {
-            "vague_until": "how many beats is that, or to which bar:beat?",
-            "vague_bars": "how many beats are that?",
-            "vague_size": "a length is told by how much longer or shorter: by how many beats?",
-        }[kind]
-        sizes = ("3 beats", "4 beats") if kind == "vague_bars" else ("1 beat", "2 beats")
-        shown = [f"{verb} {what} {_amount(verb, size)}" for size in sizes]
-        if kind == "vague_until" and verb == "hold":
-            shown[1] = f"{verb} {what} to 9:1"
-        raise MissingError(problem, shown, self.heard.of(kind)[0])
-
-    def _ask_in_all(self, verb: str, what: str) -> None:
-        """ "Hold it for 4 beats" may tell how long it is, not how much longer."""
-        for length in self.heard.of("length"):
-            words = length.value[0] if isinstance(length.value, re.Match) else ""
-            is_all = words.startswith("for ") and not re.search(r"more|another|extra", words)
-            if verb == "hold" and is_all:
-                size = length_of(length.value)
-                shown = [f"hold {what} {size} longer", f"hold {what} to 9:1"]
-                raise MissingError("so much longer, or so long in all?", shown, length)
-
-    def _ask_length(self, what: str) -> None:
-        """ "Twice as long" differs from note to note."""
-        part = self.heard.of("times")[0]
-        verb = "shorten" if "half" in part.value else "hold"
-        raise MissingError(
-            "lengths are told in beats: how many?",
-            [f"{verb} {what} {_amount(verb, size)}" for size in ("1 beat", "2 beats")],
-            part,
-        )
-
 
 def _other(what: str) -> str:
     """A degree that notes may go to, for an example."""
     return "degree 2" if what.endswith("degree 1") else "degree 1"
-
-
-def _amount(verb: str, size: str) -> str:
-    return {"hold": f"{size} longer", "shorten": f"by {size}", "delay": f"by {size}",
-            "bring": f"{size} earlier"}[verb]  # fmt: skip
 
 
 def _with_side(words: str, side: str) -> str:

@@ -170,6 +170,8 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
      lambda m, s: [f"until {_named(m, s, 'a')}"]),
     ("scope", rf"(?:{_FROM}|between) (?P<a>{_BAR_BEAT}|{_SECTION}) (?:to|until|till|up to|and|-) (?P<b>{_BAR_BEAT}|{_SECTION})", _between),
     ("until", rf"(?:until|till|to|up to) (?P<a>{_BAR_BEAT})", lambda m, s: _named(m, s, "a")),
+    ("until", r"(?:until|till|up to|through|to) end of bar (?P<bar>\d+)",
+     lambda m, s: f"{int(m['bar']) + 1}:1"),
     ("until", r"(?:until|till|up to) bar (?P<bar>\d+)", lambda m, s: f"{m['bar']}:1"),
     ("scope", r"(?:(?:on|at|in|of) )?(?:every )?(?P<way>strong|weak) beats?(?: of (?:every |a )?bars?)?",
      lambda m, s: [f"on {m['way']} beats"]),

@@ -144,7 +144,7 @@ class WhatReader:
         heard = self.heard
         if heard.has("melody", "notes", "song"):
             return "every note"
-        placed = heard.has("scope", "phrases")
+        placed = heard.has("scope", "phrases", "spared")
         goes = self.target is None and heard.has("interval", "up", "down", "sharp")
         if placed and (heard.has("keep") or goes):
             return "every note"
