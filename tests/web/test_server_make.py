@@ -160,7 +160,8 @@ def test_a_new_song_from_files_of_the_folder(tmp_path: Path) -> None:
         {"name": "first_downbeat_s", "value": ""},
     ]
     wrong = [{"name": "key", "value": "H"}]
-    assert client.post("new", {"stems": stems, "music": wrong}).status_code == 400
+    refused = client.post("new", {"stems": stems, "music": wrong})
+    assert refused.status_code == 400
     assert not (tmp_path / "song.toml").exists()
     made = client.post("new", {"title": "Steps", "stems": stems, "music": music})
     assert made.status_code == 200, made.text
@@ -168,6 +169,31 @@ def test_a_new_song_from_files_of_the_folder(tmp_path: Path) -> None:
     assert made.json()["stems"][made.json()["melody"]]["notes"]
     assert client.get("state").json()["open"] is True
     assert client.post("new", {"stems": stems, "music": music}).status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "why"),
+    [
+        ("key", "H flat", '"flat" is not a mode'),
+        ("tempo_bpm", "fast", '"fast" is not a number'),
+        ("chords", "Bb | Xx", 'Bar 2 ("Xx")'),
+        ("first_downbeat_s", "9999", "9999 s is past the end"),  # only the sound tells it wrong
+    ],
+)
+def test_a_fault_of_a_new_song_names_its_field_and_leaves_nothing(
+    tmp_path: Path, field: str, value: str, why: str
+) -> None:
+    sung(tmp_path / "voice.wav")
+    client = Client(Desk(None, folder=tmp_path))
+    stems = [{"file": "voice.wav", "role": "melody"}]
+    given = {"meter": "4/4", "tempo_bpm": "120", "first_downbeat_s": "0", field: value}
+    music = [{"name": name, "value": text} for name, text in given.items()]
+    told = client.post("new", {"stems": stems, "music": music}).json()
+    assert told.get("field") == field, told
+    assert told["why"].startswith(why)
+    assert not told["why"].endswith("..")
+    assert not (tmp_path / "song.toml").exists()
+    assert not client.get("state").json()["open"]
 
 
 def test_a_new_song_takes_no_stem_from_elsewhere(tmp_path: Path) -> None:

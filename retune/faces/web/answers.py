@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,8 +16,14 @@ from starlette.responses import JSONResponse, Response
 from retune.carriers.errors import ChangedError, InputError, RetuneError, UsageError
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
+from retune.faces.web.given import MUSIC_FIELDS, SONG_FIELDS, STEM_FIELDS
 from retune.faces.web.work import Tasks
 
+# "song.toml, line 15: music.key: ..." or "tempo_bpm: ..."
+_FIELD_FAULT = re.compile(
+    rf"(?:.+?\.toml(?:, line \d+)?: )?(?:music\.|stems\.)?"
+    rf"((?:[\w-]+\.)?(?:{'|'.join((*MUSIC_FIELDS, *SONG_FIELDS, *STEM_FIELDS))})): (.+)"
+)
 Handler = Callable[["Bench", Asked], Any]
 
 
@@ -72,4 +79,16 @@ def told(error: RetuneError) -> JSONResponse:
     status = 400 if isinstance(error, InputError) else 422
     if isinstance(error, ChangedError):
         status = 409
-    return JSONResponse({"error": " ".join(str(error).split())}, status_code=status)
+    words = " ".join(str(error).split())
+    return JSONResponse({"error": words, **_of_field(words)}, status_code=status)
+
+
+def _of_field(words: str) -> dict[str, str]:
+    """The fact of a song that a fault is about, as fields of the page are called, and the fault
+    without file and line, which a page does not show."""
+    found = _FIELD_FAULT.fullmatch(words)
+    return {"field": found[1], "why": _sentence(found[2])} if found else {}
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].removesuffix('.')}."

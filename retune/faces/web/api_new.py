@@ -123,7 +123,12 @@ def new_song(bench: Bench, asked: Asked) -> Table:
     with atomic_write(path, "w", in_place_of_others=False) as stream:
         stream.write(text)
     desk.open(path)
-    return song_view(desk)
+    try:
+        return song_view(desk)
+    except InputError:  # a fact that only the sound tells wrong: the form is sent again
+        desk.shut()
+        path.unlink(missing_ok=True)
+        raise
 
 
 def _stem_name(file: str, *, taken: set[str]) -> str:

@@ -86,6 +86,13 @@ class Desk:
             self._future.clear()
             self._forget()
 
+    def shut(self) -> None:
+        """Take the song off the desk again; nothing is open in its folder."""
+        with self._lock:
+            self.path = None
+            self._drawer, self._revision = self._drawer_of(None), ""
+            self._forget()
+
     def close(self) -> None:
         """Keep for the next run what waits to be kept."""
         self._memory.settle()

@@ -14,9 +14,10 @@ addEventListener("hashchange", () => {
 });
 
 export class Refused extends Error {
-  constructor(message, status) {
+  /** `field` is the fact of the song that `why` is about, where it is about one. */
+  constructor(message, status, { field = "", why = "" } = {}) {
     super(message);
-    this.status = status;
+    Object.assign(this, { status, field, why });
   }
 }
 
@@ -36,7 +37,7 @@ async function ask(path, options = {}) {
   }
   if (!answer.ok) {
     const told = await answer.json().catch(() => ({ error: `the server said ${answer.status}` }));
-    throw new Refused(told.error, answer.status);
+    throw new Refused(told.error, answer.status, told);
   }
   return answer;
 }

@@ -169,6 +169,8 @@ function choosePart(input) {
   return box;
 }
 
+let refusal = null; // why the server took no change last
+
 function form() {
   const { given } = state.song;
   const rows = FIELDS.flatMap(([name, words, help]) => [
@@ -195,11 +197,15 @@ function form() {
     ]
       .filter(([, input, was]) => input.value.trim() !== was)
       .map(([name, input]) => ({ name, value: input.value.trim() }));
-    if (!set.length || (await change("music", { set }, "Changed; heard anew"))) toggle();
-    else {
-      fault.hidden = false;
-      fault.textContent = $("#status").textContent;
-    }
+    clearFaults($("#facts-form"));
+    fault.hidden = true;
+    refusal = null;
+    if (!set.length || (await change("music", { set }, "Changed; heard anew"))) return toggle();
+    const field = refusal?.field && document.getElementById(`fact-${refusal.field}`);
+    if (field) return faultUnder(field, refusal.why);
+    fault.hidden = false;
+    fault.textContent = $("#status").textContent;
+    return undefined;
   };
   $("#facts-form").replaceChildren(
     el(
@@ -222,5 +228,8 @@ function form() {
 }
 
 export function setUpFacts() {
+  on("refused", (error) => {
+    refusal = error;
+  });
   on("song", show);
 }

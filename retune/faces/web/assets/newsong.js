@@ -1,14 +1,24 @@
 // A new song: stems dropped or chosen, a few facts, and then the picture.
 
 import { get, post, upload } from "./api.js";
+import { clearFaults, faultUnder } from "./field-fault.js";
 import { $, $$, clock, el, say } from "./dom.js";
 
 /** What a file without company may be, in words. */
 const ALONE = { melody: "one voice alone", mix: "a finished recording" };
 
+const FIELDS = [
+  ["key", "#nk"],
+  ["meter", "#nm"],
+  ["tempo_bpm", "#nb"],
+  ["first_downbeat_s", "#nd"],
+  ["chords", "#nc"],
+];
+
 let listing = { files: [], roles: [] };
 
 function fault(text) {
+  clearFaults($("#new-form"));
   $("#new-fault").hidden = !text;
   $("#new-fault").textContent = text ?? "";
 }
@@ -121,13 +131,7 @@ export function setUpNewSong(opened) {
       .filter((stem) => stem.role !== "leave it out");
     if (!stems.length) return fault("Name the stems first: drop them on the page or choose files.");
     if (askWhichLeads()) return undefined;
-    const music = [
-      ["key", "#nk"],
-      ["meter", "#nm"],
-      ["tempo_bpm", "#nb"],
-      ["first_downbeat_s", "#nd"],
-      ["chords", "#nc"],
-    ].map(([name, query]) => ({ name, value: $(query).value.trim() }));
+    const music = FIELDS.map(([name, query]) => ({ name, value: $(query).value.trim() }));
     return open(() => post("new", { title: $("#nt").value.trim(), rights: "", stems, music }), opened);
   });
   $("#open-demo").addEventListener("click", () => open(() => post("demo"), opened));
@@ -140,7 +144,9 @@ async function open(ask, opened) {
   try {
     opened(await ask());
   } catch (error) {
-    fault(error.message);
+    const query = FIELDS.find(([name]) => name === error.field)?.[1];
+    if (query) faultUnder($(query), error.why);
+    else fault(error.message);
     say("No song open");
   }
 }

@@ -133,7 +133,7 @@ async function changeNow(path, body, done) {
     return true;
   } catch (error) {
     if (error instanceof Refused && error.status === 409) tell("conflict", error.message);
-    else say(`Nothing was changed: ${error.message}`);
+    else say(`Nothing was changed: ${error.why || error.message}`);
     tell("refused", error);
     return false;
   } finally {
