@@ -40,7 +40,7 @@ def find_bars(music: Music, heard: Heard, *, duration_s: float) -> Bars | None:
     curve = heard.curves.all
     if _count_onsets(curve) < FEWEST_ONSETS:
         return None
-    rows = _apart(beat_rows(curve, tempogram(curve)))
+    rows = rows_of_beats(curve)
     if not rows:
         return None
     meters = (music.meter,) if music.meter_given else METERS
@@ -74,6 +74,11 @@ def _count_onsets(curve: FloatArray) -> int:
             near = np.searchsorted(places, [places[k] - apart + 1, places[k] + apart])
             free[near[0] : near[1]] = False
     return count
+
+
+def rows_of_beats(curve: FloatArray) -> list[FloatArray]:
+    """Rows of beats, in frames, that may be the beat of an onset curve."""
+    return _apart(beat_rows(curve, tempogram(curve)))
 
 
 def _apart(rows: Sequence[FloatArray]) -> list[FloatArray]:

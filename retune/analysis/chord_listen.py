@@ -1,20 +1,22 @@
 """Chords heard where no chart is given: never better than "estimated", and how sure beside each.
 
-What sounds in each beat, and how low, against templates of chords; the likeliest sequence by
-dynamic programming, with chords of the key and changes on strong beats favoured; how sure by the
-forward-backward sums over all sequences (Cho & Bello 2014, "On the relative importance of
-individual components of chord recognition systems", from memory).
+What sounds in each half beat, and how low, weighed by what usually sounds in each kind of
+chord; the likeliest sequence by dynamic programming, with chords of the key and changes on strong
+beats favoured; how sure by the forward-backward sums over all sequences (Cho & Bello 2014, "On the
+relative importance of individual components of chord recognition systems", from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
 
 from retune.analysis.bars import beats_at, seconds_at
+from retune.analysis.chord_templates import QUALITIES, deviations, is_quiet
+from retune.analysis.chord_weights import FOREIGN, SOUNDS
 from retune.analysis.chroma import Sounding, Spectra
 from retune.carriers.heard import Bars, Chord, FloatArray, Key
 from retune.song.chart import merged
@@ -22,27 +24,20 @@ from retune.theory.chords import is_no_chord, parse_chord, with_bass
 from retune.theory.keys import scale_semitones, tonic_pc
 from retune.theory.spelling import spell_pitch_class
 
-QUALITIES: Mapping[str, tuple[tuple[int, float], ...]] = {
-    "maj": ((0, 1.0), (4, 0.9), (7, 0.8)),
-    "min": ((0, 1.0), (3, 0.9), (7, 0.8)),
-    "7": ((0, 1.0), (4, 0.8), (7, 0.6), (10, 0.7)),
-    "min7": ((0, 1.0), (3, 0.8), (7, 0.6), (10, 0.7)),
-    "maj7": ((0, 1.0), (4, 0.8), (7, 0.6), (11, 0.7)),
-    "hdim7": ((0, 1.0), (3, 0.8), (6, 0.8), (10, 0.7)),
-    "dim": ((0, 1.0), (3, 0.9), (6, 0.9)),
-}
-# In units of correlation per beat, fitted on half the songs of tests/bench/bench_time.py.
-RARE = {"maj": 0.0, "min": 0.0, "7": 0.03, "min7": 0.07, "maj7": 0.1, "hdim7": 0.09, "dim": 0.07}
-BASS_WEIGHT = 0.5
-BASS_TONES = ((0, 1.0), (1, 0.4), (2, 0.4))  # root, third, fifth
-CHANGE_COST = 0.2
-OFF_BAR_COST = 0.05
-FOREIGN_COST = 0.06
-# Correlations over this are odds: fitted so that of the chords told .9 nine in ten are right.
-SPREAD = 0.06
-# Beats this far below the loud ones have no chord.
-SILENT_DB = 35.0
-NO_CHORD, NO_CHORD_WHEN_QUIET = 0.1, 0.8
+# What a change of chord costs in log odds: more off the barline, and more still between beats;
+# less where chords change often, and more where they seldom do. Chosen on songs that the weights
+# of tests/bench/fit_chords.py were not fitted on.
+CHANGE_COST, OFF_BAR_COST, OFF_BEAT_COST = 1.0, 0.3, 0.5
+COST_BY_RATE, USUAL_RATE, LEAST_COST, MOST_COST = 1.5, 0.5, 0.3, 3.0
+# Neighbouring spans say much the same: their log odds count for this much.
+SHARE = 0.5
+# Odds are told from these many times the log odds: so that of the chords told .9 nine in ten are
+# right.
+TOLD = 1.8
+# Log odds of no chord and of any, in spans with hardly a sound and in the others.
+NO_CHORD_WHEN_QUIET, CHORD_WHEN_QUIET, NO_CHORD = -1.0, -5.0, -6.0
+# Spans in a beat.
+PARTS = 2
 # A chord stands on its third or fifth where that sounds this much stronger in the bass.
 INVERTED = 2.0
 
@@ -54,23 +49,38 @@ def listen_for_chords(
     key_at: Callable[[float], Key | None],
     duration_s: float,
 ) -> tuple[Chord, ...]:
-    """Chords of a sound by its spectra, one a beat at most, `estimated` set and `confidence` told;
+    """Chords of a sound by its spectra, two a beat at most, `estimated` set and `confidence` told;
     () when all is silent."""
     if len(bars.downbeats_s) < 2 or not len(spectra.fine):
         return ()
-    first = int(np.floor(float(beats_at(0.0, bars)) + 1e-6))
-    last = int(np.ceil(float(beats_at(duration_s, bars)) - 1e-6))
-    times = np.array([max(0.0, seconds_at(b, bars)) for b in range(first, last + 1)])
-    times = times[np.concatenate(([True], np.diff(times) > 1e-3))]
+    beats, times = spans_of(bars, duration_s)
     heard = spectra.tones(times)
     if not len(heard.power) or heard.power.max(initial=0.0) <= 0:
         return ()
     keys = [key_at(float(t)) for t in times[:-1]]
-    score = chord_scores(heard, keys)
-    strong = np.array([round(float(beats_at(t, bars))) % bars.beats_per_bar == 0 for t in times])
-    cost = CHANGE_COST + np.where(strong[:-1], 0.0, OFF_BAR_COST)
-    path, sure = best_path(score, cost), path_odds(score / SPREAD, cost / SPREAD)
+    told = SHARE * chord_odds(heard, keys)
+    off = _off_costs(beats[:-1], bars.beats_per_bar)
+    rough = np.array(best_path(told, CHANGE_COST + off))
+    rate = PARTS * float(np.mean(rough[1:] != rough[:-1])) if len(rough) > 1 else USUAL_RATE
+    change = np.clip(CHANGE_COST + COST_BY_RATE * (USUAL_RATE - rate), LEAST_COST, MOST_COST)
+    path, sure = best_path(told, change + off), path_odds(TOLD * told, TOLD * (change + off))
     return merged(list(_chords(path, sure, times, keys, heard)))
+
+
+def spans_of(bars: Bars, duration_s: float) -> tuple[FloatArray, FloatArray]:
+    """Where spans begin and the last ends, in beats and in seconds: PARTS in each beat."""
+    first = int(np.floor(float(beats_at(0.0, bars)) + 1e-6))
+    last = int(np.ceil(float(beats_at(duration_s, bars)) - 1e-6))
+    beats = np.arange(PARTS * first, PARTS * last + 1) / PARTS
+    times = np.array([max(0.0, seconds_at(float(b), bars)) for b in beats])
+    apart = np.concatenate(([True], np.diff(times) > 1e-3))
+    return beats[apart], times[apart]
+
+
+def _off_costs(beats: FloatArray, per_bar: int) -> FloatArray:
+    """What a change at each of some beats costs beside one on a barline."""
+    off_beat, off_bar = np.abs(beats - np.round(beats)) > 1e-6, np.round(beats) % per_bar != 0
+    return np.asarray(OFF_BAR_COST * (off_bar | off_beat) + OFF_BEAT_COST * off_beat)
 
 
 def _chords(
@@ -117,43 +127,26 @@ def _on_its_bass(chord: Chord, bass: FloatArray, key: Key | None) -> Chord:
     return with_bass(chord, lowest, key)
 
 
-def chord_scores(heard: Sounding, keys: Sequence[Key | None]) -> FloatArray:
-    """How well each chord fits each beat, (n_beats, n_chords + 1); the last column is for none.
-    `keys` holds one for each beat, or one for all."""
-    templates, basses = _templates()
-    score = _correlation(np.sqrt(heard.chroma), templates)
-    score += BASS_WEIGHT * _correlation(np.sqrt(heard.bass), basses)
-    score -= np.repeat([RARE[q] for q in QUALITIES], 12)
-    foreign = {key: _foreign(key) for key in set(keys)}
-    score -= FOREIGN_COST * np.array([foreign[key] for key in keys])
-    quiet = heard.power < heard.power.max() * 10 ** (-SILENT_DB / 10)
-    score[quiet] = 0.0
-    none = np.where(quiet, NO_CHORD_WHEN_QUIET, NO_CHORD)
-    return np.column_stack((score, none))
+def chord_odds(heard: Sounding, keys: Sequence[Key | None]) -> FloatArray:
+    """Log odds of each chord in each span, (n_spans, n_chords + 1); the last column is for none.
+    `keys` holds one for each span."""
+    chroma, bass = deviations(heard.chroma), deviations(heard.bass)
+    told = np.column_stack(
+        [
+            constant + chroma @ np.roll(of_all, root) + bass @ np.roll(of_bass, root)
+            for constant, of_all, of_bass in SOUNDS.values()
+            for root in range(12)
+        ]
+    )
+    foreign = {key: np.array(foreign_tones(key)) for key in set(keys)}
+    told += FOREIGN * np.array([foreign[key] for key in keys])
+    told -= np.logaddexp.reduce(told, axis=1, keepdims=True)
+    quiet = is_quiet(heard)
+    told[quiet] = CHORD_WHEN_QUIET
+    return np.column_stack((told, np.where(quiet, NO_CHORD_WHEN_QUIET, NO_CHORD)))
 
 
-def _templates() -> tuple[FloatArray, FloatArray]:
-    rows, basses = [], []
-    for tones in QUALITIES.values():
-        for root in range(12):
-            row, bass = np.zeros(12), np.zeros(12)
-            for step, weight in tones:
-                row[(root + step) % 12] = weight
-            for which, weight in BASS_TONES:
-                bass[(root + tones[which][0]) % 12] = weight
-            rows.append(row)
-            basses.append(bass)
-    return np.array(rows), np.array(basses)
-
-
-def _correlation(rows: FloatArray, templates: FloatArray) -> FloatArray:
-    a = rows - rows.mean(axis=1, keepdims=True)
-    b = templates - templates.mean(axis=1, keepdims=True)
-    a /= np.maximum(np.linalg.norm(a, axis=1, keepdims=True), 1e-9)
-    return np.asarray(a @ (b / np.linalg.norm(b, axis=1, keepdims=True)).T)
-
-
-def _foreign(key: Key | None) -> list[int]:
+def foreign_tones(key: Key | None) -> list[int]:
     """How many tones of each chord lie outside the key (a minor key's raised 7 lies inside)."""
     if key is None:
         return [0] * (12 * len(QUALITIES))

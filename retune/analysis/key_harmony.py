@@ -12,7 +12,8 @@ from itertools import groupby, pairwise
 
 import numpy as np
 
-from retune.analysis.chord_listen import CHANGE_COST, QUALITIES, best_path, chord_scores
+from retune.analysis.chord_listen import best_path
+from retune.analysis.chord_templates import CHANGE_COST, QUALITIES, chord_scores
 from retune.analysis.chroma import HOP_S, Spectra
 from retune.carriers.heard import FloatArray
 
@@ -53,7 +54,7 @@ def harmony_of(spectra: Spectra) -> Harmony | None:
     heard = spectra.tones(times)
     if heard.power.max(initial=0.0) <= 0:
         return None
-    score = chord_scores(heard, [None])
+    score = chord_scores(heard)
     names = [(root, quality) for quality in QUALITIES for root in range(12)]
     path = [k for k in best_path(score, np.full(len(score), CHANGE_COST)) if k < len(names)]
     chroma = (np.sqrt(heard.chroma) * np.sqrt(heard.power)[:, None]).sum(axis=0)

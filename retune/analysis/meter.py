@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from retune.analysis.bars import written_beats
-from retune.analysis.chord_listen import CHANGE_COST, best_path, chord_scores
+from retune.analysis.chord_listen import best_path
+from retune.analysis.chord_templates import CHANGE_COST, chord_scores
 from retune.analysis.chroma import HOP_S as SPECTRUM_S
 from retune.analysis.chroma import Spectra
 from retune.analysis.meter_weights import METERS, WEIGHTS
@@ -32,7 +34,9 @@ FIFTH_DOWN = 5
 DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
 LAGS = (2, 3, 4, 6, 8)
 # Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
-HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4), (5,)
+HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4, 8), (5,)
+# Something is struck where the curve has a peak of at least this share of its strong peaks.
+STRUCK = 0.2
 # Evidence of many bars says more than that of few, up to this many.
 MANY_BARS, SOME_BARS = 20.0, 8.0
 # Sound begins and ends where it is this far below its loudest, in power.
@@ -72,9 +76,10 @@ def readings(
 ) -> tuple[list[Reading], FloatArray]:
     """Every reading of some rows of beats (in frames), and its evidence, (n_readings, n_kinds)."""
     found, evidence = [], []
+    onsets = _onsets(heard.curves.all)
     for row in rows:
-        series = _of_beats(row, heard)
-        whole = [*_of_row(row, heard, series), *_again(series)]
+        series = _of_beats(row, heard, onsets)
+        whole = [*_of_row(row, heard, series), *_of_onsets(row, onsets), *_again(series)]
         ends = _Ends.of(row, heard)
         for meter in meters:
             per_bar = written_beats(meter)
@@ -110,6 +115,20 @@ def _of_row(row: FloatArray, heard: Heard, series: Series) -> list[float]:
     ]
 
 
+def _onsets(curve: FloatArray) -> Notes:
+    """What is struck, each lasting until the next, in seconds: the peaks of the curve."""
+    inner = curve[1:-1]
+    places = 1 + np.flatnonzero((inner > curve[:-2]) & (inner >= curve[2:]))
+    strong = places[curve[places] >= STRUCK * np.percentile(curve[places], 95)]
+    return list(pairwise((strong * HOP_S).tolist()))
+
+
+def _of_onsets(row: FloatArray, onsets: Notes) -> list[float]:
+    """How many things are struck a beat, and at which of DIVISIONS."""
+    count = float(np.log2(max(1, len(onsets)) / len(row)))
+    return [count, count**2, *_beginnings(row * HOP_S, onsets)]
+
+
 def _struck(row: FloatArray, curve: FloatArray) -> FloatArray:
     """How strong the curve is at each of DIVISIONS, in units of its spread."""
     scaled = (curve - curve.mean()) / max(float(curve.std()), 1e-9)
@@ -139,7 +158,7 @@ class Series:
     changes: float
 
 
-def _of_beats(row: FloatArray, heard: Heard) -> Series:
+def _of_beats(row: FloatArray, heard: Heard, onsets: Notes) -> Series:
     edges = np.append(row, row[-1] + np.diff(row)[-1]) * HOP_S
     fine, _power = heard.spectra.means(edges)
     moved = _root_moves(heard.spectra, edges)
@@ -152,6 +171,7 @@ def _of_beats(row: FloatArray, heard: Heard) -> Series:
         _lengths(heard.bass, row),
         moved != 0,
         moved == FIFTH_DOWN,
+        _lengths(onsets, row),
     ]
     scaled = np.array([(x - x.mean()) / max(float(x.std()), 1e-6) for x in series])
     return Series(scaled, float(np.mean(moved != 0)))
@@ -176,7 +196,7 @@ def _novelty(rows: FloatArray) -> FloatArray:
 def _root_moves(spectra: Spectra, edges_s: FloatArray) -> FloatArray:
     """By how many semitones the root rises on each beat, by the templates of chords; 0 where the
     chord stays. A chord of another kind on the same root counts as none."""
-    score = chord_scores(spectra.rough_tones(edges_s), [None])
+    score = chord_scores(spectra.rough_tones(edges_s))
     path = np.array(best_path(score, np.full(len(score), CHANGE_COST)))
     return np.concatenate(([0.0], (path[1:] - path[:-1]) % 12))
 

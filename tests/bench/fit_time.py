@@ -1,48 +1,37 @@
 """Fit the weights by which readings of the bars are told (retune/analysis/meter_weights.py).
 
-    python tests/bench/fit_time.py [--folder DIR] [--check]
+    python tests/bench/fit_time.py [--folder DIR] [--songs 40] [--check]
 
 A conditional logit with a ridge: each meter has weights of its own, drawn to those of all. Songs
-are chorales, fiddle tunes and folk tunes that bench_time.py does not hold, played for it; --check
-fits on two thirds of them in turn, and tells how often the likeliest reading of the rest is right
-beside how likely it is told to be.
+are those of fit_songs.py, played once and kept in the folder; --check fits on two thirds of them in
+turn, and tells how often the likeliest reading of the rest is right, by kind of song, beside how
+likely it is told to be.
 """
 
 from __future__ import annotations
 
 import argparse
-import pickle
 import random
 import tempfile
-import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pretty_midi
-import time_songs
+from fit_songs import Played, played
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from soundfonts import play
-from time_scores import METERS, Piece, _essen, fiddle_tunes, harmonized, more_chorales
-from time_songs import RATE_HZ, SOUNDFONT, Truth
+from time_scores import METERS
+from time_songs import Truth
 
 from retune.analysis import meter_weights
-from retune.analysis.chroma import spectra_of
-from retune.analysis.meter import Heard, Notes, Reading, readings
-from retune.analysis.onset_curve import onset_curves
-from retune.analysis.pulse import beat_rows, tempogram
-from retune.carriers.heard import Audio
+from retune.analysis.beats import rows_of_beats
+from retune.analysis.meter import Heard, Reading, readings
 
 Floats = NDArray[np.float64]
 RIDGE, RIDGE_OF_METER = 3.0, 4.0
-LONGEST_S = 48.0
-N_CHORALES, EACH_FIDDLE, EACH_FOLK = 64, 9, 22
 NEAR_S = 0.07
 FOLDS = 3
-# Shares of the notes of a stem that are lost and split as they are heard.
-LOST, SPLIT = 0.04, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,63 +44,14 @@ class Case:
     right: NDArray[np.bool_]
 
 
-def pieces(known: set[str]) -> Iterator[Piece]:
-    """Songs that the bench does not hold; some melodies alone, the others over a harmony."""
-    yield from more_chorales(N_CHORALES)
-    tunes = list(fiddle_tunes(EACH_FIDDLE))
-    for meter in METERS:
-        tunes += [t for t in _essen(meter, EACH_FOLK, seed=78) if t.name not in known]
-    for k, tune in enumerate(tunes):
-        alone = k % 5 == 4
-        kind, chords = ("alone", []) if alone else ("folk", harmonized(tune))
-        yield replace(tune, kind=kind, chords=chords)
-
-
-def cases_of(piece: Piece) -> Iterator[Case]:
-    """A piece played, its notes heard as in stems, and none as in a mix."""
-    rng = random.Random(zlib.crc32(piece.name.encode()))
-    known = time_songs.TEMPI.get((piece.kind, piece.meter))
-    low, high = known or time_songs.METER_TEMPI[piece.meter]
-    bpm = low * (high / low) ** rng.random()
-    piece = time_songs._shortened(piece, LONGEST_S * bpm / 60 * piece.beat)
-    clock = time_songs._Clock(piece, bpm, rng)
-    parts = dict(piece.parts)
-    if piece.kind == "folk":
-        parts |= time_songs._band(piece, rng)
-        if rng.random() < 0.4:
-            parts["drums"] = time_songs._drums(piece)
-    midi = pretty_midi.PrettyMIDI(resolution=960)
-    for name, tones in parts.items():
-        midi.instruments.append(time_songs.player(name, tones, clock, rng))
-    sound = play(midi, SOUNDFONT, rate_hz=RATE_HZ, gain=0.4).mean(axis=1, keepdims=True)
-    truth = time_songs._truth(piece, clock, bpm, "drums" in parts)
-    curves = onset_curves([Audio(sound, RATE_HZ)], longest_s=600.0)
-    spectra = spectra_of([Audio(sound, RATE_HZ)], tuning_hz=440.0)
-    rows = beat_rows(curves.all, tempogram(curves.all))
-    lead, bass = (
-        [(float(clock(t.onset)), float(clock(t.onset + t.duration))) for t in parts.get(n, [])]
-        for n in ("vocal", "bass")
-    )
-    for notes in ((_heard(lead, rng), _heard(bass, rng)), ((), ())):
-        heard = Heard(curves, spectra, *notes)
-        found, evidence = readings(rows, heard)
+def cases_of(song: Played) -> Iterator[Case]:
+    """The readings of a song with its notes heard, as in stems, and with none, as in a mix."""
+    rows = rows_of_beats(song.curves.all)
+    for notes in ((song.lead, song.bass), ((), ())):
+        found, evidence = readings(rows, Heard(song.curves, song.spectra, *notes))
         places = np.array([METERS.index(reading.meter) for reading in found])
-        right = np.array([_is_right(truth, reading) for reading in found])
-        yield Case(piece.name, evidence, places, right)
-
-
-def _heard(notes: Notes, rng: random.Random) -> list[tuple[float, float]]:
-    """Notes as a tracker hears them: some lost, some split, none quite in time."""
-    heard = []
-    for start_s, end_s in notes:
-        if rng.random() < LOST:
-            continue
-        first_s = start_s + rng.gauss(0.0, 0.02)
-        last_s = first_s + (end_s - start_s) * rng.uniform(0.75, 1.0)
-        middle_s = (first_s + last_s) / 2
-        is_split = rng.random() < SPLIT and end_s - start_s > 0.3
-        heard += [(first_s, middle_s), (middle_s, last_s)] if is_split else [(first_s, last_s)]
-    return sorted(heard)
+        right = np.array([_is_right(song.truth, reading) for reading in found])
+        yield Case(song.truth.name, evidence, places, right)
 
 
 def _is_right(truth: Truth, reading: Reading) -> bool:
@@ -193,13 +133,11 @@ def write(weights: Floats) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "time-songs")
+    parser.add_argument("--songs", type=int, default=0, help="of each kind of piece; 0: all")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
-    kept = options.folder / "cases.pickle"
-    if not kept.exists():
-        known = {truth.name for truth, _ in time_songs.songs(options.folder)}
-        kept.write_bytes(pickle.dumps([c for p in pieces(known) for c in cases_of(p)]))
-    cases: list[Case] = pickle.loads(kept.read_bytes())
+    songs = played(options.folder / "fit", limit=options.songs or None)
+    cases = [case for song in songs for case in cases_of(song)]
     if options.check:
         check(cases)
     else:
