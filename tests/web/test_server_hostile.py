@@ -64,6 +64,7 @@ RIGHT: Mapping[str, Any] = {
     "name": "home-early",
     "note": 3,
     "passages": ["phrase 2"],
+    "phrase": 2,
     "rating": False,
     "revision": "",
     "rights": "all ours",
