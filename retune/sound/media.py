@@ -25,6 +25,10 @@ _MARKS = (
     (0, b"\x1a\x45\xdf\xa3", "WEBM"),
     (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "WMA"),
 )
+# Told to FFmpeg, which would else go by what a file says deeper in, a playlist of other files or
+# of addresses too.
+_DEMUXERS = {"MP4": "mp4", "WEBM": "matroska", "WMA": "asf", "AAC": "aac"}
+_ONLY_FILES = {"protocol_whitelist": "file"}
 _LOSSLESS = (
     *("PCM", "FLOAT", "DOUBLE", "ALAW", "ULAW"),
     *("ALAC", "FLAC", "WAVPACK", "TTA", "WMALOSSLESS"),
@@ -63,7 +67,8 @@ def _container(path: Path) -> Iterator[Any]:
         raise AudioError(f"{path} needs {MISSING}; or convert it to WAV or FLAC") from error
     av.logging.set_level(None)
     try:
-        with av.open(str(path)) as container:
+        form = _DEMUXERS[media_kind(path) or "AAC"]
+        with av.open(str(path), format=form, options=_ONLY_FILES) as container:
             yield container
     except (av.error.FFmpegError, ValueError) as error:
         raise AudioError(f"{path} is damaged or cut off; export or copy it again") from error
@@ -81,6 +86,10 @@ def read_track(path: Path) -> Track:
         if not container.streams.audio:
             raise AudioError(f"{path} has no sound track; give a file with sound")
         stream = container.streams.audio[0]
+        if stream.codec_context is None:  # FFmpeg has no decoder for it
+            raise AudioError(
+                f"{path} is coded in a way that is not read; convert it to WAV or FLAC"
+            )
         there = int(stream.codec_context.channels)
         # A bare stream guesses its length from its rate of bits; WMA counts what goes before.
         is_stated = stream.duration and container.format.name not in ("aac", "asf")

@@ -32,7 +32,7 @@ from retune.theory.chords import chord_parts, parse_chord
 from retune.track.table import read_table
 
 CORPUS = Path(__file__).parent / "corpus"
-SOUNDS = ("audio",)
+SOUNDS = ("audio", "media")
 KEY = Key("Bb", "major")
 BARS = Bars(
     meter=(3, 4),
@@ -170,6 +170,11 @@ def audio(data: bytes, folder: Path) -> None:
     assert len(opened.read(0, 100)) == min(100, opened.n_samples)
 
 
+def media(data: bytes, folder: Path) -> None:
+    """Phones' and films' files, by what the extra `media` brings."""
+    audio(data, folder)
+
+
 def wav_words(data: bytes, folder: Path) -> None:
     """Titles, rights and rules of any bytes, written into a header that others must read."""
     import soundfile
@@ -209,6 +214,7 @@ TARGETS: dict[str, Callable[[bytes, Path], None]] = {
     "responses": responses,
     "f0_table": f0_table,
     "audio": audio,
+    "media": media,
     "wav_words": wav_words,
     "manifest": manifest,
     "times": times,
