@@ -174,10 +174,9 @@ class Trial:
                 break
         self.tally.done[f"{self.name}, killed"] += killed
 
-    def fill(self, chance: random.Random) -> None:
-        """Let it find no room at each of its steps, and at bytes of each of its files."""
+    def fill(self, chance: random.Random, *, every: int) -> None:
+        """Let it find no room at each of its steps, or every so many, and at bytes of its files."""
         met, step = mmap.mmap(-1, 1), 0
-        every = 7 if self.command.is_long else 1
         while True:
             met[0] = 0
             with self.fresh():
@@ -246,7 +245,9 @@ def _wait(child: int) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def interrupt(name: str, root: Path, *, kills: int, seed: int, full: bool, tally: Tally) -> None:
+def interrupt(
+    name: str, root: Path, *, kills: int, seed: int, full: bool, tally: Tally, every: int = 1
+) -> None:
     """Kill one command so often, and run it on full disks of three kinds."""
     furnished, command = root / "furnished", COMMANDS[name]
     if not furnished.is_dir():
@@ -258,7 +259,7 @@ def interrupt(name: str, root: Path, *, kills: int, seed: int, full: bool, tally
     trial.kill(min(kills, LONG_TAKES) if command.is_long else kills, chance)
     if not full:
         return
-    trial.fill(chance)
+    trial.fill(chance, every=7 * every if command.is_long else every)
     trial.room = root / "small"
     with limited_disk(trial.room) as leave:
         if leave is None:
