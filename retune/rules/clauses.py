@@ -166,12 +166,27 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
         "bars",
         "last",
     ) or token.raw.lower() in map(str.lower, stems)
-    return sentence.tokens[place].text in (",", ";") or token.text in _IMPERATIVE or is_stem
+    rests = {token.text for token in sentence.tokens[rest:]}
+    is_size = token.text in ("a", "an", "half") or token.text[0].isdigit()
+    goes = is_size and bool(rests & (VERBS - {"end", "begin"}))  # "... and two beats longer"
+    is_comma = sentence.tokens[place].text in (",", ";")
+    return is_comma or token.text in _IMPERATIVE or is_stem or goes
+
+
+def _with_phrase(first: Rule, rest: Sentence) -> Sentence:
+    """ "Phrase 1 ends on 5, 2 ends on 1": the 2 is a phrase."""
+    texts = [token.text for token in rest.tokens[:2]]
+    if len(texts) < 2 or not (texts[0].isdigit() and texts[1] == "end"):
+        return rest
+    if not any(str(scope).startswith("in phrase") for scope in first.scopes):
+        return rest
+    return Sentence(rest.typed, (replace(rest.tokens[0], text="phrase"), *rest.tokens))
 
 
 def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
     """Each reading of the first clause with each of what follows it."""
     found: RuleSets = []
+    rest = _with_phrase(first[0][-1], rest)
     for rules in first:
         is_its = any(token.raw.lower() in ("its", "their", "there") for token in rest.tokens)
         about = replace(_about(rules[-1]), is_its=is_its)

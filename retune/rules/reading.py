@@ -31,6 +31,9 @@ from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
+_SENTENCES = re.compile(r";|\.\s+(?=[A-Za-z])")
+_TURNS = frozenset(["otherwise", "unless", "else"])
+"""Words that turn the sense of what follows: without them a sentence says something else."""
 
 
 def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
@@ -117,7 +120,7 @@ def _remembered(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...] | RuleErr
 
 def _listed(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:
     """The rules of a line that parts them by ";", none where one of them does not read."""
-    parts = [part for part in without_comment(text).split(";") if part.strip()]
+    parts = [part for part in _SENTENCES.split(without_comment(text)) if part.strip()]
     if len(parts) < 2 or len(text) > MAX_LENGTH or len(text.splitlines()) > 1:
         return ()
     found: list[Rule] = []
@@ -309,6 +312,8 @@ def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...
     """The nearest sentences that read, without the words that were not understood; and whether
     they are what is left of it, not examples of what might be asked."""
     found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= 3]
+    if found and any(sentence.tokens[place].text in _TURNS for place in found[0].unknown):
+        return (), False
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
         return rules.examples, False

@@ -68,6 +68,14 @@ class ExchangeReader(WhatReader):
             )
         like = heard.of("like")
         named = [p.first for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
+        if heard.has("stem") and not phrases:
+            raise MissingError(
+                "a rule takes no pitch from another stem, but its chord's root",
+                [
+                    f"move phrase-ending note to chord root{place}"
+                    for place in ("", " in phrase last")
+                ],
+            )
         if is_ending and phrases and like and named[0] > like[0].first:
             shown = [f"{_ENDING} {phrases[0]} in phrase last", f"{_ENDING} {phrases[0]}"]
             raise MissingError("which phrase is to end so?", shown)

@@ -157,6 +157,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             r"note (?:number |# ?)?(?P<n>\d+)(?! (?:of|in) (?:\S+ )?phrase)",
             lambda m: m["n"],
         ),
+        ("middle", r"(?:in |of )?(?:\d )?middle phrases?", lambda m: None),
         ("first_of_bar", r"(?:very )?o:1 note (?:of|in) bar (?P<n>\d+)", lambda m: m["n"]),
         (
             "section_end",

@@ -70,7 +70,7 @@ _UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
 _SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
 DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: of scale| of key)*"
 _AND = r"(?: ,(?: and| or| &)?| and| or| &) "
-DEGREES = rf"{DEGREE}(?:{_AND}{DEGREE})*"
+DEGREES = rf"(?:{DEGREE}(?:{_AND}{DEGREE})+(?! end)|{DEGREE})"
 NAME = r"n:[A-G][b#]*(?:-?\d)?s?"
 NAMES = rf"(?:note )?{NAME}(?:{_AND}{NAME})*"
 _ORDINAL_MEMBER = {"o:3": "third", "o:5": "fifth", "o:7": "seventh", "root": "root"}
@@ -80,7 +80,7 @@ CHORD_MEMBER = (
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
-    rf"(?:(?:its |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
+    rf"(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
     rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
     r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
     r"|note (?:before|after)(?: it)?|before note|after note"

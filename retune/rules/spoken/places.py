@@ -145,6 +145,12 @@ def _over(match: Match, sentence: Sentence) -> list[str] | None:
     found, place = [], first
     if match[0].startswith("above ") and re.fullmatch(r"n:[A-G][b#]*\d", match["chords"]):
         return None  # higher than that note
+    if (
+        match[0].startswith("above ")
+        and match["chords"] in _WORD_CHORDS
+        and "chord" not in match[0]
+    ):
+        return None  # "a step above the tonic"
     while place < last:
         token = sentence.tokens[place]
         two = " ".join(t.text for t in sentence.tokens[place : place + 2])
@@ -262,7 +268,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
          lambda m, s: ["in phrases odd", "in phrase 1"]),
         ("phrases", rf"{_PREP}(?:every )?(?:consequent|answer)s?(?: phrases?)?",
          lambda m, s: ["in phrases even", "in phrase 2"]),
-        ("phrases", rf"{_PREP}(?:inner|middle) phrases?", lambda m, s: ["except in phrase last"]),
+        ("phrases", rf"{_PREP}inner phrases?", lambda m, s: ["except in phrase last"]),
         ("scope", r"(?:from|between) t:(?P<a>\S+) (?:to|until|till|and|-) t:(?P<b>\S+)",
          lambda m, s: [f"from {m['a']} to {m['b']}"]),
         ("scope", r"(?:over|above|against|on) (?:every chord|chords|a chord|chord) (?:except|not) (?:a )?tonic(?: chord)?",

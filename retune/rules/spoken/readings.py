@@ -16,6 +16,7 @@ from retune.rules.spoken.whats import (
     MissingError,
     NoRuleError,
     Question,
+    is_names,
     pitch_text,
 )
 
@@ -61,6 +62,9 @@ class _Assembly(ExchangeReader):
         whats, scopes = self.whats(), self.scopes()
         if heard.has("note_number"):
             self._ask_which_note()
+        if heard.has("middle"):
+            shown = [f"shift every note up 1 scale step in phrases {n}" for n in ("2-3", "3-4")]
+            raise MissingError("which phrases, by number?", shown, is_firm=True)
         if heard.has("section_end", "first_of_bar"):
             self._ask_which_end()
         try:
@@ -129,6 +133,8 @@ class _Assembly(ExchangeReader):
             self.sources = []
         else:
             self.sources += loose
+        if len(self.sources) > 1 and len(heard.of("end")) > 1:  # two clauses
+            raise NoRuleError
         if self.target is not None and not moves and not heard.has("interval"):
             raise NoRuleError
         if self.target is not None and heard.has("interval"):
@@ -170,7 +176,8 @@ class _Assembly(ExchangeReader):
         what = self._any_what()
         timed = [kind for kind in TIMED if heard.has(kind)]
         if heard.has("keep"):
-            if self.target or heard.has("interval", "up", "down") or timed:
+            ends = any(part.value in _STOPS for part in heard.of("end")) and self.sources
+            if self.target or heard.has("interval", "up", "down") or timed or ends:
                 raise NoRuleError
             return [("keep", "")]
         if heard.has("times"):
@@ -189,6 +196,13 @@ class _Assembly(ExchangeReader):
             return self._shift()
         if heard.has("up", "down"):
             way = "up" if heard.has("up") else "down"
+            number = pitch_text(self.sources[0]) if len(self.sources) == 1 else ""
+            if number.isdigit() and heard.has("melody", "position", "stem", "notes"):
+                self.sources = []
+                what, _ = self.whats()[0][0]
+                sizes = [f"{number} {unit}{'' if number == '1' else 's'}"
+                         for unit in ("semitone", "scale step")]  # fmt: skip
+                raise MissingError(f"{number} of what?", [f"shift {what} {way} {n}" for n in sizes])
             raise MissingError(
                 f"how far {way}?",
                 [f"shift {what} {way} 1 scale step", f"shift {what} {way} 2 semitones"],
@@ -210,7 +224,8 @@ class _Assembly(ExchangeReader):
                 "a note is moved in time by beats: how many?",
                 [f"delay {what} by 1 beat", f"bring {what} 1 beat earlier"],
             )
-        if any(scope.startswith("over") for scope in scopes) and len(self.sources) == 1:
+        is_placed = any(scope.startswith(("over", "in bar")) for scope in scopes)
+        if is_placed and len(self.sources) == 1 and not is_names(self.sources[0]):
             members = [m for listed in degrees_of(pitch_text(self.sources[0])) for m in listed]
             goals = [m if m.startswith("chord") else f"degree {m}" for m in members]
             raise MissingError(

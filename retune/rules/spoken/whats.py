@@ -310,7 +310,8 @@ class WhatReader:
             if part.kind in ("scope", "phrases", "cadences", "manner")
         ]
         listed = [p for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
-        if len(listed) > 1:  # two clauses, of one phrase each
+        sections = [p for p in heard.of("scope") if p.value[0].startswith("in section")]
+        if len(listed) > 1 or len(sections) > 1:  # two clauses, of one phrase each
             raise NoRuleError
         if len(self.words()) > 1:  # a rule for each word: see `whats`
             lists = [one for one in lists if not one[0].startswith("on word")]
