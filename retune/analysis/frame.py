@@ -79,7 +79,7 @@ def _found_key(work: Work) -> FoundKey:
     if found.key is None:
         work.warnings.append('no key could be found: give it, such as key = "Bb major"')
     else:
-        doubt = "" if found.confidence >= SURE else " and doubtful"
+        doubt = "" if found.confidence >= SURE else " and in doubt"
         other = f"; next best {found.second}" if found.second is not None else ""
         work.warnings.append(
             f"the key ({found.key}) is estimated{doubt} (confidence {found.confidence:.2f}{other})"

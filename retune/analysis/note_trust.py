@@ -135,7 +135,7 @@ def _trust(
     steady = contour.flat[a:b][voiced]
     spread = float(np.percentile(np.abs(steady - midi), 75))
     factors = {
-        "the tracker is unsure that this is a sung pitch": float(
+        "the tracker is not sure that this is a sung pitch": float(
             np.clip(0.25 + 1.1 * np.mean(prob[voiced]), 0, 1)
         ),
         "the pitch jumps by about an octave inside the note": float(

@@ -321,7 +321,7 @@ def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
     more = len(doubtful) - NAMED_AT_MOST
     rest = f"; and {more} more" if more > 0 else ""
     count = "1 note is" if len(doubtful) == 1 else f"{len(doubtful)} notes are"
-    told = f"stem {name}: {count} doubtful: {shown}{rest}"
+    told = f"stem {name}: {count} in doubt: {shown}{rest}"
     if role == "melody" and len(doubtful) > MANY * len(notes):
         told += (
             '. So many speak for more than one voice: if this is a finished mix, give role = "mix" '

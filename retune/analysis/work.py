@@ -16,7 +16,7 @@ from retune.carriers.text import FROM_MIX
 
 LATE_START_S = 8.0
 NO_GUIDE = (
-    "without a guide some notes may be wrong or missing: check them, the doubtful ones first, or "
+    "without a guide some notes may be wrong or missing: check them, those in doubt first, or "
     "give guide = a CSV (start_s,end_s,pitch), a MIDI file or a recording of the melody hummed or "
     "played"
 )

@@ -61,7 +61,7 @@ def read_answers(path: str | Path) -> tuple[Response, ...]:
     for one in found:
         if one.key in seen:
             raise InputError(
-                f"{path}: two codes of {one.listener}, sheet {one.sheet}, differ; delete one, or "
+                f"{path}: two codes of {one.listener}, sheet {one.sheet}, differ; remove one, or "
                 "put them into two files"
             )
         seen.add(one.key)

@@ -156,7 +156,7 @@ def listen(page: PageInput, number: int) -> str:
         f'<legend class="hide">Which version sounds</legend>{rows}</fieldset></div><div>'
         '<div class="set"><button type="button" class="main" data-do="play"><kbd>P</kbd><span>lay'
         '</span></button><button type="button" data-do="exchange">E<kbd>x</kbd>change with the '
-        "last</button></div>"
+        "previous</button></div>"
         f"{_SHOW_LARGE if page.analysis.melody else ''}"
         '<div class="set"><label class="row"><input type="checkbox" data-do="loop"> '
         "<span><kbd>L</kbd>oop</span></label>"

@@ -155,6 +155,6 @@ def _check_twice(responses: list[tuple[int, Response]], name: str) -> None:
         if response.key in seen:
             raise InputError(
                 f"{name}: line {line}: {response.listener}, sheet {response.sheet or '-'}, trial "
-                f"{response.trial} is answered twice; delete one"
+                f"{response.trial} is answered twice; remove one"
             )
         seen.add(response.key)

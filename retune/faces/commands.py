@@ -140,7 +140,7 @@ def compare(arguments: Arguments) -> int:
 
 
 DEMO_BEGINS = """\
-"Lantern Song", an invented lullaby in B flat, is in {song}.
+"Lantern Song", an invented lullaby, is in {song}.
 Its singer rests on degree 2 where phrases end, and comes home to 1 only at the last. The song file
 names variants, each a sentence or two: what if she came home early? what if she never did?
 retune now hears the notes, moves those that a sentence names, and puts all versions on one page.

@@ -152,7 +152,7 @@ def verdict(
     )
     if sure < DOUBTFUL:
         text = (
-            f"the note itself is {'hardly heard' if sure <= HARDLY_HEARD else 'doubtful'}; {text}"
+            f"the note itself is {'hardly heard' if sure <= HARDLY_HEARD else 'in doubt'}; {text}"
         )
     return Verdict(edit.start_s, edit.end_s, word, text)
 

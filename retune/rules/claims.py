@@ -61,8 +61,8 @@ class Draft:
     def warn_of_doubt(self, note: Note) -> None:
         """Warn of a note that moves and was not heard for certain."""
         if note.is_doubtful:
-            why = note.doubt or "the tracker is unsure"
-            self.warn(f"{where(note)} is doubtful ({why}): listen before you trust this edit")
+            why = note.doubt or "the tracker is not sure"
+            self.warn(f"{where(note)} is in doubt ({why}): listen before you trust this edit")
 
 
 def claim_notes(rule: Rule, stem: StemAnalysis, draft: Draft) -> None:

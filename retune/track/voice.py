@@ -240,7 +240,7 @@ def reverberant(energy_db: FloatArray, *, hop_s: float) -> list[str]:
     if len(rates) < FEWEST_FALLS or np.percentile(rates, 75) > SLOW_DB_PER_S:
         return []
     return [
-        "strong reverb: the sound dies away slowly, so the ends of notes are uncertain and tails "
+        "strong reverb: the sound dies away slowly, so the ends of notes are in doubt and tails "
         "keep their old pitch; a dry stem works better"
     ]
 

@@ -99,7 +99,7 @@ def test_a_wavering_unsure_pitch_is_doubtful_and_says_why() -> None:
         PitchTrack(track.time_s, track.f0_hz, np.full(len(track.time_s), 0.1), track.energy_db)
     )
     assert notes[0].confidence < 0.5
-    assert "unsure" in notes[0].doubt
+    assert "not sure" in notes[0].doubt
 
 
 def test_soft_noise_between_notes_is_no_note() -> None:

@@ -287,5 +287,5 @@ def test_so_many_doubts_that_it_may_be_a_finished_mix(
         for k in range(8)
     ]
     (line,) = _doubts("vocal", notes, role=role)
-    assert line.startswith(f"stem vocal: {doubtful} notes are doubtful: 0.00 s C4")
+    assert line.startswith(f"stem vocal: {doubtful} notes are in doubt: 0.00 s C4")
     assert ("if this is a finished mix, give role" in line) == told

@@ -177,7 +177,7 @@ ANSWERS: dict[str, tuple[bytes, str]] = {
     "an answer in words": (HEAD.encode() + b"anna,1,1,pair,p,a,b,both\n", 'line 2: answer "both"; give first or second'),
     "a trial of words": (HEAD.encode() + b"anna,1,one,pair,p,a,b,first\n", 'line 2: trial "one"; give a whole number from 1'),
     "a million million hands": (HEAD.encode() + b"anna,1,1,hands,p,a,b,first:" + b"9" * 5000 + b" second:1\n", "write a count as first:12 second:9"),
-    "twice the same": (HEAD.encode() + b"anna,1,1,pair,p,a,b,first\n" * 2, "line 3: anna, sheet 1, trial 1 is answered twice; delete one"),
+    "twice the same": (HEAD.encode() + b"anna,1,1,pair,p,a,b,first\n" * 2, "line 3: anna, sheet 1, trial 1 is answered twice; remove one"),
     "UTF-16": (HEAD.encode("utf-16"), "answers.csv, line 1: "),
     "Latin-1": (HEAD.encode() + "J\xfcrg,1,1,pair,p,a,b,first\n".encode("latin-1"), "answers.csv, line 2: not UTF-8; save the file as UTF-8"),
     "an open quote": (HEAD.encode() + b'"anna,1,1,pair,p,a,b,first\n', "answers.csv: line 1: does not read as CSV (unexpected end of data); mend the line: is a quote left open?"),

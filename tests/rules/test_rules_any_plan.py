@@ -55,7 +55,7 @@ def test_a_doubtful_follower_is_warned_of() -> None:
     second = replace(pair.stems["second"], notes=notes)
     plan = make_plan(replace(pair, stems={**pair.stems, "second": second}), ["move note C5 to Bb4"])
     assert [edit.stem for edit in plan.edits] == ["second", "vocal"]
-    assert sum("C5 at 4.00 s, bar 1 is doubtful" in line for line in plan.warnings) == 1
+    assert sum("C5 at 4.00 s, bar 1 is in doubt" in line for line in plan.warnings) == 1
 
 
 def test_a_tie_is_said_in_the_plan() -> None:

@@ -327,10 +327,11 @@ def test_a_doubtful_note_is_moved_with_a_warning_once() -> None:
     unsure = tune("Bb4:2 C5:2 / D5:2 Bb4:2", unsure=(4.0,))
     plan = make_plan(unsure, [HOME])
     assert len(plan.edits) == 1
-    assert [line for line in plan.warnings if "doubtful" in line] == [
-        "C5 at 4.00 s, bar 1 is doubtful (the tracker is unsure): listen before you trust this edit"
+    assert [line for line in plan.warnings if "in doubt" in line] == [
+        "C5 at 4.00 s, bar 1 is in doubt (the tracker is not sure): "
+        "listen before you trust this edit"
     ]
-    assert not any("doubtful" in line for line in make_plan(unsure, [HOME, "keep vocal"]).warnings)
+    assert not any("in doubt" in line for line in make_plan(unsure, [HOME, "keep vocal"]).warnings)
 
 
 @pytest.mark.parametrize(

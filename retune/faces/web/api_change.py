@@ -23,7 +23,7 @@ def save_variant(bench: Bench, asked: Asked) -> Table:
     lines = desk.read(rules)
     for number, line in enumerate(lines, 1):
         if line.fault is not None:
-            raise UsageError(f"rule {number} cannot be read; mend it or take it away, then save")
+            raise UsageError(f"rule {number} cannot be read; mend or remove it, then save")
     kept = [line.text.strip() for line in lines if line.canonical]
     if not kept:
         raise UsageError("a variant needs at least one rule")

@@ -245,7 +245,7 @@ function made() {
           el(
             "button",
             { class: "plain", type: "button", onclick: () => change("correct/remove", row, "Taken away") },
-            "take away",
+            "remove",
           ),
         ),
       ),

@@ -8,7 +8,7 @@ import { change, on, state } from "./store.js";
 const FIELDS = [
   ["title", "title", ""],
   ["rights", "rights", "Whose song and recording it is; shown on every page and written into every file."],
-  ["key", "key", "Such as Bb major; auto: guess from the melody."],
+  ["key", "key", "Such as Bb major; auto: estimated from the melody."],
   ["keys", "changes of key", "Such as 17:1 G major, 33:1 Bb major: bar and beat, then the key."],
   ["meter", "meter", "Such as 3/4."],
   ["tempo_bpm", "tempo", "Beats a minute, or auto."],

@@ -99,12 +99,12 @@ async function adopt() {
 
 export async function undo() {
   if (!state.song.undo) return say("There is nothing to undo");
-  return change("undo", {}, "Taken back");
+  return change("undo", {}, "Undone");
 }
 
 export async function redo() {
   if (!state.song.redo) return say("There is nothing to redo");
-  return change("redo", {}, "Done again");
+  return change("redo", {}, "Redone");
 }
 
 function freshName(base) {

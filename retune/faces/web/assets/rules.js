@@ -32,7 +32,7 @@ function row(text, index) {
       "aria-label": `Take rule ${index + 1} away`,
       onclick: () => remove(index),
     },
-    "take away",
+    "remove",
   );
   const item = el(
     "li",
