@@ -1,19 +1,26 @@
 """An index of many renditions: one page that searches, plays and links, however many there are.
 
-The page holds no sound: it plays the mixes that lie beside it, one at a time.
+The page holds no sound: it plays the mixes that lie beside it, one at a time. The first `AT_ONCE`
+rows are there at once; the others lie in it as text, which its script lays out when they are asked
+for, since ten thousand rows laid out make a browser wait for seconds.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from html import escape
+from itertools import islice
 
 from retune import __version__
 from retune.carriers.text import pretty
 from retune.comparison.html import asset, content_policy
 from retune.comparison.page_tables import STATES, sign
 from retune.comparison.picture_style import font_faces
+
+AT_ONCE = 50
+"""So many rows are laid out before somebody asks for more; the script's own number is this one."""
 
 
 @dataclass(frozen=True)
@@ -34,13 +41,13 @@ class IndexRow:
     error: str = ""
 
 
-def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
-    """The page as text; the same rows give the same page."""
+def index_page(rows: Iterable[IndexRow], *, title: str, told: str) -> Iterator[str]:
+    """The page in pieces of text, so that it is never held whole; the same rows give the same page.
+    `told` says how many there are."""
     style, script = font_faces() + asset("index.css"), asset("index.js")
     policy = content_policy(style=style, script=script, media="'self' file:")
-    body = "\n".join(_row(row) for row in rows)
-    failed = sum(row.state == "failed" for row in rows)
-    return f"""<!doctype html>
+    lines = map(_row, rows)
+    yield f"""<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
@@ -55,7 +62,7 @@ def index_page(rows: Sequence[IndexRow], *, title: str) -> str:
 <body>
 <main>
 <h1>{escape(title)}</h1>
-<p>{len(rows)} renditions, {failed} failed. Every version but the originals is altered with retune.
+<p>{escape(told)} Every version but the originals is altered with retune.
 Begin with the volume low, then raise it.</p>
 <div class="tools">
 <label>Search <input id="search" type="search" placeholder="song, variant, degree"></label>
@@ -69,16 +76,27 @@ Begin with the volume low, then raise it.</p>
 <th>Endings, before and after</th><th>Notes</th>
 </tr></thead>
 <tbody>
-{body}
-</tbody>
+"""
+    yield from (f"{line}\n" for line in islice(lines, AT_ONCE))
+    yield """</tbody>
 </table>
 </div>
 <p><button id="more" type="button" hidden>Show more</button></p>
 </main>
+<script type="application/json" id="others">[
+"""
+    yield from (_as_data(line, first=k == 0) for k, line in enumerate(lines))
+    yield f"""]</script>
 <script>{script}</script>
 </body>
 </html>
 """
+
+
+def _as_data(line: str, *, first: bool) -> str:
+    """A row as one line of the list that the script reads; nothing in it ends that list."""
+    text = json.dumps(line, ensure_ascii=False).replace("</", "<\\/").replace("<!", "<\\u0021")
+    return f"{text}\n" if first else f",{text}\n"
 
 
 def _row(row: IndexRow) -> str:

@@ -8,25 +8,26 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
+from textwrap import indent
 from typing import Any
 
 from retune.carriers.errors import InputError, RetuneError
 from retune.carriers.text import file_stem, printable
 from retune.faces import show
 from retune.faces.batch_report import check_report, write_report
+from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
 from retune.pipeline.made_before import refuse_other_file
-from retune.pipeline.records import Record, State
+from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
-from retune.song.csvtext import table
+from retune.song.csvtext import table_lines
 from retune.song.songfile import read_song, read_variants
 from retune.sound.files import atomic_write, clear_unfinished
 from retune.sound.folders import named_folder, sole_writer
@@ -38,29 +39,6 @@ COLUMNS = (
 
 SHORT_BYTES = 150 << 20
 """Stems times variants of a batch that is done, in some 3 s, before other processes have begun."""
-
-
-@dataclass
-class Tally:
-    """The records so far, by song and variant."""
-
-    records: dict[tuple[str, str], Record] = field(default_factory=dict)
-    tracebacks: dict[str, str] = field(default_factory=dict)
-    """By song and variant, for `--debug` alone: they hold paths of this machine."""
-    began: float = field(default_factory=time.monotonic)
-
-    def add(self, record: Record) -> None:
-        ended = round(time.monotonic() - self.began, 3)
-        title = f"{record['song']}/{record['variant']}"
-        kept = record | {"ended_s": ended}
-        self.tracebacks[title] = kept.pop("traceback", "")
-        self.records[record["song"], record["variant"]] = kept
-
-    def count(self, state: State) -> int:
-        return sum(record["state"] == state for record in self.records.values())
-
-    def in_order(self) -> list[Record]:
-        return [self.records[key] for key in sorted(self.records)]
 
 
 def batch(arguments: argparse.Namespace) -> int:
@@ -76,13 +54,13 @@ def batch(arguments: argparse.Namespace) -> int:
     _check_places(out, arguments.report)
     if not arguments.no_cache:
         shared_memory().tell()
-    total = sum(1 + len(song.variants) for song in songs) + len(tally.records)
+    total = sum(1 + len(song.variants) for song in songs) + len(tally)
     with sole_writer(out), stoppable_once():
         stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)
         _clear_leftovers(songs)
         _write_summary(out, tally)
         if arguments.report is not None:
-            page = write_report(tally.in_order(), out=out, report=Path(arguments.report))
+            page = write_report(tally, out=out, report=Path(arguments.report))
             show.say(f"open {page} in a browser", quiet=arguments.quiet)
     _close(arguments, tally, total, stopped=stopped > 0)
     return stopped or int(tally.count("failed") > 0)
@@ -104,7 +82,7 @@ def _run(
 
         def note(record: Record) -> None:
             tally.add(record)
-            tell(len(tally.records), tally)
+            tell(len(tally), tally)
 
         try:
             run_batch(songs, workers=workers, note=note)
@@ -216,7 +194,8 @@ def progress_line(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally],
         if done < total and now - last < (0.2 if on_terminal else 10.0):
             return
         last = now
-        line = f"{done} of {total} jobs{pace(tally, total=total, seconds=now - tally.began)}"
+        seconds = now - (tally.work_began or now)
+        line = f"{done} of {total} jobs{pace(tally, total=total, seconds=seconds)}"
         failed = tally.count("failed")
         line += f", {failed} failed" if failed else ""
         sys.stderr.write(f"\r{line}\033[K" if on_terminal else f"{line}\n")
@@ -230,30 +209,30 @@ def progress_line(total: int, *, quiet: bool) -> Iterator[Callable[[int, Tally],
 
 
 def pace(tally: Tally, *, total: int, seconds: float) -> str:
-    """Rate and time left by what was worked on: a job skipped as whole costs next to nothing."""
+    """Rate and time left by what was worked on in so many seconds: a job that is skipped as whole
+    costs next to nothing."""
     skipped = tally.count("skipped")
-    worked = len(tally.records) - skipped
+    worked = len(tally) - skipped
     said = f", {skipped} skipped" if skipped else ""
     if not worked:
         return said
     rate = worked / max(seconds, 1e-9)
-    left = (total - len(tally.records)) / rate
+    left = (total - len(tally)) / rate
     return f"{said}, {60 * rate:.1f} a minute, {left:.0f} s left"
 
 
 def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: bool) -> None:
-    records = tally.in_order()
     if arguments.json:
-        show.as_json({"jobs": records, "stopped": stopped})
-    for record in records:
+        show.as_json({"jobs": list(tally.in_order()), "stopped": stopped})
+    failures = tally.in_order() if tally.count("failed") else ()
+    for record in failures:
         if record["state"] == "failed":
-            sys.stderr.write(
-                f"retune: error: {record['song']}/{record['variant']}: {record['error']}\n"
-            )
+            title = f"{record['song']}/{record['variant']}"
+            sys.stderr.write(f"retune: error: {title}: {record['error']}\n")
             if arguments.debug:
-                sys.stderr.write(tally.tracebacks[f"{record['song']}/{record['variant']}"])
+                sys.stderr.write(tally.tracebacks.get(title, ""))
     counts = ", ".join(f"{tally.count(state)} {state}" for state in ("done", "skipped", "failed"))
-    left = total - len(records)
+    left = total - len(tally)
     tail = f", {left} not begun (--resume goes on)" if stopped else ""
     seconds = time.monotonic() - tally.began
     show.say(
@@ -264,13 +243,21 @@ def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: 
 
 def _write_summary(out: Path, tally: Tally) -> None:
     """`batch.json` and `batch.csv`: one record a job, whole or not at all."""
-    records = tally.in_order()
     with atomic_write(out / "batch.json", "w") as stream:
-        json.dump(records, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
-        stream.write("\n")
-    rows = ([_in_one_cell(record.get(name)) for name in COLUMNS] for record in records)
+        stream.writelines(_json_list(tally.in_order()))
+    rows = ([_in_one_cell(record.get(name)) for name in COLUMNS] for record in tally.in_order())
     with atomic_write(out / "batch.csv", "w") as stream:
-        stream.write(table(COLUMNS, rows))
+        stream.writelines(table_lines(COLUMNS, rows))
+
+
+def _json_list(records: Iterable[Record]) -> Iterator[str]:
+    """A JSON list as it is written in one go, a record at a time."""
+    before = "["
+    for record in records:
+        text = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
+        yield f"{before}\n{indent(text, ' ')}"
+        before = ","
+    yield "[]\n" if before == "[" else "\n]\n"
 
 
 def _in_one_cell(value: Any) -> Any:

@@ -4,18 +4,21 @@ for statistics (one row per song, variant and phrase)."""
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import cast
 from urllib.parse import quote
 
+from retune.carriers.text import counted
 from retune.comparison.index_page import IndexRow, index_page
+from retune.faces.batch_tally import Tally
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.manifest import kept_json
 from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
-from retune.song.csvtext import table
+from retune.song.csvtext import table_lines
 from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder, named_folder
 
@@ -33,21 +36,27 @@ def check_report(report: Path) -> None:
     refuse_other_file(place / "endings.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
 
 
-def write_report(records: Sequence[Record], *, out: Path, report: Path) -> Path:
+def write_report(tally: Tally, *, out: Path, report: Path) -> Path:
     """Write `index.html` and `endings.csv` into `report`; returns the page."""
     place = named_folder(report)
     make_folder(place)
-    rows = [row for row in records if row["variant"] != ORIGINAL]
+    states = Counter(row["state"] for row in _rows(tally))
+    told = f"{counted(states.total(), 'rendition')}, {states['failed']} failed."
+    lines = (_index_row(row, out, report) for row in _rows(tally))
     with atomic_write(place / "index.html", "w") as stream:
-        stream.write(index_page([_index_row(row, out, report) for row in rows], title="Renditions"))
+        stream.writelines(index_page(lines, title="Renditions", told=told))
     cells = (
         [row["song"], row["variant"], *(line.get(name) for name in COLUMNS[2:])]
-        for row in rows
+        for row in _rows(tally)
         for line in _endings(out, row)
     )
     with atomic_write(place / "endings.csv", "w") as stream:
-        stream.write(table(COLUMNS, cells))
+        stream.writelines(table_lines(COLUMNS, cells))
     return report / "index.html"
+
+
+def _rows(tally: Tally) -> Iterator[Record]:
+    return (row for row in tally.in_order() if row["variant"] != ORIGINAL)
 
 
 def _endings(out: Path, record: Record) -> list[EndingRow]:

@@ -10,7 +10,8 @@ from pathlib import Path
 from retune.carriers.errors import RetuneError, UsageError
 from retune.carriers.text import counted
 from retune.faces import show
-from retune.faces.batch import Tally, named_songs, progress_line, workers_of
+from retune.faces.batch import named_songs, progress_line, workers_of
+from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.jobs import failed
 from retune.pipeline.made_before import refuse_other_file
@@ -31,7 +32,7 @@ def study(arguments: argparse.Namespace) -> int:
     tally = Tally()
     studies = _studies(arguments, tally, report if "jams" in formats else None)
     workers = workers_of(arguments)
-    total = len(studies) + len(tally.records)
+    total = len(studies) + len(tally)
     refuse_other_file(report / "index.html")
     refuse_other_file(report / "endings.svg")
     refuse_other_file(report / "phrases.csv", head="song,")
@@ -86,7 +87,7 @@ def _run(
 
         def note(task: Task, record: Record) -> list[Task]:
             tally.add(record)
-            tell(len(tally.records), tally)
+            tell(len(tally), tally)
             return []
 
         def lost(task: Task, why: str) -> list[Task]:
@@ -106,7 +107,7 @@ def _write(report: Path, tally: Tally, formats: Sequence[str]) -> None:
     from retune.comparison.study_page import by_position, study_page
     from retune.comparison.study_picture import shares_svg
 
-    records = tally.in_order()
+    records = list(tally.in_order())
     rows = [row for record in records for row in record.get("rows", ())]
     columns = (name for row in rows for name in row if name.endswith(".degree"))
     variants = [name.removesuffix(".degree") for name in dict.fromkeys(columns)]
@@ -124,7 +125,7 @@ def _write(report: Path, tally: Tally, formats: Sequence[str]) -> None:
 
 
 def _close(arguments: argparse.Namespace, tally: Tally) -> None:
-    records = tally.in_order()
+    records = list(tally.in_order())
     if arguments.json:
         show.as_json({"songs": records})
     for record in records:

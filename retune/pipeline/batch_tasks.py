@@ -108,7 +108,8 @@ class _State:
             return []
         if self.heard is None or self.written is None:
             return []
-        return self._variants(self.heard, self.written)
+        heard, written, self.heard, self.written = self.heard, self.written, None, None
+        return self._variants(heard, written)
 
     def lost(self, task: Task, why: str) -> Iterable[Task]:
         if isinstance(task.given, SongJobs):

@@ -10,7 +10,8 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from typing import Any
 
 _FORMULA = (*"=+-@\t\r\n", *"＝＋－＠")
@@ -18,11 +19,18 @@ _FORMULA = (*"=+-@\t\r\n", *"＝＋－＠")
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """CSV text of rows below a header."""
+    return "".join(table_lines(columns, rows))
+
+
+def table_lines(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+    """The same a line at a time, each made when it is asked for."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([cell(value) for value in row] for row in rows)
-    return text.getvalue()
+    for row in chain([columns], ([cell(value) for value in row] for row in rows)):
+        writer.writerow(row)
+        yield text.getvalue()
+        text.seek(0)
+        text.truncate()
 
 
 def first_line(text: str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -49,12 +50,17 @@ def write_reason(error: OSError) -> str:
     return known or f"{error.strerror or error}; choose another output folder"
 
 
+_ADDRESS = re.compile(r"[a-zA-Z][a-zA-Z0-9+.-]+:/")  # one letter alone is a drive of Windows
+
+
 def named_folder(path: str | Path) -> Path:
     """The absolute path of an output folder that the user named, links in it followed.
 
     Raises OutputError for a loop of links, UsageError for a new folder that could not be taken to
-    another system.
+    another system, and for the address of a store, in which no file can be renamed into its place,
+    linked to or held.
     """
+    _refuse_address(path)
     found = Path(os.path.realpath(path))
     if any(map(os.path.islink, (found, *found.parents))):
         raise OutputError(f"cannot write to {path}: {_REASONS[errno.ELOOP]}")
@@ -69,6 +75,14 @@ def _refuse_new_name(path: Path) -> None:
         raise UsageError(f'cannot write to {as_said(path)}: "{path.name}" {reason}; rename it')
 
 
+def _refuse_address(path: str | Path) -> None:
+    if _ADDRESS.match(str(path)):
+        raise UsageError(
+            f"{path} is an address; give a folder, and on a cluster one of the storage that all "
+            "machines mount at the same path (retune help batch)"
+        )
+
+
 def as_said(path: str | Path) -> str:
     """A path for messages: from the current folder, where it is below that."""
     try:
@@ -81,6 +95,7 @@ def as_said(path: str | Path) -> str:
 
 def named_file(path: str | Path) -> Path:
     """The absolute path of an output file that the user named, links to its folder followed."""
+    _refuse_address(path)
     path = Path(os.path.abspath(path))
     _refuse_new_name(path)
     return named_folder(path.parent) / path.name

@@ -218,7 +218,7 @@ def test_a_report_escapes_what_it_shows() -> None:
     from retune.comparison.index_page import IndexRow, index_page
 
     row = IndexRow("<script>alert(1)</script>", 'a"b', "failed", error="<b>no</b>")
-    page = index_page([row], title="<i>")
+    page = "".join(index_page([row], title="<i>", told="1 rendition."))
     assert "<script>alert" not in page
     assert "&lt;b&gt;no&lt;/b&gt;" in page
     assert "<title>&lt;i&gt;</title>" in page

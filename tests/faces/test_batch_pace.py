@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from retune.faces.batch import Tally, pace
+from retune.faces.batch import pace
+from retune.faces.batch_tally import Tally
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retune.carriers.errors import OutputError
+from retune.carriers.errors import OutputError, UsageError
 from retune.sound.files import atomic_write, clear_unfinished, copy_file
-from retune.sound.folders import locked_file, make_folder, named_file, place_in, sole_writer
+from retune.sound.folders import (
+    locked_file,
+    make_folder,
+    named_file,
+    named_folder,
+    place_in,
+    sole_writer,
+)
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links need a right on Windows")
 
@@ -194,3 +201,14 @@ def test_a_file_that_many_replace_is_held_by_one_at_a_time(tmp_path: Path) -> No
         thread.join()
     assert path.read_text() == "200"
     assert os.listdir(tmp_path) == ["count"]
+
+
+@pytest.mark.parametrize("address", ["s3://bucket/out", "memory://out", "file:///tmp/out"])
+def test_the_address_of_a_store_is_no_folder(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for named in (named_folder, named_file):
+        for one in (address, Path(address)):
+            with pytest.raises(UsageError, match="is an address; give a folder"):
+                named(one)

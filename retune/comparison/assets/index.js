@@ -1,35 +1,48 @@
 // Searches the table of results, and plays one sound at a time.
 const field = document.getElementById("search");
-const rows = [...document.querySelectorAll("tbody tr")].map((row) => [row, row.textContent.toLowerCase()]);
+const body = document.querySelector("tbody");
 const shown = document.getElementById("shown");
 const player = document.getElementById("player");
 const playing = document.getElementById("playing");
-
 const more = document.getElementById("more");
-const AT_ONCE = 100; // rows laid out at a time: a thousand at once make a browser stutter
+
+// Rows as they are written: those laid out at first, and the others, which wait as text.
+const rows = [...body.rows].map((row) => row.outerHTML);
+const AT_ONCE = rows.length || 1; // rows laid out at a time: a thousand at once make a browser stutter
+for (const row of JSON.parse(document.getElementById("others").textContent)) rows.push(row);
+const MARKS = { amp: "&", lt: "<", gt: ">", quot: '"', "#x27": "'" };
+const wordsOf = (row) =>
+  row
+    .replace(/<[^>]*>/g, " ")
+    .replace(/&(amp|lt|gt|quot|#x27);/g, (_, name) => MARKS[name])
+    .toLowerCase();
+let texts; // read when first searched for
+let fits = rows;
 let limit = AT_ONCE;
+
+function tell() {
+  const all = `${fits.length} of ${rows.length} fit`;
+  shown.textContent = fits.length > limit ? `${all}, the first ${limit} shown` : all;
+  more.hidden = fits.length <= limit;
+}
 
 function search() {
   const words = field.value.toLowerCase().split(/\s+/).filter(Boolean);
-  let count = 0;
-  for (const [row, text] of rows) {
-    const fits = words.every((word) => text.includes(word));
-    count += fits;
-    row.hidden = !fits || count > limit;
-  }
-  const all = `${count} of ${rows.length} fit`;
-  shown.textContent = count > limit ? `${all}, the first ${limit} shown` : all;
-  more.hidden = count <= limit;
+  texts ??= rows.map(wordsOf);
+  fits = rows.filter((_, at) => words.every((word) => texts[at].includes(word)));
+  limit = AT_ONCE;
+  body.innerHTML = fits.slice(0, limit).join("");
+  tell();
 }
 
 more.addEventListener("click", () => {
+  body.insertAdjacentHTML("beforeend", fits.slice(limit, limit + AT_ONCE).join(""));
   limit += AT_ONCE;
-  search();
+  tell();
 });
 let waiting = 0;
 field.addEventListener("input", () => {
   clearTimeout(waiting);
-  limit = AT_ONCE;
   waiting = setTimeout(search, 80);
 });
 document.addEventListener("click", (event) => {
@@ -43,4 +56,4 @@ document.addEventListener("click", (event) => {
     if (error.name !== "AbortError") throw error;
   });
 });
-search();
+tell();
