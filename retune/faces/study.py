@@ -36,6 +36,7 @@ def study(arguments: argparse.Namespace) -> int:
     refuse_other_file(report / "index.html")
     refuse_other_file(report / "endings.svg")
     refuse_other_file(report / "phrases.csv", head="song,")
+    refuse_other_file(report / "phrases.parquet")
     with sole_writer(report), stoppable_once():
         stopped = _run(studies, workers, tally, total=total, quiet=arguments.quiet)
         _write(report, tally, formats)

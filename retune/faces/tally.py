@@ -9,6 +9,7 @@ from retune.comparison.statistics import Score, Sides
 from retune.comparison.tally import PairTally, Tally
 from retune.comparison.tally import tally as count
 from retune.faces import show
+from retune.pipeline.made_before import refuse_other_file
 from retune.sound.files import atomic_write, refuse_inputs
 from retune.sound.folders import named_file
 
@@ -31,7 +32,9 @@ def _write_plot(counted: Tally, path: Path, inputs: list[str]) -> None:
     from retune.comparison.exports.tally_plot import tally_svg
 
     refuse_inputs(path, inputs, option="--plot")
-    with atomic_write(named_file(path), "w") as stream:
+    place = named_file(path)
+    refuse_other_file(place)
+    with atomic_write(place, "w") as stream:
         stream.write(tally_svg(counted))
 
 

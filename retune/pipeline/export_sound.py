@@ -18,7 +18,7 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.made_before import refuse_foreign
+from retune.pipeline.made_before import refuse_foreign, refuse_other_file
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
@@ -146,6 +146,7 @@ def film_files(job: Job) -> Iterator[Path]:
     span_s = find_passage(job.material.analysis, *job.options.passage)
     for order in orders:
         path = job.place(f"-{'-'.join(_short(order))}.mp4")
+        refuse_other_file(path)
         scenes = _scenes(job, order, span_s)
         with atomic_write(path) as stream:
             write_film(

@@ -17,11 +17,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
+from retune import __version__
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleError
 from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
+from retune.pipeline.made_before import refuse_other_file, refuse_other_record
 from retune.pipeline.manifest import MANIFEST, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
@@ -212,6 +214,7 @@ def _original_address(job: Job, opened: SongInputs) -> str:
 
 def _write_original(job: Job, opened: SongInputs) -> dict[str, str]:
     home = job.home.parent / ORIGINAL
+    refuse_other_record(home / ORIGINAL_RECORD, dict)
     outputs = write_original(opened, home, subtype=job.subtype)
     record = {"address": _original_address(job, opened), "outputs": outputs}
     with atomic_write(home / ORIGINAL_RECORD, "w") as stream:
@@ -338,8 +341,11 @@ def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
     from retune.comparison.picture import View, lane_svg
 
+    refuse_other_file(home / PICTURE)
+    refuse_other_record(home / ENDINGS, list)
     with atomic_write(home / PICTURE, "w") as stream:
         stream.write(lane_svg(analysis_of(opened), plan, View(systems=None, embed_fonts=False)))
+        stream.write(f"<!-- retune {__version__} -->\n")
     with atomic_write(home / ENDINGS, "w") as stream:
         json.dump(_endings_table(opened, plan), stream, ensure_ascii=False, indent=1)
         stream.write("\n")

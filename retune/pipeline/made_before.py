@@ -20,13 +20,12 @@ from retune.song.csvtext import first_line
 from retune.song.textfile import read_text
 from retune.sound.folders import as_said, held
 
-_LOOKED_AT_BYTES = 4_000_000
+_HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 _MANIFEST_BYTES = 20_000_000
-# The program that wrote it, as the INFO chunk of a WAV file and the head of the others has it.
-_MARKS = {
-    ".wav": re.compile(rb"ISFT.{4}retune \d", re.DOTALL),
-    **dict.fromkeys((".mid", ".musicxml", ".jams", ".svg", ".html"), re.compile(rb"retune \d")),
-}
+# The program that wrote it, as the INFO chunk of a WAV file has it, and as all others say it in
+# their first or last part.
+_WAV_MARK = re.compile(rb"ISFT.{4}retune \d", re.DOTALL)
+_MARK = re.compile(rb"retune \d")
 _FIX = "and was not made by retune, so it is left as it is: move it, or choose another --out"
 
 
@@ -50,12 +49,27 @@ def _beside(home: Path) -> Iterator[Path]:
 
 
 def refuse_other_file(path: Path, *, head: str = "") -> None:
-    """Refuse to replace a file that is somebody's own: one of that kind from another program, or
-    one without `head`, with which what is to be written begins. Raises UsageError."""
+    """Refuse to replace a file that is somebody's own: one that does not say that retune wrote it
+    or, of a kind that has no place for such words, does not begin with `head`. Raises UsageError.
+    """
     if not os.path.isfile(path) or os.path.islink(path):
         return
-    start = _head(path, 65_536).decode("utf-8-sig", "replace")
-    if not _has_mark(path) or not start.startswith(head):
+    if head:
+        is_ours = _part(path, 65_536).decode("utf-8-sig", "replace").startswith(head)
+    else:
+        is_ours = _has_mark(path)
+    if not is_ours:
+        raise UsageError(f"{as_said(path)} is there {_FIX}")
+
+
+def refuse_other_record(path: Path, kind: type) -> None:
+    """Refuse to replace a JSON file that is none of our records: not a list, or not an object with
+    an address. Raises UsageError."""
+    if not os.path.isfile(path) or os.path.islink(path):
+        return
+    found = kept_json(path, max_bytes=_MANIFEST_BYTES)
+    is_ours = isinstance(found, kind)
+    if not is_ours or (isinstance(found, dict) and "address" not in found):
         raise UsageError(f"{as_said(path)} is there {_FIX}")
 
 
@@ -121,14 +135,19 @@ def remove_version_files(home: Path, names: Iterable[str]) -> None:
 
 
 def _has_mark(path: Path) -> bool:
-    """Whether a file says that retune wrote it; True for a kind that says nothing of the sort."""
-    mark = _MARKS.get(path.suffix)
-    return mark is None or mark.search(_head(path, _LOOKED_AT_BYTES)) is not None
+    """Whether a file says that retune wrote it."""
+    if path.suffix == ".wav":
+        return _WAV_MARK.search(_part(path, _HEAD_BYTES)) is not None
+    parts = (_part(path, size) for size in (_HEAD_BYTES, -_TAIL_BYTES))
+    return any(_MARK.search(part) for part in parts)
 
 
-def _head(path: Path, n_bytes: int) -> bytes:
+def _part(path: Path, n_bytes: int) -> bytes:
+    """The first bytes of a file, or (with a number below 0) the last."""
     try:
         with open(path, "rb") as stream:
-            return stream.read(n_bytes)
+            if n_bytes < 0:
+                stream.seek(max(os.fstat(stream.fileno()).st_size + n_bytes, 0))
+            return stream.read(abs(n_bytes))
     except OSError:
         return b""

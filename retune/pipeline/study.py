@@ -10,6 +10,7 @@ from typing import Any
 from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, StaleError
 from retune.pipeline.inputs import Settings, SongInputs, memory_for, read_inputs
+from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.records import Record
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
@@ -96,5 +97,7 @@ def _write_jams(opened: SongInputs, plans: list[Plan], start: str) -> None:
         analysis_of(opened), tuple(plans), song.rights, source=song.path.name, inputs=inputs
     )
     for name, plan in material.versions:
-        with atomic_write(Path(f"{start}-{name}.jams"), "w") as stream:
+        path = Path(f"{start}-{name}.jams")
+        refuse_other_file(path)
+        with atomic_write(path, "w") as stream:
             stream.write(jams_text(material, plan))

@@ -34,7 +34,10 @@ from hostile_songs import seen
 from retune.faces.cli import main
 
 Seen = dict[str, str]
-TIMED = ("batch.json", "batch.csv", "index.html")  # which tell how long each job took
+TIMED = (
+    *("batch.json", "batch.csv", "index.html"),  # they tell how long each job took
+    *("endings.csv", "endings.svg", "phrases.csv", "phrases.parquet"),  # of the songs that went
+)
 BYTE_BY_BYTE = 1_000
 """Files up to this size are cut at each of their bytes, longer ones at `CUTS` of them."""
 CUTS, ROOMS = 24, 12

@@ -49,7 +49,7 @@ def test_what_was_made_before_is_replaced(tmp_path: Path) -> None:
         ("page.html", b"<!doctype html><p>my page", "", False),
         ("phrases.csv", b"artist,year\n", "song,variant", False),
         ("phrases.csv", b"\xef\xbb\xbfsong,variant,phrase\n", "song,variant", True),
-        ("slides.pdf", b"%PDF", "", True),
+        ("slides.pdf", b"%PDF", "", False),
     ],
 )
 def test_take_away_files(

@@ -1,18 +1,22 @@
 """Label files: chords and beats as plain text, a line each: start, end, label.
 
-The form is that of MIREX chord and beat annotations (tabs between fields; from memory).
+The form is that of MIREX chord and beat annotations (tabs between fields; from memory). The first
+line is a comment, as mir_eval and jams pass it over (`#`): it tells such a file from one by hand.
 """
 
 from __future__ import annotations
 
 from itertools import pairwise
 
+from retune import __version__
 from retune.carriers.heard import Analysis
+
+_HEAD = f"# retune {__version__}\n"
 
 
 def chords_lab(analysis: Analysis) -> str:
     """Chords in Harte syntax, gaps filled with "N" so that the whole song is covered."""
-    lines, at = [], 0.0
+    lines, at = [_HEAD], 0.0
     for chord in analysis.chords:
         if chord.start_s > at + 1e-6:
             lines.append(_line(at, chord.start_s, "N"))
@@ -25,7 +29,7 @@ def chords_lab(analysis: Analysis) -> str:
 
 def beats_lab(analysis: Analysis) -> str:
     """A line a beat: its time, and its number in the bar (1 is the downbeat)."""
-    return "".join(f"{time_s:.6f}\t{number}\n" for time_s, number in beat_times(analysis))
+    return _HEAD + "".join(f"{time_s:.6f}\t{number}\n" for time_s, number in beat_times(analysis))
 
 
 def beat_times(analysis: Analysis) -> list[tuple[float, int]]:
