@@ -12,7 +12,7 @@ from retune.carriers.errors import UsageError
 from retune.comparison.blind_code import read_answers
 from retune.comparison.responses import Response
 from retune.comparison.statistics import Score, Sides, score
-from retune.song.limits import MAX_PAIRS, check_count
+from retune.song.limits import MAX_ANSWERS, MAX_LISTENERS, MAX_PAIRS, check_count
 
 POOLING = (
     "answers of several listeners are pooled: a listener's own answers hang together, so the "
@@ -104,6 +104,7 @@ def tally(
                 )
             seen[key] = str(path)
             responses.append(response)
+        check_count(len(responses), MAX_ANSWERS, "answers", where="the answers")
     return tally_responses(responses, version=version, sides=sides, warnings=warnings)
 
 
@@ -119,6 +120,8 @@ def tally_responses(
     Raises UsageError for a `version` that no pair holds.
     """
     answers = list(responses)
+    listeners = {response.listener for response in answers}
+    check_count(len(listeners), MAX_LISTENERS, "listeners", where="the answers")
     said = list(warnings)
     pairs = []
     asked = [r for r in answers if r.kind == "pair"]

@@ -147,9 +147,10 @@ def _safe_file(plain: Any) -> Any:
 
         def save(self, key: Any, data: Any) -> None:
             name = self.name_of(key)
-            self._save_data(name, data)
-            # Of two who write the index at once, one's entry is lost and compiled again.
-            self._save_index({**self._load_index(), key: name})
+            with suppress(OSError):  # a full disk: it is compiled again next time
+                self._save_data(name, data)
+                # Of two who write the index at once, one's entry is lost and compiled again.
+                self._save_index({**self._load_index(), key: name})
 
         def load(self, key: Any) -> Any:
             name = self._load_index().get(key)
@@ -192,8 +193,11 @@ def compiled(function: Function) -> Function:
     prepare()
     from numba import njit
 
-    options = {"error_model": "numpy", "no_cfunc_wrapper": True}
-    return cast(Function, njit(cache=True, nogil=True, **options)(function))
+    options = {"error_model": "numpy", "no_cfunc_wrapper": True, "nogil": True}
+    try:
+        return cast(Function, njit(cache=True, **options)(function))
+    except RuntimeError:  # no folder to keep it in after all, as on a disk that is full by now
+        return cast(Function, njit(**options)(function))
 
 
 def inlined(function: Function) -> Function:

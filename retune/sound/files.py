@@ -57,7 +57,8 @@ def atomic_write(
 
 
 def _refuse_what_is_there(folder: HeldFolder, path: Path, *, may_be: bool) -> os.stat_result | None:
-    """What stands under the name now, a regular file or nothing; all else is refused."""
+    """What stands under the name now, a regular file that may be changed, or nothing; all else is
+    refused."""
     status = folder.status(path.name)
     if status is None:
         return None
@@ -69,6 +70,11 @@ def _refuse_what_is_there(folder: HeldFolder, path: Path, *, may_be: bool) -> os
         raise OSError("it is not a regular file")
     if not may_be:
         raise FileExistsError(errno.EEXIST, "is there")
+    if not status.st_mode & 0o222:  # a rename would not mind
+        raise OutputError(
+            f"{as_said(folder.path / path.name)} is read-only and left as it is: make it writable, "
+            "or choose another name"
+        )
     return status
 
 

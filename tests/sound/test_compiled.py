@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -13,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retune.sound.compiled import _share_safely
+from retune.sound.compiled import _share_safely, compiled, prepare
 
 # One function, called with other types by each process: what numba's own numbering mixes up.
 MIXED = """
@@ -178,3 +179,33 @@ def test_librosa_in_several_processes_on_a_fresh_folder(tmp_path: Path) -> None:
     for turn in range(turns):
         codes = run_at_once(count, [[LIBROSA]] * count, tmp_path / str(turn))
         assert codes == [0] * count
+
+
+def test_code_that_finds_no_room_is_compiled_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    prepare()
+    from numba.core import caching
+
+    kept = caching.IndexDataCacheFile(str(tmp_path), "a", ("stamp", 1))
+
+    def full(*given: object) -> None:
+        raise OSError(errno.ENOSPC, "the disk is full")
+
+    monkeypatch.setattr(kept, "_save_data", full)
+    kept.save(("key",), b"code")
+    assert kept.load(("key",)) is None
+
+
+def test_code_that_has_no_folder_is_compiled_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    import numba
+
+    plain = numba.njit
+
+    def no_locator(**options: Any) -> Any:
+        if options.get("cache"):
+            raise RuntimeError("cannot cache function: no locator available")
+        return plain(**options)
+
+    monkeypatch.setattr(numba, "njit", no_locator)
+    assert compiled(lambda x: x + 1)(1) == 2

@@ -64,7 +64,10 @@ def typeset(
                 format=fmt,
                 **options,
             )
-        except RuntimeError as error:
+        except BaseException as error:
+            # A fault of Typst's own is no Exception to Python: pyo3_runtime.PanicException.
+            if not isinstance(error, RuntimeError) and type(error).__name__ != "PanicException":
+                raise
             line = " ".join(str(error).split())[:300]
             raise OutputError(f"the {template} could not be typeset: {line}") from error
     return bytes(made)

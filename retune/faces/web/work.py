@@ -100,6 +100,6 @@ def _run(task: Task, work: Work) -> None:
         task.state = "stopped"
     except RetuneError as error:
         task.state, task.error = "failed", " ".join(str(error).split())
-    except Exception as error:
+    except BaseException as error:  # a panic of a library in Rust is no Exception
         traceback.print_exc()
         task.state, task.error = "failed", f"unexpected: {type(error).__name__}: {error}"
