@@ -202,10 +202,10 @@ def test_code_that_has_no_folder_is_compiled_all_the_same(monkeypatch: pytest.Mo
 
     plain = numba.njit
 
-    def no_locator(**options: Any) -> Any:
+    def no_locator(*given: Any, **options: Any) -> Any:
         if options.get("cache"):
             raise RuntimeError("cannot cache function: no locator available")
-        return plain(**options)
+        return plain(*given, **options)
 
     monkeypatch.setattr(numba, "njit", no_locator)
     assert compiled(lambda x: x + 1)(1) == 2
