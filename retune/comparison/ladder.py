@@ -115,11 +115,15 @@ def _heads(pen: Pen, sheet: Sheet, y: float, variant: str, *, quiz: bool) -> Non
     pen.text(0.2 * f, base, "phrase" if sheet.brief or not sheet.is_narrow else "", "sk")
     if sheet.has_chords and not quiz:
         pen.text(sheet.chords_x, base, "last chords", "sk")
-    names = ["as sung", *([variant] if variant else [])]
-    for k, name in enumerate(names):
-        x = sheet.columns_x + k * sheet.column_width
-        short = _cut(name, sheet.column_width - 0.4 * f, f)
-        pen.text(x, base, short, "sk v b" if k else "sk b")
+    pen.text(sheet.columns_x, base, "as sung", "sk b")
+    x = sheet.columns_x + sheet.column_width
+    if variant and text_width(variant, 0.84 * f, bold=True) <= sheet.column_width:
+        pen.text(x, base, variant, "sk v b")
+    elif variant:  # a long name begins over the column before
+        room = 2 * sheet.column_width - text_width("as sung", 0.84 * f, bold=True) - f
+        short = _cut(variant, room, f)
+        told = short if 2 * len(short) > len(variant) else "variant"
+        pen.text(sheet.width, base, told, "sk v b", anchor="end")
     pen.line(0, base + 0.45 * f, sheet.width, base + 0.45 * f, "end")
 
 

@@ -18,7 +18,8 @@ def blind(page: PageInput) -> str:
     heard = "two versions one after the other" if test.count("pair") else "one version"
     return (
         f'<div data-blind="setup"><p class="lede">Hear {heard} and answer one question, again and '
-        f"again. Which is “{show(one)}” and which “{show(other)}” stays hidden until the end.</p>"
+        f"again. Which is “{_called(one)}” and which “{_called(other)}” stays hidden until the "
+        "end.</p>"
         f"{_test_choices(test)}"
         '<div class="set"><label>Name or number of the listener <input type="text" '
         f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Order <select '
@@ -28,6 +29,10 @@ def blind(page: PageInput) -> str:
         "its address, and sends the code that it ends with.</p></div>"
         '<div data-blind="ask"></div>'
     )
+
+
+def _called(version: str) -> str:
+    return show(version.replace("matched-control", "matched control"))
 
 
 def _test_choices(test: Design) -> str:

@@ -89,10 +89,10 @@ def _moves(version: Version) -> bool:
 def _about(version: Version) -> str:
     """What a version is, under its name."""
     if version.kind == "original":
-        return "as it was sung"
+        return "As it was sung"
     if version.kind == "matched-control":
         return (
-            f"the original, sent through the processing of {control_of(version)} and back: compare "
+            f"The original, sent through the processing of {control_of(version)} and back: compare "
             "with it, so that the melody is all that differs"
         )
     caveat = version.plan.caveat if version.plan is not None else ""

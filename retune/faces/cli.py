@@ -90,7 +90,9 @@ def _compare(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
     options.facts(sub)
     chosen = sub.add_mutually_exclusive_group()
-    chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
+    chosen.add_argument(
+        "--variant", nargs="+", action="extend", metavar="NAME", help="default: every variant"
+    )
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
     sub.add_argument(
         "--out", type=options.name, required=True, metavar="PAGE.html", help="the page to write"
@@ -146,7 +148,9 @@ def _verify(sub: argparse.ArgumentParser) -> None:
 def _export(sub: argparse.ArgumentParser) -> None:
     options.song(sub)
     chosen = sub.add_mutually_exclusive_group()
-    chosen.add_argument("--variant", nargs="+", metavar="NAME", help="default: every variant")
+    chosen.add_argument(
+        "--variant", nargs="+", action="extend", metavar="NAME", help="default: every variant"
+    )
     chosen.add_argument("--rule", nargs="+", action="extend", metavar="TEXT", help="rules")
     sub.add_argument(
         "--out", type=options.name, required=True, metavar="DIR", help="folder for the files"

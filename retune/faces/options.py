@@ -48,7 +48,9 @@ def rules(sub: argparse.ArgumentParser, *, many: bool) -> None:
     """Which variants, or which rules."""
     chosen = sub.add_mutually_exclusive_group(required=True)
     if many:
-        chosen.add_argument("--variant", nargs="+", metavar="NAME", help="variants of the song")
+        chosen.add_argument(
+            "--variant", nargs="+", action="extend", metavar="NAME", help="variants of the song"
+        )
         chosen.add_argument("--all", action="store_true", help="every variant of the song")
     else:
         chosen.add_argument("--variant", metavar="NAME", help="a variant of the song")

@@ -58,7 +58,7 @@ test("ratings have a mean and a median", () => {
 test("hands are added up for the version, in whichever order it was heard", () => {
   const hands = (first, answer) => ({ ...trial(1, "hands", first, ""), answer });
   const answers = [hands("matched-control", "first:3 second:9"), hands("home", "first:8 second:2")];
-  assert.match(resultWords({ design, answers })[0], /matched-control: 5, for home: 17/);
+  assert.match(resultWords({ design, answers })[0], /matched control: 5, for home: 17/);
 });
 
 test("the table is the one that tally reads", () => {

@@ -78,6 +78,9 @@ export function designOf({ tests, choices }, { sheet, nPairs, passages }) {
 
 const of = (rows, kind) => rows.filter((row) => row.kind === kind);
 
+/** A version of a test in words. */
+const called = (version) => version.replace("matched-control", "matched control");
+
 function pairWords(design, rows) {
   const pairs = of(rows, "pair");
   if (!pairs.length) return [];
@@ -85,7 +88,7 @@ function pairWords(design, rows) {
   const chosen = pairs.filter((t) => t[t.answer] === design.versions[1]).length;
   if (pairs.length < planned) {
     return [
-      `“${design.versions[1]}” was chosen in ${chosen} of ${pairs.length} trials; ${planned} were planned. ` +
+      `“${called(design.versions[1])}” was chosen in ${chosen} of ${pairs.length} trials; ${planned} were planned. ` +
         "A test that is left early is not judged.",
     ];
   }
@@ -131,7 +134,7 @@ function handWords(design, rows) {
   }
   if (!of(rows, "hands").length) return [];
   return [
-    `Hands for ${design.versions[0]}: ${counts[0]}, for ${design.versions[1]}: ${counts[1]}. ` +
+    `Hands for ${called(design.versions[0])}: ${counts[0]}, for ${called(design.versions[1])}: ${counts[1]}. ` +
       "Hands influence each other, so no p is given.",
   ];
 }
