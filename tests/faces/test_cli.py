@@ -202,3 +202,16 @@ def test_every_command_has_help_with_an_example(
 
 def test_the_parser_knows_its_commands() -> None:
     assert set(COMMANDS) <= set(build_parser().format_help().split())
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "s.toml", "--out", "p.html"),
+        ("export", "s.toml", "--out", "d", "--format", "svg"),
+        ("render", "s.toml", "--out", "d"),
+    ],
+)
+def test_an_option_given_twice_means_both(words: tuple[str, ...]) -> None:
+    chosen = ("--variant", "one", "--variant", "two", "three")
+    assert build_parser().parse_args([*words, *chosen]).variant == ["one", "two", "three"]
