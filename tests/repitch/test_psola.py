@@ -230,19 +230,23 @@ def test_the_control_is_changed_about_as_much_as_the_variant(cents: float) -> No
 
 def _apart_db(a: np.ndarray, b: np.ndarray) -> float:
     """Mean difference of 64 mel bands in the core of the second note, dB."""
-    import librosa
-
     inside = slice(round(0.65 * RATE_HZ), round(1.5 * RATE_HZ))
     one, other = (
-        librosa.power_to_db(
-            librosa.feature.melspectrogram(
-                y=y[inside].astype(np.float32), sr=RATE_HZ, n_mels=64, fmin=60, fmax=8000
-            ),
-            top_db=60,
-        )
-        for y in (a, b)
+        np.maximum(levels, levels.max() - 60) for levels in (_mel_db(a[inside]), _mel_db(b[inside]))
     )
     return float(np.mean(np.abs(one - other)))
+
+
+def _mel_db(samples: np.ndarray) -> np.ndarray:
+    """Levels of 64 triangular bands from 60 to 8000 Hz, even on the mel scale of O'Shaughnessy
+    (1987), in frames of 2048 samples."""
+    frames = np.lib.stride_tricks.sliding_window_view(samples, 2048)[::512]
+    power = np.abs(np.fft.rfft(frames * np.hanning(2048))) ** 2
+    low, high = 2595 * np.log10(1 + np.array([60, 8000]) / 700)
+    edges_hz = 700 * (10 ** (np.linspace(low, high, 66) / 2595) - 1)
+    bins_hz = np.fft.rfftfreq(2048, 1 / RATE_HZ)
+    bands = [np.interp(bins_hz, edges_hz[k : k + 3], [0, 1, 0], left=0, right=0) for k in range(64)]
+    return 10 * np.log10(power @ np.array(bands).T + 1e-10)
 
 
 def test_the_same_bytes_every_time(voice) -> None:

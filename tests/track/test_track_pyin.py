@@ -34,6 +34,7 @@ def published(samples, hop, fmin_hz=65.0, fmax_hz=1000.0):
     return run(iter([samples]), settings=settings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hop", [256, 512])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_published_settings_agree_with_librosa(hop, seed):
@@ -52,6 +53,7 @@ def test_published_settings_agree_with_librosa(hop, seed):
     assert ours.voiced_prob == pytest.approx(voiced_prob, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_published_settings_agree_with_librosa_over_another_range():
     import librosa
 
@@ -62,6 +64,7 @@ def test_published_settings_agree_with_librosa_over_another_range():
     assert ours.f0_hz[voiced] == pytest.approx(f0_hz[voiced], rel=5e-4)
 
 
+@pytest.mark.slow
 def test_refined_f0_is_nearer_the_truth_than_the_bins():
     import librosa
 
@@ -201,6 +204,7 @@ def test_warming_up_leaves_nothing_to_compile():
     assert len(forward.signatures) == known > 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n_steps", "n_frames"), [(1, 9), (5, 40), (60, 70), (50, 400)])
 def test_the_cheapest_way_is_that_of_librosa(n_steps: int, n_frames: int) -> None:
     import librosa

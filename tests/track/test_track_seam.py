@@ -52,7 +52,9 @@ def test_a_missing_extra_is_named(monkeypatch):
         find_tracker("swift-f0")
 
 
-@pytest.mark.parametrize("name", ["pyin", "librosa", "swift-f0"])
+@pytest.mark.parametrize(
+    "name", ["pyin", pytest.param("librosa", marks=pytest.mark.slow), "swift-f0"]
+)
 def test_every_tracker_keeps_to_the_seam(name):
     if name == "swift-f0":
         pytest.importorskip("swift_f0")
