@@ -41,7 +41,7 @@ def test_any_name_of_a_folder_gives_the_same_bytes(
     case: str, home: Path, plain: dict[str, str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     odd = Path(shutil.copytree(home, home.parent / NAMES[case]))
-    out = home.parent / f"out {NAMES[case][:100]}"
+    out = home.parent / f"out {NAMES[case][:100]} made"
     answer = run(capsys, "render", odd / "song.toml", "--all", "--out", out, "--quiet")
     assert answer.code == 0, answer.err
     assert seen(out) == plain
