@@ -81,13 +81,12 @@ class Trial:
 
     def undisturbed(self) -> None:
         """See what the command makes, once here, so that its children find all imported, compiled
-        and heard (but where a library starts threads of its own, which no child would have), and
-        once in a child."""
+        and heard (but where it leaves threads behind), and once in a child."""
         with self.fresh() as room:
             self.before = seen(room)
             with chdir(room), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
                 cache = os.environ["RETUNE_CACHE"]
-                if self.command.is_long:
+                if self.command.is_threaded:
                     main(["analyze", SONG, "--quiet"])
                 else:
                     self.command.run()
@@ -96,19 +95,16 @@ class Trial:
             began = time.monotonic()
             code, said = self.run()
             self.took_s, self.whole = time.monotonic() - began, seen(room)
+            print(f"{self.name} takes {self.took_s:.2f} s", file=sys.stderr, flush=True)
         if code:
             self.finding(f"an undisturbed run ended with {code}: {said[-200:]}")
 
     def run(self, prepare: Callable[[], None] = lambda: None) -> tuple[int, str]:
         """The code and the words of a child that runs the command to its end."""
         child, words = _fork(self.room, self.command.run, prepare)
-        until, said = time.monotonic() + HANGS_S, b""
-        with open(words, "rb", buffering=0) as stream:
-            while select.select([stream], [], [], max(until - time.monotonic(), 0))[0]:
-                block = stream.read(65536)
-                said += block
-                if not block:
-                    return _wait(child), said.decode("utf-8", "replace")
+        said = _said_within(words, HANGS_S)
+        if said is not None:
+            return _wait(child), said
         os.kill(child, signal.SIGKILL)
         _wait(child)
         self.finding(f"hung for {HANGS_S} s")
@@ -161,10 +157,9 @@ class Trial:
         for _ in range(10 * n):  # some have ended before
             with self.fresh():
                 child, words = _fork(self.room, self.command.run, lambda: None)
-                time.sleep(chance.uniform(0, self.took_s))
+                _said_within(words, chance.uniform(0, self.took_s))
                 os.kill(child, signal.SIGKILL)
                 was_killed = _wait(child) == -signal.SIGKILL
-                os.close(words)
                 self.look("killed")
                 if was_killed and chance.random() < 0.25:
                     code, _ = self.run()
@@ -242,6 +237,18 @@ def _fork(room: Path, run: Callable[[], int], prepare: Callable[[], None]) -> tu
         code = 1 if type(error).__module__.startswith("retune.") else 70
         os.write(2, f"{error!r}\n".encode())
     os._exit(code)
+
+
+def _said_within(words: int, seconds: float) -> str | None:
+    """All that a child said, once it has ended; None where it has not within so long."""
+    until, said = time.monotonic() + seconds, b""
+    with open(words, "rb", buffering=0) as stream:
+        while select.select([stream], [], [], max(until - time.monotonic(), 0))[0]:
+            block = stream.read(65536)
+            said += block
+            if not block:
+                return said.decode("utf-8", "replace")
+    return None
 
 
 def _wait(child: int) -> int:

@@ -32,11 +32,12 @@ CACHE = "cache"
 
 @dataclass(frozen=True)
 class Command:
-    """What is run; `is_long` where it takes so long that it is tried less often, for example since
-    a library with threads of its own is begun in every child anew."""
+    """What is run; `is_long` where it takes so long that it is tried less often; `is_threaded`
+    where it leaves threads behind, which no child of this process would have, but their locks."""
 
     run: Callable[[], int]
     is_long: bool = False
+    is_threaded: bool = False
 
 
 def _line(*words: str) -> Callable[[], int]:
@@ -120,7 +121,7 @@ def _served_demo() -> int:
 COMMANDS: dict[str, Command] = {
     "save": Command(_save),
     "demo": Command(_demo),
-    "whole demo": Command(_line("demo", "--out", "out"), is_long=True),
+    "whole demo": Command(_line("demo", "--out", "out"), is_long=True, is_threaded=True),
     "cache": Command(_analyze_anew),
     "suggest": Command(_line("suggest", SONG, "--write")),
     "render": Command(_line("render", SONG, "--all", "--control", "--out", "out")),
@@ -134,16 +135,17 @@ COMMANDS: dict[str, Command] = {
         f"export {name}": Command(
             _line("export", SONG, "--format", name, "--out", "out"),
             is_long=name in ("mp4", "pptx", "pdf", "png"),
+            is_threaded=name in ("mp4", "pptx", "pdf", "png", "blind"),
         )
         for name in FORMATS
     },
-    "serve: save": Command(_variant),
-    "serve: render": Command(_make("render")),
-    "serve: page": Command(_make("page")),
-    "serve: export": Command(_make("export", formats=["midi", "csv", "svg"])),
-    "serve: upload": Command(_upload),
-    "serve: new song": Command(_new),
-    "serve: demo": Command(_served_demo),
+    "serve: save": Command(_variant, is_threaded=True),
+    "serve: render": Command(_make("render"), is_threaded=True),
+    "serve: page": Command(_make("page"), is_threaded=True),
+    "serve: export": Command(_make("export", formats=["midi", "csv", "svg"]), is_threaded=True),
+    "serve: upload": Command(_upload, is_threaded=True),
+    "serve: new song": Command(_new, is_threaded=True),
+    "serve: demo": Command(_served_demo, is_threaded=True),
 }
 
 
