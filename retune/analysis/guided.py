@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.note_trust import DOUBTFUL, Heard
 from retune.analysis.notes import find_notes
+from retune.analysis.singer import with_singer
 from retune.carriers.heard import FloatArray, PitchTrack, Singing
 from retune.carriers.songfacts import Correction
 from retune.carriers.units import hz_to_midi
@@ -35,18 +36,6 @@ EDGE_S = (0.06, 0.04)
 SURE_PROB = 0.4
 FAINT_DB, DIP_DB = 7.0, 14.0
 NOT_HEARD = "not heard in the mix"
-# Log odds that a note of a mix is sung: for each 10 dB of the estimated voice re the mix, for each
-# doubling of how far the pitch strays from its middle, for each doubling of the length up to .3 s
-# (a short note has no time to waver), and a constant. A voice never stands still; what the networks
-# take for one may be a flute. Chosen among several splits of five singers, so none of them is
-# held out (tests/bench/bench_finished.py).
-SHARE, WAVER, LENGTH, CONSTANT = 1.91, 2.55, -3.97, -12.92
-WAVER_CENTS, LENGTH_S, SHARE_DB = (2.0, 64.0), (0.05, 0.3), (-40.0, 0.0)
-# A person who gives a guide says that somebody sings there.
-TOLD = 3.0
-# Without a guide, what is hardly sung is no note.
-LEAST_SINGER = 0.25
-NOT_SUNG = "nobody may be singing here"
 # Without a guide, what lies so far below the middle one of the notes is doubted.
 SILENT_DB, SILENT_TRUST = 18.0, 0.3
 SILENT = "it lies in near-silence beside the rest"
@@ -78,37 +67,6 @@ def mix_notes(
     are everyone's; with `singing`, how likely each is sung at all."""
     heard = guided_notes(track, guide) if guide else _unguided(track, find_notes(track))
     return with_singer(heard, track, singing, is_told=bool(guide))
-
-
-def with_singer(
-    heard: Sequence[Heard], track: PitchTrack, singing: Singing | None, *, is_told: bool
-) -> tuple[Heard, ...]:
-    """Notes with how likely each is sung at all, by the level of the estimated voice inside it and
-    how the pitch wavers; `is_told` when a person said that they are sung. What is hardly sung is
-    left out where nobody said so."""
-    if singing is None:
-        return tuple(heard)
-    found = []
-    for note in heard:
-        odds = _sung_odds(note, track, singing) + (TOLD if is_told else 0.0)
-        chance = round(float(1 / (1 + np.exp(-odds))), 3)
-        if is_told or chance >= LEAST_SINGER:
-            doubt = NOT_SUNG if chance < DOUBTFUL else note.doubt
-            found.append(replace(note, singer=chance, doubt=doubt))
-    return tuple(found)
-
-
-def _sung_odds(note: Heard, track: PitchTrack, singing: Singing) -> float:
-    a, b = (round(at_s / singing.hop_s) for at_s in (note.start_s, note.end_s))
-    share = singing.share_db[a : max(b, a + 1)]
-    share_db = np.clip(np.median(share), *SHARE_DB) if len(share) else SHARE_DB[0]
-    c, d = np.searchsorted(track.time_s, [note.start_s, note.end_s])
-    line = 1200 * np.log2(track.f0_hz[c + 3 : d - 2])
-    line = line[np.isfinite(line)]
-    stray = np.percentile(np.abs(line - np.median(line)), 75) if len(line) > 4 else 10.0
-    waver = np.log2(np.clip(stray, *WAVER_CENTS))
-    length = np.log2(np.clip(note.end_s - note.start_s, *LENGTH_S))
-    return float(SHARE * share_db / 10 + WAVER * waver + LENGTH * length + CONSTANT)
 
 
 def _unguided(track: PitchTrack, heard: tuple[Heard, ...]) -> tuple[Heard, ...]:

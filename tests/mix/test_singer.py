@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from retune.analysis.corrections import Draft, apply_corrections
-from retune.analysis.guided import NOT_SUNG, found_again, with_singer
+from retune.analysis.guided import found_again
 from retune.analysis.note_trust import Heard
+from retune.analysis.singer import NOT_SUNG, said_near, with_singer
 from retune.carriers.heard import Audio, PitchTrack, Singing
 from retune.carriers.songfacts import Correction
 from retune.separate import find_singing, spans_of
@@ -26,23 +27,35 @@ def singing(share_db: float) -> Singing:
     return Singing(0.02, np.full(200, share_db), ((0.0, 4.0),))
 
 
-def test_a_note_that_wavers_in_a_loud_voice_is_the_singers() -> None:
-    heard = [Heard(0.5, 1.5, 57.0)]
-    (note,) = with_singer(heard, track(30.0), singing(-6.0), is_told=False)
-    assert note.singer is not None
-    assert note.singer > 0.9
-    assert not note.doubt
+def test_notes_that_waver_in_a_loud_voice_are_the_singers() -> None:
+    heard = [Heard(a, a + 0.9, 57.0) for a in (0.5, 1.5, 2.5)]
+    for note in with_singer(heard, track(30.0), singing(-6.0), is_told=False):
+        assert note.singer is not None
+        assert note.singer > 0.9
+        assert not note.doubt
 
 
-def test_a_pitch_that_stands_still_may_be_no_singers() -> None:
+def test_a_pitch_that_stands_still_is_left_out_unless_a_person_said_that_it_is_sung() -> None:
     heard = [Heard(0.5, 1.5, 57.0)]
-    (doubted,) = with_singer(heard, track(7.5), singing(-8.0), is_told=False)
-    assert doubted.singer is not None
-    assert doubted.singer < 0.5
-    assert doubted.doubt == NOT_SUNG
-    (told,) = with_singer(heard, track(7.5), singing(-8.0), is_told=True)
+    assert with_singer(heard, track(4.0), singing(-8.0), is_told=False) == ()
+    (told,) = with_singer(heard, track(4.0), singing(-8.0), is_told=True)
     assert told.singer is not None
-    assert told.singer > doubted.singer
+    assert told.singer > 0.5
+
+
+def test_between_played_and_sung_a_note_is_drawn_in_doubt() -> None:
+    heard = [Heard(0.5, 1.5, 57.0)]
+    (doubted,) = with_singer(heard, track(15.0), singing(-8.0), is_told=False)
+    assert doubted.singer is not None
+    assert 0.4 <= doubted.singer < 0.6
+    assert doubted.doubt == NOT_SUNG
+
+
+def test_a_note_is_sung_more_likely_where_its_neighbours_are() -> None:
+    heard = [Heard(0.5, 1.2, 57.0), Heard(1.3, 1.5, 57.0), Heard(1.6, 2.5, 57.0)]
+    among, alone = np.array([4.0, -1.0, 4.0]), np.array([-4.0, -1.0, -4.0])
+    assert said_near(heard, among)[1] > 2 > -2 > said_near(heard, alone)[1]
+    assert said_near(heard[1:2], alone[1:2])[0] == 0
 
 
 def test_where_the_estimate_is_silent_no_note_is_drawn_but_by_a_persons_word() -> None:
