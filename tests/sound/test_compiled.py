@@ -175,7 +175,7 @@ def test_code_in_a_folder_of_somebody_else_is_not_run(
 
 @pytest.mark.slow
 def test_librosa_in_several_processes_on_a_fresh_folder(tmp_path: Path) -> None:
-    """Two processes compile at once what this session has not, or half of it; eight of them all of
+    """Two processes compile at once what no test before has, or half of it; eight of them all of
     it, twenty times, with RETUNE_LIBROSA_RUNS="8x20"."""
     wanted = os.environ.get("RETUNE_LIBROSA_RUNS")
     count, turns = map(int, (wanted or "2x1").split("x"))
