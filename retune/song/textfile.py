@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import stat
 from pathlib import Path
 
 from retune.carriers.errors import InputError
 from retune.song.limits import MAX_BYTES
+from retune.sound.files import open_regular
 
 
 def read_bytes(
@@ -30,7 +29,8 @@ def read_bytes(
             raise error(f"{path} is a folder; give {what}")
         if path.exists() and not path.is_file():
             raise error(f"{path} is not a regular file; give {what}")
-        data = _start_of(path, max_bytes + 1)
+        with open_regular(path) as (stream, size_bytes):
+            data = stream.read(min(size_bytes, max_bytes + 1))
     except FileNotFoundError as problem:
         raise error(f"{path} does not exist; check the name and the folder") from problem
     except (OSError, ValueError, RuntimeError) as problem:
@@ -39,15 +39,6 @@ def read_bytes(
     if len(data) > max_bytes:
         raise error(f"{path} is larger than {max_bytes // 1_000_000} MB; give {what}")
     return data
-
-
-def _start_of(path: Path, n_bytes: int) -> bytes:
-    """The first bytes of a file; of a pipe that took its place meanwhile none, without waiting."""
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    with open(os.open(path, flags), "rb") as stream:
-        if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
-            raise OSError("it is not a regular file")
-        return stream.read(n_bytes)
 
 
 def read_text(

@@ -185,10 +185,26 @@ def _clear(folder: HeldFolder) -> None:
 def sha256_file(path: str | Path) -> str:
     """SHA-256 of a file's bytes as 64 hex digits, read in blocks."""
     digest = hashlib.sha256()
-    with open(path, "rb") as stream:
-        while block := stream.read(1 << 20):
+    with open_regular(path) as (stream, left):
+        while block := stream.read(min(left, 1 << 20)):
             digest.update(block)
+            left -= len(block)
     return digest.hexdigest()
+
+
+@contextmanager
+def open_regular(path: str | Path) -> Iterator[tuple[IO[bytes], int]]:
+    """A regular file to read, and how many bytes it says it has: no more are to be read, since a
+    file of the system, such as those in /proc, may say 0 and never end.
+
+    Raises OSError for anything else; does not wait for the writer of a pipe.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with open(os.open(path, flags), "rb") as stream:
+        status = os.fstat(stream.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise OSError("it is not a regular file")
+        yield stream, status.st_size
 
 
 def safe_child_path(folder: str | Path, relative: str) -> Path:

@@ -1,5 +1,5 @@
 """A named pipe in place of any file that a command reads or writes over: it never waits for a
-writer, and the pipe stays."""
+writer, and the pipe stays. A file of the system that never ends is not read to its end."""
 
 from __future__ import annotations
 
@@ -81,6 +81,30 @@ def test_an_input_that_becomes_a_pipe_is_refused(
     spoken(answer)
     assert answer.code
     assert "is not a regular file" in answer.err
+
+
+ENDLESS = Path("/proc/self/pagemap")
+"""A regular file that says it has no bytes, and gives some 250 GB."""
+
+
+@pytest.mark.skipif(not ENDLESS.exists(), reason="needs the /proc of Linux")
+@pytest.mark.parametrize("command", ["analyze", "batch"])
+def test_a_file_of_the_system_without_an_end_is_not_read_to_its_end(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = ("--out", tmp_path / "out") if command == "batch" else ()
+    with alarm():
+        answer = run(capsys, command, ENDLESS, *out, "--quiet")
+    spoken(answer)
+    assert answer.code
+    assert "format is missing" in answer.err
+
+
+def test_a_device_is_no_song(capsys: pytest.CaptureFixture[str]) -> None:
+    with alarm():
+        answer = run(capsys, "analyze", "/dev/zero")
+    assert answer.code == 2
+    assert "is not a regular file; give a song file" in answer.err
 
 
 @pytest.mark.parametrize(
