@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from itertools import pairwise
+from array import array
+from collections.abc import Iterator
 from math import isfinite
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import numpy as np
 from retune.carriers.errors import InputError
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
 from retune.carriers.units import gain_to_db
+from retune.song.limits import MAX_F0_BYTES, MAX_F0_ROWS, MAX_TEXT, check_count
 from retune.song.textfile import read_text
 from retune.track.stream import framed_blocks, mono_blocks
 
@@ -19,7 +21,8 @@ HOP_S = 0.01
 LEVEL_RATE_HZ = 16000
 LEVEL_HOP = 160
 LEVEL_WINDOW = 481
-MAX_BYTES = 100_000_000
+CUT_CHARS = 1 << 16
+MOST_LINES_A_ROW = 20
 WHAT = "an f0 table: a CSV file with time_s,f0_hz"
 
 
@@ -49,46 +52,65 @@ def read_table(path: Path) -> tuple[FloatArray, FloatArray]:
     Raises
     ------
     InputError
-        No such file, a row that is not two numbers, times that do not rise, or no rows at all.
+        No such file, a row that is not two numbers, times that do not rise, no rows at all, or
+        more than `MAX_F0_ROWS`.
     """
-    text = read_text(path, what=WHAT, max_bytes=MAX_BYTES)
-    rows: list[tuple[float, float]] = []
-    lines: list[int] = []
+    text = read_text(path, what=WHAT, max_bytes=MAX_F0_BYTES)
+    row_s, row_hz = array("d"), array("d")
     for line, cells in enumerate(split(text, path=path), start=1):
+        check_count(line, MAX_F0_ROWS, "rows", where=str(path))
         if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
             continue
         row = numbers(cells)
-        if row is None and not rows and line == first_line(text):
+        if row is None and not row_s and line == first_line(text):
             continue  # a header
-        rows.append(checked(row, path=path, line=line))
-        lines.append(line)
-    if not rows:
-        raise InputError(f"{path}: no rows; an f0 table holds time_s,f0_hz, one row a time")
-    for (before, after), line in zip(pairwise(rows), lines[1:], strict=True):
-        if after[0] <= before[0]:
+        time_s, f0_hz = checked(row, path=path, line=line)
+        if row_s and time_s <= row_s[-1]:
             raise InputError(
-                f"{path}, line {line}: time {after[0]:g} s does not come after {before[0]:g} s; "
+                f"{path}, line {line}: time {time_s:g} s does not come after {row_s[-1]:g} s; "
                 "sort the rows by time"
             )
-    table = np.array(rows, dtype=np.float64)
-    table[~(table[:, 1] > 0), 1] = np.nan
-    return table[:, 0], table[:, 1]
+        row_s.append(time_s)
+        row_hz.append(f0_hz if f0_hz > 0 else np.nan)
+    if not row_s:
+        raise InputError(f"{path}: no rows; an f0 table holds time_s,f0_hz, one row a time")
+    return np.array(row_s), np.array(row_hz)
 
 
-def split(text: str, *, path: Path) -> list[list[str]]:
-    """The cells of every line."""
-    reader = csv.reader(text.splitlines())
+def split(text: str, *, path: Path) -> Iterator[list[str]]:
+    """The cells of every row, each when it is asked for."""
+    n_read = 0
+
+    def lines() -> Iterator[str]:
+        for number, line in enumerate(lines_of(text), start=1):
+            if len(line) > MAX_TEXT or number - n_read > MOST_LINES_A_ROW:
+                problem = "too long for a row, or a quote before it is not closed"
+                raise InputError(f"{path}, line {number}: {problem}; mend the line")
+            yield line
+
+    reader = csv.reader(lines())
     try:
-        return list(reader)
+        for cells in reader:
+            yield cells
+            n_read = reader.line_num
     except csv.Error as error:
         raise InputError(
             f"{path}, line {reader.line_num}: does not read as CSV ({error}); mend the line"
         ) from error
 
 
+def lines_of(text: str) -> Iterator[str]:
+    """The same as `text.splitlines()`, a stretch of the text at a time."""
+    start = 0
+    while start < len(text):
+        stop = text.find("\n", start + CUT_CHARS) + 1 or len(text)
+        yield from text[start:stop].splitlines()
+        start = stop
+
+
 def first_line(text: str) -> int:
     """Number of the first line that is neither empty nor a comment."""
-    for line, content in enumerate(text.splitlines(), start=1):
+    for line, content in enumerate(lines_of(text), start=1):
         if content.strip() and not content.lstrip().startswith("#"):
             return line
     return 0

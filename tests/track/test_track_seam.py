@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import sys
+import tracemalloc
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from signals import audio_of, errors_cents, tone
 
 from retune.carriers.errors import InputError, UsageError
 from retune.carriers.heard import PitchTrack
-from retune.track import TRACKERS, Tracker, find_tracker, track_pitch
+from retune.track import TRACKERS, Tracker, find_tracker, table, track_pitch
 from retune.track.table import F0Table, read_table
 
 RATE = 16000
@@ -138,3 +141,43 @@ def test_a_bad_table_is_refused_with_its_line(tmp_path, text, message):
 def test_a_missing_table_is_refused(tmp_path):
     with pytest.raises(InputError, match="does not exist; check the name"):
         read_table(tmp_path / "none.csv")
+
+
+@pytest.mark.parametrize("text", ["0,1\n1,1\n2,1\n3,1\n", "\n\n\n\n"])
+def test_a_table_of_more_rows_than_any_song_has_is_refused(tmp_path, monkeypatch, text):
+    monkeypatch.setattr(table, "MAX_F0_ROWS", 3)
+    assert len(read_table(written(tmp_path, "0,1\n1,1\n2,1\n"))[0]) == 3
+    with pytest.raises(InputError, match="more than 3 rows; leave some out"):
+        read_table(written(tmp_path, text))
+
+
+def test_a_row_of_a_table_needs_little_memory(tmp_path):
+    n_rows = 20_000
+    text = "".join(f"{k / 100:.2f},{220 + k % 7}.125\n" for k in range(n_rows))
+    path = written(tmp_path, text)
+    read_table(path)
+    tracemalloc.start()
+    times, _ = read_table(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(times) == n_rows
+    assert peak < 2 * len(text) + 50 * n_rows + 1_000_000  # the text, its bytes, numbers twice
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param("0,220\n1,220" + ",1" * 60_000, id="row of many cells"),
+        pytest.param('0,220\n1,"' + '\n",1,"' * 60_000, id="quotes over lines"),
+    ],
+)
+def test_a_row_without_an_end_is_refused(tmp_path, text):
+    with pytest.raises(InputError, match=r"line [0-9]+: too long for a row, or a quote before it"):
+        read_table(written(tmp_path, text))
+
+
+@given(st.text("ab \r\n\x0b\x0c\x1c\x85\u2028", max_size=40))
+def test_lines_are_those_of_the_whole_text(text):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(table, "CUT_CHARS", 3)
+        assert list(table.lines_of(text)) == text.splitlines()
