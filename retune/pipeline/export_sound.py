@@ -22,6 +22,7 @@ from retune.pipeline.made_before import refuse_foreign, refuse_other_file
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
+from retune.song.limits import MAX_FILM_VERSIONS, check_count
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.files import atomic_write
@@ -166,8 +167,11 @@ def _short(order: Sequence[str]) -> list[str]:
 
 
 def check_film(job: Job) -> None:
-    """Refuse a film of versions or of a passage that are not there. Raises UsageError."""
+    """Refuse a film of versions or of a passage that are not there, or of too many. Raises
+    UsageError."""
     versions = dict(job.material.versions)
+    count = len(job.options.film)
+    check_count(count, MAX_FILM_VERSIONS, "versions", where="--film", error=UsageError)
     for name in job.options.film:
         if name not in versions:
             raise UsageError(f'--film: no version "{name}"; there are {", ".join(versions)}')

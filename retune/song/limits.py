@@ -53,6 +53,8 @@ MAX_ANSWERS = 50_000
 MAX_PAIRS = 200
 MAX_TRIALS = 200
 MAX_LISTENERS = 2_000
+MAX_FILM_VERSIONS = 20
+"""Played in turn: sound and pages of all are held at once."""
 
 _DOTTED = re.compile(
     rf"^[ \t]*\[{{0,2}}(?:[ \t]*[\w\"'-][^.\n=]{{0,80}}\.){{{MAX_KEY_PARTS},}}[^\n]*?[=\]]",

@@ -101,6 +101,7 @@ def test_film_of_a_phrase(song: OpenSong, tmp_path: Path) -> None:
         (["midy"], ExportOptions(), 'did you mean "midi"'),
         ([], ExportOptions(), "no export format was given"),
         (["mp4"], ExportOptions(film=("nope",)), '--film: no version "nope"'),
+        (["mp4"], ExportOptions(film=("original",) * 21), "--film: more than 20 versions; leave"),
         (["musicxml"], ExportOptions(resolution=7), "8, 16, 32"),
     ],
 )
