@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.songfacts import Correction
+from retune.song.timetext import read_seconds
 from retune.theory.pitchnames import ascii_accidentals, parse_pitch_name
 
 FORMS = (
@@ -57,7 +58,7 @@ def apply_corrections(
             continue
         where = _where(correction)
         if correction.set.lower().startswith("add "):
-            problem = _add(notes, correction.set.split(), correction.at_s, where)
+            problem = _add(notes, correction.set.split(maxsplit=3), correction.at_s, where)
             if problem:
                 warnings.append(f"{where} was left out: {problem}")
             continue
@@ -92,7 +93,7 @@ def silent_spans(corrections: Iterable[Correction], *, stem: str) -> list[tuple[
 def _silent_span(correction: Correction) -> tuple[float, float] | None:
     if not correction.set.lower().startswith("no voice to "):
         return None
-    return correction.at_s, _seconds(correction.set.split()[-1], _where(correction))
+    return correction.at_s, _seconds(correction.set.split(maxsplit=3)[-1], _where(correction))
 
 
 def _where(correction: Correction) -> str:
@@ -148,7 +149,7 @@ def _nearest(notes: list[Draft], at_s: float) -> str:
 
 def _apply(notes: list[Draft], k: int, text: str, at_s: float, where: str) -> str:
     """Change `notes` in place; return what stood in the way, or ""."""
-    words = text.split()
+    words = text.split(maxsplit=1)
     low = text.lower()
     note = replace(notes[k], confidence=1.0, doubt="", singer=_sure(notes[k].singer))
     if low in ("ending here", "not an ending"):
@@ -226,10 +227,10 @@ def _sure(singer: float | None) -> float | None:
 
 
 def _seconds(text: str, where: str) -> float:
-    try:
-        return float(text.removesuffix("s"))
-    except ValueError:
-        raise SongFileError(f'{where}: "{text}" is no time: write seconds, as in 12.4') from None
+    seconds = read_seconds(text.strip())
+    if seconds is None:
+        raise SongFileError(f'{where}: "{text}" is no time: write seconds, as in 12.4')
+    return seconds
 
 
 def _named(text: str, where: str) -> int:

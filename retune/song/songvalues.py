@@ -22,7 +22,7 @@ from retune.song.limits import (
     MAX_TEXT,
     MAX_TIME_S,
 )
-from retune.song.timetext import HOW, read_span
+from retune.song.timetext import HOW, SECONDS, read_span
 from retune.song.tomltext import KeyPath, key_lines
 from retune.sound.audio import AUDIO_SUFFIXES
 from retune.sound.files import missing_as, safe_child_path
@@ -322,11 +322,10 @@ def check_guide(path: Path, where: Where, *, text: str) -> None:
         )
 
 
-_SECONDS = r"\d+(\.\d+)?\s?s?"
 _CORRECTION_FORMS = re.compile(
     rf"pitch [A-G](bb?|##?)?-?\d|degree [b#]{{0,2}}[1-7]|octave (up|down)|split|merge next"
-    rf"|start {_SECONDS}|end {_SECONDS}|ending here|not an ending|drop"
-    rf"|add [A-G](bb?|##?)?-?\d to {_SECONDS}|no voice to {_SECONDS}"
+    rf"|start {SECONDS}|end {SECONDS}|ending here|not an ending|drop"
+    rf"|add [A-G](bb?|##?)?-?\d to {SECONDS}|no voice to {SECONDS}"
 )
 
 

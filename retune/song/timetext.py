@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-_SECONDS = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
+SECONDS = r"\d+(?:\.\d+)?\s*s?"
 _MINUTES = re.compile(r"(\d+):(\d\d(?:\.\d+)?)\s*s?")
 _PLACE = re.compile(r"(\d+):(\d(?:\.\d+)?)")
 _SPAN = re.compile(r"\s*(\S+?)\s*(?:-|–|\bto\b)\s*(\S+)\s*")
@@ -14,6 +14,15 @@ Place = float | tuple[int, float]
 """Seconds, or a bar and a beat."""
 
 
+def read_seconds(text: str) -> float | None:
+    """Seconds alone; None for any other text.
+
+    >>> read_seconds("24.5"), read_seconds("24.5 s"), read_seconds("1:12")
+    (24.5, 24.5, None)
+    """
+    return float(text.rstrip("s")) if re.fullmatch(SECONDS, text) else None
+
+
 def read_place(text: str) -> Place | None:
     """The time that `text` writes; None where it writes none.
 
@@ -21,8 +30,9 @@ def read_place(text: str) -> Place | None:
     (72.5, 72.0, (9, 1.0), None)
     """
     text = text.strip()
-    if found := _SECONDS.fullmatch(text):
-        return float(found[1])
+    seconds = read_seconds(text)
+    if seconds is not None:
+        return seconds
     if found := _MINUTES.fullmatch(text):
         return 60.0 * int(found[1]) + float(found[2])
     if found := _PLACE.fullmatch(text):

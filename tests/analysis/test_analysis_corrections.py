@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from played import hear, row
 
 from retune.analysis.corrections import Draft, apply_corrections
 from retune.carriers.errors import SongFileError
 from retune.carriers.songfacts import Correction
+from retune.song.songvalues import Where, is_correction
 
 NOTES = [Draft(0.0, 1.0, 60.1, 0.3, "doubt"), Draft(1.0, 2.0, 62.0), Draft(3.0, 4.0, 64.0)]
 
@@ -42,6 +45,22 @@ def test_split_at_the_edge_is_left_out() -> None:
     notes, told = put(0.0, "split")
     assert times(notes) == times(NOTES)
     assert "very edge" in told[0]
+
+
+@pytest.mark.parametrize("words", ["end {}", "start {}", "add C4 to {}", "no voice to {}"])
+@pytest.mark.parametrize("time", ["1.3", "1.3s", "1.3 s"])
+def test_a_time_that_a_song_file_may_hold_is_read(words: str, time: str) -> None:
+    text, at_s = words.format(time), 1.5 if words.startswith("start") else 0.5
+    assert is_correction(text, Where(Path("song.toml"))) == text
+    assert put(at_s, text) == put(at_s, words.format("1.3"))
+
+
+@pytest.mark.parametrize("time", ["nan", "-1", "1:12", "1.3 m", "s"])
+def test_what_a_song_file_may_not_hold_is_no_time(time: str) -> None:
+    with pytest.raises(SongFileError, match="is not a correction"):
+        is_correction(f"end {time}", Where(Path("song.toml")))
+    with pytest.raises(SongFileError, match="is no time: write seconds"):
+        put(0.5, f"end {time}")
 
 
 def test_merge_next_closes_the_gap() -> None:
