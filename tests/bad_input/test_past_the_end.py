@@ -17,12 +17,18 @@ MIX = (
 )
 
 
+def song_with(folder: Path, text: str, name: str, content: str) -> Path:
+    """A song file of that text, with one more file beside it."""
+    song = write_song(folder)
+    song.write_text(text, encoding="utf-8")
+    (folder / name).write_text(content, encoding="utf-8")
+    return song
+
+
 def test_chords_after_the_end_are_told_and_left_out(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    song = write_song(tmp_path)
-    song.write_text(LAB, encoding="utf-8")
-    (tmp_path / "x.lab").write_text("0 4 C:maj\n4 8 G:maj\n20 30 F:maj\n30 40 C:maj\n")
+    song = song_with(tmp_path, LAB, "x.lab", "0 4 C:maj\n4 8 G:maj\n20 30 F:maj\n30 40 C:maj\n")
     told = json.loads(run(capsys, "analyze", song, "--json").out)
     words = "x.lab: 2 chords from 20.0 s on, after the song has ended (8.0 s): left out"
     assert any(line.startswith(words) for line in told["warnings"])
@@ -32,9 +38,7 @@ def test_chords_after_the_end_are_told_and_left_out(
 def test_guide_notes_after_the_end_are_told_and_left_out(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    song = write_song(tmp_path)
-    song.write_text(MIX, encoding="utf-8")
-    (tmp_path / "g.csv").write_text("0.1,1,E4\n1,2,G4\n2,3.6,D4\n8.5,9,E4\n")
+    song = song_with(tmp_path, MIX, "g.csv", "0.1,1,E4\n1,2,G4\n2,3.6,D4\n8.5,9,E4\n")
     told = json.loads(run(capsys, "analyze", song, "--json").out)
     words = (
         "stem vocal: guide g.csv: 1 note begins after the recording has ended (8.00 s): left out"
@@ -46,9 +50,7 @@ def test_guide_notes_after_the_end_are_told_and_left_out(
 def test_a_guide_wholly_after_the_end_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    song = write_song(tmp_path)
-    song.write_text(MIX, encoding="utf-8")
-    (tmp_path / "g.csv").write_text("20,30,E4\n")
+    song = song_with(tmp_path, MIX, "g.csv", "20,30,E4\n")
     said = refused(capsys, tmp_path, "analyze", song)
     assert "begins at 20.00 s, after the recording has ended (8.00 s)" in said
 
