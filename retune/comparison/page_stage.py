@@ -3,7 +3,7 @@ nothing else. Its drawings are those of slides: large text, as wide as a screen.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from html import escape
 
 from retune.carriers.changes import Plan
@@ -38,30 +38,29 @@ def stage(page: PageInput, number: int) -> str:
 
 
 def _drawings(page: PageInput, number: int) -> Iterator[str]:
-    heard = [int(span["number"]) for span in phrase_spans(page)]
+    heard = {int(span["number"]) for span in phrase_spans(page)}
     plans: list[tuple[str, Plan | None]] = [("", None)]
     plans += [(str(k), version.plan) for k, version in enumerate(page.variants)]
     for picture, plan in plans:
-        for phrase in heard:
-            ident = f"s{number}-{picture}-{phrase}"
-            svg, told = large_drawing(page.analysis, plan, phrase, ident=ident)
-            if svg:
-                yield (
-                    f'<div data-phrase="{phrase}" data-picture="{picture}" '
-                    f'data-told="{escape(told)}" hidden>{svg}</div>'
-                )
+        drawings = large_drawings(page.analysis, plan, heard, ident=f"s{number}-{picture}")
+        for phrase, svg, told in drawings:
+            yield (
+                f'<div data-phrase="{phrase}" data-picture="{picture}" '
+                f'data-told="{escape(told)}" hidden>{svg}</div>'
+            )
 
 
-def large_drawing(
-    analysis: Analysis, plan: Plan | None, number: int, *, ident: str
-) -> tuple[str, str]:
-    """One phrase as wide as a screen, in the class `LARGE`, and what is told of its ending; both
-    empty where nothing is sung in it, or a plan changes nothing."""
-    notes = analysis.melody.notes if analysis.melody else ()
-    endings = phrase_endings(analysis, plan) if any(n.phrase == number for n in notes) else ()
-    ending = next((one for one in endings if one.number == number), None)
-    if ending is None or (plan is not None and not is_touched(ending, plan)):
-        return "", ""
-    svg = phrase_svg(analysis, plan, number, height=_ROOM, theme="page", ident=ident)
-    told = f"Phrase {number}: {ending_words(ending, changed=ending.is_changed)}"
-    return svg.replace(f'class="{ident}"', f'class="{LARGE}"', 1), told
+def large_drawings(
+    analysis: Analysis, plan: Plan | None, phrases: Container[int], *, ident: str
+) -> Iterator[tuple[int, str, str]]:
+    """Those of the phrases in which something is sung and, by a plan, changed: the number of each,
+    its drawing as wide as a screen, in the class `LARGE`, and what is told of its ending."""
+    sung = {note.phrase for note in analysis.melody.notes} if analysis.melody else set()
+    for ending in phrase_endings(analysis, plan):
+        n = ending.number
+        if n not in phrases or n not in sung or (plan is not None and not is_touched(ending, plan)):
+            continue
+        name = f"{ident}-{n}"
+        svg = phrase_svg(analysis, plan, n, height=_ROOM, theme="page", ident=name)
+        told = f"Phrase {n}: {ending_words(ending, changed=ending.is_changed)}"
+        yield n, svg.replace(f'class="{name}"', f'class="{LARGE}"', 1), told

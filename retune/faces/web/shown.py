@@ -14,7 +14,7 @@ from retune.comparison.consequence_words import told
 from retune.comparison.endings import phrase_endings
 from retune.comparison.estimated import bars_told, chords_told, key_told, rival_keys
 from retune.comparison.exports.deck import DRAWN_FONT
-from retune.comparison.page_stage import LARGE, large_drawing
+from retune.comparison.page_stage import LARGE, large_drawings
 from retune.comparison.picture import View, lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
 from retune.faces.web.desk import Desk
@@ -203,7 +203,8 @@ def large_view(analysis: Analysis, plan: Plan | None, number: int) -> Table:
     drawing where the plan changes nothing in it."""
     css = picture_css(DRAWN_FONT, scope=LARGE)
     mark = crc32("\n".join(plan.rules if plan else ()).encode())  # no two drawings share a name
-    svg, told = large_drawing(analysis, plan, number, ident=f"s{mark:x}-{number}")
+    drawings = large_drawings(analysis, plan, {number}, ident=f"s{mark:x}")
+    _, svg, told = next(drawings, (number, "", ""))
     return {"svg": svg, "told": told, "css": css}
 
 
