@@ -34,7 +34,9 @@ FIFTH_DOWN = 5
 DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
 LAGS = (2, 3, 4, 6, 8)
 # Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
-HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4, 8), (5,)
+# How long onsets last only tells when rhythm comes again.
+LONG_ONSETS = 8
+HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4, LONG_ONSETS), (5,)
 # Something is struck where the curve has a peak of at least this share of its strong peaks.
 STRUCK = 0.2
 # Evidence of many bars says more than that of few, up to this many.
@@ -79,7 +81,7 @@ def readings(
     onsets = _onsets(heard.curves.all)
     for row in rows:
         series = _of_beats(row, heard, onsets)
-        whole = [*_of_row(row, heard, series), *_of_onsets(row, onsets), *_again(series)]
+        whole = [*_of_row(row, heard, series), *_again(series)]
         ends = _Ends.of(row, heard)
         for meter in meters:
             per_bar = written_beats(meter)
@@ -121,12 +123,6 @@ def _onsets(curve: FloatArray) -> Notes:
     places = 1 + np.flatnonzero((inner > curve[:-2]) & (inner >= curve[2:]))
     strong = places[curve[places] >= STRUCK * np.percentile(curve[places], 95)]
     return list(pairwise((strong * HOP_S).tolist()))
-
-
-def _of_onsets(row: FloatArray, onsets: Notes) -> list[float]:
-    """How many things are struck a beat, and at which of DIVISIONS."""
-    count = float(np.log2(max(1, len(onsets)) / len(row)))
-    return [count, count**2, *_beginnings(row * HOP_S, onsets)]
 
 
 def _struck(row: FloatArray, curve: FloatArray) -> FloatArray:
@@ -276,8 +272,9 @@ class _Ends:
 
 
 def _of_phase(series: Series, per_bar: int, first: int) -> list[float]:
-    """How far downbeats stand out in each series, and third beats."""
-    x, scale = series.rows, np.sqrt(min(series.rows.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
+    """How far downbeats stand out in each series but the last, and third beats."""
+    x = series.rows[:LONG_ONSETS]
+    scale = np.sqrt(min(x.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
     downs = x[:, first::per_bar].mean(axis=1)
     thirds = x[:, first + 2 :: per_bar].mean(axis=1) if per_bar > 2 else np.zeros(len(x))
     return [*(scale * downs), *(scale * thirds)]
