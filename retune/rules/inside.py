@@ -112,10 +112,11 @@ def _in_place(
     if isinstance(scope, InHalf):
         return _in_half(scope, stem, analysis)
     if isinstance(scope, FromTo):
-        start, end = scope.start, scope.end
+        before_start = None if scope.start is None else _before(scope.start, analysis)
+        before_end = None if scope.end is None else _before(scope.end, analysis)
         return lambda note: (
-            (start is None or not _is_before(note, start, analysis))
-            and (end is None or _is_before(note, end, analysis))
+            (before_start is None or not before_start(note))
+            and (before_end is None or before_end(note))
         )
     if isinstance(scope, InSection):
         spans = section_spans(scope, analysis)
@@ -254,13 +255,16 @@ def section_spans(scope: InSection, analysis: Analysis) -> Spans:
     return [(s.start_s, s.end_s) for s in named]
 
 
-def _is_before(note: Note, moment: Time | InSection, analysis: Analysis) -> bool:
-    """Whether a note begins before a moment; at a beat by its place in the bar, which bears with
-    onsets a little early."""
-    if isinstance(moment, Time) and moment.seconds is None and note.bar is not None:
-        seconds_of(moment, analysis)  # refuses a place that the song has not
-        return (note.bar, (note.beat or 1.0) + 1e-6) < (moment.bar, moment.beat)
-    return note.start_s < seconds_of(moment, analysis) - 1e-9
+def _before(moment: Time | InSection, analysis: Analysis) -> Inside:
+    """The test whether a note begins before a moment; at a beat by its place in the bar, which
+    bears with onsets a little early."""
+    at_s = seconds_of(moment, analysis) - 1e-9
+    if isinstance(moment, InSection) or moment.seconds is not None:
+        return lambda note: note.start_s < at_s
+    place = moment.bar, moment.beat
+    return lambda note: (
+        note.start_s < at_s if note.bar is None else (note.bar, (note.beat or 1.0) + 1e-6) < place
+    )
 
 
 def last_number(scope: In, stem: StemAnalysis | None, analysis: Analysis) -> int:
