@@ -175,18 +175,22 @@ def _claim_part(
             f'itself; it does not follow "{rule}"'
         )
         return
-    claim = Claim(str(rule), part, _goal_of_part(ending, goal, part, draft.analysis), True)
+    claim = Claim(str(rule), part, _goal_of_part(rule, ending, goal, part, draft.analysis), True)
     draft.claims[stem.name, part.index] = claim
 
 
-def _goal_of_part(ending: Note, goal: Goal, part: Note, analysis: Analysis) -> Goal:
-    """The re-struck pitch goes where the ending goes; the tail follows it by scale steps."""
-    if goal.shift_cents % 100 or part.ending_of == ending.index:
+def _goal_of_part(rule: Rule, ending: Note, goal: Goal, part: Note, analysis: Analysis) -> Goal:
+    """The re-struck pitch goes where the ending goes; the tail follows it by scale steps, in the
+    ending's manner."""
+    interval = rule.interval
+    is_between = interval is not None and interval.unit == "cent" and interval.amount % 100 != 0
+    if is_between or part.ending_of == ending.index:
         midi = part.midi_name + goal.midi - ending.midi_name
         name = goal.name if midi == goal.midi else ""
         return Goal(midi, goal.shift_cents, name=name, vibrato=goal.vibrato)
     midi = followed(part, ending.midi_name, goal.midi, analysis.key_at(ending.start_s))
-    return Goal(midi, 100.0 * (midi - part.midi_name), vibrato=goal.vibrato)
+    cents = 100.0 * (midi - part.midi_name) + rule.manner.cents
+    return Goal(midi, cents, vibrato=goal.vibrato)
 
 
 def where(note: Note) -> str:

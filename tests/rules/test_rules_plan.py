@@ -153,6 +153,11 @@ def test_cents_move_a_tail_by_the_same_cents() -> None:
     assert [(e.to_name, e.shift_cents) for e in plan.edits] == [("G4", 25.0), ("A4", 25.0)]
 
 
+def test_a_tail_follows_by_scale_steps_in_the_manner_of_its_ending() -> None:
+    plan = make_plan(rocking(), ["move phrase-ending degree 2 to degree 7 below 20 cents flat"])
+    assert [(e.to_name, e.shift_cents) for e in plan.edits] == [("E4", -320.0), ("F4", -420.0)]
+
+
 def test_a_rule_for_the_tail_itself_goes_before_the_ending_it_belongs_to() -> None:
     tail = "move note at 5.7s to C5"
     for rules in ([tail, HOME], [HOME, tail]):
