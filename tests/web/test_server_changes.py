@@ -320,6 +320,21 @@ def test_undo_and_what_was_not_saved_go_on_after_a_restart(client: Client, song:
     assert (other["undo"], other["redo"], other["drafts"]) == (0, 0, [draft])
 
 
+def test_a_second_song_gives_back_what_was_kept_of_it(client: Client, song: Path) -> None:
+    change(client, "variant", name="a", rules=[RULE])
+    draft = {"name": "half-done", "rules": ["move highest"], "about": ""}
+    client.post("drafts", {"drafts": [draft]})
+    second = demo_copy(song.parent / "second")
+    later = client_of(second)
+    later.song()
+    later.desk.open(song)
+    view = later.song()
+    assert (view["undo"], view["redo"], view["drafts"]) == (1, 0, [draft])
+    later.desk.open(second)
+    view = later.song()
+    assert (view["undo"], view["redo"], view["drafts"]) == (0, 0, [])
+
+
 def test_another_take_is_offered_and_never_heard_unasked(client: Client, song: Path) -> None:
     view = client.song()
     note = note_at(view, 20)

@@ -81,7 +81,7 @@ class Desk:
         """Put another song on the desk; its history begins anew."""
         with self._lock:
             self.path, self.folder = path, path.parent
-            self._drawer, self._drafts = self._drawer_of(path), ()
+            self._drawer, self._drafts, self._revision = self._drawer_of(path), (), ""
             self._past.clear()
             self._future.clear()
             self._forget()
