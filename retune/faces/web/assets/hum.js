@@ -53,10 +53,12 @@ async function stored(chunks, type) {
 /** A button that records until it is pressed again; `done` is told the name of the file. */
 export function hummer(done) {
   let recorder = null;
+  let limit = 0;
   const chunks = [];
   const button = el("button", { type: "button", id: "hum" }, "Hum it into the microphone");
   const along = el("input", { type: "checkbox", id: "hum-along" });
   const end = async () => {
+    clearTimeout(limit);
     button.textContent = "Hum it into the microphone";
     recorder.stream.getTracks().forEach((track) => track.stop());
     if (player?.playing) player.pause();
@@ -81,7 +83,7 @@ export function hummer(done) {
       recorder.addEventListener("dataavailable", ({ data }) => data.size && chunks.push(data));
       recorder.addEventListener("stop", end);
       recorder.start();
-      setTimeout(() => recorder?.stop(), 1000 * LONGEST_S);
+      limit = setTimeout(() => recorder.stop(), 1000 * LONGEST_S);
       button.textContent = "Stop: that was the melody";
       if (along.checked) player?.play(state.place);
       return say("Recording. It stays on this machine.");

@@ -256,13 +256,9 @@ async function countedIn(at) {
     return false;
   }
   if (edges.length < 2) return true;
-  const next = Math.max(
-    1,
-    Math.min(
-      edges.length - 1,
-      edges.findIndex((edge) => edge > at + 0.02),
-    ),
-  );
+  // Past the last downbeat the last bar counts, before the first one the first.
+  const after = edges.findIndex((edge) => edge > at + 0.02);
+  const next = after < 0 ? edges.length - 1 : Math.max(1, after);
   const beats = beatsPerBar(state.song.bars.meter);
   const beat = (edges[next] - edges[next - 1]) / beats;
   player.ready ??= player.build();
