@@ -114,7 +114,7 @@ def _alone(sound: PartSound) -> PartGuess:
     if is_low and len(set(np.round(pitches))) < FEWEST_PITCHES:
         return PartGuess("unpitched", "one low pitch and no line, like a drum")
     if is_low:
-        return PartGuess("bass", "one note at a time, most of them below A flat 2")
+        return PartGuess("bass", "one note at a time, most of them below A♭2")
     if is_one:
         return PartGuess("melody", "one note at a time")
     return PartGuess("backing", "several notes at once")
