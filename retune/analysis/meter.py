@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -34,11 +33,7 @@ FIFTH_DOWN = 5
 DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
 LAGS = (2, 3, 4, 6, 8)
 # Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
-# How long onsets last only tells when rhythm comes again.
-LONG_ONSETS = 8
-HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4, LONG_ONSETS), (5,)
-# Something is struck where the curve has a peak of at least this share of its strong peaks.
-STRUCK = 0.2
+HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4), (5,)
 # Evidence of many bars says more than that of few, up to this many.
 MANY_BARS, SOME_BARS = 20.0, 8.0
 # Sound begins and ends where it is this far below its loudest, in power.
@@ -78,9 +73,8 @@ def readings(
 ) -> tuple[list[Reading], FloatArray]:
     """Every reading of some rows of beats (in frames), and its evidence, (n_readings, n_kinds)."""
     found, evidence = [], []
-    onsets = _onsets(heard.curves.all)
     for row in rows:
-        series = _of_beats(row, heard, onsets)
+        series = _of_beats(row, heard)
         whole = [*_of_row(row, heard, series), *_again(series)]
         ends = _Ends.of(row, heard)
         for meter in meters:
@@ -117,14 +111,6 @@ def _of_row(row: FloatArray, heard: Heard, series: Series) -> list[float]:
     ]
 
 
-def _onsets(curve: FloatArray) -> Notes:
-    """What is struck, each lasting until the next, in seconds: the peaks of the curve."""
-    inner = curve[1:-1]
-    places = 1 + np.flatnonzero((inner > curve[:-2]) & (inner >= curve[2:]))
-    strong = places[curve[places] >= STRUCK * np.percentile(curve[places], 95)]
-    return list(pairwise((strong * HOP_S).tolist()))
-
-
 def _struck(row: FloatArray, curve: FloatArray) -> FloatArray:
     """How strong the curve is at each of DIVISIONS, in units of its spread."""
     scaled = (curve - curve.mean()) / max(float(curve.std()), 1e-9)
@@ -154,7 +140,7 @@ class Series:
     changes: float
 
 
-def _of_beats(row: FloatArray, heard: Heard, onsets: Notes) -> Series:
+def _of_beats(row: FloatArray, heard: Heard) -> Series:
     edges = np.append(row, row[-1] + np.diff(row)[-1]) * HOP_S
     fine, _power = heard.spectra.means(edges)
     moved = _root_moves(heard.spectra, edges)
@@ -167,7 +153,6 @@ def _of_beats(row: FloatArray, heard: Heard, onsets: Notes) -> Series:
         _lengths(heard.bass, row),
         moved != 0,
         moved == FIFTH_DOWN,
-        _lengths(onsets, row),
     ]
     scaled = np.array([(x - x.mean()) / max(float(x.std()), 1e-6) for x in series])
     return Series(scaled, float(np.mean(moved != 0)))
@@ -272,9 +257,8 @@ class _Ends:
 
 
 def _of_phase(series: Series, per_bar: int, first: int) -> list[float]:
-    """How far downbeats stand out in each series but the last, and third beats."""
-    x = series.rows[:LONG_ONSETS]
-    scale = np.sqrt(min(x.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
+    """How far downbeats stand out in each series, and third beats."""
+    x, scale = series.rows, np.sqrt(min(series.rows.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
     downs = x[:, first::per_bar].mean(axis=1)
     thirds = x[:, first + 2 :: per_bar].mean(axis=1) if per_bar > 2 else np.zeros(len(x))
     return [*(scale * downs), *(scale * thirds)]
