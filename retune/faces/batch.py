@@ -89,6 +89,7 @@ def _run(
         except KeyboardInterrupt as stop:
             workers.stop()
             return stopped_by(stop)
+    workers.leave()
     return 0
 
 

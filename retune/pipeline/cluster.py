@@ -118,6 +118,10 @@ class DaskCluster:
         """Forget what is under way; workers end the jobs they are at."""
         self.client.close(timeout=0.5)
 
+    def leave(self) -> None:
+        """A client that stays would look for its scheduler for as long as this process lives."""
+        self.stop()
+
 
 def _tls_words(address: str, error: Exception) -> str:
     if address.startswith("tls:"):

@@ -73,6 +73,10 @@ class Workers(Protocol):
         """End everything at once."""
         ...
 
+    def leave(self) -> None:
+        """Nothing more will be given."""
+        ...
+
 
 Done = Callable[[Task, Any], Iterable[Task]]
 """Takes a task and its result; gives the tasks that may begin now."""
@@ -202,6 +206,9 @@ class InThisProcess:
     def stop(self) -> None:
         """Nothing runs beside the caller."""
 
+    def leave(self) -> None:
+        """Nothing is held."""
+
 
 class LocalProcesses:
     """`count` processes of this machine, numeric libraries held to one thread in each.
@@ -251,6 +258,9 @@ class LocalProcesses:
 
     def stop(self) -> None:
         self._executor().shutdown(wait=True, kill_workers=True)
+
+    def leave(self) -> None:
+        """Idle processes end by themselves, or do the next batch of this one."""
 
 
 def _begin_worker(main_pid: int) -> None:

@@ -66,14 +66,17 @@ def address(certificates: dict[str, Path]) -> Iterator[str]:
         yield workers.scheduler_address
 
 
-def test_a_batch_over_tls_gives_the_same_files(
+def test_a_batch_over_tls_gives_the_same_files_and_leaves_the_cluster(
     address: str, certificates: dict[str, Path], tmp_path: Path
 ) -> None:
+    from distributed import Client
+
     song = str(write_song(tmp_path / "song"))
     with configured(certificates["ours"]):
         assert address.startswith("tls://")
         words = ["--dask", address, "--quiet"]
         assert main(["batch", song, "--out", str(tmp_path / "there"), *words]) == 0
+    assert not [client for client in Client._instances if client.status != "closed"]
     assert main(["batch", song, "--out", str(tmp_path / "here"), "--quiet"]) == 0
     here, there = (seen(tmp_path / name / "song") for name in ("here", "there"))
     assert here == there
