@@ -385,7 +385,7 @@ def test_a_scheduler_that_dies_ends_the_batch_with_a_summary(
     tmp_path: Path,
     cluster: tuple[str, list[subprocess.Popen[bytes]]],
 ) -> None:
-    address, (scheduler, *_) = cluster
+    address, (scheduler, *workers) = cluster
     out = tmp_path / "out"
     words = command(songs, out, "--dask", address)
     running = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
@@ -397,6 +397,10 @@ def test_a_scheduler_that_dies_ends_the_batch_with_a_summary(
     errors = [r["error"] for r in rows(out)]
     assert any("is gone; start it and run again with --resume" in e for e in errors), errors
     assert len(rows(out)) == len(rows(undisturbed))
+    # Workers end the song they are at, unfinished files and all, when nobody waits for it any more.
+    for worker in workers:
+        worker.kill()
+        worker.wait()
     assert batch(songs, out, "--jobs", "1", "--resume") == 0
     assert bytes_below(out) == bytes_below(undisturbed)
 
