@@ -3,15 +3,16 @@
 A chart has one cell a bar, cells parted by "|" or a new line; "." holds a beat, "-" repeats the
 cell before, "|: ... :|" (with an optional x3) plays a passage again; a first cell that begins with
 the word "pickup" has an entry for each beat before bar 1. Every error names the bar, counted as the
-song plays it, and the cell.
+song plays it, and the cell; one of a cell also its line and column in the chart.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NoReturn
 
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import Bars, Chord, Key
@@ -22,6 +23,8 @@ from retune.theory.chords import parse_chord
 
 KeyAt = Callable[[float], Key | None]
 HOLD, REPEAT = ".", "-"
+# The key that numerals are read in where only their spelling is asked for.
+ANY_KEY = Key("C", "major")
 PICKUP = "pickup"
 FINEST = 4
 """The most entries a beat may have."""
@@ -32,6 +35,41 @@ _BARLINE = re.compile(r"(:\|+:|\|+:|:\|+|\|+|\n)")
 # Signs of other charts, and what stands for them here.
 _FOREIGN = {"%": 'write "-" to repeat the bar before', "/": 'hold a beat with "."'}
 _TIMES = re.compile(r"\s*[xX×]\s*(\d+)")
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """What is written for a bar, and where each of its entries begins in the chart's text."""
+
+    entries: tuple[str, ...]
+    at: tuple[int, ...]
+
+    @classmethod
+    def of(cls, piece: str, start: int) -> _Cell:
+        found = list(re.finditer(r"\S+", piece))
+        return cls(tuple(m[0] for m in found), tuple(start + m.start() for m in found))
+
+    @property
+    def text(self) -> str:
+        return " ".join(self.entries)
+
+
+@dataclass(frozen=True)
+class _Written:
+    """A cell, and where it stands, for messages: which bar in words, and the whole chart."""
+
+    bar: str
+    cell: _Cell
+    chart: str
+
+    def refuse(self, problem: str, entry: int = 0) -> NoReturn:
+        """Raise a ChordError about an entry, counted from 0."""
+        before = self.chart[: self.cell.at[entry]]
+        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
+        raise ChordError(
+            f'chords: {self.bar} ("{cut_short(self.cell.text)}"){problem} '
+            f"(line {line}, column {column} of the chart)"
+        )
 
 
 def chart_bars(text: str) -> int:
@@ -50,14 +88,33 @@ def chart_cells(text: str) -> list[str]:
     >>> chart_cells("|: Bb | - :| x2 Gm")
     ['Bb', '-', 'Bb', '-', 'Gm']
     """
-    cells: list[str] = []
+    return [cell.text for cell in _cells(text)]
+
+
+def check_chart(text: str, *, meter: tuple[int, int] | None = None) -> None:
+    """Refuse a chart that cannot be read wherever its bars lie. How many entries fill a bar is
+    asked where the `meter` is known.
+
+    Raises
+    ------
+    ChordError
+        See `read_chart`.
+    """
+    _placed(text, Bars((), meter or (4, 4), 0.0), lambda _: ANY_KEY, is_counted=meter is not None)
+
+
+def _cells(text: str) -> list[_Cell]:
+    """The cells of the bars, repeats written out."""
+    cells: list[_Cell] = []
     passage_start, is_open, before = 0, False, "\n"
-    pieces = _BARLINE.split(_parted(text)[1])
+    at = _parted(text)[1]
+    pieces = _BARLINE.split(text[at:])
     for piece, barline in zip(pieces[::2], [*pieces[1::2], "\n"], strict=True):
+        skipped = 0
         if before.startswith(":"):
             times = _TIMES.match(piece)
             _play_again(cells, passage_start, int(times[1]) if times else 2)
-            piece = piece[times.end() :] if times else piece
+            skipped = times.end() if times else 0
             passage_start, is_open = len(cells), False
         if before.endswith(":"):
             if is_open:
@@ -66,8 +123,8 @@ def chart_cells(text: str) -> list[str]:
                     f'from bar {passage_start + 1} with ":|" first'
                 )
             passage_start, is_open = len(cells), True
-        if piece.strip():
-            cells.append(" ".join(piece.split()))
+        if piece[skipped:].strip():
+            cells.append(_Cell.of(piece[skipped:], at + skipped))
         elif before[0] == barline[0] == "|" and not before.endswith(":") and ":" not in barline:
             raise ChordError(
                 f'chords: bar {len(cells) + 1} is empty; write "-" to repeat the bar before, '
@@ -75,22 +132,23 @@ def chart_cells(text: str) -> list[str]:
             )
         if len(cells) > MAX_BARS:
             raise ChordError(f"chords: more than {MAX_BARS} bars; shorten the chart")
-        before = barline
+        before, at = barline, at + len(piece) + len(barline)
     if is_open:
         raise ChordError(f'chords: the repeat from bar {passage_start + 1} is not closed with ":|"')
     return cells
 
 
-def _parted(text: str) -> tuple[list[str], str]:
-    """The entries of the pickup, and the chart of the bars."""
-    head, barline, bars = text.strip().partition("|")
-    words = head.split()
-    if not words or words[0].lower() != PICKUP:
-        return [], text.strip()
-    return words[1:], f"{barline}{bars}" if barline else ""
+def _parted(text: str) -> tuple[_Cell, int]:
+    """What the pickup says, and where in the text the bars begin."""
+    start = len(text) - len(text.lstrip())
+    head = _Cell.of(text.partition("|")[0], 0)
+    if not head.entries or head.entries[0].lower() != PICKUP:
+        return _Cell((), ()), start
+    bars = text.find("|")
+    return _Cell(head.entries[1:], head.at[1:]), len(text) if bars < 0 else bars
 
 
-def _play_again(cells: list[str], start: int, times: int) -> None:
+def _play_again(cells: list[_Cell], start: int, times: int) -> None:
     if not 1 <= times <= MAX_REPEATS:
         raise ChordError(f"chords: bar {len(cells)}: a passage plays 1 to {MAX_REPEATS} times")
     if start == len(cells):
@@ -114,99 +172,101 @@ def read_chart(text: str, *, bars: Bars, key_at: KeyAt) -> tuple[Chord, ...]:
     Raises
     ------
     ChordError
-        A label does not read, or chords do not fill their bar; names the bar and the cell.
+        A label does not read, or chords do not fill their bar; names the bar, the cell, and the
+        line and column of the chart.
     """
-    entries: list[str] = []
+    chords = _placed(text, bars, key_at, is_counted=True)
+    return merged([chord for chord in chords if chord.end_s > chord.start_s])
+
+
+def _placed(text: str, bars: Bars, key_at: KeyAt, *, is_counted: bool) -> list[Chord]:
+    """The chords of a chart, those past the last bar with no length."""
     times = bars.downbeats_s
-    chords = _pickup(_parted(text)[0], bars, key_at)
-    for number, cell in enumerate(chart_cells(text), start=1):
-        entries = _entries(cell, entries, bars=bars, number=number)
-        if number < len(times):
-            span = times[number - 1], times[number]
-            _place(entries, chords, span, key_at, f'chords: bar {number} ("{cut_short(cell)}")')
-        else:
-            end = times[-1] if times else 0.0
-            _place(
-                entries,
-                [*chords],
-                (end, end),
-                key_at,
-                f'chords: bar {number} ("{cut_short(cell)}")',
-            )
-    return merged(chords)
+    end_s = times[-1] if times else 0.0
+    chords, before = list[Chord](), list[_Written]()
+    pickup = _parted(text)[0]
+    if pickup.entries:
+        written = _Written("pickup", pickup, text)
+        _place(written, chords, _pickup_span(written, bars, is_counted=is_counted), key_at)
+        chords = [replace(c, start_s=max(c.start_s, 0.0)) for c in chords if c.end_s >= 0]
+    for number, cell in enumerate(_cells(text), start=1):
+        written = _said(_Written(f"bar {number}", cell, text), before)
+        if is_counted:
+            _check_count(written, bars)
+        is_inside = number < len(times)
+        span = (times[number - 1], times[number]) if is_inside else (end_s, end_s)
+        _place(written, chords, span, key_at)
+        before = [written]
+    return chords
 
 
-def _pickup(entries: Sequence[str], bars: Bars, key_at: KeyAt) -> list[Chord]:
-    """The chords before bar 1, a beat each; what would lie before the song's start is cut."""
-    times, chords = bars.downbeats_s, list[Chord]()
-    if not entries or len(times) < 2:
-        return chords
-    where = f'chords: pickup ("{cut_short(" ".join(entries))}")'
-    if len(entries) > bars.beats_per_bar:
-        raise ChordError(
-            f"{where} has {len(entries)} entries, more than the {bars.beats_per_bar} beats of a "
-            "bar; write the bar before as bar 1"
+def _pickup_span(pickup: _Written, bars: Bars, *, is_counted: bool) -> tuple[float, float]:
+    """From when to when a pickup lasts, a beat for each entry; before the song's start too."""
+    times, count = bars.downbeats_s, len(pickup.cell.entries)
+    if is_counted and count > bars.beats_per_bar:
+        pickup.refuse(
+            f" has {count} entries, more than the {bars.beats_per_bar} beats of a bar; write the "
+            "bar before as bar 1",
+            bars.beats_per_bar,
         )
-    beat_s = (times[1] - times[0]) / bars.beats_per_bar
-    start_s = times[0] - beat_s * len(entries)
-    _place(entries, chords, (start_s, times[0]), key_at, where)
-    return [replace(c, start_s=max(c.start_s, 0.0)) for c in chords if c.end_s > 0]
+    if len(times) < 2:
+        return 0.0, 0.0
+    return times[0] - (times[1] - times[0]) / bars.beats_per_bar * count, times[0]
 
 
 def _place(
-    entries: Sequence[str],
-    chords: list[Chord],
-    span: tuple[float, float],
-    key_at: KeyAt,
-    where: str,
+    written: _Written, chords: list[Chord], span: tuple[float, float], key_at: KeyAt
 ) -> None:
     """Add the chords of one bar to `chords`."""
-    start_s, end_s = span
+    entries, (start_s, end_s) = written.cell.entries, span
     edges = [start_s + (end_s - start_s) * k / len(entries) for k in range(len(entries))]
-    for entry, at_s, until_s in zip(entries, edges, [*edges[1:], end_s], strict=True):
-        if entry != HOLD:
-            chord = _read(entry, key_at(at_s), where)
+    for k, (at_s, until_s) in enumerate(zip(edges, [*edges[1:], end_s], strict=True)):
+        if entries[k] != HOLD:
+            chord = _read(written, k, key_at(at_s))
             chords.append(replace(chord, start_s=at_s, end_s=until_s))
         elif chords:
             chords[-1] = replace(chords[-1], end_s=until_s)
         else:
-            raise ChordError(f'{where}: "." holds the chord before, and there is none')
+            written.refuse(': "." holds the chord before, and there is none', k)
 
 
-def _entries(cell: str, before: list[str], *, bars: Bars, number: int) -> list[str]:
-    """What a cell says for each part of its bar; "-" gives the cell before."""
-    entries = cell.split()
-    where = f'chords: bar {number} ("{cut_short(cell)}")'
+def _said(bar: _Written, before: Sequence[_Written]) -> _Written:
+    """The bar, or the one before it where it says "-"."""
+    entries = bar.cell.entries
     if REPEAT in entries:
         if len(entries) > 1:
-            raise ChordError(f'{where}: "-" repeats a whole bar; hold a beat with "."')
+            bar.refuse(': "-" repeats a whole bar; hold a beat with "."', entries.index(REPEAT))
         if not before:
-            raise ChordError(f'{where}: "-" repeats the bar before, and there is none')
-        return before
+            bar.refuse(': "-" repeats the bar before, and there is none')
+        return before[0]
     for foreign, instead in _FOREIGN.items():
         if foreign in entries:
-            raise ChordError(f'{where}: "{foreign}" is not read; {instead}')
-    beats = bars.beats_per_bar
+            bar.refuse(f': "{foreign}" is not read; {instead}', entries.index(foreign))
+    return bar
+
+
+def _check_count(bar: _Written, bars: Bars) -> None:
+    """Refuse entries that do not fill a bar evenly."""
+    entries, beats = bar.cell.entries, bars.beats_per_bar
     dotted = " (dotted quarters)" if beats != bars.meter[0] else ""
     if len(entries) > beats and (len(entries) % beats or len(entries) > FINEST * beats):
-        raise ChordError(
-            f"{where} has {len(entries)} entries for {beats} beats{dotted}; leave some out, or "
+        bar.refuse(
+            f" has {len(entries)} entries for {beats} beats{dotted}; leave some out, or "
             f"give every beat as many, such as {2 * beats} in all"
         )
     if len(entries) < beats and beats % len(entries):
         held = " ".join([*entries, *[HOLD] * (beats - len(entries))])
-        raise ChordError(
-            f"{where}: {len(entries)} entries do not divide {beats} beats{dotted} evenly; hold "
+        bar.refuse(
+            f": {len(entries)} entries do not divide {beats} beats{dotted} evenly; hold "
             f'beats with ".", such as "{held}"'
         )
-    return entries
 
 
-def _read(label: str, key: Key | None, where: str) -> Chord:
+def _read(bar: _Written, entry: int, key: Key | None) -> Chord:
     try:
-        return parse_chord(label, key)
+        return parse_chord(bar.cell.entries[entry], key)
     except ChordError as error:
-        raise ChordError(f"{where}: {error}") from error
+        bar.refuse(f": {error}", entry)
 
 
 def merged(chords: list[Chord]) -> tuple[Chord, ...]:
@@ -254,6 +314,9 @@ def read_lab(path: str | Path, key_at: KeyAt) -> tuple[Chord, ...]:
         if chords and start_s < chords[-1].end_s - 1e-6:
             raise ChordError(f"{where}: begins before the chord above has ended")
         check_count(len(chords), MAX_CHORDS - 1, "chords", where=file.name, error=ChordError)
-        chord = _read(label, key_at(start_s), where)
+        try:
+            chord = parse_chord(label, key_at(start_s))
+        except ChordError as error:
+            raise ChordError(f"{where}: {error}") from error
         chords.append(replace(chord, start_s=start_s, end_s=end_s))
     return tuple(chords)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from retune.carriers.errors import SongFileError, UsageError
+from retune.carriers.errors import ChordError, SongFileError, UsageError
 from retune.carriers.heard import Bars
 from retune.carriers.songfacts import Correction, Music, Song, Stem, Variant
 from retune.carriers.text import file_stem, printable
@@ -236,9 +236,20 @@ def _music(table: Mapping[str, Any] | None, at: Callable[[str], Where]) -> Music
             at(second).fail(f"{first} is given too; keep one of the two")
     if "meter" in given:
         _check_pickup(given.get("phrases"), given["meter"], at("phrases"))
+    if "chords" in given:
+        _check_chart(given["chords"], given.get("meter"), at("chords"))
     if "keys" in given and given["keys"] and given["key"] == "auto":
         at("keys").fail('needs the key it changes from; set key = "..."')
     return Music(**given, meter_given="meter" in given)
+
+
+def _check_chart(text: str, meter: tuple[int, int] | None, where: Where) -> None:
+    from retune.song.chart import check_chart
+
+    try:
+        check_chart(text, meter=meter)
+    except ChordError as error:
+        where.fail(str(error).removeprefix("chords: "))
 
 
 def _check_pickup(phrases: Any, meter: tuple[int, int], where: Where) -> None:

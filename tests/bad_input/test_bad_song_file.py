@@ -80,6 +80,7 @@ CASES: dict[str, tuple[str | bytes, str]] = {
     "chords that do not fill": (chart('"C | G7 C F | C"'), 'song.toml, line 15: music.chords: bar 2 ("G7 C F"): 3 entries do not divide 4 beats evenly; hold beats with ".", such as "G7 C F ."'),
     "too many chords": (chart('"C D E F G"'), 'bar 1 ("C D E F G") has 5 entries for 4 beats; leave some out'),
     "an unknown chord": (chart('"C | Hmaj7"'), 'music.chords: bar 2 ("Hmaj7"): "Hmaj7" is not a chord'),
+    "an unknown chord where no bar is known": (spoiled("tempo_bpm = 120\n", "").replace('"C | G7 | C | C"', '"C | Xx"'), 'song.toml, line 14: music.chords: bar 2 ("Xx"): "Xx" is not a chord: use a lead-sheet name (Bb, Gm7, F7/A), a Harte label (Bb:min7), a Roman numeral (V7) or N.C. (line 1, column 5 of the chart)'),
     "an empty bar": (chart('"C | | C"'), 'music.chords: bar 2 is empty; write "-" to repeat the bar before'),
     "a repeat that never ends": (chart('"|: C | G"'), 'music.chords: the repeat from bar 1 is not closed with ":|"'),
     "a million repeats": (chart('"|: C :| x1000000"'), "music.chords: bar 1: a passage plays 1 to 64 times"),

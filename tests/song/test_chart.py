@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import Bars, Chord, Key
-from retune.song.chart import chart_bars, chart_cells, merged, read_chart, read_lab
+from retune.song.chart import chart_bars, chart_cells, check_chart, merged, read_chart, read_lab
 
 BB_MAJOR = Key("Bb", "major")
 Placed = list[tuple[str, float, float]]
@@ -164,6 +164,32 @@ def test_cells(text: str, cells: str) -> None:
 def test_errors_name_the_bar(text: str, says: str) -> None:
     with pytest.raises(ChordError, match=says):
         placed(text, even_bars(3))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("Bb | Xx", r'bar 2 \("Xx"\): "Xx" is not a chord.*\(line 1, column 6 of the chart\)'),
+        ("\n  Bb | F\n  Gm | C H7\n", r'bar 4 \("C H7"\).*\(line 3, column 10 of the chart\)'),
+        ("|: Bb | F :| x2 H7", r'bar 5 \("H7"\).*\(line 1, column 17 of the chart\)'),
+        ("pickup Bb Hm | F", r'pickup \("Bb Hm"\).*\(line 1, column 11 of the chart\)'),
+        ("Bb | . % | F", r'bar 2 .*"%" is not read.*\(line 1, column 8 of the chart\)'),
+        ("Bb | F | VIII", r'bar 3 \("VIII"\).*column 10'),
+        (". | F", r"bar 1 .*there is none \(line 1, column 1 of"),
+        ("Bb | | F", "bar 2 is empty"),
+    ],
+)
+def test_a_chart_is_refused_where_no_bar_is_known(text: str, says: str) -> None:
+    with pytest.raises(ChordError, match=says):
+        check_chart(text)
+
+
+def test_how_many_entries_fill_a_bar_is_asked_where_the_meter_is_known() -> None:
+    for text in ("Bb F C | . | V7 I | N.C.", "pickup F F | Bb | . . F", ""):
+        check_chart(text)
+    with pytest.raises(ChordError, match="3 entries do not divide 4 beats"):
+        check_chart("Bb F C", meter=(4, 4))
+    check_chart("Bb F C", meter=(3, 4))
 
 
 def test_a_chart_of_other_length_than_the_song() -> None:
