@@ -30,6 +30,7 @@ def main() -> int:
     parser.add_argument("--sounds", type=int, default=20_000)
     parser.add_argument("--texts", type=int, default=20_000)
     parser.add_argument("--kills", type=int, default=0, help="of every writing command")
+    parser.add_argument("--long", type=int, default=6, help="at most so many where one takes long")
     parser.add_argument("--full-disk", action="store_true", help="of three kinds, for each of them")
     parser.add_argument("--every", type=int, default=1, metavar="N", help="full at each N-th step")
     parser.add_argument("--only", nargs="+", metavar="COMMAND", help="kill and fill these alone")
@@ -60,7 +61,7 @@ def _interrupted(asked: argparse.Namespace) -> int:
         os.environ["RETUNE_CACHE"] = f"{name}/cache"
         for command in names:
             given = {"kills": asked.kills, "seed": asked.seed, "full": asked.full_disk}
-            given["every"] = asked.every
+            given |= {"every": asked.every, "long": asked.long}
             interrupt(command, Path(name), tally=tally, **given)
             said = f"{command}: {tally.done.total()} runs, {dict(tally.findings)}"
             print(said, file=sys.stderr, flush=True)

@@ -42,7 +42,7 @@ BYTE_BY_BYTE = 1_000
 """Files up to this size are cut at each of their bytes, longer ones at `CUTS` of them."""
 CUTS, ROOMS = 24, 12
 HANGS_S, HUNG = 120, 71
-LONG_TAKES = 6  # of each of them for a command that takes long
+LONG_TAKES = 6  # of each of the full disks for a command that takes long
 
 
 @dataclass
@@ -160,17 +160,20 @@ class Trial:
                 _said_within(words, chance.uniform(0, self.took_s))
                 os.kill(child, signal.SIGKILL)
                 was_killed = _wait(child) == -signal.SIGKILL
-                self.look("killed")
+                now = self.look("killed")
                 if was_killed and chance.random() < 0.25:
-                    code, _ = self.run()
-                    differ = self.differs(seen(self.room))
-                    self.tally.done[f"{self.name}, run again"] += 1
-                    if code or differ:
-                        self.finding(f"the next run ended with {code}: {differ[:3]}")
+                    self._run_again(is_refused=self.command.once in now)
             killed += was_killed
             if killed == n:
                 break
         self.tally.done[f"{self.name}, killed"] += killed
+
+    def _run_again(self, *, is_refused: bool) -> None:
+        code, said = self.run()
+        differ = self.differs(seen(self.room))
+        self.tally.done[f"{self.name}, run again"] += 1
+        if code != is_refused or differ:
+            self.finding(f"the next run ended with {code}: {differ[:3]} {said[-200:]}")
 
     def fill(self, chance: random.Random, *, every: int) -> None:
         """Let it find no room at each of its steps, or every so many, and at bytes of its files."""
@@ -256,7 +259,7 @@ def _wait(child: int) -> int:
 
 
 def interrupt(
-    name: str, root: Path, *, kills: int, seed: int, full: bool, tally: Tally, every: int = 1
+    name: str, root: Path, *, kills: int, long: int, seed: int, full: bool, tally: Tally, every: int
 ) -> None:
     """Kill one command so often, and run it on full disks of three kinds."""
     furnished, command = root / "furnished", COMMANDS[name]
@@ -266,7 +269,7 @@ def interrupt(
     trial = Trial(name, command, root / "room", furnished, tally)
     chance = random.Random(f"{seed}-{name}")
     trial.undisturbed()
-    trial.kill(min(kills, LONG_TAKES) if command.is_long else kills, chance)
+    trial.kill(min(kills, long) if command.is_long else kills, chance)
     if not full:
         return
     trial.fill(chance, every=7 * every if command.is_long else every)

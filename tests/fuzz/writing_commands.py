@@ -33,11 +33,13 @@ CACHE = "cache"
 @dataclass(frozen=True)
 class Command:
     """What is run; `is_long` where it takes so long that it is tried less often; `is_threaded`
-    where it leaves threads behind, which no child of this process would have, but their locks."""
+    where it leaves threads behind, which no child of this process would have, but their locks;
+    `once` names a file that is never written over: where it stands, the next run is refused."""
 
     run: Callable[[], int]
     is_long: bool = False
     is_threaded: bool = False
+    once: str = ""
 
 
 def _line(*words: str) -> Callable[[], int]:
@@ -134,7 +136,7 @@ COMMANDS: dict[str, Command] = {
     **{
         f"export {name}": Command(
             _line("export", SONG, "--format", name, "--out", "out"),
-            is_long=name in ("mp4", "pptx", "pdf", "png"),
+            is_long=name == "mp4",
             is_threaded=name in ("mp4", "pptx", "pdf", "png", "blind"),
         )
         for name in FORMATS
@@ -143,8 +145,8 @@ COMMANDS: dict[str, Command] = {
     "serve: render": Command(_make("render"), is_threaded=True),
     "serve: page": Command(_make("page"), is_threaded=True),
     "serve: export": Command(_make("export", formats=["midi", "csv", "svg"]), is_threaded=True),
-    "serve: upload": Command(_upload, is_threaded=True),
-    "serve: new song": Command(_new, is_threaded=True),
+    "serve: upload": Command(_upload, is_threaded=True, once="song/new.wav"),
+    "serve: new song": Command(_new, is_threaded=True, once="bare/song.toml"),
     "serve: demo": Command(_served_demo, is_threaded=True),
 }
 
