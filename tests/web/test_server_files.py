@@ -173,7 +173,10 @@ def test_a_head_is_not_believed(tmp_path: Path, bomb: str) -> None:
     for suffix in ("wav", "flac", "mp3"):
         answer = upload(client, f"voice.{suffix}", BOMBS[bomb])
         assert answer.status_code == 400, answer.text
-        assert answer.json()["error"].count("\n") == 0
+        said = answer.json()["error"]
+        assert said.count("\n") == 0
+        assert said.startswith(f"voice.{suffix} ")
+        assert ".retune-" not in said
     assert names(tmp_path) == []
 
 

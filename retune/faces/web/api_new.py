@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from retune import __version__, pipeline
-from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
+from retune.carriers.errors import AudioError, InputError, OutputError, RetuneError, UsageError
 from retune.carriers.heard import ROLES, Role
 from retune.carriers.text import file_stem, lost_on_windows, printable
 from retune.faces.web.answers import Bench, told
@@ -193,8 +193,13 @@ async def _stream_to(request: Request, part: int) -> None:
 
 
 def _finish(folder: HeldFolder, part: str, name: str) -> None:
-    """Give a file its name once it reads as sound."""
-    open_audio(folder.path / part)
+    """Give a file its name once it reads as sound; a refusal names it as it came."""
+    path = Path(os.path.abspath(folder.path / part))
+    try:
+        open_audio(path)
+    except AudioError as error:
+        said = str(error).replace(str(path), name).replace(part, name)
+        raise AudioError(f"{said}; nothing was kept") from error
     try:
         take_free_name(folder, part, name)
     except FileExistsError as error:
