@@ -260,19 +260,20 @@ def _draw_endings(
     f, e = sheet.f, row.ending
     y = top + 0.5 * sheet.line + 0.3 * f
     x = sheet.columns_x
+    as_sung = e.degree or (e.note.name if e.note is not None else "")
     if quiz:
-        pen.text(x, y + 0.2 * f, pretty(e.degree or ""), "title")
+        pen.text(x, y + 0.2 * f, pretty(as_sung), "title")
         pen.line(x + 1.6 * f, y + 0.3 * f, sheet.width - 0.2 * f, y + 0.3 * f, "end")
         return
-    _one(pen, sheet, x, y, (e.degree, e.state, e.state or ""), "")
+    _one(pen, sheet, x, y, (as_sung, e.state, e.state or ""), "")
     if with_variant:
         x += sheet.column_width
         if e.is_changed:
-            degree = e.degree_after or e.degree
+            degree = e.degree_after or (e.name_after if e.is_moved else as_sung)
             over = f"{over_words(e)}: " if e.has_new_chord and e.state_after else ""
             _one(pen, sheet, x, y, (degree, e.state_after, over + e.words_after), "v")
         else:
-            _one(pen, sheet, x, y, (e.degree, e.state, ""), "")
+            _one(pen, sheet, x, y, (as_sung, e.state, ""), "")
 
 
 def _one(

@@ -16,10 +16,24 @@ from pptx import Presentation
 from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
 from retune.comparison.exports import deck, pptx_file
-from retune.comparison.exports.deck import LEAST_PT, slides_of
+from retune.comparison.exports.deck import slides_of
+from retune.comparison.exports.fitting import lines_of, width_at_most
 from retune.comparison.exports.material import Material
 from retune.comparison.exports.pictures import size_of
 from retune.comparison.exports.pptx_file import slides_pptx
+from retune.comparison.exports.slide import (
+    GAP,
+    HEIGHT,
+    INSIDE,
+    KEY_NAME,
+    KEY_WIDTH,
+    LEAST_PT,
+    SMALL_PT,
+    head_size,
+    key_name,
+    line_height,
+    text_size,
+)
 
 _PICTURE = 13  # MSO_SHAPE_TYPE.PICTURE
 
@@ -204,3 +218,45 @@ def test_without_the_library_the_extra_is_named(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setitem(sys.modules, "pptx", None)
     with pytest.raises(UsageError, match=r"pip install 'retune\[slides\]'"):
         slides_pptx(lantern_material())
+
+
+WIDE_NAME = "W" * 64
+LONG_NAME = "home-early-and-everything-else-besides-that-a-class-may-ask-for"
+
+
+def crowded(title: str) -> Material:
+    """Nine variants with long names, and words as long as song files hold them."""
+    material = lantern_material()
+    (plan,) = material.plans
+    names = (WIDE_NAME, LONG_NAME, *(f"v{k}" for k in range(7)))
+    return replace(
+        material,
+        analysis=replace(material.analysis, title=title),
+        plans=tuple(replace(plan, name=name) for name in names),
+        rights="invented for a test, free to use " * 20,
+        abouts=dict.fromkeys(names, "Every waiting ending comes home. " * 5),
+    )
+
+
+@pytest.mark.parametrize("title", ["A song " * 30, "灯りの子守唄" * 20, "Песнь о фонаре " * 9])
+def test_long_words_are_cut_and_nothing_leaves_its_place(title: str) -> None:
+    slides = slides_of(crowded(title))
+    for slide in slides:
+        rows = lines_of(slide.headline, head_size(slide), INSIDE, bold=True)
+        assert rows == 1 or slide.kind == "title", slide.headline
+        if slide.svg:
+            assert slide.picture_box.top + slide.picture_box.height <= HEIGHT
+        else:
+            needed = sum(line_height(line, text_size(slide)) + GAP for line in slide.lines)
+            assert needed <= slide.lines_box.height, slide.headline
+    told = [line.lead or line.text for line in slides[0].lines]
+    assert any(words.startswith("and ") and "more variant" in words for words in told)
+    assert slides[0].lines[-1].text == "Altered with retune."
+    assert "2 → 1 over V, still open" in slides[3].headline
+
+
+@pytest.mark.parametrize("name", [WIDE_NAME, LONG_NAME, "home-with-harmony"])
+def test_the_name_of_a_version_keeps_its_place(name: str) -> None:
+    shown = key_name(name)
+    assert width_at_most(shown, SMALL_PT, bold=True) <= KEY_WIDTH - KEY_NAME
+    assert (shown == name) == (name == "home-with-harmony")

@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 import pytest
-from compare_songs import home_early, lantern
+from compare_songs import home_early, lantern, without_theory
 
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
@@ -81,3 +81,10 @@ def test_without_phrases_the_message_says_so() -> None:
     stem = replace(song.melody, phrases=())
     with pytest.raises(UsageError, match="no phrase"):
         ladder_svg(replace(song, stems=MappingProxyType({stem.name: stem})))
+
+
+def test_without_a_key_the_notes_are_named() -> None:
+    song = without_theory(lantern())
+    root = ET.fromstring(ladder_svg(song, home_early(lantern())))
+    big = [[t.text for t in row if "title" in (t.get("class") or "")] for row in rungs(root)]
+    assert [names[0] for names in big] == ["F4", "C5", "D5", "C5", "E♭5", "B♭4"]

@@ -1,29 +1,38 @@
-"""What stands on the slides of a lecture, and where: one phrase a slide, the whole song only as the
+"""What stands on the slides of a lecture: one phrase a slide, the whole song only as the
 ladder of endings. Both writers of slides (PDF, Office Open XML) set the same.
-
-Measured in points of a page of 960 by 540. No text is smaller than a 28th of its height, so that
-the last row of a hall reads it.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis
-from retune.carriers.text import cut_short, pretty
+from retune.carriers.text import counted, cut_short, pretty
 from retune.comparison.consequence_words import told
 from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.estimated import chords_told, key_told, with_doubt
 from retune.comparison.exports.classroom import CAUTIONS, as_sung, facts_line, finding
+from retune.comparison.exports.fitting import cut_to, width_at_most
 from retune.comparison.exports.material import ORIGINAL, Material
-from retune.comparison.exports.pictures import alt_text, size_of
+from retune.comparison.exports.slide import (
+    GAP,
+    HEAD_PT,
+    HEIGHT,
+    INSIDE,
+    LEAST_PT,
+    LONG_LEAD,
+    SMALL_PT,
+    TEXT_PT,
+    TITLE_PT,
+    Line,
+    Slide,
+    line_height,
+)
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.ladder_layout import BRIEF_ROW, HEAD, ladder_rows
 from retune.comparison.picture import View, lane_svg
-from retune.comparison.picture_style import text_width
 from retune.comparison.picture_words import (
     cadence_words,
     chord_name,
@@ -33,121 +42,10 @@ from retune.comparison.picture_words import (
     state_words,
 )
 
-WIDTH, HEIGHT, MARGIN = 960.0, 540.0, 24.0
-INSIDE = WIDTH - 2 * MARGIN
-LEAST_PT = HEIGHT / 28
-TITLE_PT, HEAD_PT, TEXT_PT, SMALL_PT = 44.0, 28.0, 22.0, 20.0
-LINE = 1.3  # of the size of text, from line to line
-KEY_WIDTH, KEY_HEIGHT = 250.0, 28.0  # what a line of the picture means
-KEY_SIGNS = 22  # of the name of a version there
-_HEAD_TOP, _TITLE_TOP, _GAP = 12.0, 40.0, 8.0
-RULE = 8.0  # height of the double rule under a heading
-_WIDER = 1.15  # another face than ours may be wider by so much
 DRAWN_FONT = 30.0
 _DRAWN_WIDTH = DRAWN_FONT * INSIDE / (LEAST_PT / 0.84)  # its smaller text is .84 of the font
-_MOST_PHRASES, _MOST_LINES, _MOST_LADDERS, _MOST_VARIANTS = 8, 3, 4, 5
-_RULE_LINES = 11
-
-
-@dataclass(frozen=True)
-class Line:
-    """One paragraph; `ink` is "ink", "spot" (what is changed) or "warn" (a clash)."""
-
-    text: str
-    ink: str = "ink"
-    lead: str = ""
-    """Words before the text, bold."""
-
-
-@dataclass(frozen=True)
-class Box:
-    """A place on a slide, in points."""
-
-    left: float
-    top: float
-    width: float
-    height: float
-
-
-@dataclass(frozen=True)
-class Slide:
-    """One slide. `svg` is its picture, `versions` what is drawn in it and can be heard: `span_s` of
-    each, the whole song where that is None. `kind` is "title", "picture" or "text"."""
-
-    kind: str
-    headline: str
-    lines: tuple[Line, ...] = ()
-    svg: str = ""
-    versions: tuple[str, ...] = ()
-    span_s: tuple[float, float] | None = None
-
-    @property
-    def alt(self) -> str:
-        """The picture told in words."""
-        return alt_text(self.svg) if self.svg else ""
-
-    @property
-    def head_box(self) -> Box:
-        top = _TITLE_TOP if self.kind == "title" else _HEAD_TOP
-        return Box(MARGIN, top, INSIDE, _height(self.headline, head_size(self), INSIDE))
-
-    @property
-    def lines_box(self) -> Box:
-        top = self.head_box.top + self.head_box.height + RULE + _GAP
-        if self.kind != "picture":
-            return Box(MARGIN, top, INSIDE, HEIGHT - top - _GAP)
-        if not self.lines:
-            return Box(MARGIN, top, INSIDE, KEY_HEIGHT)
-        width = INSIDE - KEY_WIDTH - MARGIN
-        tall = max(_lines_height(self.lines, width), len(self.versions) * KEY_HEIGHT)
-        return Box(MARGIN, top, width, tall)
-
-    @property
-    def key_boxes(self) -> list[Box]:
-        """A place for each version: beside the text, or side by side where there is none."""
-        top, right = self.lines_box.top, WIDTH - MARGIN - KEY_WIDTH
-        if not self.lines:
-            lefts = (MARGIN + k * (KEY_WIDTH + MARGIN) for k in range(len(self.versions)))
-            return [Box(left, top, KEY_WIDTH, KEY_HEIGHT) for left in lefts]
-        return [
-            Box(right, top + k * KEY_HEIGHT, KEY_WIDTH, KEY_HEIGHT)
-            for k in range(len(self.versions))
-        ]
-
-    @property
-    def picture_box(self) -> Box:
-        """The place of the picture, in its own proportions."""
-        text = self.lines_box
-        top = text.top + text.height + _GAP
-        wide, high = size_of(self.svg)
-        scale = min(INSIDE / wide, (HEIGHT - top - _GAP) / high)
-        left = MARGIN + (INSIDE - scale * wide) / 2
-        return Box(left, top, scale * wide, scale * high)
-
-
-def head_size(slide: Slide) -> float:
-    """Size of the heading of a slide."""
-    return TITLE_PT if slide.kind == "title" else HEAD_PT
-
-
-def text_size(slide: Slide) -> float:
-    """Size of the paragraphs of a slide."""
-    return SMALL_PT if slide.kind == "title" else TEXT_PT
-
-
-def text_gap(slide: Slide) -> float:
-    """What is left free between two paragraphs."""
-    return 0.0 if slide.kind == "picture" else 8.0
-
-
-def _height(text: str, size: float, width: float, *, bold: bool = True) -> float:
-    """How high a paragraph becomes that is broken between words."""
-    wide = text_width(text, size, bold=bold) * _WIDER
-    return max(math.ceil(wide / (width - size)), 1) * size * LINE
-
-
-def _lines_height(lines: Sequence[Line], width: float) -> float:
-    return sum(_height(f"{line.lead} {line.text}", TEXT_PT, width, bold=False) for line in lines)
+_MOST_PHRASES, _MOST_LINES, _MOST_LADDERS = 8, 3, 4
+_LEAST_NAME = 160.0  # of a variant in a heading, in points
 
 
 # --- the deck --------------------------------------------------------------------------------
@@ -170,19 +68,53 @@ def slides_of(material: Material) -> list[Slide]:
 def _title(material: Material) -> Slide:
     chords = chords_told(material.analysis)
     lines = [Line(with_doubt(facts_line(material.analysis), chords and f"chords {chords}"))]
-    shown = material.plans[:_MOST_VARIANTS]
-    lines += [
-        Line(cut_short(pretty(material.about(plan)), 110), lead=f"{cut_short(plan.name)}:")
-        for plan in shown
-    ]
-    over = len(material.plans) - len(shown)
-    lines += [Line(f"and {over} more")] if over else []
-    rights = cut_short(material.rights, 160)
-    lines += [Line(rights)] if rights else []
+    rights = cut_to(material.rights, SMALL_PT, INSIDE, lines=2)
     caveats = list(dict.fromkeys(plan.caveat for plan in material.plans if plan.caveat))
     label = "Altered with retune" if material.plans else "Unaltered"
-    lines.append(Line(", ".join([label, *caveats]) + "."))
-    return Slide("title", cut_short(material.title, 70), tuple(lines))
+    end = [Line(rights)] if rights else []
+    end.append(Line(", ".join([label, *caveats]) + "."))
+    title = cut_to(material.title, TITLE_PT, INSIDE, lines=2, bold=True)
+    room = Slide("title", title).lines_box.height
+    abouts = _abouts(material, room - _stack([*lines, *end]))
+    return Slide("title", title, (*lines, *abouts, *end))
+
+
+def _abouts(material: Material, room: float) -> list[Line]:
+    """A line or two a variant; where there is not room for all, the first and how many more."""
+    long = [_about(material, plan, lines=2) for plan in material.plans]
+    if _stack(long) <= room:
+        return long
+    return _as_fit([_about(material, plan, lines=1) for plan in material.plans], room)
+
+
+def _about(material: Material, plan: Plan, *, lines: int) -> Line:
+    name = cut_to(plan.name, SMALL_PT, INSIDE / 2, bold=True)
+    told = f"{name}: {pretty(material.about(plan))}"
+    told = cut_to(told, SMALL_PT, INSIDE, lines=lines, bold=len(name) > LONG_LEAD)
+    return Line(told.removeprefix(f"{name}: "), lead=f"{name}:")
+
+
+def _stack(lines: Sequence[Line]) -> float:
+    """How high the lines of a title become."""
+    return sum(line_height(line, SMALL_PT) + GAP for line in lines)
+
+
+def _as_fit(lines: list[Line], room: float) -> list[Line]:
+    """The first lines that find room, and how many more there are."""
+    shown = len(lines)
+    while shown and _stack([*lines[:shown], *_more(len(lines) - shown)]) > room:
+        shown -= 1
+    return lines[:shown] + _more(len(lines) - shown)
+
+
+def _more(over: int) -> list[Line]:
+    return [Line(f"and {counted(over, 'more variant')}")] if over else []
+
+
+def _named(plan: Plan, rest: str) -> str:
+    """The name of a variant as one line of a heading holds it beside the rest."""
+    room = INSIDE - width_at_most(rest, HEAD_PT, bold=True)
+    return cut_to(plan.name, HEAD_PT, max(room, _LEAST_NAME), bold=True)
 
 
 def _versions(plan: Plan | None) -> tuple[str, ...]:
@@ -218,11 +150,12 @@ def _shown(analysis: Analysis, plan: Plan | None) -> list[PhraseEnding]:
 def _phrase(material: Material, ending: PhraseEnding, plan: Plan | None) -> Slide:
     """A slide about one phrase, as sung or with what a variant moves in it."""
     analysis = material.analysis
-    where = "" if plan is None else f" in {cut_short(plan.name, 30)}"
-    headline = f"Phrase {ending.number}{where}: {ending_words(ending, changed=ending.is_changed)}"
+    told = ending_words(ending, changed=ending.is_changed)
     lines = [_sung(analysis, ending)]
     if plan is not None and not ending.is_changed:
-        headline, lines = f"{headline}, ends as sung", []
+        told, lines = f"{told}, ends as sung", []
+    where = "" if plan is None else f" in {_named(plan, f'Phrase {ending.number} in : {told}')}"
+    headline = f"Phrase {ending.number}{where}: {told}"
     lines += _following(ending, plan)
     draft = Slide(
         "picture",
@@ -232,7 +165,7 @@ def _phrase(material: Material, ending: PhraseEnding, plan: Plan | None) -> Slid
         span_s=_span(analysis, ending, plan),
     )
     text = draft.lines_box
-    room = HEIGHT - text.top - text.height - 2 * _GAP
+    room = HEIGHT - text.top - text.height - 2 * GAP
     svg = phrase_svg(analysis, plan, ending.number, height=room)
     return replace(draft, svg=svg)
 
@@ -335,7 +268,7 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
         rows = [e for e in rows if e.is_changed]
     pages = -(-len(rows) // most)
     share = -(-len(rows) // max(pages, 1))
-    headline = as_sung(analysis) if plan is None else finding(analysis, plan)
+    headline = as_sung(analysis) if plan is None else _finding(analysis, plan)
     for number in range(min(pages, _MOST_LADDERS)):
         some = [e.number for e in rows[number * share : (number + 1) * share]]
         svg = ladder_svg(
@@ -353,33 +286,37 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
         yield Slide("picture", shown, svg=svg, versions=_versions(plan))
 
 
+def _finding(analysis: Analysis, plan: Plan) -> str:
+    """What a variant does to the endings, after as much of its name as leaves room for that."""
+    rest = finding(analysis, replace(plan, name=""))
+    return finding(analysis, replace(plan, name=_named(plan, rest)))
+
+
 def _in_one_line(headline: str, end: str) -> str:
     """As much of a heading as one line holds, with its end."""
-    most = len(headline)
-    while most > 20 and _height(cut_short(headline, most) + end, HEAD_PT, INSIDE) > HEAD_PT * LINE:
-        most -= 2
-    return cut_short(headline, most) + end
+    taken = width_at_most(end, HEAD_PT, bold=True)
+    return cut_to(headline, HEAD_PT, INSIDE - taken, bold=True) + end
 
 
 def _rungs() -> int:
     """How many rows of a ladder a slide holds under a heading of one line."""
     bare = Slide("picture", "", versions=(ORIGINAL, ORIGINAL)).lines_box
-    room = HEIGHT - bare.top - bare.height - 2 * _GAP
+    room = HEIGHT - bare.top - bare.height - 2 * GAP
     return int((room * _DRAWN_WIDTH / INSIDE / DRAWN_FONT - HEAD - 0.2) / BRIEF_ROW)
 
 
 def _rules(plans: Sequence[Plan]) -> Iterator[Slide]:
     """Each variant with its rules, on as many slides as they need."""
     page: list[Line] = []
-    room = _RULE_LINES
+    room = Slide("text", "The rules").lines_box.height
     for plan in plans:
         for rule in plan.rules:
-            line = Line(cut_short(rule, 600), lead=f"{cut_short(plan.name)}:")
-            high = _height(f"{line.lead} {line.text}", TEXT_PT, INSIDE, bold=False)
-            needed = round(high / (TEXT_PT * LINE))
+            name = cut_to(plan.name, TEXT_PT, INSIDE / 2, bold=True)
+            line = Line(cut_to(rule, TEXT_PT, INSIDE, lines=8), lead=f"{name}:")
+            needed = line_height(line, TEXT_PT) + GAP
             if page and needed > room:
                 yield Slide("text", "The rules", tuple(page))
-                page, room = [], _RULE_LINES
+                page, room = [], Slide("text", "The rules").lines_box.height
             page.append(line)
             room -= needed
     if page:

@@ -15,21 +15,7 @@ from typing import Any
 
 from retune.carriers.text import cut_short, for_xml
 from retune.comparison.exports.classroom import CAUTIONS
-from retune.comparison.exports.deck import (
-    HEIGHT,
-    INSIDE,
-    KEY_SIGNS,
-    MARGIN,
-    SMALL_PT,
-    WIDTH,
-    Box,
-    Line,
-    Slide,
-    head_size,
-    slides_of,
-    text_gap,
-    text_size,
-)
+from retune.comparison.exports.deck import slides_of
 from retune.comparison.exports.material import (
     ORIGINAL,
     Material,
@@ -41,6 +27,21 @@ from retune.comparison.exports.material import (
 )
 from retune.comparison.exports.pictures import document_facts, size_of
 from retune.comparison.exports.pptx_sound import add_sound
+from retune.comparison.exports.slide import (
+    HEIGHT,
+    INSIDE,
+    KEY_NAME,
+    MARGIN,
+    SMALL_PT,
+    WIDTH,
+    Box,
+    Line,
+    Slide,
+    head_size,
+    key_name,
+    text_gap,
+    text_size,
+)
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture_style import THEMES
 
@@ -134,20 +135,20 @@ def _headed(deck: Any, slide: Slide, notes: str) -> Any:
     line = Line("", lead=slide.headline)
     _fill(title.text_frame, [line], size=head_size(slide), gap=0.0)
     for at, weight in ((0.0, 0.75), (3.5, 2.5)):
-        _rule(made, head.top + head.height + at, weight)
+        _bar(made, Box(MARGIN, head.top + head.height + at, INSIDE, weight), "ink", "Rule")
     made.notes_slide.notes_text_frame.text = for_xml(notes)
     return made
 
 
-def _rule(made: Any, top: float, weight: float) -> None:
-    """A line across, a thin filled box, which every program draws alike."""
+def _bar(made: Any, box: Box, ink: str, name: str) -> None:
+    """A thin filled box, which every program draws alike."""
     kind = need("pptx.enum.shapes", extra="slides").MSO_SHAPE.RECTANGLE
-    shape = made.shapes.add_shape(kind, *_emu(Box(MARGIN, top, INSIDE, weight)))
+    shape = made.shapes.add_shape(kind, *_emu(box))
     shape.fill.solid()
-    shape.fill.fore_color.rgb = _colour("ink")
+    shape.fill.fore_color.rgb = _colour(ink)
     shape.line.fill.background()
     shape.shadow.inherit = False
-    shape.name = "Rule"
+    shape.name = name
 
 
 def _text(made: Any, box: Box, lines: Sequence[Line], *, size: float, gap: float) -> Any:
@@ -194,17 +195,27 @@ def _put(shape: Any, box: Box) -> None:
 
 
 def _versions(made: Any, slide: Slide, clip: Clip | None) -> None:
-    """The name of each version that is drawn, in its ink, after its sound or its line."""
+    """The name of each version that is drawn, in its ink, after its sound and its line."""
     for name, box in zip(slide.versions, slide.key_boxes, strict=True):
         ink = "ink" if name == ORIGINAL else "spot"
-        icon = Box(box.left + 10.0, box.top, _ICON, _ICON)
+        icon = Box(box.left, box.top, _ICON, _ICON)
         sound = clip(name, slide.span_s) if clip is not None else None
         if sound is not None:
             add_sound(made, sound, box=_emu(icon), name=name, ink=_INKS[ink])
-        words = Box(box.left + 44.0, box.top, box.width - 44.0, box.height)
-        short = cut_short(name, KEY_SIGNS)
+        _sample(made, box, ink)
+        words = Box(box.left + KEY_NAME, box.top, box.width - KEY_NAME, box.height)
+        short = key_name(name)
         line = Line(short, ink) if ink == "ink" else Line("", ink, lead=short)
         _text(made, words, [line], size=SMALL_PT, gap=0.0).text_frame.word_wrap = False
+
+
+def _sample(made: Any, box: Box, ink: str) -> None:
+    """The line that a version is drawn with: what was sung in one, what is changed in dashes."""
+    left, right, middle = box.left + _ICON + 6.0, box.left + KEY_NAME - 6.0, box.top + _ICON / 2
+    dashes = 1 if ink == "ink" else 2
+    each = (right - left - (dashes - 1) * 4.0) / dashes
+    for k in range(dashes):
+        _bar(made, Box(left + k * (each + 4.0), middle - 2.0, each, 4.0), ink, "Line")
 
 
 # --- picture and package ---------------------------------------------------------------------

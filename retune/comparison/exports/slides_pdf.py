@@ -5,22 +5,21 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from retune.carriers.text import cut_short
-from retune.comparison.exports.deck import (
+from retune.comparison.exports.deck import slides_of
+from retune.comparison.exports.material import Material
+from retune.comparison.exports.pictures import document_facts
+from retune.comparison.exports.slide import (
     INSIDE,
-    KEY_SIGNS,
     MARGIN,
     RULE,
     SMALL_PT,
     Box,
     Slide,
     head_size,
-    slides_of,
+    key_name,
     text_gap,
     text_size,
 )
-from retune.comparison.exports.material import Material
-from retune.comparison.exports.pictures import document_facts
 from retune.comparison.exports.typesetting import typeset
 
 
@@ -50,7 +49,7 @@ def _page(slide: Slide, svgs: dict[str, str]) -> dict[str, Any]:
         "size": text_size(slide),
         "gap": text_gap(slide),
         "key": [
-            {"name": cut_short(name, KEY_SIGNS), "box": asdict(box)}
+            {"name": key_name(name), "box": asdict(box)}
             for name, box in zip(slide.versions, slide.key_boxes, strict=True)
         ],
         "keysize": SMALL_PT,
