@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 
 from retune.carriers.errors import RuleError
 from retune.rules.model import Rule, Selector
 from retune.rules.parse import read_strictly
+from retune.rules.scopes import Except, In, InSection, Scope
 from retune.rules.spoken.covers import VERBS, Cover, covers
 from retune.rules.spoken.exchanges import Readings
 from retune.rules.spoken.readings import meanings
-from retune.rules.spoken.tokens import Sentence
+from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.whats import NOTHING, About, Question
 
 _SPLITS = frozenset((",", "and", "then", ";", "except"))
@@ -42,6 +44,7 @@ _IMPERATIVE = VERBS | frozenset(
     ]
 )
 
+_PRONOUNS = frozenset(("its", "their", "there", "it", "them", "that", "this"))
 MAX_READINGS = 4
 RuleSets = list[tuple[Rule, ...]]
 
@@ -108,8 +111,10 @@ def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets
 
 def is_joined(sentence: Sentence) -> bool:
     """Whether a second clause says something more of what the first is about: "delay the endings
-    and move them to 1"."""
+    and move them to 1", or is parted from it by more than a comma."""
     texts = [token.text for token in sentence.tokens]
+    if ";" in texts:
+        return True
     if "where" in texts or texts[:2] == ["every", "time"]:  # the first is a condition then
         return False
     for place in range(2, len(texts) - 2):
@@ -133,10 +138,10 @@ def read_clauses(
 ) -> RuleSets | Question:
     """Two sentences joined: "raise the 3s a step and keep the last phrase"."""
     texts = [token.text for token in sentence.tokens]
-    if texts[0] == "where":  # what stands before the comma is a condition, not a rule
-        return []
+    # What stands before the comma may be a condition, not a rule.
+    splits = frozenset(";") if texts[0] == "where" else _SPLITS
     for place in range(2, len(texts) - 1):
-        if texts[place] not in _SPLITS:
+        if texts[place] not in splits:
             continue
         rest = _past_splits(texts, place)
         is_else = "else" in texts[rest : rest + 3]
@@ -146,7 +151,7 @@ def read_clauses(
         if isinstance(first, Question) or not 0 < len(first) <= MAX_READINGS:
             continue
         if is_else:
-            return _everything_else(first[0], sentence, rest, stems) if len(first) == 1 else []
+            return _everything_else(first, sentence, rest, stems)
         found = _joined(first, sentence.part(rest, len(texts)), stems)
         if found:
             return found
@@ -154,41 +159,67 @@ def read_clauses(
 
 
 def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, ...]) -> bool:
-    """Whether a clause begins behind a word that joins two: with a verb or what is moved."""
+    """Whether a clause begins behind a word that joins two: with a verb, with what is moved, or
+    with where."""
     if rest >= len(sentence.tokens):
         return False
     token = sentence.tokens[rest]
-    is_stem = token.text in (
-        "melody",
-        "phrase",
-        "phrases",
-        "bar",
-        "bars",
-        "last",
-    ) or token.raw.lower() in map(str.lower, stems)
+    is_stem = token.raw.lower() in map(str.lower, stems)
+    begins = token.text in _BEGINNINGS or token.text.startswith("q:")
     rests = {token.text for token in sentence.tokens[rest:]}
     is_size = token.text in ("a", "an", "half") or token.text[0].isdigit()
     goes = is_size and bool(rests & (VERBS - {"end", "begin"}))  # "... and two beats longer"
     is_comma = sentence.tokens[place].text in (",", ";")
-    return is_comma or token.text in _IMPERATIVE or is_stem or goes
+    return is_comma or token.text in _IMPERATIVE or begins or is_stem or goes
 
 
-def _with_phrase(first: Rule, rest: Sentence) -> Sentence:
-    """ "Phrase 1 ends on 5, 2 ends on 1": the 2 is a phrase."""
-    texts = [token.text for token in rest.tokens[:2]]
-    if len(texts) < 2 or not (texts[0].isdigit() and texts[1] == "end"):
+_BEGINNINGS = frozenset(
+    ("melody", "phrase", "phrases", "bar", "bars", "last", "in", "at", "over", "where", "ending",
+     "endings", "penultimate", "highest", "lowest")
+)  # fmt: skip
+_NOUNS = frozenset(
+    ("note", "notes", "phrase", "phrases", "bar", "bars", "beat", "beats", "half", "degree",
+     "degrees", "1", "of", "chord", "step", "up", "down", "below", "above")
+)  # fmt: skip
+
+
+def _with_unit(first: Rule, rest: Sentence) -> Sentence:
+    """ "Phrase 1 ends on 5, 2 ends on 1": the 2 is a phrase. "In the first verse ..., in the second
+    ...": the second verse."""
+    units = [unit for scope in first.scopes if (unit := _unit_of(scope))]
+    texts = [token.text for token in rest.tokens]
+    if not units or len(texts) < 2:
         return rest
-    if not any(str(scope).startswith("in phrase") for scope in first.scopes):
-        return rest
-    return Sentence(rest.typed, (replace(rest.tokens[0], text="phrase"), *rest.tokens))
+    if texts[0].isdigit() and texts[1] == "end":
+        return _inserted(rest, 0, units[-1])
+    place = 1 if texts[0] in ("in", "at", "for", "of") else 0
+    after = texts[place + 1] if place + 1 < len(texts) else ""
+    is_alone = after not in _NOUNS and not re.match(r"o:|n:|verse|chorus", after)
+    if re.fullmatch(r"o:\d+|last", texts[place]) and is_alone and (place or after == "end"):
+        return _inserted(rest, place + 1, units[-1])
+    return rest
+
+
+def _unit_of(scope: Scope) -> str:
+    """The word for places of this kind, "" where they have none."""
+    inner = scope.scope if isinstance(scope, Except) else scope
+    if isinstance(inner, InSection):
+        return inner.name
+    return inner.what if isinstance(inner, In) else ""
+
+
+def _inserted(rest: Sentence, place: int, word: str) -> Sentence:
+    beside = rest.tokens[min(place, len(rest.tokens) - 1)]
+    new = replace(beside, text=word)
+    return Sentence(rest.typed, (*rest.tokens[:place], new, *rest.tokens[place:]))
 
 
 def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
     """Each reading of the first clause with each of what follows it."""
     found: RuleSets = []
-    rest = _with_phrase(first[0][-1], rest)
+    rest = _with_unit(first[0][-1], rest)
     for rules in first:
-        is_its = any(token.raw.lower() in ("its", "their", "there") for token in rest.tokens)
+        is_its = any(token.raw.lower() in _PRONOUNS for token in rest.tokens)
         about = replace(_about(rules[-1]), is_its=is_its)
         second = read(rest, stems, about) or read_clauses(rest, stems, about)
         if isinstance(second, Question):
@@ -201,9 +232,21 @@ def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets
 
 
 def _everything_else(
-    first: tuple[Rule, ...], sentence: Sentence, rest: int, stems: tuple[str, ...]
+    first: RuleSets, sentence: Sentence, rest: int, stems: tuple[str, ...]
 ) -> RuleSets | Question:
     """ "..., everything else up a tone": that is said first, for of two rules the later wins."""
+    found: RuleSets = []
+    for rules in first:
+        second = _all_but(rules, sentence, rest, stems)
+        if isinstance(second, Question):
+            return second
+        found += [(*more, *rules) for more in second]
+    return found
+
+
+def _all_but(
+    first: tuple[Rule, ...], sentence: Sentence, rest: int, stems: tuple[str, ...]
+) -> RuleSets | Question:
     words = list(sentence.tokens[rest:])
     place = next(n for n, token in enumerate(words) if token.text == "else")
     about = About(_about(first[-1]).what)
@@ -217,8 +260,7 @@ def _everything_else(
         del words[place]
     else:
         words[place] = replace(words[place], text="everything")
-    second = read(Sentence(sentence.typed, tuple(words)), stems, about)
-    return second if isinstance(second, Question) else [(*more, *first) for more in second]
+    return read(Sentence(sentence.typed, tuple(words)), stems, about)
 
 
 def _about(rule: Rule) -> About:

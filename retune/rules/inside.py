@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from retune.carriers.errors import ChordError, InputError
 from retune.carriers.heard import Analysis, Chord, Key, Note, Phrase, StemAnalysis
-from retune.rules.lyrics import plain_word, sung_words
+from retune.rules.lyrics import notes_of_words
 from retune.rules.scopes import (
     LAST,
     AtCadences,
@@ -87,8 +87,8 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
             note.beat is not None and among == any(is_on_beat(note, beat) for beat in beats)
         )
     if isinstance(scope, OnWord):
-        sung, wanted = sung_words(stem), plain_word(scope.word)
-        return lambda note: sung.get(note.index) == wanted
+        sung = notes_of_words(stem, scope.word)
+        return lambda note: note.index in sung
     if isinstance(scope, Pitched):
         midi, sign = parse_pitch_name(scope.name), 1 if scope.way == "higher" else -1
         return lambda note: sign * (note.midi_name - midi) > 0

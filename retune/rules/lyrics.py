@@ -8,15 +8,24 @@ _AROUND = ".,;:!?\"'()[]“”‘’… "
 _HELD = "_"
 
 
-def sung_words(stem: StemAnalysis) -> dict[int, str]:
-    """The word of every note that has one, in small letters without punctuation or hyphens; a word
-    of many syllables ("lan-", "tern"), or held over many notes, belongs to each of them."""
-    found: dict[int, str] = {}
-    for notes in _words(stem):
-        syllables = [note.lyric or "" for note in notes if note.lyric != _HELD]
-        word = plain_word("".join(syllables))
-        found |= {note.index: word for note in notes}
+def notes_of_words(stem: StemAnalysis, text: str) -> set[int]:
+    """The numbers of the notes that sing a word, or some words in a row ("sea wind"), wherever
+    they come; a word of many syllables ("lan-", "tern"), or held over many notes, is sung by each
+    of them."""
+    wanted = [plain_word(word) for word in text.split()]
+    words = _words(stem)
+    sung = [_plain(notes) for notes in words]
+    found: set[int] = set()
+    for place in range(len(words) - len(wanted) + 1):
+        if sung[place : place + len(wanted)] == wanted:
+            row = words[place : place + len(wanted)]
+            found |= {note.index for notes in row for note in notes}
     return found
+
+
+def _plain(notes: list[Note]) -> str:
+    """The word that some notes sing, in small letters without punctuation or hyphens."""
+    return plain_word("".join(note.lyric or "" for note in notes if note.lyric != _HELD))
 
 
 def plain_word(text: str) -> str:

@@ -22,10 +22,11 @@ from retune.rules.clauses import (
     read_without_purpose,
 )
 from retune.rules.model import Rule
-from retune.rules.parse import MAX_LENGTH, rule_of, tree_of
+from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import NEGATIONS, covers
-from retune.rules.spoken.tokens import Sentence, nearest_spoken, sentence_of, typed_of
+from retune.rules.spoken.sentence import Sentence
+from retune.rules.spoken.tokens import nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.whats import NOTHING, Question
 from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
@@ -111,25 +112,41 @@ def _remembered(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...] | RuleErr
     try:
         tree = tree_of(text, stems=stems)
     except RuleError as error:
-        return _listed(text, stems) or _spoken(text, stems, error)
+        return _listed(text, stems) or _said(text, stems, error)
     try:
         return (rule_of(tree, text),)
     except RuleError as error:
         return error
 
 
+def _parts_of(text: str) -> list[str]:
+    """The sentences of a line."""
+    parts = [part.strip() for part in _SENTENCES.split(without_comment(text)) if part.strip()]
+    is_line = len(text) <= MAX_LENGTH and len(text.splitlines()) < 2
+    return parts if len(parts) > 1 and is_line else []
+
+
 def _listed(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:
-    """The rules of a line that parts them by ";", none where one of them does not read."""
-    parts = [part for part in _SENTENCES.split(without_comment(text)) if part.strip()]
-    if len(parts) < 2 or len(text) > MAX_LENGTH or len(text.splitlines()) > 1:
+    """The rules of a line that parts them by ";", none where one is not in the grammar's words."""
+    try:
+        return tuple(read_strictly(part, stems=stems) for part in _parts_of(text))
+    except RuleError:
         return ()
+
+
+def _said(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule, ...] | RuleError:
+    """The rules of a line as someone says it: as one, for its second sentence may speak of what
+    the first was about; else each sentence by itself."""
+    whole = _spoken(text, stems, strict)
+    if not isinstance(whole, RuleError):
+        return whole
     found: list[Rule] = []
-    for part in parts:
-        rules = _remembered(part.strip(), stems)
+    for part in _parts_of(text):
+        rules = _remembered(part, stems)
         if isinstance(rules, RuleError):
-            return ()
+            return whole
         found += rules
-    return tuple(found)
+    return tuple(found) or whole
 
 
 def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule, ...] | RuleError:
@@ -210,8 +227,8 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     found = covers(sentence, stems)[:1]
     unknown = found[0].unknown if found else ()
     is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
-    wish = None if is_typo else wish_in(sentence.text)
     nearest, is_whole = _nearest(sentence, stems)
+    wish = None if is_typo else wish_in(sentence, unknown if is_whole else ())
     if wish is None and _tells_more(strict, sentence, unknown):
         return _with_readings(strict, nearest) if unknown else strict
     if wish is not None:
@@ -311,7 +328,8 @@ def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...])
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...], bool]:
     """The nearest sentences that read, without the words that were not understood; and whether
     they are what is left of it, not examples of what might be asked."""
-    found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= 3]
+    most = max(3, len(sentence.tokens) // 4)
+    found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= most]
     if found and any(sentence.tokens[place].text in _TURNS for place in found[0].unknown):
         return (), False
     rules = first_meaning(found, stems, NOTHING)

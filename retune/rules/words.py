@@ -103,7 +103,7 @@ def words_of(text: str, *, stems: Sequence[str]) -> list[Word]:
     """
     found: list[Word] = []
     for piece, column, length in _pieces(without_comment(text)):
-        if piece.lower() != "the":
+        if piece.lower() != "the" or text[column] == '"':  # a word of the song may be "the"
             kind, value = _Place(text, column, length, tuple(found), tuple(stems)).read(piece)
             found.append(Word(kind, value, column, length))
     return found

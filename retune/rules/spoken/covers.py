@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from retune.rules.spoken.parts import Part, parts_at
+from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.synonyms import free_words
-from retune.rules.spoken.tokens import Sentence, plain_words
+from retune.rules.spoken.tokens import plain_words
 
 MAX_COVERS = 24
 _FREE_COST, _UNKNOWN_COST, _NEVER = 0.3, 10.0, 1000.0

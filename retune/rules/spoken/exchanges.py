@@ -66,6 +66,7 @@ class ExchangeReader(WhatReader):
                     f"move note at 9:1 to F4 in phrase {goal}",
                 ],
             )
+        self._ask_of_sections(is_ending)
         like = heard.of("like")
         named = [p.first for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
         if heard.has("stem") and not phrases:
@@ -85,6 +86,18 @@ class ExchangeReader(WhatReader):
                 "like the ending of which phrase?", [f"{_ENDING} 1 in phrase {goal}"]
             )
         raise NoRuleError
+
+    def _ask_of_sections(self, is_ending: bool) -> None:
+        """ "Verse 2 like verse 1": which of its phrases answer which is not for a rule to guess."""
+        placed = [scope for part in self.heard.of("scope") for scope in part.value]
+        sections = [scope for scope in placed if scope.startswith("in section")]
+        if len(sections) > 1 or (sections and not is_ending):
+            raise MissingError(
+                "a rule takes from another phrase its ending, not a whole section: write a rule "
+                "for each phrase",
+                [f"{_ENDING} 1 in phrase 5", f"{_ENDING} 2 in phrase 6"],
+                is_firm=True,
+            )
 
     # two rules at once
 

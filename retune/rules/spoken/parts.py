@@ -23,8 +23,8 @@ from retune.rules.spoken.pitches import (
     TARGET,
 )
 from retune.rules.spoken.places import PLACE_PARTS
+from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.stretches import SECTIONS
-from retune.rules.spoken.tokens import Sentence
 
 Match = re.Match[str]
 
@@ -219,7 +219,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("target", rf"for {TARGET}", lambda m: ("for", m)),
         (
             "target",
-            rf"(?:instead of|rather than) (?P<not>{DEGREES}|{NAMES}|root)",
+            rf"(?:instead of|rather than) (?:on |to )?(?P<not>{CHORD_MEMBER}|{DEGREES}|{NAMES}|root)",
             lambda m: ("not", m),
         ),
         ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
@@ -319,7 +319,10 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
 
 def _excepted_ordinal(sentence: Sentence, place: int, rest: str) -> Iterator[Part]:
     """ "All phrases but the first": of what was named before."""
-    which = re.match(r"(?:(?:in|for|at|on) )?o:(\d+)(?: 1)?(?= (?:up|down|by|to|,)|$)", rest)
+    which = re.match(
+        r"(?:(?:in|for|at|on) )?o:(\d+)(?: 1)?(?= (?:up|down|by|to|end|begin|on|go|goes|is|hold|delay|shorten|,)|$)",
+        rest,
+    )
     before = " ".join(token.text for token in sentence.tokens[:place])
     unit = re.search(r"\b(phrase|bar)s?\b(?!.*\b(?:phrase|bar)s?\b)", before)
     if which is not None and unit is not None:

@@ -100,9 +100,18 @@ def degrees_of(text: str) -> list[list[str]]:
     words = re.split(r" ,(?: and| or| &)? | and | or | & ", "1" if text == "root" else text)
     found = []
     for word in words:
+        if re.fullmatch(CHORD_MEMBER, word):
+            found.append([_member_of(word)])
+            continue
         for unit in re.findall(rf"(?<!\S){_SIGN}{DEGREE}(?!\S)", word):
             found.append(_meanings(unit))
     return found
+
+
+def _member_of(text: str) -> str:
+    """A member of the chord in canonical words."""
+    member = re.search(r"root|o:[357]", text)
+    return f"chord {_ORDINAL_MEMBER[member[0]] if member else 'root'}"
 
 
 def _meanings(unit: str) -> list[str]:
@@ -140,8 +149,7 @@ def targets_of(match: Match) -> list[str]:
     if "nearest" in text or text in ("chord note", "chord notes", "a chord note"):
         return [f"nearest chord tone{side}"]
     if "chord" in text:
-        member = re.search(r"root|o:[357]", text)
-        return [f"chord {_ORDINAL_MEMBER[member[0]]}{side}"] if member else []
+        return [f"{_member_of(text)}{side}"]
     if "resol" in text:
         return ["its resolution"]
     if "before" in text or "after" in text:

@@ -13,8 +13,8 @@ from typing import Any
 
 from retune.carriers.errors import ChordError
 from retune.rules.scopes import InSection
+from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.stretches import SECTIONS, STRETCHES, is_cadence
-from retune.rules.spoken.tokens import Sentence
 from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
 
@@ -174,6 +174,18 @@ def _over(match: Match, sentence: Sentence) -> list[str] | None:
     return [f"over {' or '.join(found)}"]
 
 
+def _change(match: Match, sentence: Sentence) -> list[str] | None:
+    """ "Over a V-I change": a rule asks for one chord, the second or the first."""
+    found = []
+    for group in ("to", "from"):
+        token = sentence.tokens[sentence.index_at(match.start(group))]
+        label = _chord(token.text, token.raw)
+        if label is None:
+            return None
+        found.append(f"over {label}")
+    return found
+
+
 _CADENCE_WORDS = {
     "perfect authentic": ["perfect authentic"], "imperfect authentic": ["imperfect authentic"],
     "authentic": ["authentic"], "full": ["authentic"], "perfect": ["perfect authentic"],
@@ -275,6 +287,8 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
          lambda m, s: ["over other than tonic chord"]),
         ("scope", r"over (?:not|except|non) tonic(?: chord)?", lambda m, s: ["over other than tonic chord"]),
         ("scope", rf"(?:where )?(?:over|under|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
+        ("scope", r"(?:over|at|on|from|across|in) (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+)(?: to| into| -)? (?P<to>\S+)(?: chord)?(?: (?:changes?|progressions?|motions?|moves?|end|ending|resolutions?))", _change),
+        ("scope", r"over (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+) (?:to|into|-) (?P<to>\S+)", _change),
         ("scope", rf"(?:on|in|at|with|where|of) (?P<chords>{_CHORDS}) chords?(?: (?:is|sounds|plays))?", _over),
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),
@@ -282,7 +296,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{SECTIONS})(?:e?s)?(?P<number> \d+)?", _section),
         ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?section (?P<name>\S+)(?P<number> \d+| last)?", _named_section),
         ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
-        ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:word|syllable|lyric|text) )?(?P<word>q:\S+)(?: is)?", _on_word),
+        ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:words?|syllables?|lyrics?|text) )?(?P<word>q:\S+)(?: is)?", _on_word),
         ("scope", r"(?:(?:on|at|of|in|for) )?(?:word|syllable) (?P<word>\S+)", _on_word),
         ("at", r"(?:note )?(?:(?:at|on|that sounds at|sounding at|in|from) )?t:(?P<time>\S+)", _note_at),
         ("at", r"(?:note )?(?:(?:at|on|in|of) )?bar (?P<bar>\d+)(?: ,)? (?:on |at )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat)", _note_at),

@@ -8,6 +8,7 @@ import re
 from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_in_all, ask_length
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
+from retune.rules.spoken.parts import Part
 from retune.rules.spoken.pitches import degrees_of, interval_of, length_of, names_of, targets_of
 from retune.rules.spoken.whats import (
     NOTHING,
@@ -40,6 +41,8 @@ _VALUES = {
     "semiquaver": ("0.25 beats", "1/6 beats"), "quaver": ("0.5 beats", "1/3 beats"),
     "crotchet": ("1 beat", "2/3 beats"), "minim": ("2 beats", "4/3 beats"),
 }  # fmt: skip
+ONE_PLACE = "a rule moves notes to one place: write one for each"
+ONE_EACH = ("move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1")
 _STOPS = frozenset(("end", "ends", "finish", "finishes", "stop", "stops", "close", "closes"))
 
 
@@ -99,11 +102,7 @@ class _Assembly(ExchangeReader):
         if len(firm) > 1:
             raise NoRuleError
         if len(bare) > 2 and moves and not heard.has("sharp", "up", "down"):
-            raise MissingError(
-                "a rule moves notes to one place: write one for each",
-                ["move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1"],
-                is_firm=True,
-            )
+            raise MissingError(ONE_PLACE, ONE_EACH, is_firm=True)
         if firm:
             self.target = firm[0]
             self.sources += loose
@@ -139,6 +138,13 @@ class _Assembly(ExchangeReader):
             raise NoRuleError
         if self.target is not None and heard.has("interval"):
             raise NoRuleError
+        self._ask_of_a_row(bare)
+
+    def _ask_of_a_row(self, bare: list[Part]) -> None:
+        """ "End as 3 2 1": one note cannot go to several places."""
+        ends = {part.last for part in self.heard.of("target")}
+        if self.target is not None and any(part.first in ends for part in bare):
+            raise MissingError(ONE_PLACE, ONE_EACH, is_firm=True)
 
     def _on_word(self) -> bool:
         return any(part.value[0].startswith("on word") for part in self.heard.of("scope"))
@@ -295,8 +301,15 @@ class _Assembly(ExchangeReader):
             raise NoRuleError
         verb, what = timed[0], self._any_what()
         if verb == "suspend":
-            if heard.has("length", "until"):
+            if heard.has("until"):
                 raise NoRuleError
+            if heard.has("length"):
+                size = amount_of("delay", length_of(heard.of("length")[0].value))
+                raise MissingError(
+                    "suspend holds for a beat; for another length it is the ending that is delayed",
+                    [f"suspend {what}", f"delay {what} {size}"],
+                    heard.of("length")[0],
+                )
             return [("suspend", "")]
         if heard.has("value") and not heard.has("length"):
             sizes = _VALUES[heard.of("value")[0].value]

@@ -13,7 +13,7 @@ from typing import Any
 
 from retune.rules.scopes import InSection
 from retune.rules.spoken.pitches import LENGTH, length_of
-from retune.rules.spoken.tokens import Sentence
+from retune.rules.spoken.sentence import Sentence
 from retune.theory.pitchnames import parse_pitch_name
 from retune.theory.spelling import pitch_name
 

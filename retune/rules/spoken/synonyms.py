@@ -8,7 +8,8 @@ from importlib import resources
 _HERE = resources.files(__package__)
 
 
-def _lines(name: str) -> list[str]:
+def lines_of(name: str) -> list[str]:
+    """The lines of a data file beside this one, without comments."""
     text = _HERE.joinpath(name).read_text(encoding="utf-8")
     return [line.strip() for line in text.splitlines() if line.strip() and line[0] != "#"]
 
@@ -17,7 +18,7 @@ def _lines(name: str) -> list[str]:
 def same_words() -> dict[str, tuple[str, ...]]:
     """Each plain word with the wordings that mean it."""
     found = {}
-    for line in _lines("same.txt"):
+    for line in lines_of("same.txt"):
         word, _, others = line.partition(": ")
         found[word] = tuple(others.split(", "))
     return found
@@ -26,4 +27,4 @@ def same_words() -> dict[str, tuple[str, ...]]:
 @lru_cache(maxsize=1)
 def free_words() -> tuple[str, ...]:
     """Wordings that say nothing to a rule."""
-    return tuple(filter(None, (w.strip() for w in " ".join(_lines("free.txt")).split(","))))
+    return tuple(filter(None, (w.strip() for w in " ".join(lines_of("free.txt")).split(","))))

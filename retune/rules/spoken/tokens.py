@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from dataclasses import replace
+from functools import lru_cache
 
 from retune.rules.spoken.pitches import SOLFA, degree_words
+from retune.rules.spoken.sentence import Sentence, Token
 from retune.rules.spoken.synonyms import free_words, same_words
+from retune.rules.spoken.turns import turned
 from retune.theory.pitchnames import ascii_accidentals
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
@@ -60,55 +61,10 @@ _BARE_CONTRACTIONS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Token:
-    """A plain word, and the letters it stands for: `start` to `stop` of the sentence."""
-
-    text: str
-    start: int
-    stop: int
-    raw: str
-
-
-@dataclass(frozen=True)
-class Sentence:
-    """A sentence in plain words parted by single spaces."""
-
-    typed: str
-    tokens: tuple[Token, ...]
-
-    @cached_property
-    def text(self) -> str:
-        return " ".join(token.text for token in self.tokens)
-
-    @cached_property
-    def offsets(self) -> tuple[int, ...]:
-        """Where each word begins in `text`."""
-        places, at = [], 0
-        for token in self.tokens:
-            places.append(at)
-            at += len(token.text) + 1
-        return tuple(places)
-
-    def index_at(self, offset: int) -> int:
-        """The word that begins at or before an offset in `text`."""
-        return bisect_right(self.offsets, offset) - 1
-
-    def columns(self, first: int, last: int) -> tuple[int, int]:
-        """First column and length of the words `first` up to `last` (excluded)."""
-        start = self.tokens[first].start
-        return start, self.tokens[max(last - 1, first)].stop - start
-
-    def part(self, first: int, last: int) -> Sentence:
-        """Some of the words as a sentence of their own, with the same columns."""
-        return Sentence(self.typed, self.tokens[first:last])
-
-
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
-    return Sentence(
-        text, tuple(_with_synonyms(_with_note_a(_of_numbers(list(_plain(text)), text))))
-    )
+    tokens = turned(_with_note_a(_of_numbers(list(_plain(text)), text)), text)
+    return Sentence(text, tuple(_with_synonyms(tokens)))
 
 
 def _with_note_a(tokens: list[Token]) -> list[Token]:
@@ -175,6 +131,8 @@ def _plain(text: str) -> Iterator[Token]:
         elif match["mark"]:
             if raw in ",;:":
                 yield Token("," if raw == ":" else raw, start, stop, raw)
+            elif raw == "." and text[stop:].strip(_SILENT):
+                yield Token(";", start, stop, raw)
         else:
             yield from _words(raw, start)
 
@@ -307,7 +265,7 @@ def _longest() -> int:
     return max(map(len, synonyms()))
 
 
-def _with_synonyms(tokens: list[Token]) -> Iterator[Token]:
+def _with_synonyms(tokens: Sequence[Token]) -> Iterator[Token]:
     place = 0
     while place < len(tokens):
         for length in range(min(_longest(), len(tokens) - place), 0, -1):
@@ -324,7 +282,7 @@ def _with_synonyms(tokens: list[Token]) -> Iterator[Token]:
             place += 1
 
 
-def _names_a_phrase(tokens: list[Token], first: int, last: int) -> bool:
+def _names_a_phrase(tokens: Sequence[Token], first: int, last: int) -> bool:
     """Whether the words hold a phrase that what stands beside them tells the number of: in "the
     second phrase ends on 1" there is no "phrase end"."""
     words = [token.text for token in tokens[first:last]]

@@ -198,12 +198,12 @@ class WhatReader:
         lists = [
             meanings_
             for part in self.sources
-            if not is_names(part) and part.kind != "member"
+            if not is_names(part)
             for meanings_ in (degrees_of(pitch_text(part)) or [[]])
         ]
         if [] in lists:
             raise NoRuleError
-        if any(part.kind == "member" or "phrase" in pitch_text(part) for part in self.sources):
+        if any("phrase" in pitch_text(part) for part in self.sources):
             raise NoRuleError
         if not lists:
             return []
@@ -227,7 +227,7 @@ class WhatReader:
             return [[("phrase-penultimate", ""), ("phrase-ending", "")]]
         if heard.of("last_degree"):
             positions.setdefault("phrase-ending", heard.of("last_degree")[0])
-        if not positions and heard.has("begin"):
+        if not positions and heard.has("begin") and not self._begins_it():
             positions = {"phrase-opening": heard.of("begin")[0]}
         if not positions and (heard.has("end", "cadences") or self._resolves_phrase()):
             positions = {
@@ -246,6 +246,14 @@ class WhatReader:
             return [each]
         lone = [_alone(kind) for kind in positions]
         return [each] if lone == each else [each, lone]
+
+    def _begins_it(self) -> bool:
+        """ "... and let it start a beat later": the note of the clause before."""
+        return (
+            self.before.is_its
+            and self.heard.has("delay", "bring", "until")
+            and not (self.heard.has("phrases", "notes", "melody"))
+        )
 
     def _resolves_phrase(self) -> bool:
         heard = self.heard

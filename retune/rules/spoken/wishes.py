@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from retune.rules.spoken.sentence import Sentence
+
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
@@ -156,11 +158,15 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
 )
 
 
-def wish_in(text: str) -> tuple[str, tuple[str, ...]] | None:
-    """What to say of a wish that rules cannot do, and sentences that come near it."""
+def wish_in(sentence: Sentence, unknown: Sequence[int] = ()) -> tuple[str, tuple[str, ...]] | None:
+    """What to say of a wish that rules cannot do, and sentences that come near it. Where certain
+    words are all that was not understood, the wish has to be in one of them."""
     for words, says, examples in _WISHES:
-        if re.search(rf"(?:^| )(?:{words})(?= |$)", text):
-            return says, examples
+        for match in re.finditer(rf"(?:^|(?<= ))(?:{words})(?= |$)", sentence.text):
+            first = sentence.index_at(match.start())
+            last = sentence.index_at(max(match.end() - 1, match.start()))
+            if not unknown or any(first <= place <= last for place in unknown):
+                return says, examples
     return None
 
 
