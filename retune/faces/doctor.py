@@ -49,7 +49,7 @@ def doctor(arguments: argparse.Namespace) -> int:
 
 def examined(*, with_speed: bool = True) -> dict[str, Any]:
     """What `retune doctor` tells, as plain values."""
-    broken = {name: fault for name in NEEDED if (fault := _fault_of(name))}
+    broken = {name: fault for name in _needed_here() if (fault := _fault_of(name))}
     return {
         "retune": __version__,
         "python": platform.python_version(),
@@ -71,6 +71,13 @@ def _version(name: str) -> str | None:
         return metadata.version(name)
     except metadata.PackageNotFoundError:
         return None
+
+
+def _needed_here() -> tuple[str, ...]:
+    """What must be there on this machine: python-stretch has no wheel for Linux on ARM."""
+    if (platform.system(), platform.machine()) != ("Linux", "aarch64"):
+        return NEEDED
+    return tuple(name for name in NEEDED if name != "python-stretch")
 
 
 _MODULES = {"python-stretch": "python_stretch"}

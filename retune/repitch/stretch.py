@@ -34,7 +34,8 @@ class Stretch:
             from python_stretch import Signalsmith
         except ImportError as error:
             raise EngineError(
-                'engine "stretch" needs the package python-stretch; run: pip install python-stretch'
+                'engine "stretch" needs the package python-stretch: pip install python-stretch '
+                "(on Linux with an ARM processor it is built, which needs a C++ compiler)"
             ) from error
         x = np.asarray(passage.samples, dtype=np.float32).T
         stretch = Signalsmith.Stretch(SEED)

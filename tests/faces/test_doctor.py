@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import platform
+import re
 import sys
 import tomllib
 from importlib import metadata
@@ -26,7 +28,7 @@ def test_it_tells_versions_as_installed(capsys: pytest.CaptureFixture[str]) -> N
 def test_it_knows_every_requirement_and_extra() -> None:
     root = Path(__file__).resolve().parents[2]
     project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
-    needed = {line.split(">")[0].split("=")[0] for line in project["dependencies"]}
+    needed = {re.split("[>=]", line)[0] for line in project["dependencies"]}
     assert set(doctor.NEEDED) == needed
     extras = {name for name in project["optional-dependencies"] if name != "test"}
     assert extras <= set(doctor.EXTRAS)
@@ -38,6 +40,16 @@ def test_a_broken_library_is_named_and_counts(
     monkeypatch.setitem(sys.modules, "soxr", None)
     assert main(["doctor"]) == 1
     assert "BROKEN soxr" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("machine", "code"), [("aarch64", 0), ("x86_64", 1)])
+def test_what_has_no_wheel_for_linux_on_arm_is_not_missed_there(
+    monkeypatch: pytest.MonkeyPatch, machine: str, code: int
+) -> None:
+    monkeypatch.setitem(sys.modules, "python_stretch", None)
+    monkeypatch.setattr(platform, "system", lambda: "Linux")
+    monkeypatch.setattr(platform, "machine", lambda: machine)
+    assert main(["doctor", "--no-speed"]) == code
 
 
 def test_it_names_no_user_and_no_place(capsys: pytest.CaptureFixture[str]) -> None:
