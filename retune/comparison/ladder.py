@@ -19,7 +19,7 @@ from retune.comparison.endings import phrase_endings
 from retune.comparison.ladder_layout import HEAD, Row, Sheet, rows_of, sheet_of, tops_of
 from retune.comparison.picture_line import edit_of_note
 from retune.comparison.picture_lyrics import HELD, words_in_row
-from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width
+from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width, title_lines
 from retune.comparison.picture_words import (
     CADENCES_IN_SHORT,
     alternative_text,
@@ -29,6 +29,8 @@ from retune.comparison.picture_words import (
 )
 from retune.comparison.svg import Pen
 from retune.theory.pitchnames import pitch_class_of
+
+_TITLE_LINE = 1.9  # f
 
 
 def ladder_svg(
@@ -67,14 +69,15 @@ def ladder_svg(
     if not rows:
         raise UsageError("no phrase was found, so there is no ladder of endings")
     sheet = sheet_of(rows, analysis, shown, width=width, f=font, brief=brief)
-    head = (2.1 if title else 0.2) * font
+    titles = title_lines(title, width, font)
+    head = (0.2 + _TITLE_LINE * len(titles)) * font
     heights = tops_of(rows, head + HEAD * font, sheet)
     height = heights[-1] + sheet.row
     pen = Pen()
     name = variant_name or (plan.name if plan else "")
     _open(pen, analysis, shown, (width, height), (theme, font, ident), name, quiz, embed_fonts)
-    if title:
-        pen.text(0.2 * font, 1.5 * font, title, "title")
+    for number, line in enumerate(titles):
+        pen.text(0.2 * font, (1.5 + _TITLE_LINE * number) * font, line, "title")
     _heads(pen, sheet, head, name if shown else "", quiz=quiz)
     for row, top in zip(rows, heights, strict=True):
         with pen.group("rung", phrase=row.ending.number):

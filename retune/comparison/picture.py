@@ -36,7 +36,7 @@ from retune.comparison.picture_rows import (
     draw_phrases,
     draw_tension,
 )
-from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width
+from retune.comparison.picture_style import THEMES, font_faces, style_sheet, title_lines
 from retune.comparison.picture_time import TimeAxis, around, time_axis
 from retune.comparison.picture_words import alternative_text
 from retune.comparison.svg import Pen
@@ -173,7 +173,7 @@ def lane_svg(analysis: Analysis, plan: Plan | None = None, view: View = View()) 
     scene = _scene(analysis, shown, axis, count, view)
     scene = scene if view.phrase is None else _alone(scene, view.phrase, axis)
     entries = _entries(scene) if view.key else []
-    lines = _title_lines(view.title, width, font)
+    lines = title_lines(view.title, width, font)
     head = (len(lines) * 1.9 + 0.5 if lines else 0.2) * font
     placed = place_systems(_layout(scene), axis, count=count, top=head)
     foot = placed[-1].bottom + 0.5 * font
@@ -215,7 +215,8 @@ def _scene(
         )
     others = tuple(edit for edit in edits if stem is None or edit.stem != stem.name)
     endings = phrase_endings(analysis, plan)
-    rows = rows_of_words((n.note for n in notes), px_a_second=px_a_second, f=view.font)
+    shown = (n.note for n in notes if view.phrase in (None, n.note.phrase))
+    rows = rows_of_words(shown, px_a_second=px_a_second, f=view.font)
     return _Scene(analysis, plan, endings, tuple(notes), others, rows, view)
 
 
@@ -292,18 +293,6 @@ def _entries(scene: _Scene) -> list[KeyEntry]:
         with_doubt=any(sung.note.is_doubtful for sung in scene.notes),
     )
     return entries if len(entries) > 1 else []
-
-
-def _title_lines(title: str | None, width: float, font: float) -> list[str]:
-    """The title broken into lines that fit."""
-    lines: list[str] = []
-    for word in (title or "").split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, 1.5 * font, bold=True) <= width - 0.6 * font:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
 
 
 def _open(pen: Pen, scene: _Scene, height: float) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -33,7 +34,9 @@ def draw_lanes(
     before others where there is no room for all names."""
     f = system.layout.f
     for number, region in enumerate(regions):
-        named = _named(region.lanes, ends, system.layout.semitone / f)
+        semitone = system.layout.semitone / f
+        named = _named(region.lanes, ends, semitone)
+        is_tight = _are_tight(named, semitone)
         for lane in region.lanes:
             y = system.pitch_y(lane.midi)
             x1, x2 = (system.x_at(p) for p in (region.first, region.last))
@@ -46,11 +49,16 @@ def draw_lanes(
                     css = "lane" if inside else "lane off"
                     pen.line(system.x_at(start), y, system.x_at(stop), y, css)
             if number == 0 and lane.midi in named:
-                near = min((abs(lane.midi - o) for o in named if o != lane.midi), default=99)
-                is_tight = system.layout.semitone < min(_CARET_ROOM / near, _PLAIN) * f
                 _lane_label(pen, system, lane, y, is_tight=is_tight)
         if number:
             _key_change(pen, system, region)
+
+
+def _are_tight(named: Collection[int], semitone: float) -> bool:
+    """Whether any two names stand too near for carets: then none in the picture has one."""
+    order = sorted(named)
+    near = min((b - a for a, b in pairwise(order)), default=99)
+    return semitone < min(_CARET_ROOM / near, _PLAIN)
 
 
 def _named(lanes: Sequence[Lane], ends: Collection[int], semitone: float) -> set[int]:
@@ -93,8 +101,8 @@ def _stretches(
 
 
 def _lane_label(pen: Pen, system: System, lane: Lane, y: float, *, is_tight: bool) -> None:
-    """Pitch name and degree with its caret; the tonic's degree in a box. Without a caret where the
-    next name is near."""
+    """Pitch name and degree with its caret; the tonic's degree in a box. Without a caret where
+    names stand near each other (`is_tight`)."""
     f, right = system.layout.f, system.layout.gutter - 0.62 * system.layout.f
     base = y + 0.34 * f
     if not lane.degree:

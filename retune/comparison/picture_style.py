@@ -110,6 +110,18 @@ def _advance(char: str) -> int:
     return _CAPITAL if char.isupper() else _LETTER
 
 
+def title_lines(title: str | None, width: float, font: float) -> list[str]:
+    """The title broken into lines that fit."""
+    lines: list[str] = []
+    for word in (title or "").split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, 1.5 * font, bold=True) <= width - 0.6 * font:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
 @lru_cache(maxsize=1)
 def font_faces() -> str:
     """CSS that carries the three cuts of the face inside (about 64 kB)."""

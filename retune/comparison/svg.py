@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from html import escape
@@ -9,6 +10,15 @@ from html import escape
 from retune.carriers.text import for_xml
 
 Point = tuple[float, float]
+_SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
+
+
+def size_of(svg: str) -> tuple[float, float]:
+    """Width and height of a picture."""
+    match = _SIZE.search(svg)
+    if match is None:
+        raise ValueError("the picture has no viewBox")
+    return float(match[1]), float(match[2])
 
 
 class Pen:

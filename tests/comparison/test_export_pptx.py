@@ -19,7 +19,6 @@ from retune.comparison.exports import deck, pptx_file
 from retune.comparison.exports.deck import slides_of
 from retune.comparison.exports.fitting import lines_of, width_at_most
 from retune.comparison.exports.material import Material
-from retune.comparison.exports.pictures import size_of
 from retune.comparison.exports.pptx_file import slides_pptx
 from retune.comparison.exports.slide import (
     GAP,
@@ -34,6 +33,7 @@ from retune.comparison.exports.slide import (
     line_height,
     text_size,
 )
+from retune.comparison.svg import size_of
 
 _PICTURE = 13  # MSO_SHAPE_TYPE.PICTURE
 

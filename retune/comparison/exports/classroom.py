@@ -15,14 +15,16 @@ from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.estimated import bars_told, key_told, with_doubt
 from retune.comparison.exports.material import Material
 from retune.comparison.exports.passages import busiest
-from retune.comparison.exports.pictures import alt_text, document_facts, size_of
+from retune.comparison.exports.pictures import alt_text, document_facts
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.ladder_layout import ladder_rows
 from retune.comparison.picture import View, lane_svg
+from retune.comparison.svg import size_of
 from retune.song.bartime import bars_of, judged_bar
 
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
+_A4_INSIDE = 515.0  # points
 _LADDER_PAGE = 650.0  # points of its own page
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
 CAUTIONS = (
@@ -127,7 +129,7 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
         "question": "Does the melody come home?",
         "task": _task(material, plan, bars),
         "alt": alt_text(svg),
-        "room": min(515 * height / width, _HANDOUT_ROOM),
+        "width": min(_A4_INSIDE, _HANDOUT_ROOM * width / height),
         "columns": _questions(material.analysis, plan, bars),
         "foot": f"{about} " + (f"Rights: {material.rights}." if material.rights else ""),
     }
@@ -144,7 +146,7 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
         wide, high = size_of(svgs["ladder.svg"])
         data["ladder"] = {
             "alt": alt_text(svgs["ladder.svg"]),
-            "height": min(515 * high / wide, _LADDER_PAGE),
+            "width": min(_A4_INSIDE, _LADDER_PAGE * wide / high),
         }
     return typeset("handout", data, svgs=svgs)
 

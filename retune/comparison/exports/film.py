@@ -22,9 +22,9 @@ from retune.carriers.heard import Analysis, Samples
 from retune.comparison.exports.classroom import shortened
 from retune.comparison.exports.material import Material, label, need, origin, software
 from retune.comparison.exports.passages import stretches
-from retune.comparison.exports.pictures import size_of
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture import View, lane_svg
+from retune.comparison.svg import size_of
 
 WIDTH, HEIGHT, FPS = 1280, 720, 25
 GAP_S = 1.0

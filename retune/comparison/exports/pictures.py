@@ -18,9 +18,9 @@ from retune.comparison.exports.material import (
 from retune.comparison.exports.typesetting import png_with_text, typeset
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.picture import View, lane_svg
+from retune.comparison.svg import size_of
 
 PNG_SCALE = 2.0
-_SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
 _DESC = re.compile(r"<desc[^>]*>(.*?)</desc>", re.DOTALL)
 
 
@@ -113,14 +113,6 @@ def document_facts(material: Material, *plans: Plan | None) -> dict[str, Any]:
 def title_of(material: Material, plan: Plan | None) -> str:
     """The heading of a picture: the song, and the variant where there is one."""
     return material.title if plan is None else f"{material.title}: {plan.name}"
-
-
-def size_of(svg: str) -> tuple[float, float]:
-    """Width and height of a picture."""
-    match = _SIZE.search(svg)
-    if match is None:
-        raise ValueError("the picture has no viewBox")
-    return float(match[1]), float(match[2])
 
 
 def alt_text(svg: str) -> str:

@@ -25,7 +25,7 @@ from retune.comparison.exports.material import (
     provenance,
     software,
 )
-from retune.comparison.exports.pictures import document_facts, size_of
+from retune.comparison.exports.pictures import document_facts
 from retune.comparison.exports.pptx_sound import add_sound
 from retune.comparison.exports.slide import (
     HEIGHT,
@@ -44,6 +44,7 @@ from retune.comparison.exports.slide import (
 )
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture_style import THEMES
+from retune.comparison.svg import size_of
 
 Clip = Callable[[str, tuple[float, float] | None], bytes | None]
 """A version's name and a span of the song (None for all of it) to an MP3 file, None for none."""

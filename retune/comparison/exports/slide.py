@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from retune.comparison.exports.fitting import cut_to, height_of
-from retune.comparison.exports.pictures import alt_text, size_of
+from retune.comparison.exports.pictures import alt_text
+from retune.comparison.svg import size_of
 
 WIDTH, HEIGHT, MARGIN = 960.0, 540.0, 24.0
 INSIDE = WIDTH - 2 * MARGIN

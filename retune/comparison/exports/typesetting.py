@@ -7,7 +7,6 @@ user writes is ever taken for markup. Equal input gives equal bytes.
 from __future__ import annotations
 
 import json
-import re
 import struct
 import tempfile
 import zlib
@@ -17,13 +16,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from retune.carriers.errors import OutputError
+from retune.comparison.exports.foreign_text import is_foreign, lifted
 from retune.comparison.exports.material import need
+from retune.comparison.svg import size_of
 
 HERE = resources.files("retune.comparison.exports")
-# Latin letters, punctuation and the signs of our own pictures: all in the face that is shipped.
-_OWN_FACE = re.compile(
-    "[\u0000-\u024f\u2010-\u2026\u2032\u2190-\u2193\u2212\u2260\u266d-\u266f\u0302]*"
-)
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
 
 
@@ -45,14 +42,16 @@ def typeset(
         The document could not be set.
     """
     typst = need("typst", extra="exports")
-    words = json.dumps(data, ensure_ascii=False, allow_nan=False)
+    drawn = {file: lifted(text) for file, text in svgs.items()}
+    lifts = {file: _lift(svg, taken) for file, (svg, taken) in drawn.items() if taken}
+    words = json.dumps({**data, "lifted": lifts}, ensure_ascii=False, allow_nan=False)
     with tempfile.TemporaryDirectory(prefix="retune-") as name, resources.as_file(HERE) as here:
         folder = Path(name)
         for source in (here / "typ").glob("*.typ"):
             (folder / source.name).write_bytes(source.read_bytes())
         (folder / "data.json").write_text(words, encoding="utf-8")
-        for file, text in svgs.items():
-            (folder / file).write_text(text, encoding="utf-8")
+        for file, (svg, _) in drawn.items():
+            (folder / file).write_text(svg, encoding="utf-8")
         options: dict[str, Any] = {"ppi": ppi} if fmt == "png" else {}
         try:
             made = typst.compile(
@@ -60,7 +59,7 @@ def typeset(
                 root=folder,
                 font_paths=[here / "fonts"],
                 # Another script than Latin needs a font of this machine.
-                ignore_system_fonts=bool(_OWN_FACE.fullmatch(words)),
+                ignore_system_fonts=not is_foreign(words),
                 format=fmt,
                 **options,
             )
@@ -71,6 +70,12 @@ def typeset(
             line = " ".join(str(error).split())[:300]
             raise OutputError(f"the {template} could not be typeset: {line}") from error
     return bytes(made)
+
+
+def _lift(svg: str, taken: list[dict[str, Any]]) -> dict[str, Any]:
+    """The texts that Typst sets over a picture, and the picture's size."""
+    width, height = size_of(svg)
+    return {"width": width, "height": height, "texts": taken}
 
 
 def png_with_text(png: bytes, facts: Mapping[str, str]) -> bytes:
