@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 FROM_MIX = "from a full mix: approximate"
 """Said of everything that was heard or moved inside a finished mix."""
@@ -129,12 +130,13 @@ def for_xml(text: str) -> str:
 
 
 def file_stem(name: str, *, fallback: str = "song") -> str:
-    """A name that is safe as a file name anywhere: letters, digits, "-" and "_".
+    """A name that is safe as a file name anywhere: letters without accents, digits, "-" and "_".
 
-    >>> file_stem("Lantern Song (take 2)")
-    'Lantern-Song-take-2'
+    >>> file_stem("Lantern Song (take 2)"), file_stem("Über die Brücke")
+    ('Lantern-Song-take-2', 'Uber-die-Brucke')
     """
-    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:80]
+    plain = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "-", plain).strip("-")[:80]
     return f"{cleaned}-{fallback}" if _DEVICE.match(cleaned) else cleaned or fallback
 
 

@@ -212,11 +212,26 @@ def export_files(
     for done, name in enumerate(wanted):
         progress(f"exporting {name}", done / len(wanted))
         paths += FORMATS[name](job)
+    job.warnings.extend(_boxes(wanted, material))
     progress("exporting", 1.0)
     planned = (line for plan in plans for line in plan.warnings)
     warnings = [*analysis.warnings, *planned, *job.warnings]
     shown = (Path(out) / path.relative_to(folder) for path in paths)
     return Exported(tuple(shown), tuple(dict.fromkeys(warnings)))
+
+
+def _boxes(formats: Sequence[str], material: Material) -> list[str]:
+    """What to say where no font of this machine has letters of the song."""
+    from retune.comparison.exports.typesetting import without_a_font
+
+    missing = without_a_font(material.words) if {"pdf", "png", "pptx", "mp4"} & {*formats} else ""
+    if not missing:
+        return []
+    shown = missing if len(missing) <= 12 else f"{missing[:12]} ..."
+    return [
+        f"no font of this machine has {shown}: boxes stand for such letters; install a font that "
+        "has them, and export again"
+    ]
 
 
 def _check_choices(formats: Sequence[str], job: Job) -> None:

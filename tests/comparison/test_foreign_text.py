@@ -8,7 +8,7 @@ import pytest
 from compare_songs import lantern
 
 from retune.comparison.exports.foreign_text import is_foreign, lifted
-from retune.comparison.exports.typesetting import typeset
+from retune.comparison.exports.typesetting import typeset, without_a_font
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_style import text_width
@@ -65,3 +65,8 @@ def test_letters_are_as_wide_as_they_come() -> None:
     assert text_width("灯り", 10) == 20
     assert text_width("e\u030c", 10) == text_width("ě", 10) == text_width("e", 10)
     assert text_width("фонарь", 10) > 6 * 6
+
+
+def test_letters_that_no_font_has_are_named() -> None:
+    assert without_a_font("Ab é ♭") == ""
+    assert without_a_font("Жаν\U00012ff0ň\U00012ff0") == "\U00012ff0"  # the last is in no script

@@ -58,6 +58,14 @@ class Material:
         """What a variant is for, else its rules."""
         return self.abouts.get(plan.name) or "; ".join(plan.rules)
 
+    @property
+    def words(self) -> str:
+        """Everything that the song file says and documents show."""
+        notes = self.analysis.melody.notes if self.analysis.melody else ()
+        lyrics = (note.lyric or "" for note in notes)
+        sections = (section.name for section in self.analysis.sections)
+        return " ".join([self.title, self.rights, *self.abouts.values(), *sections, *lyrics])
+
 
 def software() -> str:
     """The name and version that stand in every file."""

@@ -12,6 +12,7 @@ import tempfile
 import zlib
 from collections.abc import Mapping
 from importlib import resources
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Literal
 
@@ -70,6 +71,22 @@ def typeset(
             line = " ".join(str(error).split())[:300]
             raise OutputError(f"the {template} could not be typeset: {line}") from error
     return bytes(made)
+
+
+def without_a_font(words: str) -> str:
+    """The letters of `words`, each once, that no font here draws: they become boxes."""
+    foreign = "".join(dict.fromkeys(char for char in words if is_foreign(char)))
+    if not foreign or find_spec("typst") is None:
+        return ""
+    typst = need("typst", extra="exports")
+    with tempfile.TemporaryDirectory(prefix="retune-") as name, resources.as_file(HERE) as here:
+        asked = Path(name) / "missing.typ"
+        asked.write_bytes((here / "typ" / "missing.typ").read_bytes())
+        (Path(name) / "data.json").write_text(json.dumps({"letters": [*foreign]}))
+        found = typst.query(
+            asked, "<missing>", field="value", one=True, font_paths=[here / "fonts"]
+        )
+    return "".join(json.loads(found))
 
 
 def _lift(svg: str, taken: list[dict[str, Any]]) -> dict[str, Any]:
