@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import tempfile
 import time
 from collections.abc import Sequence
@@ -53,18 +52,19 @@ def main() -> int:
 
 
 def _interrupted(asked: argparse.Namespace) -> int:
+    """Prints a line of the table as each command is done: a run of hours may be stopped."""
     from interruptions import COMMANDS, Tally, interrupt
 
     tally, began = Tally(), time.monotonic()
     names = [name for name in COMMANDS if not asked.only or name in asked.only]
+    print(f"{'command':18}" + "".join(f"{way:>24}" for way in WAYS), flush=True)
     with tempfile.TemporaryDirectory(prefix="retune-fuzz-", dir=ROOM) as name:
         os.environ["RETUNE_CACHE"] = f"{name}/cache"
         for command in names:
             given = {"kills": asked.kills, "seed": asked.seed, "full": asked.full_disk}
             given |= {"every": asked.every, "long": asked.long}
             interrupt(command, Path(name), tally=tally, **given)
-            said = f"{command}: {tally.done.total()} runs, {dict(tally.findings)}"
-            print(said, file=sys.stderr, flush=True)
+            print(_row(command, [tally.done[f"{command}, {way}"] for way in WAYS]), flush=True)
     print(_told(tally, names, hours=(time.monotonic() - began) / 3600))
     return tally.findings.total()
 
@@ -72,18 +72,14 @@ def _interrupted(asked: argparse.Namespace) -> int:
 WAYS = ("killed", "run again", "full at a step", "full at a byte", "on a small file system")
 
 
+def _row(name: str, counts: Sequence[int]) -> str:
+    return f"{name:18}" + "".join(f"{count:24}" for count in counts)
+
+
 def _told(tally: Any, names: Sequence[str], *, hours: float) -> str:
-    """A line a command, and one in all."""
-    lines = [f"{'command':18}" + "".join(f"{way:>24}" for way in WAYS)]
-    for name in (*names, ""):
-        counts = [
-            sum(n for what, n in tally.done.items() if what.endswith(f"{name}, {way}"))
-            if not name
-            else tally.done[f"{name}, {way}"]
-            for way in WAYS
-        ]
-        lines.append(f"{name or 'in all':18}" + "".join(f"{count:24}" for count in counts))
-    lines += [f"left out: {what}" for what in sorted(tally.left_out)]
+    """What was done to all, and what came of it."""
+    sums = [sum(n for what, n in tally.done.items() if what.endswith(f", {way}")) for way in WAYS]
+    lines = [_row("in all", sums), *(f"left out: {what}" for what in sorted(tally.left_out))]
     kinds = {
         kind: sum(n for words, n in tally.findings.items() if kind in words)
         for kind in ("half-written", "lost", "changed", "unexpected")

@@ -78,6 +78,7 @@ class Trial:
 
     def finding(self, words: str) -> None:
         self.tally.findings[f"{self.name}: {words}"] += 1
+        print(f"{self.name}: {words}", file=sys.stderr, flush=True)
 
     def undisturbed(self) -> None:
         """See what the command makes, once here, so that its children find all imported, compiled
