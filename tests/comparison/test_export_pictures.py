@@ -238,6 +238,6 @@ def test_templates_are_shipped() -> None:
 
     folder = Path(retune.__file__).parent / "comparison" / "exports"
     assert {path.stem for path in (folder / "typ").glob("*.typ")} == {
-        *("common", "picture", "slides", "handout", "frame", "sheet")
+        *("common", "picture", "slides", "handout", "frame", "sheet", "missing")
     }
     assert len(list((folder / "fonts").glob("*.ttf"))) == 3
