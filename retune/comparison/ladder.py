@@ -64,11 +64,12 @@ def ladder_svg(
     if width < 22 * font:
         raise UsageError(f"width {width:g} is too narrow; give at least {22 * font:g}")
     shown = None if quiz else plan
-    rows = rows_of(analysis, shown)
-    rows = [row for row in rows if phrases is None or row.ending.number in phrases]
+    whole = rows_of(analysis, shown)
+    rows = [row for row in whole if phrases is None or row.ending.number in phrases]
     if not rows:
         raise UsageError("no phrase was found, so there is no ladder of endings")
-    sheet = sheet_of(rows, analysis, shown, width=width, f=font, brief=brief)
+    # All pages of a long ladder have one scale.
+    sheet = sheet_of(whole, analysis, shown, width=width, f=font, brief=brief)
     titles = title_lines(title, width, font)
     head = (0.2 + _TITLE_LINE * len(titles)) * font
     heights = tops_of(rows, head + HEAD * font, sheet)
@@ -158,8 +159,7 @@ def _draw_row(
 
 def _draw_label(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
     f, y = sheet.f, top + 0.5 * sheet.line
-    number = f"{row.ending.number} {row.ending.phrase.alike}".strip()
-    pen.text(0.2 * f, y + 0.3 * f, number, "i")
+    pen.text(0.2 * f, y + 0.3 * f, row.label, "i")
     if row.section and not sheet.is_narrow:
         pen.text(0.2 * f, y + 1.5 * f, _cut(row.section, sheet.left - 0.4 * f, f), "s")
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Chord, Note
 from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.picture_style import text_width
 from retune.comparison.picture_words import section_names
 
 # Heights and widths in `f`, the text size.
 ROW, LINE, _WORDS, _GROUP_GAP = 5.6, 3.2, 1.25, 0.7
 _LABEL, _CHORDS, _COLUMN = 5.2, 7.6, 8.4
-_BARE_LABEL = 2.2
+_BARE_LABEL, _AFTER_LABEL = 2.2, 0.8
 # Of a brief ladder, whose every line of text is large: no words of the song, all facts in one line.
 BRIEF_ROW, _BRIEF_LINE, _BRIEF_CHORDS, _BRIEF_COLUMN = 2.3, 1.7, 7.0, 9.0
 HEAD = 1.9  # over the rows
@@ -27,6 +28,11 @@ class Row:
     notes: tuple[Note, ...]
     chords: tuple[Chord, ...]
     section: str
+
+    @property
+    def label(self) -> str:
+        """The number of the phrase, and the letter of its kind."""
+        return f"{self.ending.number} {self.ending.phrase.alike}".strip()
 
     @property
     def from_s(self) -> float:
@@ -47,6 +53,7 @@ class Sheet:
     has_chords: bool
     n_columns: int
     brief: bool = False
+    label_width: float = 0.0  # of the widest number and letter, in `f`
 
     @property
     def is_narrow(self) -> bool:
@@ -64,7 +71,7 @@ class Sheet:
 
     @property
     def left(self) -> float:
-        return (_BARE_LABEL if self.is_narrow else _LABEL) * self.f
+        return max(_BARE_LABEL if self.is_narrow else _LABEL, self.label_width) * self.f
 
     @property
     def columns_x(self) -> float:
@@ -94,6 +101,14 @@ def ladder_rows(analysis: Analysis, plan: Plan | None = None) -> list[PhraseEndi
     found = [ending for ending in phrase_endings(analysis, plan) if ending.note is not None]
     kinds = list(dict.fromkeys(_letter(ending) for ending in found))
     return sorted(found, key=lambda ending: (kinds.index(_letter(ending)), ending.number))
+
+
+def in_pages(endings: Sequence[PhraseEnding], *, most: int) -> list[list[int]]:
+    """The phrases of a ladder on pages of at most that many rows, of about as many each."""
+    numbers = [ending.number for ending in endings]
+    pages = -(-len(numbers) // most)
+    share = -(-len(numbers) // max(pages, 1))
+    return [numbers[k * share : (k + 1) * share] for k in range(pages)]
 
 
 def _letter(ending: PhraseEnding) -> str:
@@ -137,6 +152,7 @@ def sheet_of(
     """Where the columns of the ladder stand on a sheet of this width."""
     stem = analysis.melody
     own = [e for e in plan.edits if stem and e.stem == stem.name] if plan is not None else []
+    labels = max(text_width(row.label, f) for row in rows) / f
     moved = [round(e.shift_cents / 100) for e in own]
     pitches = [note.midi_name for row in rows for note in row.notes]
     low, high = min(pitches) + min([0, *moved]), max(pitches) + max([0, *moved])
@@ -150,6 +166,7 @@ def sheet_of(
         has_chords=bool(analysis.chords),
         n_columns=2 if plan is not None else 1,
         brief=brief,
+        label_width=labels + _AFTER_LABEL,
     )
 
 

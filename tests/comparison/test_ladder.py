@@ -12,7 +12,7 @@ from compare_songs import home_early, lantern, without_theory
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis
 from retune.comparison.ladder import ladder_svg
-from retune.comparison.ladder_layout import ladder_rows
+from retune.comparison.ladder_layout import in_pages, ladder_rows
 from retune.comparison.picture_style import text_width
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -88,3 +88,29 @@ def test_without_a_key_the_notes_are_named() -> None:
     root = ET.fromstring(ladder_svg(song, home_early(lantern())))
     big = [[t.text for t in row if "title" in (t.get("class") or "")] for row in rungs(root)]
     assert [names[0] for names in big] == ["F4", "C5", "D5", "C5", "E♭5", "B♭4"]
+
+
+def test_a_long_ladder_is_paged_in_order_and_at_one_scale() -> None:
+    song = lettered()
+    pages = in_pages(ladder_rows(song), most=4)
+    assert pages == [[1, 4, 2], [5, 3, 6]]
+    drawn = [ET.fromstring(ladder_svg(song, phrases=page)) for page in pages]
+    assert [[int(row.get("data-phrase")) for row in rungs(root)] for root in drawn] == pages
+    uprights = {
+        next(x for x in row if x.get("class") == "ln bar").get("x1")
+        for root in drawn
+        for row in rungs(root)
+    }
+    assert len(uprights) == 1
+
+
+def test_a_wide_label_leaves_the_line_free() -> None:
+    song = lettered()
+    stem = song.melody
+    phrases = tuple(replace(p, alike="abcdefgh''"[:9]) for p in stem.phrases)
+    stems = MappingProxyType({**song.stems, stem.name: replace(stem, phrases=phrases)})
+    root = ET.fromstring(ladder_svg(replace(song, stems=stems), width=700, font=18, brief=True))
+    for row in rungs(root):
+        label = next(x for x in row if x.get("class") == "i")
+        line = min(float(x.get("x1")) for x in row if x.get("class") in ("ln hair", "ln body"))
+        assert float(label.get("x")) + text_width(label.text, 18) < line

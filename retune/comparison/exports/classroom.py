@@ -18,13 +18,14 @@ from retune.comparison.exports.passages import busiest
 from retune.comparison.exports.pictures import alt_text, document_facts
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.ladder import ladder_svg
-from retune.comparison.ladder_layout import ladder_rows
+from retune.comparison.ladder_layout import in_pages, ladder_rows
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.svg import size_of
 from retune.song.bartime import bars_of, judged_bar
 
 _HANDOUT_WIDTH, _HANDOUT_FONT = 1200.0, 18.0
 _A4_INSIDE = 515.0  # points
+_LADDER_ROWS, _MOST_NAMED = 14, 4
 _LADDER_PAGE = 650.0  # points of its own page
 _HANDOUT_ROOM = 480.0  # points of an A4 page that the picture may take
 CAUTIONS = (
@@ -83,15 +84,20 @@ def finding(analysis: Analysis, plan: Plan) -> str:
         words = ending.words_after
         now = words if words.startswith(("still", "moved", "over")) else f"now {words}"
         by_result.setdefault(now, []).append(ending)
-    parts = [f"{phrases_named(own)} {words}" for words, own in by_result.items()]
+    is_long = any(len(own) > _MOST_NAMED for own in by_result.values())
+    parts = [
+        f"{len(own) if is_long else phrases_named(own)} {words}" for words, own in by_result.items()
+    ]
     if not parts:
         return f"{plan.name}: no phrase ends otherwise; {counted(len(plan.edits), 'place')} moved"
     return f"{plan.name}: {'; '.join(parts)}"
 
 
 def phrases_named(endings: Sequence[PhraseEnding]) -> str:
-    """ "phrase 2", "phrases 2 and 4"."""
+    """ "phrase 2", "phrases 2 and 4", "7 phrases"."""
     numbers = [str(ending.number) for ending in endings]
+    if len(numbers) > _MOST_NAMED:
+        return counted(len(numbers), "phrase")
     return f"phrase{'s' if len(numbers) > 1 else ''} {listed(numbers)}"
 
 
@@ -133,22 +139,31 @@ def handout_pdf(material: Material, plan: Plan | None) -> bytes:
         "columns": _questions(material.analysis, plan, bars),
         "foot": f"{about} " + (f"Rights: {material.rights}." if material.rights else ""),
     }
-    svgs = {"picture.svg": svg}
-    if ladder_rows(material.analysis):
-        svgs["ladder.svg"] = ladder_svg(
-            material.analysis,
+    ladders = _ladders(material.analysis)
+    data["ladders"] = [_placed(file, svg) for file, svg in ladders.items()]
+    return typeset("handout", data, svgs={"picture.svg": svg, **ladders})
+
+
+def _ladders(analysis: Analysis) -> dict[str, str]:
+    """The ladder of endings to fill in, by the file of each page."""
+    return {
+        f"ladder-{number}.svg": ladder_svg(
+            analysis,
             width=_HANDOUT_WIDTH,
             font=_HANDOUT_FONT,
             quiz=True,
+            phrases=page,
             embed_fonts=False,
             ident="ladder",
         )
-        wide, high = size_of(svgs["ladder.svg"])
-        data["ladder"] = {
-            "alt": alt_text(svgs["ladder.svg"]),
-            "width": min(_A4_INSIDE, _LADDER_PAGE * wide / high),
-        }
-    return typeset("handout", data, svgs=svgs)
+        for number, page in enumerate(in_pages(ladder_rows(analysis), most=_LADDER_ROWS))
+    }
+
+
+def _placed(file: str, svg: str) -> dict[str, Any]:
+    width, height = size_of(svg)
+    wide = min(_A4_INSIDE, _LADDER_PAGE * width / height)
+    return {"file": file, "alt": alt_text(svg), "width": wide}
 
 
 def _within(endings: Sequence[PhraseEnding], bars: tuple[int, int] | None) -> list[PhraseEnding]:

@@ -31,7 +31,7 @@ from retune.comparison.exports.slide import (
     line_height,
 )
 from retune.comparison.ladder import ladder_svg
-from retune.comparison.ladder_layout import BRIEF_ROW, HEAD, ladder_rows
+from retune.comparison.ladder_layout import BRIEF_ROW, HEAD, in_pages, ladder_rows
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_words import (
     cadence_words,
@@ -44,7 +44,7 @@ from retune.comparison.picture_words import (
 
 DRAWN_FONT = 30.0
 _DRAWN_WIDTH = DRAWN_FONT * INSIDE / (LEAST_PT / 0.84)  # its smaller text is .84 of the font
-_MOST_PHRASES, _MOST_LINES, _MOST_LADDERS = 8, 3, 4
+_MOST_PHRASES, _MOST_LINES, _MOST_LADDERS = 8, 3, 12
 _LEAST_NAME = 160.0  # of a variant in a heading, in points
 
 
@@ -257,8 +257,8 @@ def _span(analysis: Analysis, ending: PhraseEnding, plan: Plan | None) -> tuple[
 
 
 def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
-    """The endings of the whole song, on as many slides as their rows need; of a long song those
-    that a variant changes."""
+    """The endings of the whole song, on as many slides as their rows need; of a variant of a long
+    song those that it changes."""
     analysis = material.analysis
     if analysis.melody is None or not analysis.melody.notes:
         return
@@ -266,11 +266,8 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
     most = _rungs()
     if plan is not None and len(rows) > most:
         rows = [e for e in rows if e.is_changed]
-    pages = -(-len(rows) // most)
-    share = -(-len(rows) // max(pages, 1))
-    headline = as_sung(analysis) if plan is None else _finding(analysis, plan)
-    for number in range(min(pages, _MOST_LADDERS)):
-        some = [e.number for e in rows[number * share : (number + 1) * share]]
+    pages = in_pages(rows, most=most)
+    for number, some in enumerate(pages[:_MOST_LADDERS], 1):
         svg = ladder_svg(
             analysis,
             plan,
@@ -281,15 +278,18 @@ def _ladders(material: Material, plan: Plan | None) -> Iterator[Slide]:
             embed_fonts=False,
             ident="slide",
         )
-        counted = f" ({number + 1} of {pages})" if pages > 1 else ""
-        shown = _in_one_line(headline, counted)
+        is_cut = number == _MOST_LADDERS < len(pages)
+        end = f" ({number} of {len(pages)}{'; no more here' if is_cut else ''})"
+        shown = _over_ladder(analysis, plan, end if len(pages) > 1 else "")
         yield Slide("picture", shown, svg=svg, versions=_versions(plan))
 
 
-def _finding(analysis: Analysis, plan: Plan) -> str:
-    """What a variant does to the endings, after as much of its name as leaves room for that."""
-    rest = finding(analysis, replace(plan, name=""))
-    return finding(analysis, replace(plan, name=_named(plan, rest)))
+def _over_ladder(analysis: Analysis, plan: Plan | None, end: str) -> str:
+    """How the phrases end; of a variant after as much of its name as leaves room for that."""
+    if plan is None:
+        return _in_one_line(as_sung(analysis), end)
+    rest = finding(analysis, replace(plan, name="")) + end
+    return _in_one_line(finding(analysis, replace(plan, name=_named(plan, rest))), end)
 
 
 def _in_one_line(headline: str, end: str) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from html import escape
-from typing import Any
+from typing import Any, Literal
 
 from retune.carriers.changes import Plan
 from retune.carriers.text import for_xml
@@ -17,10 +18,12 @@ from retune.comparison.exports.material import (
 )
 from retune.comparison.exports.typesetting import png_with_text, typeset
 from retune.comparison.ladder import ladder_svg
+from retune.comparison.ladder_layout import in_pages, ladder_rows
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.svg import size_of
 
 PNG_SCALE = 2.0
+_PAGE_ROWS = 16  # of a ladder, about as high as a sheet of paper that is as wide
 _DESC = re.compile(r"<desc[^>]*>(.*?)</desc>", re.DOTALL)
 
 
@@ -41,9 +44,25 @@ def picture_svg(material: Material, plan: Plan | None) -> str:
 
 def picture_png(material: Material, plan: Plan | None) -> bytes:
     """One version's picture, two pixels to each of the SVG's, its origin in text chunks."""
-    svg, data = _drawn(material, plan)
-    png = typeset("picture", data, svgs={"picture.svg": svg}, fmt="png", ppi=72 * PNG_SCALE)
+    svg = _drawn(material, plan)
+    png = sheets([svg], document_facts(material, plan), fmt="png", ppi=72 * PNG_SCALE)
     return png_with_text(png, _chunks(svg, material, plan))
+
+
+def sheets(
+    svgs: Sequence[str],
+    facts: Mapping[str, Any],
+    *,
+    fmt: Literal["pdf", "png"] = "pdf",
+    ppi: float = 144.0,
+) -> bytes:
+    """Pictures as pages of their own sizes, a margin around each."""
+    named = {f"picture-{number}.svg": svg for number, svg in enumerate(svgs)}
+    pages = []
+    for file, svg in named.items():
+        width, height = size_of(svg)
+        pages.append({"file": file, "width": width, "height": height, "alt": alt_text(svg)})
+    return typeset("picture", {**facts, "sheets": pages}, svgs=named, fmt=fmt, ppi=ppi)
 
 
 def _chunks(svg: str, material: Material, plan: Plan | None) -> dict[str, str]:
@@ -59,32 +78,45 @@ def _chunks(svg: str, material: Material, plan: Plan | None) -> dict[str, str]:
 
 def picture_pdf(material: Material, plan: Plan | None) -> bytes:
     """One version's picture as a page of its own size."""
-    svg, data = _drawn(material, plan)
-    return typeset("picture", data, svgs={"picture.svg": svg})
+    return sheets([_drawn(material, plan)], document_facts(material, plan))
 
 
 def ladder_file(material: Material, plan: Plan | None, *, fmt: str) -> str | bytes:
-    """The ladder of endings of one version as "svg", "png" or "pdf", with its origin inside."""
-    svg = ladder_svg(
-        material.analysis,
-        plan,
-        title=f"{title_of(material, plan)}: the ladder of endings",
-        embed_fonts=fmt == "svg",
-        ident="retune-ladder",
-    )
+    """The ladder of endings of one version as "svg", "png" or "pdf", with its origin inside; as
+    PDF on as many pages, no longer than a sheet of paper, as a long song needs."""
+    facts = document_facts(material, plan)
+    if fmt == "pdf":
+        pages = in_pages(ladder_rows(material.analysis, plan), most=_PAGE_ROWS)
+        drawn = [_ladder(material, plan, page, pages) for page in pages]
+        return sheets(drawn, facts)
+    svg = _ladder(material, plan, embed_fonts=fmt == "svg")
     if fmt == "svg":
         return with_metadata(svg, material, plan)
-    width, height = size_of(svg)
-    data = {**document_facts(material, plan), "alt": alt_text(svg)}
-    data |= {"width": width, "height": height}
-    if fmt == "pdf":
-        return typeset("picture", data, svgs={"picture.svg": svg})
-    png = typeset("picture", data, svgs={"picture.svg": svg}, fmt="png", ppi=72 * PNG_SCALE)
+    png = sheets([svg], facts, fmt="png", ppi=72 * PNG_SCALE)
     return png_with_text(png, _chunks(svg, material, plan))
 
 
-def _drawn(material: Material, plan: Plan | None) -> tuple[str, dict[str, Any]]:
-    svg = lane_svg(
+def _ladder(
+    material: Material,
+    plan: Plan | None,
+    page: Sequence[int] | None = None,
+    pages: Sequence[Sequence[int]] = (),
+    *,
+    embed_fonts: bool = False,
+) -> str:
+    counted = f" ({pages.index(page) + 1} of {len(pages)})" if page and len(pages) > 1 else ""
+    return ladder_svg(
+        material.analysis,
+        plan,
+        title=f"{title_of(material, plan)}: the ladder of endings{counted}",
+        phrases=page,
+        embed_fonts=embed_fonts,
+        ident="retune-ladder",
+    )
+
+
+def _drawn(material: Material, plan: Plan | None) -> str:
+    return lane_svg(
         material.analysis,
         plan,
         View(
@@ -95,9 +127,6 @@ def _drawn(material: Material, plan: Plan | None) -> tuple[str, dict[str, Any]]:
             ident="retune-picture",
         ),
     )
-    width, height = size_of(svg)
-    facts = {**document_facts(material, plan), "alt": alt_text(svg)}
-    return svg, {**facts, "width": width, "height": height}
 
 
 def document_facts(material: Material, *plans: Plan | None) -> dict[str, Any]:

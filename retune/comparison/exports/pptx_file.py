@@ -25,7 +25,7 @@ from retune.comparison.exports.material import (
     provenance,
     software,
 )
-from retune.comparison.exports.pictures import document_facts
+from retune.comparison.exports.pictures import document_facts, sheets
 from retune.comparison.exports.pptx_sound import add_sound
 from retune.comparison.exports.slide import (
     HEIGHT,
@@ -42,7 +42,6 @@ from retune.comparison.exports.slide import (
     text_gap,
     text_size,
 )
-from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture_style import THEMES
 from retune.comparison.svg import size_of
 
@@ -224,11 +223,9 @@ def _sample(made: Any, box: Box, ink: str) -> None:
 
 def _picture(made: Any, material: Material, slide: Slide) -> None:
     """The picture of a slide, told to those who do not see it."""
-    width, height = size_of(slide.svg)
-    facts = {**document_facts(material, *material.plans), "alt": slide.alt}
-    data = {**facts, "width": width, "height": height}
-    svgs = {"picture.svg": slide.svg}
-    png = typeset("picture", data, svgs=svgs, fmt="png", ppi=_PICTURE_PPI)
+    width, _ = size_of(slide.svg)
+    facts = document_facts(material, *material.plans)
+    png = sheets([slide.svg], facts, fmt="png", ppi=_PICTURE_PPI)
     box = slide.picture_box
     edge = _PAGE_EDGE / 2 / width * box.width  # the page that is typeset has a margin
     around = Box(box.left - edge, box.top - edge, box.width + 2 * edge, box.height + 2 * edge)
