@@ -56,11 +56,14 @@ MAX_LISTENERS = 2_000
 MAX_FILM_VERSIONS = 20
 """Played in turn: sound and pages of all are held at once."""
 
+# Each reads a line in one way only: what reads in two is tried in all before it is given up.
+_PART = r"""(?>"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|[\w-]+)[ \t]*+\.[ \t]*+"""
 _DOTTED = re.compile(
-    rf"^[ \t]*\[{{0,2}}(?:[ \t]*[\w\"'-][^.\n=]{{0,80}}\.){{{MAX_KEY_PARTS},}}[^\n]*?[=\]]",
+    rf"^[ \t]*+(?:\[{{1,2}}[ \t]*+)?(?:{_PART}){{{MAX_KEY_PARTS}}}"
+    rf"(?:[^\n]*?[=\]]|(?:{_PART}){{1000}})",
     re.MULTILINE,
 )
-_DIGITS = re.compile(rf"(?<![\w\"'])[+-]?[\d_.]{{{MAX_DIGITS},}}|0x[\da-fA-F_]{{{MAX_DIGITS},}}")
+_DIGITS = re.compile(rf"(?<![\w.\"'])[+-]?[\d_.]{{{MAX_DIGITS},}}|0x[\da-fA-F_]{{{MAX_DIGITS},}}")
 _TABLE = re.compile(r"^[ \t]*\[", re.MULTILINE)
 
 

@@ -21,8 +21,8 @@ from retune.song.textfile import read_text
 LYRICS_SUFFIXES = (".txt", ".lrc", ".musicxml")
 _HYPHENS = "\u00ad-"  # the hyphen last, as a set in a pattern has it
 _TOKEN = re.compile(rf"\\-|[{_HYPHENS}]+|_|\*|\s+|(?:[^\s_*\\{_HYPHENS}]|\\(?!-))+")
-_HEADING = re.compile(r"\[\s*([^\W\d_][^\]:]*?)\s*:?\s*\]")
-_STAMP = re.compile(r"\[(\d{1,3}):(\d{1,2}(?:[.:]\d{1,3})?)\]")
+_HEADING = re.compile(r"[^\W\d_][^\]:]*")
+_STAMP = re.compile(r"\[(\d{1,3}):(\d{1,2}(?:[.:]\d{1,3})?)\]\s*")
 _WORD_STAMP = re.compile(r"<(\d{1,3}):(\d{1,2}(?:[.:]\d{1,3})?)>")
 _OFFSET = re.compile(r"\[offset:\s*([+-]?\d{1,7})\s*\]", re.IGNORECASE)
 _TAG = re.compile(r"\[[a-z#]{1,10}:[^\]]*\]", re.IGNORECASE)
@@ -63,42 +63,48 @@ def read_lyrics(text: str) -> tuple[LyricLine, ...]:
 def _plain(rows: Sequence[str]) -> list[LyricLine]:
     lines, heading = [], ""
     for row in rows:
-        title = _HEADING.fullmatch(row)
+        title = _heading(row)
         if title:
-            heading = " ".join(title[1].split())
+            heading = title
         elif row and (syllables := syllables_of(row)):
             lines.append(LyricLine(syllables, heading=heading))
             heading = ""
     return lines
 
 
+def _heading(row: str) -> str:
+    """The words of "[Chorus]" or "[Chorus:]"; "" for any other line."""
+    if not (row.startswith("[") and row.endswith("]")):
+        return ""
+    words = row[1:-1].strip().removesuffix(":").rstrip()
+    return " ".join(words.split()) if _HEADING.fullmatch(words) else ""
+
+
 def syllables_of(text: str) -> tuple[Syllable, ...]:
     """The syllables of a line with its signs."""
-    found: list[Syllable] = []
+    texts: list[list[str]] = []  # of each syllable, its parts
+    notes: list[int] = []
     is_open = False  # whether what comes next belongs to the text of the last syllable
     for token in _TOKEN.findall(text):
-        if token.isspace():
-            is_open = False
-        elif token == "_":
-            if found:
-                found[-1] = replace(found[-1], notes=found[-1].notes + 1)
-        elif token == "*":
-            found.append(Syllable(""))
+        if token == "_":
+            if notes:
+                notes[-1] += 1
+        elif token.isspace():
             is_open = False
         elif token[0] in _HYPHENS:
-            if is_open and found and not found[-1].text.endswith("-"):
-                found[-1] = replace(found[-1], text=found[-1].text + "-")
+            if is_open:
+                texts[-1].append("-")
             is_open = False
         else:
-            word = "\u2011" if token == "\\-" else token.replace("~", " ")
-            if is_open:
-                found[-1] = replace(found[-1], text=found[-1].text + word)
-            else:
-                found.append(Syllable(word))
-            is_open = True
-    if found and found[-1].text.endswith("-"):
-        found[-1] = replace(found[-1], text=found[-1].text[:-1])
-    return tuple(found)
+            word = {"*": "", "\\-": "\u2011"}.get(token, token.replace("~", " "))
+            if not is_open or token == "*":
+                texts.append([])
+                notes.append(1)
+            texts[-1].append(word)
+            is_open = token != "*"
+    if texts and texts[-1][-1] == "-":
+        texts[-1].pop()
+    return tuple(Syllable("".join(parts), n) for parts, n in zip(texts, notes, strict=True))
 
 
 # --- LRC: [mm:ss.xx] before a line, <mm:ss.xx> before a word ----------------------------------
@@ -108,27 +114,29 @@ def _timed(rows: Sequence[str]) -> list[LyricLine]:
     lines: list[LyricLine] = []
     offset_s, heading = 0.0, ""
     for row in rows:
-        moved, title = _OFFSET.fullmatch(row), _HEADING.fullmatch(row)
+        moved, title = _OFFSET.fullmatch(row), _heading(row)
         if moved:
             offset_s = int(moved[1]) / 1000
         elif title:
-            heading = " ".join(title[1].split())
+            heading = title
         stamps, rest = _stamps(row)
         if not stamps or _TAG.fullmatch(row):
             continue
+        words = _words_with_times(rest, offset_s)  # the same each time that they are sung
         for at_s in stamps:
-            lines.append(LyricLine(_words_with_times(rest, offset_s), at_s - offset_s, heading))
+            lines.append(LyricLine(words, at_s - offset_s, heading))
             heading = ""
+        check_count(len(lines), MAX_LYRIC_LINES, "lines", where="lyrics")
     return sorted(lines, key=lambda line: line.start_s or 0.0)
 
 
 def _stamps(row: str) -> tuple[list[float], str]:
     """The times at the head of a line, and the rest of it."""
-    stamps = []
-    while found := _STAMP.match(row):
+    stamps, at = [], 0
+    while found := _STAMP.match(row, at):
         stamps.append(_seconds(found[1], found[2]))
-        row = row[found.end() :].lstrip()
-    return stamps, row
+        at = found.end()
+    return stamps, row[at:]
 
 
 def _words_with_times(text: str, offset_s: float) -> tuple[Syllable, ...]:

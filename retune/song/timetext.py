@@ -7,7 +7,7 @@ import re
 SECONDS = r"\d+(?:\.\d+)?\s*s?"
 _MINUTES = re.compile(r"(\d+):(\d\d(?:\.\d+)?)\s*s?")
 _PLACE = re.compile(r"(\d+):(\d(?:\.\d+)?)")
-_SPAN = re.compile(r"\s*(\S+?)\s*(?:-|–|\bto\b)\s*(\S+)\s*")
+_SPAN = re.compile(r"\s*(\S{1,40}?)\s*(?:-|–|\bto\b)\s*(\S{1,40})\s*")
 HOW = "write 72.5s, 1:12 (minutes:seconds, two digits behind the colon) or 9:1 (bar:beat)"
 
 Place = float | tuple[int, float]

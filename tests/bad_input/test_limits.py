@@ -16,12 +16,13 @@ BASE = 'format = 1\n[stems.vocal]\nfile = "v.wav"\nrole = "melody"\n'
 MUSIC = BASE + "[music]\n"
 CPU_S, MEMORY = 20, 2 << 30
 READ = """
-import os, resource, sys, traceback
+import os, pathlib, resource, sys, traceback
 from retune.carriers.errors import RetuneError
 from retune.carriers.heard import Bars, Key
 from retune.comparison.tally import tally
 from retune.song.chart import read_chart, read_lab
 from retune.song.guide import read_guide
+from retune.song.lyrics import read_lyrics_file
 from retune.song.songfile import read_song
 from retune.song.songsave import edit_song
 BARS = Bars(meter=(3, 4), tempo_bpm=92.0, downbeats_s=tuple(1.3 + 1.95 * k for k in range(25)))
@@ -34,6 +35,8 @@ readers = {{
     ".csv": read_guide,
     ".answers": lambda path: tally([path]).to_json(),
     ".chart": chart,
+    ".txt": lambda path: read_lyrics_file(pathlib.Path(path)),
+    ".lrc": lambda path: read_lyrics_file(pathlib.Path(path)),
 }}
 def answer(path):
     resource.setrlimit(resource.RLIMIT_CPU, ({cpu}, {cpu}))
@@ -116,6 +119,11 @@ HOSTILE: dict[str, Callable[[], str | bytes]] = {
     "long key.toml": lambda: BASE + "k" * 900_000 + " = 1\n",
     "tables in a list.toml": lambda: BASE + "x = [" + "{a=1}," * 100_000 + "]\n",
     "comments.toml": lambda: BASE + "#x\n" * 1_600_000,
+    "spaces before no key.toml": lambda: BASE + " " * 900_000 + "x\n",
+    "tabs before a table.toml": lambda: BASE + "\t" * 900_000 + "[a]\n",
+    "parts that no key has.toml": lambda: BASE + "a . " * 220_000 + "\n",
+    "key of 150 000 parts in quotes.toml": lambda: BASE + '"=".' * 150_000 + "a = 1\n",
+    "dashes in a passage.toml": lambda: 'passage = "' + "-" * 99_990 + ' x"\n' + BASE,
     "many notes.mid": lambda: midi(800_000),
     "some notes.mid": lambda: midi(110_000),
     "many tempos.mid": lambda: midi(140_000, tempos=True),
@@ -130,6 +138,10 @@ HOSTILE: dict[str, Callable[[], str | bytes]] = {
     "many pairs.answers": lambda: answers(20_000, pairs=20_000),
     "many listeners.answers": lambda: answers(20_000, listeners=20_000),
     "many answers.answers": lambda: answers(60_000),
+    "one line at many times.lrc": lambda: "[00:01]" * 130_000 + "a",
+    "many words at many times.lrc": lambda: "[00:01]" * 60_000 + " a" * 100_000,
+    "many words at some times.lrc": lambda: "[00:01]" * 4_000 + " a" * 100_000,
+    "many words.txt": lambda: "a " * 60_000,
 }
 """Contents by what they are; the end of the name says which reader is asked."""
 
@@ -145,6 +157,11 @@ GREATEST: dict[str, Callable[[], str | bytes]] = {
     "lines.chart": lambda: "C |\n" * 9_999,
     "answers.answers": lambda: answers(10_000, listeners=100),
     "pairs.answers": lambda: answers(10_000, pairs=200),
+    "spaces before a line.toml": lambda: " " * 900_000 + BASE,
+    "digits and full stops.toml": lambda: "# " + ("." * 399 + "x ") * 2_000 + "\n" + BASE,
+    "one word of many parts.txt": lambda: "a\\-" * 330_000,
+    "one word of many notes.txt": lambda: "a" + "_" * 900_000,
+    "heading that does not end.txt": lambda: "[a" + " " * 900_000 + "x",
 }
 """The greatest that is taken."""
 
