@@ -81,7 +81,7 @@ class Cache:
                 with open(temporary, "wb") as stream:
                     # numpy's stub takes a mapping of names for its one other option.
                     np.savez(stream, **plain)  # type: ignore[arg-type]
-                os.replace(temporary, path)
+                _take_name(temporary, path)
         except (OSError, OutputError) as error:
             said = getattr(error, "strerror", None) or error
             self.warning = f"nothing is kept between runs: {said}"
@@ -141,3 +141,13 @@ def default_folder() -> Path:
     from platformdirs import user_cache_path
 
     return user_cache_path("retune", appauthor=False)
+
+
+def _take_name(temporary: Path, path: Path) -> None:
+    """Give an entry its name; on Windows another process may be reading the same one, and it
+    stays."""
+    try:
+        os.replace(temporary, path)
+    except PermissionError:
+        if not path.exists():
+            raise

@@ -12,6 +12,7 @@ import stat
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -44,13 +45,14 @@ def atomic_write(
         text = {"encoding": "utf-8", "errors": "replace", "newline": "\n"}
     path = Path(path)
     try:
-        with held(path.parent) as folder, unfinished_in(folder) as (name, handle):
+        with held(path.parent) as folder, unfinished_in(folder) as part:
             _refuse_what_is_there(folder, path, may_be=in_place_of_others)
-            with open(handle, mode, closefd=False, **text) as stream:
+            with open(part.handle, mode, closefd=False, **text) as stream:
                 yield stream
                 stream.flush()
                 os.fsync(stream.fileno())
-            _take_place(folder, name, path, in_place_of_others=in_place_of_others)
+            part.let_go()
+            _take_place(folder, part.name, path, in_place_of_others=in_place_of_others)
             folder.sync()
     except OSError as error:
         raise OutputError(f"cannot write {as_said(path)}: {write_reason(error)}") from error
@@ -126,29 +128,53 @@ def _share_blocks(source: IO[bytes], target: IO[bytes]) -> bool:
     return True
 
 
+@dataclass
+class Unfinished:
+    """A file that is being written: its name in `folder`, and its open descriptor."""
+
+    folder: HeldFolder
+    name: str
+    handle: int
+    is_open: bool = True
+
+    def close(self) -> None:
+        """Close it, once."""
+        if self.is_open:
+            self.is_open = False
+            os.close(self.handle)
+
+    def let_go(self) -> None:
+        """To be called before it is renamed, linked or removed: closes it where no open file can
+        be (Windows). Elsewhere it stays open for its lock."""
+        if self.folder.handle is None:
+            self.close()
+
+
 @contextmanager
-def unfinished_in(folder: HeldFolder, *, suffix: str = "") -> Iterator[tuple[str, int]]:
-    """Name and descriptor of a new, empty file in `folder`, to be written and renamed; what was
-    not renamed is removed.
+def unfinished_in(folder: HeldFolder, *, suffix: str = "") -> Iterator[Unfinished]:
+    """A new, empty file in `folder`, to be written, let go of and renamed; what was not renamed is
+    removed.
 
     What a killed process left there is removed first. A lock, which ends with its process, tells
     such a file from one at work. Raises OSError.
     """
     _clear(folder)
-    name, handle = _begin(folder, suffix)
+    part = Unfinished(folder, *_begin(folder, suffix))
     try:
-        yield name, handle
+        yield part
     finally:
+        part.let_go()
         with suppress(OSError):
-            folder.remove(name)
-        os.close(handle)
+            folder.remove(part.name)
+        part.close()
 
 
 @contextmanager
 def temporary_in(folder: Path, *, suffix: str = "") -> Iterator[Path]:
     """The path of a new, empty file in `folder`, as `unfinished_in`."""
-    with held(folder) as place, unfinished_in(place, suffix=suffix) as (name, _):
-        yield folder / name
+    with held(folder) as place, unfinished_in(place, suffix=suffix) as part:
+        part.let_go()
+        yield folder / part.name
 
 
 def _unfinished_name(suffix: str = "") -> str:

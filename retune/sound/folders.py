@@ -36,6 +36,7 @@ _REASONS = {
     errno.EISDIR: "a folder of that name is in the way; choose another name",
     errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
     errno.EFBIG: "the file system cannot hold a file of that size; write elsewhere",
+    errno.EBUSY: "another program has it open; close it there, or choose another name",
     errno.EEXIST: "a file of that name is in the way; choose another name",
     errno.ELOOP: "its path is a loop of symbolic links; choose another output folder",
 }
@@ -141,7 +142,7 @@ class HeldFolder:
         """Give the file `old` the name `new`, in place of what has it."""
         if self.handle is None:
             refuse_links(self.path)
-            os.replace(self.path / old, self.path / new)
+            replace_patiently(self.path / old, self.path / new)
         else:
             os.rename(old, new, src_dir_fd=self.handle, dst_dir_fd=self.handle)
 
@@ -196,6 +197,23 @@ class HeldFolder:
                     os.fsync(handle)
                 finally:
                     os.close(handle)
+
+
+_PATIENCE_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)
+
+
+def replace_patiently(old: Path, new: Path) -> None:
+    """`os.replace`, tried again for a moment: on Windows it is refused while anything has either
+    file open, be it a scanner for viruses. Raises OSError."""
+    for wait_s in _PATIENCE_S:
+        with suppress(PermissionError):
+            os.replace(old, new)
+            return
+        time.sleep(wait_s)
+    try:
+        os.replace(old, new)
+    except PermissionError as error:
+        raise OSError(errno.EBUSY, "another program has it open") from error
 
 
 @contextmanager

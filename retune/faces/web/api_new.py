@@ -157,8 +157,9 @@ def upload(bench: Bench) -> Callable[[Request], Any]:
         try:
             path = _place(bench.desk.folder, request.query_params.get("name", ""))
             with held(path.parent) as folder, unfinished_in(folder, suffix=path.suffix) as part:
-                await _stream_to(request, part[1])
-                await run_in_threadpool(_finish, folder, part[0], path.name)
+                await _stream_to(request, part.handle)
+                part.let_go()
+                await run_in_threadpool(_finish, folder, part.name, path.name)
         except RetuneError as error:
             return told(error)
         except OSError as error:
