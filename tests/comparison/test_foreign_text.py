@@ -8,7 +8,8 @@ import pytest
 from compare_songs import lantern
 
 from retune.comparison.exports.foreign_text import is_foreign, lifted
-from retune.comparison.exports.typesetting import typeset, without_a_font
+from retune.comparison.exports.pictures import sheets
+from retune.comparison.exports.typesetting import without_a_font
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.picture_style import text_width
@@ -43,11 +44,8 @@ def test_all_scripts_of_one_line_are_set() -> None:
     """A letter that is left out leaves the same picture as a space."""
     pictures = set()
     for title in (TITLE, *(TITLE.replace(word, " ") for word in TITLE.split(", "))):
-        data = {"width": 400, "height": 200, "alt": "x", "title": "x", "software": "x"}
-        data |= {"provenance": "x", "keywords": []}
-        pictures.add(
-            typeset("picture", data, svgs={"picture.svg": drawn(title)}, fmt="png", ppi=30)
-        )
+        facts = {"title": "x", "software": "x", "provenance": "x", "keywords": []}
+        pictures.add(sheets([drawn(title)], facts, fmt="png", ppi=30))
     assert len(pictures) == 6
 
 
