@@ -23,7 +23,8 @@ class Edit:
 
     A note that moves in time, too, sounds from `start_to_s` to `end_to_s`; both are None where
     nothing moves in time. `glide` is how it is reached from the note before ("" as sung, "slow",
-    "fast"), `vibrato` the share of its vibrato that stays."""
+    "fast"), `vibrato` the share of its vibrato that stays; `formants` is "moved" where they go with
+    the pitch, "" where they stay."""
 
     stem: str
     start_s: float
@@ -46,6 +47,7 @@ class Edit:
     end_to_s: float | None = None
     glide: str = ""
     vibrato: float = 1.0
+    formants: str = ""
 
     @property
     def bends(self) -> bool:

@@ -181,6 +181,8 @@ def _edit(edit: Edit) -> EditFacts:
         facts["glide"] = edit.glide
     if edit.vibrato != 1:
         facts["vibrato"] = edit.vibrato
+    if edit.formants:
+        facts["formants"] = edit.formants
     return facts
 
 

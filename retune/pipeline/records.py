@@ -24,6 +24,7 @@ EditFacts = TypedDict(
         "shift_cents": float | None,
         "glide": NotRequired[str],
         "vibrato": NotRequired[float],
+        "formants": NotRequired[str],
         "rule": str,
         "bar": int | None,
         "phrase": int | None,

@@ -50,15 +50,22 @@ def _read_line(line: str, roles: Mapping[str, str]) -> RuleLine:
 
 
 def sung_otherwise(
-    rule: str, *, roles: Mapping[str, str], cents: float, glide: str, vibrato: float
+    rule: str,
+    *,
+    roles: Mapping[str, str],
+    cents: float,
+    glide: str,
+    vibrato: float,
+    formants: str = "",
 ) -> str:
     """A rule that moves notes, with how they sound: cents off the pitch (flat below 0), the glide
-    into them ("" as sung, "slow", "fast"), and the share of their vibrato that stays.
+    into them ("" as sung, "slow", "fast"), the share of their vibrato that stays, and their
+    formants ("" kept, "moved").
 
     Raises
     ------
     RuleError
-        The rule does not read, moves no pitch, or the three are out of bounds.
+        The rule does not read, moves no pitch, or one of the four is out of bounds.
     """
     from retune.rules import parse_rule
     from retune.rules.model import Manner
@@ -68,7 +75,9 @@ def sung_otherwise(
         raise RuleError(f'"{read.action}" moves no pitch', text=rule)
     if glide not in ("", "slow", "fast"):
         raise RuleError("a glide is slow or fast", text=rule)
-    told = replace(read, manner=Manner(cents, glide, vibrato))  # type: ignore[arg-type]
+    if formants not in ("", "moved"):
+        raise RuleError("formants are kept or moved", text=rule)
+    told = replace(read, manner=Manner(cents, glide, vibrato, formants))  # type: ignore[arg-type]
     return str(parse_rule(str(told), stems=tuple(roles)))
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from retune.carriers.heard import FloatArray
 from retune.sound.compiled import compiled
 
+FINER = 8  # how finely a grain is read that is to be stretched
 TOP_HZ, FADE_HZ = 6000.0, 1000.0
 LIMIT_DB = 20.0
 FULL_AT_CENTS = 100.0
@@ -75,11 +76,13 @@ def half_lengths(marks: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.append(length[0], length), np.append(length, length[-1])
 
 
-def grain_size(before: FloatArray, after: FloatArray) -> int:
-    """Samples in which the longest grain fits, with room for what the correction adds."""
+def grain_size(before: FloatArray, after: FloatArray, *, stretched: float = 1.0) -> int:
+    """Samples in which the longest grain fits, `stretched` as often as long, with room for what
+    the correction adds."""
     from scipy.fft import next_fast_len
 
-    return int(next_fast_len(int(3.2 * (0.5 * (before + after)).max()) + 8, real=True))
+    longest = max(stretched, 1.0) * float((0.5 * (before + after)).max())
+    return int(next_fast_len(int(3.2 * longest) + 8, real=True))
 
 
 def cut_grains(
@@ -181,19 +184,51 @@ def shape_grains(
     amount: FloatArray,
     gain: FloatArray,
     delay: FloatArray,
+    formants: FloatArray | None = None,
 ) -> FloatArray:
     """Samples of the grains to lay out, (n_channels, n_targets, size), centre first.
 
     For target j: what lies at the place `sources[j]` between the grains, `amount[j]` of the
-    correction, `gain[j]`, `delay[j]` samples (a fraction) later.
+    correction, `gain[j]`, `delay[j]` samples (a fraction) later, its formants at `formants[j]`
+    times their frequency.
     """
     from scipy.fft import irfft
 
     periodic = common_part(grains.spectra, SPREAD)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
     out = _shape(grains.spectra, periodic, filled, sources, amount)
+    if formants is not None and np.any(formants != 1):
+        return gain[:, None] * read_faster(out, grains.size, ratio=formants, delay=delay)
     out *= gain[:, None] * _turns(-2 * math.pi * delay / grains.size, out.shape[2])
     return np.asarray(irfft(out, n=grains.size, axis=2))
+
+
+def read_faster(
+    spectra: NDArray[np.complex128], size: int, *, ratio: FloatArray, delay: FloatArray
+) -> FloatArray:
+    """Samples of grains read `ratio` times as fast about their centre, which moves their whole
+    spectrum by it, each `delay` samples later: read between samples by cubics through FINER times
+    as many; nothing is left above half the rate."""
+    from scipy.fft import irfft
+
+    top = spectra.shape[2] / np.maximum(ratio, 1.0)
+    kept = np.where(np.arange(spectra.shape[2]) < top[:, None], spectra, 0.0)
+    fine = FINER * irfft(kept, n=FINER * size, axis=2)
+    n = np.arange(size) - np.where(np.arange(size) >= size - size // 2, size, 0)
+    at = ratio[:, None] * (n - delay[:, None])
+    place = np.floor(FINER * at)
+    u = FINER * at - place
+    weights = (
+        -u * (u - 1) * (u - 2) / 6,
+        (u + 1) * (u - 1) * (u - 2) / 2,
+        -(u + 1) * u * (u - 2) / 2,
+        (u + 1) * u * (u - 1) / 6,
+    )
+    out = np.zeros((*spectra.shape[:2], size))
+    for j, weight in enumerate(weights, start=-1):
+        index = ((place + j) % (FINER * size)).astype(np.int64)
+        out += weight * np.take_along_axis(fine, np.broadcast_to(index, out.shape), axis=2)
+    return out * (np.abs(at) < size // 2 - 1)
 
 
 @compiled

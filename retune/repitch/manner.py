@@ -1,8 +1,10 @@
-"""How a moved note is sung: how it is reached from the note before, how much vibrato stays."""
+"""How a moved note is sung: how it is reached from the note before, how much vibrato stays, and
+whether its formants move."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -34,6 +36,14 @@ def glided(
     one = np.ones(1)
     wanted = Slide(begin_s * one, (begin_s + length_s) * one, one)
     return [(slide, -step_cents), (wanted, step_cents + by_cents)]
+
+
+def of_formants(edits: Sequence[Edit]) -> list[Edit]:
+    """How the formants move: as the notes where they are to go with the pitch, else not at all."""
+    return [
+        replace(edit, shift_cents=edit.shift_cents if edit.formants else 0.0, glide="")
+        for edit in edits
+    ]
 
 
 def vibrato_curve(

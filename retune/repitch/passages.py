@@ -15,7 +15,7 @@ from retune.repitch.cuts import cut_times
 from retune.repitch.doubts import doubts
 from retune.repitch.glide import Change, Slide, cut_at, slides_of, smooth_step
 from retune.repitch.lift_bass import bass_pitch
-from retune.repitch.manner import glided, vibrato_curve
+from retune.repitch.manner import glided, of_formants, vibrato_curve
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
@@ -89,10 +89,14 @@ def _changes(samples: Samples, rate_hz: int, n_frames: int) -> Change:
 
 
 def _note_slides(
-    group: Group, notes: tuple[Note, ...], f0_hz: FloatArray, first_s: float, change: Change
+    edits: Sequence[Edit],
+    notes: tuple[Note, ...],
+    f0_hz: FloatArray,
+    first_s: float,
+    change: Change,
 ) -> list[tuple[Slide, float]]:
     """Slides of the edits that move notes; times from the start of the passage."""
-    moved = {edit.note: edit.shift_cents for edit in group.edits if edit.note is not None}
+    moved = {edit.note: edit.shift_cents for edit in edits if edit.note is not None}
     if not moved:
         return []
     time_s = np.arange(len(f0_hz), dtype=np.float64) * FRAME_S
@@ -100,7 +104,7 @@ def _note_slides(
     local = [_relative(note, first_s) for note in notes]
     into = {
         edit.note: partial(glided, glide=edit.glide)
-        for edit in group.edits
+        for edit in edits
         if edit.note is not None and edit.glide
     }
     return slides_of(time_s, f0_hz, notes=local, shifts=shifts, change=change, into=into)
@@ -163,14 +167,20 @@ def prepare(
     known = {note.index for note in notes}
     cut = [edit for edit in group.edits if edit.note not in known]
     cuts = cut_times(cut, audio=audio, reach_s=JOIN_S)
-    slides = _note_slides(group, notes, f0_hz, first_s, change) + _span_slides(cut, cuts, first_s)
     margin = _margin_s(f0_hz)
     low = group.start / rate - first_s if group.start > 0 else -1.0
     high = group.stop / rate - first_s if group.stop < n_samples else len(f0_hz) * FRAME_S + 1
-    curve = _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
+
+    def course(edits: Sequence[Edit]) -> FloatArray:
+        slides = _note_slides(edits, notes, f0_hz, first_s, change)
+        slides += _span_slides([e for e in edits if e.note not in known], cuts, first_s)
+        return _curve(slides, n=len(f0_hz), low_s=low + margin, high_s=high - margin)
+
+    curve = course(group.edits)
     curve += vibrato_curve(f0_hz, group.edits, first_s=first_s, frame_s=FRAME_S)
     estimate = None if voice is None or stem.role != "mix" else voice.read(first, last)
-    passage = Passage(samples, rate, f0_hz, curve, voice=estimate)
+    formants = course(of_formants(group.edits)) if any(e.formants for e in group.edits) else None
+    passage = Passage(samples, rate, f0_hz, curve, voice=estimate, formant_cents=formants)
     part = Part(first, passage, group.start, group.stop, round(margin * rate))
     alone = stem.track is not None and stem.role != "mix" and not stem.inside
     warnings = doubts(group.edits, passage, first_s=first_s) if alone else ()
@@ -207,7 +217,8 @@ def _work_by_spans(group: Group, audio: AudioLike, stem: StemAnalysis, engine: E
         samples = audio.read(first, last)
         f0_hz = _pitch(samples, rate, first / rate, stem, stem.notes, engine)
         level = np.full(len(f0_hz), edit.shift_cents)
-        passage = Passage(samples, rate, f0_hz, level, steady=True)
+        formants = level if edit.formants else None
+        passage = Passage(samples, rate, f0_hz, level, steady=True, formant_cents=formants)
         parts.append(Part(first, passage, start, stop, round(CUT_FADE_S * rate)))
     return Work(group, tuple(parts))
 

@@ -84,21 +84,27 @@ def _lay_out(
     targets: FloatArray,
     sources: FloatArray,
     rate_hz: int,
+    formant_cents: FloatArray,
 ) -> None:
     """Replace the run that `marks` cover by grains at `targets`; `sources` are fractional
-    indices into `marks`."""
+    indices into `marks`. Formants move by `formant_cents` at each mark."""
     before, after = half_lengths(marks)
     sources = np.clip(sources, 0.0, len(marks) - 1.0)
     gap = np.diff(targets)
     around = np.append(before[0], gap) + np.append(gap, after[-1])
     gain = np.sqrt(around / np.interp(sources, np.arange(len(marks)), before + after))
-    moved_cents = np.abs(2400 * np.log2(gain))
-    amount = np.minimum(moved_cents / FULL_AT_CENTS, 1.0) * (moved_cents > STILL_CENTS)
+    cents = -2400 * np.log2(gain)
+    moves = np.abs(cents) > STILL_CENTS
+    along = np.interp(sources, np.arange(len(marks)), formant_cents) * moves
+    formants = 2.0 ** (along / 1200)
+    # Where formants move, the new harmonics lie on the old ones, or nearer to them.
+    filled = np.minimum(np.abs(cents - along) / FULL_AT_CENTS, 1.0) * moves
+    gain *= np.sqrt(formants)
     lead, tail = before[0], after[-1]
     first = max(math.floor(targets[0] - lead), 0)
     last = min(math.ceil(targets[-1] + tail) + 1, out.shape[1])
     new = np.zeros((x.shape[0], last - first))
-    size = grain_size(before, after)
+    size = grain_size(before, after, stretched=float((1 / formants).max()))
     for begin in range(0, len(targets), BLOCK):
         now = slice(begin, begin + BLOCK)
         low = max(int(sources[now][0]) - REACH, 0)
@@ -109,15 +115,17 @@ def _lay_out(
             grains,
             rate_hz=rate_hz,
             sources=sources[now] - low,
-            amount=amount[now],
+            amount=filled[now],
             gain=gain[now],
             delay=targets[now] - whole,
+            formants=formants[now],
         )
         add_grains(new, made, whole - first)
     _clear(out, targets[0], targets[-1], lead, tail)
     old, rest = x[:, first:last], out[:, first:last]
-    level = level_gain(old, rest + new, at=targets - first, cents=moved_cents, rate_hz=rate_hz)
-    rest += new * np.interp(np.arange(last - first), targets - first, 1 + amount * (level - 1))
+    level = level_gain(old, rest + new, at=targets - first, cents=cents, rate_hz=rate_hz)
+    level = 1 + np.minimum(np.abs(cents) / FULL_AT_CENTS, 1.0) * moves * (level - 1)
+    rest += new * np.interp(np.arange(last - first), targets - first, level)
 
 
 def _busy(marks: FloatArray, cents: FloatArray) -> slice:
@@ -180,7 +188,13 @@ def _shift_run(out: FloatArray, x: FloatArray, marks: FloatArray, passage: Passa
         cents = lock_phase(marks / passage.rate_hz, cents)
     targets, sources = targets_of(marks, cents, from_end=bool(still[-1]))
     if len(targets) > 1:
-        _lay_out(out, x, marks, targets, sources, passage.rate_hz)
+        formants = np.zeros(len(marks))
+        if passage.formant_cents is not None:
+            place = marks / (FRAME_S * passage.rate_hz)
+            formants = np.interp(
+                place, np.arange(len(passage.formant_cents)), passage.formant_cents
+            )
+        _lay_out(out, x, marks, targets, sources, passage.rate_hz, formants)
 
 
 class Psola:

@@ -95,6 +95,7 @@ def _there_and_back(engine: Engine, passage: Passage) -> Samples:
             voice=None,
             f0_hz=passage.f0_hz * 2.0 ** (passage.offset_cents / 1200),
             offset_cents=-passage.offset_cents,
+            formant_cents=None if passage.formant_cents is None else -passage.formant_cents,
         )
         samples = engine.shift(back)
     return samples

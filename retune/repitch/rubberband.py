@@ -39,6 +39,20 @@ def _pitch_map(passage: Passage, path: Path) -> None:
     path.write_text("\n".join(lines) + "\n", encoding="ascii")
 
 
+def _move_formants(passage: Passage) -> bool:
+    """Whether the formants of a passage move; the program cannot move those of some notes only."""
+    if passage.formant_cents is None:
+        return False
+    apart = np.abs(passage.formant_cents - passage.offset_cents)
+    shift = np.abs(passage.offset_cents)
+    if np.any((apart > 0.5 * shift) & (shift > 0.5 * shift.max())):
+        raise EngineError(
+            "the program rubberband moves the formants of all notes of a passage or of none, and "
+            "here notes that touch differ in it; use --engine auto, or the same for both"
+        )
+    return True
+
+
 class RubberBand:
     """The engine that hands the span to the Rubber Band program."""
 
@@ -60,7 +74,7 @@ class RubberBand:
                 "(Debian: apt install rubberband-cli; macOS: brew install rubberband), "
                 "or use --engine auto"
             )
-        options = {"-3": "", "-F": ""}
+        options = {"-3": ""} if _move_formants(passage) else {"-3": "", "-F": ""}
         x = np.asarray(passage.samples, dtype=np.float64)
         peak = float(np.abs(x).max(initial=0.0))
         if peak == 0.0:

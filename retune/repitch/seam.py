@@ -28,6 +28,7 @@ class Passage:
     `samples` float32 (n_samples, n_channels). `f0_hz` (NaN where unvoiced) and `offset_cents`
     are given every `FRAME_S`, the first at the first sample. `steady` is True when the offset
     is the same number all along. `voice` is the voice in a mix as estimated, shaped as `samples`.
+    `formant_cents` says of each frame how far its formants move; None where all of them stay.
     """
 
     samples: Samples
@@ -36,11 +37,15 @@ class Passage:
     offset_cents: FloatArray
     steady: bool = False
     voice: Samples | None = None
+    formant_cents: FloatArray | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "samples", frozen_array(self.samples, np.float32))
         object.__setattr__(self, "f0_hz", frozen_array(self.f0_hz, np.float64))
         object.__setattr__(self, "offset_cents", frozen_array(self.offset_cents, np.float64))
+        if self.formant_cents is not None:
+            formant_cents = frozen_array(self.formant_cents, np.float64)
+            object.__setattr__(self, "formant_cents", formant_cents)
 
     @property
     def main_offset(self) -> float:

@@ -15,6 +15,13 @@ from retune.repitch.seam import FRAME_S, Passage
 LOWEST_HZ = 32.0
 
 
+def _moved(spectra: FloatArray, ratio: FloatArray) -> FloatArray:
+    """Each spectrum of (n_frames, n_bins) with what lies at a frequency at `ratio` times it."""
+    bins = np.arange(spectra.shape[1], dtype=np.float64)
+    rows = [np.interp(bins / r, bins, row) for r, row in zip(ratio, spectra, strict=True)]
+    return np.ascontiguousarray(rows)
+
+
 class World:
     """The engine that makes a voice anew from pitch, envelope and noise."""
 
@@ -40,11 +47,14 @@ class World:
         time_s = np.arange(len(f0_hz)) * FRAME_S
         moved = f0_hz * 2.0 ** (passage.offset_cents / 1200)
         rate, n = passage.rate_hz, len(passage.samples)
+        ratio = None if passage.formant_cents is None else 2.0 ** (passage.formant_cents / 1200)
 
         def one(x: FloatArray) -> FloatArray:
             size = pyworld.get_cheaptrick_fft_size(rate, LOWEST_HZ)
             envelope = pyworld.cheaptrick(x, f0_hz, time_s, rate, fft_size=size)
             noise = pyworld.d4c(x, f0_hz, time_s, rate, fft_size=size)
+            if ratio is not None:
+                envelope, noise = _moved(envelope, ratio), _moved(noise, ratio)
             y = pyworld.synthesize(moved, envelope, noise, rate, FRAME_S * 1000)
             return np.asarray(np.pad(y, (0, max(n - len(y), 0)))[:n])
 

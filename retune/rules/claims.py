@@ -139,7 +139,8 @@ def _goal(rule: Rule, note: Note, stem: StemAnalysis, analysis: Analysis) -> Goa
         glide = ""
         remark = "; ".join(filter(None, (goal.remark, "no note runs into it to glide from")))
         goal = replace(goal, remark=remark)
-    return replace(goal, shift_cents=cents, glide=glide, vibrato=rule.manner.vibrato)
+    vibrato, formants = rule.manner.vibrato, rule.manner.formants
+    return replace(goal, shift_cents=cents, glide=glide, vibrato=vibrato, formants=formants)
 
 
 def _is_sung_into(note: Note, stem: StemAnalysis) -> bool:
@@ -187,10 +188,10 @@ def _goal_of_part(rule: Rule, ending: Note, goal: Goal, part: Note, analysis: An
     if is_between or part.ending_of == ending.index:
         midi = part.midi_name + goal.midi - ending.midi_name
         name = goal.name if midi == goal.midi else ""
-        return Goal(midi, goal.shift_cents, name=name, vibrato=goal.vibrato)
+        return replace(goal, midi=midi, remark="", name=name, glide="")
     midi = followed(part, ending.midi_name, goal.midi, analysis.key_at(ending.start_s))
     cents = 100.0 * (midi - part.midi_name) + rule.manner.cents
-    return Goal(midi, cents, vibrato=goal.vibrato)
+    return replace(goal, midi=midi, shift_cents=cents, remark="", name="", glide="")
 
 
 def where(note: Note) -> str:

@@ -22,6 +22,7 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         shift_cents=goal.shift_cents,
         glide=goal.glide,
         vibrato=goal.vibrato,
+        formants=goal.formants,
         rule=rule,
         note=note.index,
         from_name=note.name,

@@ -132,11 +132,13 @@ class Interval:
 @dataclass(frozen=True)
 class Manner:
     """How a moved note sounds: `cents` off its new pitch (flat below 0), how it is reached from
-    the note before ("" as sung), and the share of its vibrato that stays."""
+    the note before ("" as sung), the share of its vibrato that stays, and whether its formants go
+    with the pitch ("moved") or stay ("")."""
 
     cents: float = 0.0
     glide: Literal["", "slow", "fast"] = ""
     vibrato: float = 1.0
+    formants: Literal["", "moved"] = ""
 
     def __str__(self) -> str:
         parts = []
@@ -152,6 +154,8 @@ class Manner:
                 if self.vibrato
                 else "without vibrato"
             )
+        if self.formants:
+            parts.append("with moved formants")
         return " ".join(parts)
 
 

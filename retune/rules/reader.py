@@ -79,6 +79,9 @@ class Reader(ScopeReader):
     def no_vibrato(self, parts: list[Any]) -> _Told:
         return _Told(parts[0], {"vibrato": 0.0})
 
+    def moved_formants(self, parts: list[Any]) -> _Told:
+        return _Told(parts[0], {"formants": "moved"})
+
     def keep(self, parts: list[Any]) -> Rule:
         (stems, what), *scopes = _without(parts, "KEEP")
         return Rule("keep", stems, what, scopes=tuple(scopes))

@@ -28,7 +28,7 @@ phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth
 song-highest song-lowest song-longest its resolution before after ending section cadence on beat
 word penultimate odd even final perfect imperfect authentic half phrygian plagal deceptive
 hold shorten delay bring suspend by longer earlier
-flat sharp with without slow fast glide percent vibrato
+flat sharp with without slow fast glide percent vibrato moved formant
 """
 NAMES_TOO = frozenset(
     ("song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter",
@@ -38,7 +38,7 @@ NAMES_TOO = frozenset(
 _ROLES = "suspension retardation appoggiatura anticipation"
 _ROLE_KINDS = "passing neighbour changing escape pedal blue unresolved"
 _COUNTABLE = f"""
-note degree phrase bar tone semitone cent step octave chord beat cadence {_ROLES}
+note degree phrase bar tone semitone cent step octave chord beat cadence formant {_ROLES}
 phrase-ending phrase-opening phrase-downbeat
 """
 _SINGULAR = {f"{word}s": word for word in _COUNTABLE.split()}

@@ -56,7 +56,7 @@ _WORDS = (
     "root third fifth seventh second fourth sixth unison nearest above below up down other than "
     "phrase phrases bar bars semitone semitones cent cents step steps scale octave octaves "
     "hold shorten delay bring suspend by longer earlier "
-    "flat sharp with without slow fast glide percent vibrato "
+    "flat sharp with without slow fast glide percent vibrato moved formant formants "
     "one two three four five six seven eight nine ten eleven twelve "
     "phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth song-highest "
     "song-lowest song-longest suspension suspensions retardation retardations appoggiatura "

@@ -155,7 +155,13 @@ def test_how_a_note_is_sung_joins_its_rule(client: Client) -> None:
     assert told == "move note at 8:1 to Eb4 20 cents flat with a slow glide in phrase 2"
     plain = client.post("manner", {"rule": told}).json()["rule"]
     assert plain == asked["rule"]
-    for wrong in ({"glide": "odd"}, {"cents": 300}, {"rule": "keep note at 8:1"}, {"vibrato": -1}):
+    for wrong in (
+        {"glide": "odd"},
+        {"cents": 300},
+        {"rule": "keep note at 8:1"},
+        {"vibrato": -1},
+        {"formants": "odd"},
+    ):
         assert client.post("manner", {**asked, **wrong}).status_code in (400, 422)
     plan = client.post("plan", {"rules": [told]}).json()
     assert plan["edits"][0]["shift_cents"] == 280
@@ -163,9 +169,10 @@ def test_how_a_note_is_sung_joins_its_rule(client: Client) -> None:
     notes = client.song()["stems"]["vocal"]["notes"]
     sung_into = next(b for a, b in itertools.pairwise(notes) if a["end_s"] == b["start_s"])
     place = client.post("choices", {"note": sung_into["index"]}).json()["place"]
-    rule = f"shift note at {place} up 2 semitones with a slow glide without vibrato"
+    how = "with a slow glide without vibrato with moved formants"
+    rule = f"shift note at {place} up 2 semitones {how}"
     edit = client.post("plan", {"rules": [rule]}).json()["edits"][0]
-    assert (edit["glide"], edit["vibrato"]) == ("slow", 0)
+    assert (edit["glide"], edit["vibrato"], edit["formants"]) == ("slow", 0, "moved")
 
 
 def test_a_stem_comes_sample_for_sample(client: Client) -> None:

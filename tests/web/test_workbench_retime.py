@@ -64,6 +64,9 @@ def test_a_note_is_dragged_to_a_pitch_and_heard(page: Any, song: Path) -> None:
     page.locator("#manner-glide").select_option("slow")
     wait_until(page, f"{first} === 'move note at 8:1 to Eb4 with a slow glide'")
     page.locator("#changes").get_by_text("slow glide").wait_for()
+    page.locator("#manner-formants").select_option("moved")
+    wait_until(page, f"{first} === 'move note at 8:1 to Eb4 with a slow glide with moved formants'")
+    page.locator("#changes").get_by_text("formants moved").wait_for()
     page.locator("#pic").press("Backspace")
     wait_until(page, f"{first} === ''")
 

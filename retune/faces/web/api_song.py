@@ -83,6 +83,7 @@ def manner(bench: Bench, asked: Asked) -> Table:
         cents=asked.number("cents", 0.0),
         glide=asked.line("glide", ""),
         vibrato=asked.number("vibrato", 1.0),
+        formants=asked.line("formants", ""),
     )
     return {"rule": told}
 

@@ -189,7 +189,8 @@ def _how(edit: Edit, analysis: Analysis) -> str:
         degrees = f"{pretty(edit.from_degree)} → {pretty(edit.to_degree)}, "
     glide = f"{edit.glide} glide" if edit.glide else ""
     vibrato = "" if edit.vibrato == 1 else f"{100 * edit.vibrato:.0f} % of its vibrato"
-    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved, glide, vibrato)))
+    formants = "formants moved" if edit.formants else ""
+    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved, glide, vibrato, formants)))
 
 
 def _over(chord: Chord | None) -> dict[str, str] | None:

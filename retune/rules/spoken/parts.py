@@ -84,7 +84,12 @@ _WHERE = {
     ),
 }
 _GLIDE = r"(?:glide|slide)s?(?: (?:up |down )?(?:to|into)(?: it)?(?= ,|$))?"
+_FORMANTS = r"(?:its |their )?formants?"
+_MOVING = rf"(?:mov(?:ed?|ing)|shift(?:ed)?) {_FORMANTS}|{_FORMANTS} (?:mov(?:es?|ed|ing)|shift(?:s|ed|ing)?|follow(?:s|ing)?|after|go(?:es|ing)?)"
+_ALONG = r"(?: too| along| as well)?(?: (?:along )?(?:with |by )?(?:it|them|note|notes))?"
 _MANNERS = (
+    (["with moved formants"], rf"(?:and )?(?:with |let |while )?(?:{_MOVING}){_ALONG}"),
+    ([""], rf"(?:and )?(?:with )?(?:(?:keep|kept) {_FORMANTS}|{_FORMANTS} (?:keep|kept))"),
     (["without vibrato"], r"(?:and )?(?:except|no|senza|with no|not any) (?:any |every )?vibrato"),
     (["with half vibrato"], r"(?:with )?half (?:of )?(?:its |as much )?vibrato"),
     (

@@ -291,6 +291,10 @@ const VIBRATOS = [
   ["0.5", "half"],
   ["0", "none"],
 ];
+const FORMANTS = [
+  ["", "kept"],
+  ["moved", "moved with the pitch"],
+];
 
 function choice(id, words, options, value, done) {
   const isUsual = options.some(([given]) => given === value);
@@ -327,6 +331,7 @@ function showManner() {
     }),
     ...choice("manner-glide", "glide into it", GLIDES, edit.glide ?? "", change),
     ...choice("manner-vibrato", "vibrato", VIBRATOS, String(edit.vibrato ?? 1), change),
+    ...choice("manner-formants", "formants", FORMANTS, edit.formants ?? "", change),
   );
 }
 
@@ -336,6 +341,7 @@ async function setManner(rule) {
     cents: Number($("#manner-cents").value) || 0,
     glide: $("#manner-glide").value,
     vibrato: Number($("#manner-vibrato").value),
+    formants: $("#manner-formants").value,
   };
   try {
     const told = await post("manner", asked);
