@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from web_client import RULE, Client, client_of, demo_copy
 
-from retune.carriers.errors import UsageError
+from retune.carriers.errors import AudioError, UsageError
 from retune.comparison.statistics import verdict
 from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
@@ -194,6 +194,22 @@ def test_a_fault_of_a_new_song_names_its_field_and_leaves_nothing(
     assert not told["why"].endswith("..")
     assert not (tmp_path / "song.toml").exists()
     assert not client.get("state").json()["open"]
+
+
+def test_a_new_song_that_was_edited_as_it_was_heard_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sung(tmp_path / "voice.wav")
+    client, song = Client(Desk(None, folder=tmp_path)), tmp_path / "song.toml"
+
+    def edited(*given: object) -> None:
+        song.write_bytes(b"# a night's work\n" + song.read_bytes())
+        raise AudioError("the sound tells it wrong")
+
+    monkeypatch.setattr(api_new, "song_view", edited)
+    stems = [{"file": "voice.wav", "role": "melody"}]
+    assert client.post("new", {"stems": stems}).status_code == 400
+    assert song.read_bytes().startswith(b"# a night's work\nformat = ")
 
 
 def test_a_new_song_takes_no_stem_from_elsewhere(tmp_path: Path) -> None:
