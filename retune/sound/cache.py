@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from retune.carriers.errors import OutputError, RetuneError
 from retune.carriers.plain import from_plain, to_plain
+from retune.sound.compiled import user_folder
 from retune.sound.files import temporary_in
 from retune.sound.folders import named_folder
 
@@ -136,11 +137,7 @@ def content_key(parts: Mapping[str, Any]) -> str:
 def default_folder() -> Path:
     """RETUNE_CACHE, else the user's cache folder."""
     given = os.environ.get("RETUNE_CACHE")
-    if given:
-        return Path(given)
-    from platformdirs import user_cache_path
-
-    return user_cache_path("retune", appauthor=False)
+    return Path(given) if given else user_folder()
 
 
 def _take_name(temporary: Path, path: Path) -> None:

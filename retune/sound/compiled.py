@@ -61,9 +61,7 @@ def prepare() -> Path | None:
     beside = Path(__file__).parent / "__pycache__"
     if os.environ.get("NUMBA_CACHE_DIR") or is_writable(beside):
         return None
-    from platformdirs import user_cache_path
-
-    folder = user_cache_path("retune", appauthor=False) / "compiled"
+    folder = user_folder() / "compiled"
     return _point_at(folder if is_writable(folder) else _own_for_this_user())
 
 
@@ -74,6 +72,17 @@ def _point_at(folder: Path) -> Path:
 
         numba.config.CACHE_DIR = str(folder)
     return folder
+
+
+def user_folder() -> Path:
+    """Where things are kept for this user between runs; of a user without a home, as in a
+    container, a folder for temporary files."""
+    from platformdirs import user_cache_path
+
+    try:
+        return user_cache_path("retune", appauthor=False)
+    except RuntimeError:  # no home and no name
+        return _own_for_this_user()
 
 
 def _own_for_this_user() -> Path:

@@ -68,7 +68,7 @@ def windows(monkeypatch: pytest.MonkeyPatch) -> None:
     locks = SimpleNamespace(LK_NBLCK=1, locking=lambda handle, mode, n_bytes: os.fstat(handle))
     monkeypatch.setitem(sys.modules, "msvcrt", locks)
     monkeypatch.setattr(shutil, "_use_fd_functions", False)
-    monkeypatch.setattr(tempfile, "_O_TMPFILE_WORKS", False)
+    monkeypatch.setattr(tempfile, "TemporaryFile", tempfile.NamedTemporaryFile)
     plain_open = os.open
 
     def open_file(path: Any, *rest: Any, **options: Any) -> int:

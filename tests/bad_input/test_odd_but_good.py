@@ -159,7 +159,7 @@ def test_a_song_of_names_that_a_spreadsheet_would_run(
 # --- a process of its own --------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252"])
 def test_a_terminal_that_has_few_letters(encoding: str, home: Path) -> None:
     (home / "song.toml").write_text(spoiled("Lantern Song", "שיר 🏮"), encoding="utf-8")
     environment = {**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
@@ -167,6 +167,20 @@ def test_a_terminal_that_has_few_letters(encoding: str, home: Path) -> None:
         answer = run_apart(*words, home / "song.toml", env=environment)
         assert answer.code == 0, answer.err
         assert "error" not in answer.err
+
+
+def test_a_user_without_home_whose_temporary_files_lie_in_an_odd_place(home: Path) -> None:
+    """As in a container: no name for the user's number, no HOME, and TMPDIR as it comes."""
+    place = home.parent / "kept for a while ü 歌"
+    place.mkdir()
+    gone = ("HOME", "USERPROFILE", "XDG_CACHE_HOME", "RETUNE_CACHE", "USER", "LOGNAME")
+    environment = {name: value for name, value in os.environ.items() if name not in gone}
+    environment |= {"TMPDIR": str(place), "TEMP": str(place), "TMP": str(place)}
+    nameless = "import pwd\ndef getpwuid(_): raise KeyError\npwd.getpwuid = getpwuid"
+    for words in (("plan", home / "song.toml"), ("render", home / "song.toml", "--out", place)):
+        answer = run_apart(*words, "--variant", "home", before=nameless, env=environment)
+        assert (answer.code, "nothing is kept" in answer.err) == (0, False), answer.err
+    assert len([*place.rglob("*.npz")]) > 3
 
 
 def test_a_reader_that_leaves_early(home: Path) -> None:

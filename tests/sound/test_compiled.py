@@ -216,3 +216,18 @@ def test_code_that_has_no_folder_is_compiled_all_the_same(monkeypatch: pytest.Mo
 
     monkeypatch.setattr(numba, "njit", no_locator)
     assert compiled(lambda x: x + 1)(1) == 2
+
+
+def test_an_installation_that_cannot_be_written_to_keeps_its_code_with_the_user(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import numba
+
+    from retune.sound import compiled
+
+    monkeypatch.setattr(numba.config, "CACHE_DIR", numba.config.CACHE_DIR)
+    monkeypatch.setenv("NUMBA_CACHE_DIR", "")
+    monkeypatch.setattr(compiled, "user_folder", lambda: tmp_path)
+    monkeypatch.setattr(compiled, "is_writable", lambda folder: folder.name != "__pycache__")
+    assert compiled.prepare.__wrapped__() == tmp_path / "compiled"
+    assert numba.config.CACHE_DIR == os.environ["NUMBA_CACHE_DIR"] == str(tmp_path / "compiled")
