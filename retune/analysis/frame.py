@@ -5,7 +5,8 @@ from __future__ import annotations
 from retune.analysis.bars import given_bars
 from retune.analysis.beats import SURE
 from retune.analysis.harmony import BassNote, chart_warnings, charted_chords, on_their_basses
-from retune.analysis.key import FoundKey, KeyAt, find_key, histogram, in_mode
+from retune.analysis.key import FoundKey, KeyAt, find_key, in_mode
+from retune.analysis.other_keys import begun_in, halves_at_home
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import Bars, Chord, KeySpan
@@ -73,9 +74,10 @@ def _found_key(work: Work) -> FoundKey:
     if harmony is not None and not work.is_guided and _is_mix(work, lead):
         notes = []  # where nobody sings, a mix's melody is not the song's
     midi, weights = [n for n, _ in notes], [w for _, w in notes]
-    found = find_key(midi, weights, last=last, harmony=harmony)
+    found = begun_in(work, find_key(midi, weights, last=last, harmony=harmony))
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:
-        found = in_mode(found, histogram(midi, weights), is_sure=found.confidence >= SURE)
+        halves = halves_at_home(work, found.key)
+        found = in_mode(found, halves, is_sure=found.confidence >= SURE)
     if found.key is None:
         work.warnings.append('no key could be found: give it, such as key = "Bb major"')
     else:

@@ -161,19 +161,27 @@ def in_its_mode(key: Key, counts: FloatArray) -> Key:
     return key
 
 
-def in_mode(found: FoundKey, counts: FloatArray, *, is_sure: bool) -> FoundKey:
-    """A found key in its mode. Where that is phrygian and not sure, the major key of the same tones
-    goes before it: tunes that end on its third are common, phrygian ones rare (common practice,
-    no source)."""
-    if found.key is None:
+def in_mode(found: FoundKey, parts: Sequence[FloatArray], *, is_sure: bool) -> FoundKey:
+    """A found key in its mode, where that is heard in all of some parts of a song: a mode is one
+    throughout, and what sounds in a part alone is a visit to another key. Where it is phrygian and
+    not sure, the major key of the same tones goes before it: tunes that end on its third are
+    common, phrygian ones rare (common practice, no source)."""
+    if found.key is None or not parts:
         return found
-    modal = in_its_mode(found.key, counts)
-    if modal == found.key:
+    modal = in_its_mode(found.key, np.sum(parts, axis=0))
+    if modal == found.key or not all(_is_heard(modal, counts) for counts in parts):
         return found
     if modal.mode == "phrygian" and not is_sure:
         same_tones = _key((tonic_pc(modal) - 4) % 12, "major")
         return FoundKey(same_tones, found.confidence, modal)
     return FoundKey(modal, found.confidence, found.key)
+
+
+def _is_heard(modal: Key, counts: FloatArray) -> bool:
+    """Whether the tone that makes a mode sounds, and no less than the one it takes the place of."""
+    tonic, (_, has, lacks) = tonic_pc(modal), MODAL_TONES[modal.mode]
+    own, other = counts[(tonic + has) % 12], counts[(tonic + lacks) % 12]
+    return bool(own > 0 and own >= other)
 
 
 def _favour_last(scores: dict[str, FloatArray], last: int) -> None:

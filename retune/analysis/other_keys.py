@@ -1,16 +1,18 @@
-"""Long stretches that sound in another key than the song's: told, and never used unasked."""
+"""Long stretches that sound in another key than the song's: told, and never used unasked, but that
+a song in two keys has its name by the first."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
 
-from retune.analysis.key import find_key
+from retune.analysis.key import FoundKey, find_key, histogram
 from retune.analysis.work import Work
-from retune.carriers.heard import Key, KeySpan
+from retune.carriers.heard import FloatArray, Key, KeySpan
 from retune.carriers.text import estimated_text
 from retune.theory.keys import tonic_pc
 from retune.theory.signature import key_fifths
@@ -42,6 +44,34 @@ def tell_other_keys(work: Work, keys: tuple[KeySpan, ...]) -> None:
             f"({estimated_text(found.confidence)}); degrees there count {keys[0].key} all the "
             'same: give keys = [["bar:beat", "key"], ...] where it changes'
         )
+
+
+def begun_in(work: Work, found: FoundKey) -> FoundKey:
+    """The key that a song begins in, where it stays there about as long as it lasts afterwards: a
+    song whose key is raised keeps the name of its first (common practice, no source)."""
+    if found.key is None or not work.listened.is_accompanied:
+        return found
+    first = next(iter(other_keys(work, found.key)), None)
+    if first is None or first.start_s > 0:
+        return found
+    if first.end_s + STEP_S < work.listened.duration_s - first.end_s:
+        return found
+    return FoundKey(first.key, first.confidence, found.key)
+
+
+def halves_at_home(work: Work, home: Key) -> list[FloatArray]:
+    """Weight of each pitch class in either half of the notes that begin where no other key is
+    heard."""
+    others = other_keys(work, home) if work.listened.is_accompanied else ()
+    edges = [0.0, *(t for found in others for t in (found.start_s, found.end_s)), math.inf]
+    spans = zip(edges[::2], edges[1::2], strict=True)
+    notes = [note for span in spans for note in work.timed_notes(*span)]
+    middle_s = float(np.median([start_s for start_s, _, _ in notes])) if notes else 0.0
+    return [
+        histogram(*zip(*part, strict=True))
+        for is_late in (False, True)
+        if (part := [(n, w) for start_s, n, w in notes if (start_s >= middle_s) == is_late])
+    ]
 
 
 def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:

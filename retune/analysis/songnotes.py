@@ -64,9 +64,15 @@ class SongNotes:
         self, start_s: float = -math.inf, end_s: float = math.inf
     ) -> list[tuple[int, float]]:
         """MIDI number and weight of the notes of lead and bass that begin in a span."""
+        return [(name, weight) for _, name, weight in self.timed_notes(start_s, end_s)]
+
+    def timed_notes(
+        self, start_s: float = -math.inf, end_s: float = math.inf
+    ) -> list[tuple[float, int, float]]:
+        """The same with the time in seconds each begins at."""
         lead, bass = self.lead(), self.stems_of("bass")
         return [
-            (name, note_weight(draft))
+            (draft.start_s, name, note_weight(draft))
             for stem in self.drafts
             if stem == lead or stem in bass
             for name, draft in zip(self.tuned[stem].names, self.drafts[stem], strict=True)

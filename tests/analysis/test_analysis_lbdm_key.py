@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from retune.analysis.chroma import spectra_of
-from retune.analysis.key import _beside, find_key, histogram, in_its_mode
+from retune.analysis.key import FoundKey, _beside, find_key, histogram, in_its_mode, in_mode
 from retune.analysis.key_harmony import Harmony, harmony_of
 from retune.analysis.lbdm import boundary_strength
 from retune.carriers.heard import Audio, Key
@@ -135,3 +135,13 @@ def test_a_scale_of_a_mode_is_told_by_its_own_tone(mode, home, steps) -> None:
 def test_a_major_or_minor_scale_stays_what_it_is(mode, steps) -> None:
     counts = histogram([60 + s for s in steps], [1.0] * len(steps))
     assert in_its_mode(Key("C", mode), counts) == Key("C", mode)
+
+
+def test_a_mode_is_heard_in_all_of_a_song_or_not_at_all() -> None:
+    flat, sharp = (
+        histogram([60 + s for s in (0, 2, 4, 5, 7, 9, seven)], [1.0] * 7) for seven in (10, 11)
+    )
+    found = FoundKey(Key("C", "major"), 0.9)
+    assert in_mode(found, [flat, flat], is_sure=True).key == Key("C", "mixolydian")
+    assert in_mode(found, [6 * flat, sharp], is_sure=True) == found
+    assert in_mode(found, [], is_sure=True) == found

@@ -49,3 +49,13 @@ def test_one_key_a_short_visit_and_given_changes_are_not_told() -> None:
     assert told(song(0, 0, 0, 4, 0, 0, 0), key="C major") == []
     keys = (("13:1", "E major"), ("29:1", "C major"))
     assert told(song(0, 0, 0, 4, 4, 4, 4, 0, 0), key="C major", keys=keys) == []
+
+
+def test_a_song_raised_half_way_has_the_key_it_begins_in() -> None:
+    found = hear(song(0, 0, 0, 0, 2, 2, 2, 2), bpm=96, key="auto")
+    assert str(found.key) == "C major"
+    assert [w for w in found.warnings if "may be D major" in w]
+
+
+def test_a_song_that_soon_leaves_its_first_key_has_that_it_stays_in() -> None:
+    assert str(hear(song(0, 0, 2, 2, 2, 2, 2, 2), bpm=96, key="auto").key) == "D major"
