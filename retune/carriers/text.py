@@ -9,7 +9,7 @@ FROM_MIX = "from a full mix: approximate"
 """Said of everything that was heard or moved inside a finished mix."""
 
 _FLAT_SHARP = re.compile(
-    r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IViv]))"
+    r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IV]|[iv]+o?(?![A-Za-z])))"
 )
 
 
@@ -22,6 +22,8 @@ def pretty(text: str) -> str:
 
     >>> pretty("Bb4 over bVII, degree #4, a bass in Ebm7/Bb")
     'B♭4 over ♭VII, degree ♯4, a bass in E♭m7/B♭'
+    >>> pretty("bvii, #ivo7, but bis, bird and bib")
+    '♭vii, ♯ivo7, but bis, bird and bib'
     """
     return _FLAT_SHARP.sub(
         lambda m: m[1] + _signs(m[2]) if m[1] else _signs(m[3]),
