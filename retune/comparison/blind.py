@@ -19,7 +19,7 @@ from retune.song.limits import MAX_TRIALS
 
 Item = TypeVar("Item")
 Kind = Literal["practice", "pair", "identical", "rating"]
-QUESTIONS = (8, 16, 24, 32, 54)
+PAIR_COUNTS = (8, 16, 24, 32, 54)
 """Numbers of pairs that a page offers."""
 QUESTION = "Which of the two sounds finished?"
 RATING_QUESTION = "How finished does it sound, from 1 (not at all) to 7 (completely)?"
@@ -27,7 +27,7 @@ RATING_QUESTION = "How finished does it sound, from 1 (not at all) to 7 (complet
 
 @dataclass(frozen=True)
 class Trial:
-    """One question. `first` and `second` name versions in the order they are heard; in a
+    """One trial. `first` and `second` name versions in the order they are heard; in a
     rating `second` is "". `passage` is a label of the design's passages."""
 
     number: int
@@ -135,7 +135,7 @@ def choices(tests: Sequence[Design]) -> dict[str, dict[str, Any]]:
     one = tests[0]
     if not one.count("pair"):
         return {}
-    numbers = sorted({*QUESTIONS, one.count("pair")})
+    numbers = sorted({*PAIR_COUNTS, one.count("pair")})
     return {
         str(n): {
             "sheets": {

@@ -86,14 +86,14 @@ def responses_of_code(code: str, *, where: str) -> tuple[Response, ...]:
         raise InputError(f'{where}: the code "{code[:24]}..." is of no test: {error}') from error
     listener, answers = unquote(parts[2]) or "listener", parts[9]
     if len(answers) > len(design.trials):
-        raise InputError(f"{where}: {len(answers)} answers to {len(design.trials)} questions")
+        raise InputError(f"{where}: {len(answers)} answers to {len(design.trials)} trials")
     return tuple(_response(design, k, listener, answer, where) for k, answer in enumerate(answers))
 
 
 def _design(parts: list[str]) -> Design:
     n_asked, n_identical, n_practice = map(int, parts[5].split("."))
     if n_asked + n_identical + n_practice > _MOST_TRIALS:
-        raise ValueError(f"more than {_MOST_TRIALS} questions")
+        raise ValueError(f"more than {_MOST_TRIALS} trials")
     versions = unquote(parts[6]), unquote(parts[7])
     passages = [unquote(name) for name in parts[8].split(",")]
     sheet, seed = int(parts[3]), int(parts[4])
@@ -121,7 +121,7 @@ def _response(design: Design, k: int, listener: str, answer: str, where: str) ->
     trial = design.trials[k]
     allowed = _SIDES if trial.second else _RATINGS
     if answer not in allowed:
-        raise InputError(f'{where}: answer "{answer}" to question {k + 1}')
+        raise InputError(f'{where}: answer "{answer}" to trial {k + 1}')
     return Response(
         listener=listener,
         sheet=str(design.sheet),

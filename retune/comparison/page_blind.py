@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from retune.comparison.blind import QUESTIONS, Design, power_words
+from retune.comparison.blind import PAIR_COUNTS, Design, power_words
 from retune.comparison.html import show
 from retune.comparison.page_input import PageInput
 
@@ -22,11 +22,11 @@ def blind(page: PageInput) -> str:
         "end.</p>"
         f"{_test_choices(test)}"
         '<div class="set"><label>Name or number of the listener <input type="text" '
-        f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Order <select '
+        f'data-blind="listener" autocomplete="off"></label> <label{hidden}>Sheet <select '
         f'data-blind="sheet">{sheets}</select></label> <button type="button" data-blind="start">'
         'Listen <kbd>b</kbd>lind</button></div><p class="small quiet open-only">For a class: the '
-        "next order for each listener. On phones: each opens this page with #blind at the end of "
-        "its address, and sends the code that it ends with.</p></div>"
+        "next sheet, an order of its own, for each listener. On phones: each opens this page with "
+        "#blind at the end of its address, and sends the code that it ends with.</p></div>"
         '<div data-blind="ask"></div>'
     )
 
@@ -36,7 +36,7 @@ def _called(version: str) -> str:
 
 
 def _test_choices(test: Design) -> str:
-    """Which phrases, how many questions, and what so many can find."""
+    """Which phrases, how many pairs, and what so many can find."""
     n_pairs = test.count("pair")
     if not n_pairs:
         return ""
@@ -47,7 +47,7 @@ def _test_choices(test: Design) -> str:
     )
     numbers = "".join(
         f"<option{' selected' if n == n_pairs else ''}>{n}</option>"
-        for n in sorted({*QUESTIONS, n_pairs})
+        for n in sorted({*PAIR_COUNTS, n_pairs})
     )
     return (
         f'<fieldset class="set open-only"><legend class="hide">Phrases asked about</legend>{boxes}'

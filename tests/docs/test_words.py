@@ -26,6 +26,7 @@ SAY = (
     (r"\b(half|whole)[ -]?tones?\b", "semitone, whole step"),
     (r"\bmeasure \d|\bmeasures \d", "bar"),
     (r"\bloudness[- ]match|\bvolume[- ]match", "level match"),
+    (r"\b[Qq]uestion (\d|\$?\{)|[Ee]ach question plays|\d questions", "trial"),
     (r"\b(participants?|test subjects?)\b", "listener"),
 )
 

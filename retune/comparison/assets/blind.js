@@ -35,7 +35,7 @@ export class BlindTest {
   get title() {
     return this.trial.kind === "practice"
       ? "Practice"
-      : `Question ${this.at + 1} of ${this.design.trials.length}`;
+      : `Trial ${this.at + 1} of ${this.design.trials.length}`;
   }
 
   ask() {

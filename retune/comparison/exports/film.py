@@ -20,10 +20,12 @@ from numpy.typing import NDArray
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Samples
 from retune.comparison.exports.classroom import shortened
+from retune.comparison.exports.fitting import cut_to
 from retune.comparison.exports.material import Material, label, need, origin, software
 from retune.comparison.exports.passages import stretches
 from retune.comparison.exports.typesetting import typeset
 from retune.comparison.picture import View, lane_svg
+from retune.comparison.picture_style import text_width
 from retune.comparison.svg import size_of
 
 WIDTH, HEIGHT, FPS = 1280, 720, 25
@@ -35,6 +37,7 @@ MOST_BARS = 14
 """Bars of one page, a little more than three phrases of four: larger than in a handout, for phones
 and halls."""
 _DRAWN_WIDTH = 1720.0
+_CAPTION_PT, _ASIDE_PT = 22.0, 13.0
 _SYSTEM = re.compile(
     r'<g class="system" data-times="([^"]+)" data-xs="([^"]+)" '
     r'data-top="([^"]+)" data-bottom="([^"]+)">'
@@ -286,6 +289,15 @@ def _drawn(
     )
 
 
+def _caption(scene: Scene, taken: float) -> str:
+    """What sounds, in one line beside an aside that is `taken` points wide."""
+    if scene.plan is None:
+        return scene.name.capitalize()
+    around = text_width("Variant , altered with retune", _CAPTION_PT, bold=True)
+    room = _ROOM[2] - 2 * _ASIDE_PT - taken - around
+    return f"Variant {cut_to(scene.name, _CAPTION_PT, room, bold=True)}, altered with retune"
+
+
 def _still(
     av: Any, material: Material, scene: Scene, svg: str, scale: float, lower: float
 ) -> Still:
@@ -293,14 +305,12 @@ def _still(
     width = size_of(svg)[0]
     left, top, room_width, _ = _ROOM
     left, top = left + (room_width - width * scale) / 2, top + lower
-    altered = scene.plan is not None
+    aside = ", ".join(filter(None, (shortened(material.title), scene.place)))
     data = {
         "title": material.title,
-        "caption": f"Variant {scene.name}, altered with retune"
-        if altered
-        else scene.name.capitalize(),
-        "altered": altered,
-        "aside": ", ".join(filter(None, (shortened(material.title), scene.place))),
+        "caption": _caption(scene, text_width(aside, _ASIDE_PT)),
+        "altered": scene.plan is not None,
+        "aside": aside,
         "left": left,
         "top": top,
         "width": width * scale,

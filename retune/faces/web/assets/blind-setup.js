@@ -64,7 +64,7 @@ function begin() {
     el(
       "p",
       { class: "small" },
-      "Each question plays one phrase twice, with 2 seconds between. One side is the variant, the other " +
+      "Each trial plays one phrase twice, with 2 seconds between. One side is the variant, the other " +
         "the matched control: the original through the same processing. Some pairs are the same twice, " +
         "as a check. The first is for practice.",
     ),
@@ -77,7 +77,7 @@ function begin() {
       listener,
       el("label", { for: "n-pairs" }, "pairs"),
       pairs,
-      el("label", { for: "sheet" }, "order"),
+      el("label", { for: "sheet" }, "sheet"),
       sheet,
     ),
     el(
