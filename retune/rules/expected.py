@@ -11,7 +11,7 @@ from retune.rules.words import TYPES
 _KINDS = {TYPES[kind] for kind in KINDS}
 _PLACES = {
     "IN", "FROM", "UNTIL", "OVER", "WHERE", "AT", "ON", "OFF", "HIGHER", "LOWER", "LONGER",
-    "SHORTER",
+    "SHORTER", "AFTER",
 }  # fmt: skip
 # Words that are asked for together, and how a person would ask; the first that fits is taken.
 _GROUPS: tuple[tuple[set[str], str], ...] = (
@@ -25,16 +25,20 @@ _GROUPS: tuple[tuple[set[str], str], ...] = (
     ),
     ({"STEM", *_KINDS}, "a stem, or which notes: phrase-ending, every, highest, note F4 ..."),
     (_KINDS, "which notes: phrase-ending, every, highest, note F4 ..."),
-    ({"CHORDLABEL", "TONIC", "OTHER"}, "a chord such as F7, a numeral such as V, or tonic chord"),
+    (
+        {"CHORDLABEL", "TONIC", "OTHER", "MAJOR", "MINOR"},
+        "a chord such as F7, a numeral such as V, minor chords, or tonic chord",
+    ),
     ({"PHRASE", "BAR", "SECTION", "NOTE", "OPEN", "CLOSED"}, "phrases, bars, notes or a section"),
     ({"BEAT", "WORD", "STRONG", "WEAK"}, "beat and its number, strong beats, or word"),
     ({"TIME", "SECTION"}, "a time such as 9:1, or a section"),
     ({"PHRASE", "EVERY"}, "phrase and its number"),
     (
         {*_PLACES, "EXCEPT"},
-        "where (in, at, on, from, until, over, higher than, longer than, where it is, except)",
+        "where (in, at, on, from, until, over, after, higher than, longer than, where it is, "
+        "except)",
     ),
-    (_PLACES, "in, at, on, from, until, over, higher or longer than, or where it is"),
+    (_PLACES, "in, at, on, from, until, over, after, higher or longer than, or where it is"),
     ({"UP", "DOWN"}, "up or down"),
     ({"ABOVE", "BELOW"}, "above or below"),
     ({"NUMBER", "DEGREENAME"}, "a degree, 1 to 7"),
@@ -112,7 +116,7 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     "TITLE": (),
     "STEP": (),
     "FINAL": ("final 2",),
-    "NEAREST": ("nearest chord tone",),
+    "NEAREST": ("nearest chord tone", "nearest scale tone"),
     "CHORD": ("chord root", "chord third", "chord fifth", "chord seventh"),
     "ROOT": ("root",),
     "MEMBER": ("third", "fifth", "seventh"),
@@ -129,7 +133,12 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     ),
     "FORMANT": ("formants",),
     "WITHOUT": ("without vibrato",),
-    "WHERE": ("where it is a chord tone", "where it is not a chord tone"),
+    "WHERE": tuple(
+        f"where it is {no}a {of} tone" for of in ("chord", "scale") for no in ("", "not ")
+    ),
+    "MAJOR": ("major chords",),
+    "MINOR": ("minor chords",),
+    "AFTER": ("after a step", "after a leap", "after a rise", "after a fall"),
     "TONIC": ("tonic",),
     "OTHER": ("other than tonic chord",),
     "CHORDLABEL": ("I", "ii", "iii", "IV", "V", "vi"),

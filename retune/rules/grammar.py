@@ -6,13 +6,13 @@ GRAMMAR = r"""
 rule: MOVE what TO target off_pitch? (scope | manner)*   -> move
     | SHIFT what interval off_pitch? (scope | manner)*   -> shift
     | KEEP what scope*                  -> keep
-    | HOLD what (length LONGER | TO TIME) scope*     -> hold
-    | SHORTEN what (BY length | TO TIME) scope*      -> shorten
+    | HOLD what (length LONGER | TO TIME | TO whole) scope*  -> hold
+    | SHORTEN what (BY length | TO TIME | TO whole) scope*   -> shorten
     | DELAY what (BY length | TO TIME) scope*        -> delay
     | BRING what (length EARLIER | TO TIME) scope*   -> bring
     | SUSPEND what scope*               -> suspend
 
-what: stems                             -> whole
+what: stems                             -> stems_whole
     | stems? selector                   -> chosen
     | stems? NOTE PITCH                 -> named
     | stems? NOTE AT TIME               -> at
@@ -24,6 +24,7 @@ selector: kind NOTE?                    -> any_note
     | LAST NOTE OF phrases              -> ending_of
     | FIRST NOTE OF phrases             -> opening_of
 !kind: PHRASE_ENDING | PHRASE_OPENING | PHRASE_DOWNBEAT | PHRASE_PENULTIMATE | PHRASE_PICKUP
+    | PHRASE_ANTEPENULTIMATE
     | PHRASE_SECOND | PHRASE_THIRD | PHRASE_FOURTH
     | EVERY | HIGHEST | LOWEST | LONGEST | SONG_HIGHEST | SONG_LOWEST | SONG_LONGEST
 !role: ROLE                             -> sole_role
@@ -39,7 +40,7 @@ degree: NUMBER | DEGREENAME
 target: DEGREE degree side?             -> to_degree
     | TONIC side?                       -> to_tonic
     | PITCH side?                       -> to_name
-    | NEAREST CHORD TONE side?          -> to_nearest
+    | NEAREST (CHORD | SCALE) TONE side?  -> to_nearest
     | CHORD member side?                -> to_member
     | ITS RESOLUTION                    -> to_resolution
     | NOTE BEFORE                       -> to_note_before
@@ -65,6 +66,8 @@ manner: WITH A? (SLOW | FAST) GLIDE       -> glide
     | WITHOUT VIBRATO                   -> no_vibrato
     | WITH MOVED FORMANT                -> moved_formants
 
+whole: NUMBER BEAT                  -> in_all
+
 length: NUMBER BEAT                     -> beats
     | HALF A BEAT                       -> half_beat
     | A BEAT                            -> one_beat
@@ -88,9 +91,12 @@ scope: IN PHRASE spans                  -> in_phrases
     | (HIGHER | LOWER) THAN PITCH       -> pitched
     | (LONGER | SHORTER) THAN length    -> lasting
     | OVER chords                       -> over
+    | OVER (MAJOR | MINOR) CHORD        -> over_quality
+    | AFTER A (STEP | LEAP) (UP | DOWN)?  -> after
+    | AFTER A (RISE | FALL)             -> after
     | OVER TONIC CHORD                  -> over_tonic
     | OVER OTHER THAN TONIC CHORD       -> over_other
-    | WHERE IT IS NOT? A CHORD TONE     -> where
+    | WHERE IT IS NOT? A (CHORD | SCALE) TONE  -> where
     | EXCEPT scope                      -> except_scope
     | EXCEPT LAST PHRASE                -> except_last
 moment: TIME                            -> at_time
@@ -114,5 +120,6 @@ cadences: cadence (SEP cadence)*
 %declare SECTION CADENCE ON BEAT WORD PENULTIMATE ODD EVEN FINAL
 %declare FLAT SHARP WITH WITHOUT SLOW FAST GLIDE PERCENT VIBRATO MOVED FORMANT
 %declare SONG OPEN CLOSED STRONG WEAK OFF UNTIL HIGHER LOWER SHORTER
+%declare MAJOR MINOR LEAP RISE FALL PHRASE_ANTEPENULTIMATE
 %declare PERFECT IMPERFECT AUTHENTIC HALF PHRYGIAN PLAGAL DECEPTIVE
 """

@@ -10,6 +10,7 @@ from retune.carriers.heard import Analysis, Chord, Key, Note, Phrase, StemAnalys
 from retune.rules.lyrics import notes_of_words
 from retune.rules.scopes import (
     LAST,
+    After,
     AtCadences,
     Except,
     FromTo,
@@ -30,7 +31,8 @@ from retune.rules.scopes import (
 )
 from retune.song.bartime import bar_time, beat_length_s
 from retune.song.moved import has_beats
-from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord
+from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord, triad_quality
+from retune.theory.keys import in_scale
 from retune.theory.pitchnames import parse_pitch_name
 from retune.theory.roles import is_chord_tone
 from retune.theory.roman import is_numeral
@@ -72,12 +74,9 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
         within = inside(scope.scope, stem, analysis)
         return lambda note: not within(note)
     if isinstance(scope, Where):
-        # Where no chord sounds a note is neither.
-        return lambda note: (
-            not is_no_chord(note.chord)
-            and is_chord_tone(note.midi_name, note.chord, analysis.key_at(note.start_s))
-            == scope.is_chord_tone
-        )
+        return lambda note: _belongs(note, scope.of, analysis) is scope.is_so
+    if isinstance(scope, After):
+        return lambda note: _is_reached(note, scope, stem)
     if isinstance(scope, OnBeats):
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
     if isinstance(scope, OnStrength):
@@ -97,6 +96,30 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, Over):
         return lambda note: over_chord(note.chord, scope, analysis, note.start_s)
     return _in_place(scope, stem, analysis)
+
+
+def _belongs(note: Note, of: str, analysis: Analysis) -> bool | None:
+    """Whether a note is a tone of its chord, or of the scale; None where none is known."""
+    key = analysis.key_at(note.start_s)
+    if of == "scale":
+        return None if key is None else in_scale(note.midi_name, key)
+    if is_no_chord(note.chord):
+        return None
+    return is_chord_tone(note.midi_name, note.chord, key)
+
+
+STEP_SEMITONES = 2
+
+
+def _is_reached(note: Note, scope: After, stem: StemAnalysis) -> bool:
+    """Whether a note comes after a step, a leap, a rise or a fall within its phrase."""
+    before = stem.note(note.index - 1) if note.index > 1 else None
+    if before is None or before.phrase != note.phrase or before.midi_name == note.midi_name:
+        return False
+    far = note.midi_name - before.midi_name
+    size = "step" if abs(far) <= STEP_SEMITONES else "leap"
+    way = "up" if far > 0 else "down"
+    return scope.size in ("", size) and scope.way in ("", way)
 
 
 def _in_place(
@@ -306,6 +329,8 @@ def over_chord(chord: Chord | None, scope: Over, analysis: Analysis, at_s: float
     key = analysis.key_at(at_s)
     if chord is None:
         return False
+    if scope.quality:
+        return not is_no_chord(chord) and triad_quality(chord) == scope.quality
     if not scope.chords:
         if key is None or is_no_chord(chord):
             return False

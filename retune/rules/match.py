@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterable, Sequence
 
 from retune.carriers.heard import Analysis, Key, Note, StemAnalysis
@@ -154,11 +153,11 @@ def _pickup(notes: list[Note]) -> list[Note]:
     return early if goes_on and (first.bar == 0 or first.beat >= _HALF_BAR) else []
 
 
-def _before_ending(notes: list[Note]) -> list[Note]:
-    """The note before the structural ending."""
-    for before, note in itertools.pairwise(notes):
-        if note.is_phrase_ending:
-            return [before]
+def _ahead_of_ending(notes: list[Note], count: int) -> list[Note]:
+    """The note so many before the structural ending."""
+    for note, ending in zip(notes, notes[count:], strict=False):
+        if ending.is_phrase_ending:
+            return [note]
     return []
 
 
@@ -168,7 +167,8 @@ _PLACES: dict[str, Callable[[list[Note]], list[Note]]] = {
     "phrase-second": lambda notes: notes[1:2],
     "phrase-third": lambda notes: notes[2:3],
     "phrase-fourth": lambda notes: notes[3:4],
-    "phrase-penultimate": _before_ending,
+    "phrase-penultimate": lambda notes: _ahead_of_ending(notes, 1),
+    "phrase-antepenultimate": lambda notes: _ahead_of_ending(notes, 2),
     "phrase-pickup": _pickup,
     "phrase-downbeat": lambda notes: [note for note in notes if _on_downbeat(note)][:1],
 }

@@ -17,6 +17,7 @@ Kind = Literal[
     "phrase-opening",
     "phrase-downbeat",
     "phrase-penultimate",
+    "phrase-antepenultimate",
     "phrase-pickup",
     "phrase-second",
     "phrase-third",
@@ -95,8 +96,9 @@ class NoteAt:
 
 @dataclass(frozen=True)
 class Target:
-    """Where a note goes: a degree, a note name, the nearest chord tone, a chord member, the pitch
-    of a note beside it, or that of a phrase's ending (`value` is then the phrase)."""
+    """Where a note goes: a degree, a note name, the nearest tone of its chord or of the scale
+    (`value` is "chord" or "scale"), a chord member, the pitch of a note beside it, or that of a
+    phrase's ending (`value` is then the phrase)."""
 
     kind: Literal["degree", "name", "nearest", "member", "resolution", "before", "after", "ending"]
     value: str = ""
@@ -106,7 +108,7 @@ class Target:
         words = {
             "degree": f"degree {self.value}",
             "name": self.value,
-            "nearest": "nearest chord tone",
+            "nearest": f"nearest {self.value} tone",
             "member": f"chord {self.value}",
             "resolution": "its resolution",
             "before": "note before",
@@ -164,20 +166,24 @@ AS_SUNG = Manner()
 
 @dataclass(frozen=True)
 class Timing:
-    """How far an end of a note moves: `amount` units "beat" or "second", or to the moment `to`."""
+    """How far an end of a note moves: `amount` units "beat" or "second", or to the moment `to`;
+    `in_all`, how long the note then is."""
 
     amount: float = 0.0
     unit: Literal["beat", "second"] = "beat"
     to: Time | None = None
+    in_all: bool = False
 
     def __str__(self) -> str:
         if self.to is not None:
             return f"to {self.to}"
+        if self.in_all:
+            return f"to {plain_number(self.amount)} beat{'' if self.amount == 1 else 's'}"
         return length_words(self.amount, self.unit)
 
     def after(self, action: Action) -> str:
         """As it stands behind what a rule of `action` moves."""
-        if self.to is not None:
+        if self.to is not None or self.in_all:
             return str(self)
         return {
             "hold": f"{self} longer",

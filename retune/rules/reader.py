@@ -119,6 +119,10 @@ class Reader(ScopeReader):
     def beats(self, parts: list[Any]) -> Timing:
         return self._timing(parts[0], number_of(parts[0].value.value), "beat")
 
+    def in_all(self, parts: list[Any]) -> Timing:
+        timing = self._timing(parts[0], number_of(parts[0].value.value), "beat")
+        return replace(timing, in_all=True)
+
     def half_beat(self, parts: list[Any]) -> Timing:
         return Timing(0.5)
 
@@ -142,7 +146,7 @@ class Reader(ScopeReader):
         return Timing(amount, unit)
 
     # what
-    def whole(self, parts: list[Any]) -> tuple[Any, Any]:
+    def stems_whole(self, parts: list[Any]) -> tuple[Any, Any]:
         return parts[0], None
 
     def chosen(self, parts: list[Any]) -> tuple[Any, Any]:
@@ -221,7 +225,7 @@ class Reader(ScopeReader):
         return Target("name", parts[0].value.value, _side(parts[1:]))
 
     def to_nearest(self, parts: list[Any]) -> Target:
-        return Target("nearest", "", _side(parts[3:]))
+        return Target("nearest", parts[1].value.value, _side(parts[3:]))
 
     def to_member(self, parts: list[Any]) -> Target:
         return Target("member", parts[1], _side(parts[2:]))

@@ -10,6 +10,7 @@ from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.scopes import (
     LAST,
+    After,
     AtCadences,
     Except,
     FromTo,
@@ -214,6 +215,15 @@ class ScopeReader(Transformer[Any, Any]):
         labels = [part.value.value for part in parts if part.type == "CHORDLABEL"]
         return tuple(dict.fromkeys(labels))
 
+    def over_quality(self, parts: list[Any]) -> Over:
+        return Over(quality=parts[1].value.value)
+
+    def after(self, parts: list[Any]) -> After:
+        how, *way = (part.value.value for part in parts[2:])
+        if how in ("rise", "fall"):
+            return After("", "up" if how == "rise" else "down")
+        return After(how, way[0] if way else "")
+
     def over_tonic(self, parts: list[Any]) -> Over:
         return Over()
 
@@ -221,7 +231,7 @@ class ScopeReader(Transformer[Any, Any]):
         return Over(other_than_tonic=True)
 
     def where(self, parts: list[Any]) -> Where:
-        return Where(not any(part.type == "NOT" for part in parts))
+        return Where(not any(part.type == "NOT" for part in parts), parts[-2].value.value)
 
     def except_scope(self, parts: list[Any]) -> Except:
         return Except(parts[-1])

@@ -207,12 +207,15 @@ class Lasting:
 
 @dataclass(frozen=True)
 class Over:
-    """Over one of these chords, or over (other than) the tonic chord when `chords` is empty."""
+    """Over one of these chords, over chords of a quality, or over (other than) the tonic chord."""
 
     chords: tuple[str, ...] = ()
     other_than_tonic: bool = False
+    quality: Literal["", "major", "minor"] = ""
 
     def __str__(self) -> str:
+        if self.quality:
+            return f"over {self.quality} chords"
         if self.chords:
             return f"over {' or '.join(self.chords)}"
         return "over other than tonic chord" if self.other_than_tonic else "over tonic chord"
@@ -220,12 +223,27 @@ class Over:
 
 @dataclass(frozen=True)
 class Where:
-    """Where the note is, or is not, a chord tone."""
+    """Where the note is, or is not, a tone of its chord, or of the scale."""
 
-    is_chord_tone: bool
+    is_so: bool
+    of: Literal["chord", "scale"] = "chord"
 
     def __str__(self) -> str:
-        return f"where it is {'' if self.is_chord_tone else 'not '}a chord tone"
+        return f"where it is {'' if self.is_so else 'not '}a {self.of} tone"
+
+
+@dataclass(frozen=True)
+class After:
+    """By how the note is reached from the one before it in its phrase: a step is a second, a leap
+    is more (common practice, no source)."""
+
+    size: Literal["", "step", "leap"]
+    way: Literal["", "up", "down"]
+
+    def __str__(self) -> str:
+        if not self.size:
+            return f"after a {'rise' if self.way == 'up' else 'fall'}"
+        return f"after a {self.size} {self.way}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -250,6 +268,7 @@ Scope = (
     | FromTo
     | Pitched
     | Lasting
+    | After
     | Over
     | Where
     | Except

@@ -8,10 +8,10 @@ from retune.carriers.heard import Chord, Key, Note, StemAnalysis
 from retune.rules.model import Interval, Target
 from retune.theory.chords import is_no_chord
 from retune.theory.keys import (
-    Direction,
     degree_of,
     degree_pc,
     degree_semitone,
+    in_scale,
     nearest_midi_of_class,
     scale_semitones,
     spell_degree,
@@ -59,7 +59,7 @@ def goal_of_target(
     if target.kind == "name" and target.value[-1].isdigit():
         return _goal(note, parse_pitch_name(target.value), name=target.value)
     if target.kind == "nearest":
-        return _nearest_chord_tone(note, target.direction)
+        return _nearest(note, target, key)
     if target.kind in ("resolution", "before", "after", "ending"):
         return _pitch_of_another(note, target, stem)
     classes = _class_of(note, target, key)
@@ -138,14 +138,17 @@ def _own_scale(degree: str, key: Key) -> str:
     )
 
 
-def _nearest_chord_tone(note: Note, direction: Direction | None) -> Goal | NoGoal:
-    chord = note.chord
-    if chord is None or is_no_chord(chord):
+def _nearest(note: Note, target: Target, key: Key | None) -> Goal | NoGoal:
+    """The nearest tone of the note's chord, or of the scale."""
+    if target.value == "scale":
+        if key is None:
+            return NoGoal("no key is known there")
+        classes = [(tonic_pc(key) + semitone) % 12 for semitone in scale_semitones(key)]
+    elif note.chord is None or is_no_chord(note.chord):
         return NoGoal("no chord is known there")
-    places = [
-        nearest_midi_of_class(pitch_class, note.midi_name, direction)
-        for pitch_class, _ in chord.tones
-    ]
+    else:
+        classes = [pitch_class for pitch_class, _ in note.chord.tones]
+    places = [nearest_midi_of_class(one, note.midi_name, target.direction) for one in classes]
     distance = min(abs(midi - note.midi_name) for midi in places)
     nearest = sorted(midi for midi in places if abs(midi - note.midi_name) == distance)
     remark = ""
@@ -170,7 +173,7 @@ def goal_of_interval(note: Note, interval: Interval, key: Key | None) -> Goal | 
 
 def followed(note: Note, leader_from: int, leader_to: int, key: Key | None) -> int:
     """Where a note goes that follows another by scale steps; by semitones where it cannot."""
-    if key is None or not (_in_scale(leader_from, key) and _in_scale(leader_to, key)):
+    if key is None or not (in_scale(leader_from, key) and in_scale(leader_to, key)):
         return note.midi_name + leader_to - leader_from
     return step_in_scale(note.midi_name, key, steps_between(leader_from, leader_to, key))
 
@@ -183,10 +186,6 @@ def steps_between(from_midi: int, to_midi: int, key: Key) -> int:
         place = step_in_scale(place, key, way)
         steps += way
     return steps
-
-
-def _in_scale(midi: int, key: Key) -> bool:
-    return (midi - tonic_pc(key)) % 12 in scale_semitones(key)
 
 
 def _goal(note: Note, midi: int, remark: str = "", name: str = "") -> Goal | NoGoal:

@@ -59,9 +59,11 @@ def wish_of(rule: Rule, note: Note, stem: StemAnalysis, analysis: Analysis) -> W
     last = _last_part(note, stem) if of_end else note
     now_s = last.end_s if of_end else last.start_s
     later = rule.action in ("hold", "delay")
-    to_s = _moved(now_s, rule.timing, later=later, analysis=analysis)
+    to_s = _moved(now_s, note.start_s, rule.timing, later=later, analysis=analysis)
     if isinstance(to_s, Refusal):
         return to_s
+    if rule.timing.in_all and later != (to_s > now_s):
+        return Refusal(f"it lasts {now_s - note.start_s:.2f} s already")
     if later != (to_s > now_s):
         which = "end" if of_end else "beginning"
         return Refusal(f"{rule.timing.to} does not lie {_side(later)} its {which}")
@@ -84,7 +86,10 @@ def _onset_wish(
     return Wish(str(rule), stem.name, note, ends, may_shrink=before is None)
 
 
-def _moved(now_s: float, timing: Timing, *, later: bool, analysis: Analysis) -> float | Refusal:
+def _moved(
+    now_s: float, start_s: float, timing: Timing, *, later: bool, analysis: Analysis
+) -> float | Refusal:
+    """Where an end goes that lies at `now_s`, of a note that begins at `start_s`."""
     if timing.to is not None:
         return seconds_of(timing.to, analysis)
     way = 1 if later else -1
@@ -92,6 +97,8 @@ def _moved(now_s: float, timing: Timing, *, later: bool, analysis: Analysis) -> 
         return now_s + way * timing.amount
     if not has_beats(analysis.bars):
         return Refusal("the song has no beats to count; say it in seconds, such as 0.5s")
+    if timing.in_all:
+        return time_at(analysis.bars, beat_at(analysis.bars, start_s) + timing.amount)
     return time_at(analysis.bars, beat_at(analysis.bars, now_s) + way * timing.amount)
 
 

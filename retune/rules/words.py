@@ -24,7 +24,7 @@ _KEYWORDS = """
 move shift keep to in from over except not where it is chord tone tonic other than nearest
 above below up down note at degree phrase bar last first of every highest lowest longest
 phrase-ending phrase-opening phrase-downbeat semitone cent scale step octave root
-phrase-penultimate phrase-pickup phrase-second phrase-third phrase-fourth
+phrase-penultimate phrase-antepenultimate phrase-pickup phrase-second phrase-third phrase-fourth
 song-highest song-lowest song-longest its resolution before after ending section cadence on beat
 word penultimate odd even final perfect imperfect authentic half phrygian plagal deceptive
 hold shorten delay bring suspend by longer earlier
@@ -32,11 +32,12 @@ flat sharp with without slow fast glide percent vibrato moved formant
 """
 NAMES_TOO = frozenset(
     ("song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter",
-     "blue")
+     "blue", "major", "minor", "leap", "rise", "fall")
 )  # fmt: skip
 """Words that stand only where no stem can be named: stems may be called so."""
 _ROLES = "suspension retardation appoggiatura anticipation"
 _ROLE_KINDS = "passing neighbour changing escape pedal blue unresolved"
+_BEFORE_CHORD = frozenset(("tonic", "other", "major", "minor"))
 _COUNTABLE = f"""
 note degree phrase bar tone semitone cent step octave chord beat cadence formant {_ROLES}
 phrase-ending phrase-opening phrase-downbeat
@@ -139,7 +140,7 @@ class _Place:
         if self.may_be("TITLE", after=("SECTION", "WORD")):
             return "TITLE", piece
         lower = _SINGULAR.get(piece.lower(), piece.lower())
-        if self.may_be("CHORDLABEL", after=("OVER",)) and lower not in ("tonic", "other"):
+        if self.may_be("CHORDLABEL", after=("OVER",)) and lower not in _BEFORE_CHORD:
             return "CHORDLABEL", self._chord(piece)
         stem = self._stem(piece)
         if stem and self.may_be("STEM", after=VERBS):

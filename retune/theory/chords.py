@@ -241,6 +241,15 @@ def is_tonic_chord(chord: Chord | None, key: Key) -> bool:
     return seventh in (None, 11) or (seventh == 10 and is_own)
 
 
+def triad_quality(chord: Chord) -> str:
+    """ "major" or "minor" by a chord's third, where its fifth is not diminished; else ""."""
+    parts = chord_parts(chord)
+    third, fifth = member(parts, 3), member(parts, 5)
+    if fifth == 6:
+        return ""
+    return {3: "minor", 4: "major"}.get(third or 0, "")
+
+
 def acts_as_dominant(chord: Chord | None, key: Key) -> bool:
     """Whether a chord is the key's V (major third, or a suspension of it, in any inversion), or
     IV, iv or ii over the dominant in the bass (F/G and Dm7/G in C, Dm/E in A minor), which stand

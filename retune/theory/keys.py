@@ -198,6 +198,11 @@ def nearest_midi_of_degree(
     return nearest_midi_of_class(degree_pc(degree, key), near_midi, direction)
 
 
+def in_scale(midi: int, key: Key) -> bool:
+    """Whether a pitch is a tone of the key's scale."""
+    return (midi - tonic_pc(key)) % 12 in scale_semitones(key)
+
+
 def step_in_scale(midi: int, key: Key, steps: int) -> int:
     """The pitch `steps` scale steps up (or down); from a chromatic note the first step goes to
     the next scale note on that side.

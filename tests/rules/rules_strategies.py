@@ -21,6 +21,7 @@ from retune.rules.model import (
 )
 from retune.rules.scopes import (
     LAST,
+    After,
     AtCadences,
     Except,
     FromTo,
@@ -102,6 +103,7 @@ overs = (
     )
     | st.just(Over())
     | st.just(Over(other_than_tonic=True))
+    | st.sampled_from(("major", "minor")).map(lambda quality: Over(quality=quality))
 )
 titles = st.sampled_from(("chorus", "verse", "old tale", "pre-chorus", "Section 2", "up", "2"))
 sections = st.builds(InSection, titles, st.just("") | st.just("last") | st.integers(1, 9).map(str))
@@ -115,7 +117,9 @@ plain_scopes = (
     ins
     | from_tos
     | overs
-    | st.builds(Where, st.booleans())
+    | st.builds(Where, st.booleans(), st.sampled_from(("chord", "scale")))
+    | st.builds(After, st.sampled_from(("step", "leap")), st.sampled_from(("", "up", "down")))
+    | st.builds(After, st.just(""), st.sampled_from(("up", "down")))
     | sections
     | cadences
     | beats
@@ -149,7 +153,7 @@ targets = (
     | st.builds(Target, st.just("name"), pitches, sides)
     | st.sampled_from(("resolution", "before", "after")).map(Target)
     | st.builds(Target, st.just("ending"), st.just("last") | st.integers(1, 99).map(str))
-    | st.builds(Target, st.just("nearest"), st.just(""), sides)
+    | st.builds(Target, st.just("nearest"), st.sampled_from(("chord", "scale")), sides)
     | st.builds(
         Target, st.just("member"), st.sampled_from(("root", "third", "fifth", "seventh")), sides
     )
@@ -169,6 +173,13 @@ lengths = st.builds(
     | st.integers(1, 64 * 10**6).map(lambda n: n / 10**6),
 ) | st.builds(Timing, st.integers(1, 60 * 10**6).map(lambda n: n / 10**6), st.just("second"))
 timings = lengths | times.map(lambda time: Timing(to=time))
+in_all = st.integers(1, 64 * 4).map(lambda n: Timing(n / 4, in_all=True))
+
+
+def timings_of(action: str) -> st.SearchStrategy[Timing]:
+    """What may stand behind a verb of time."""
+    return timings | in_all if action in ("hold", "shorten") else timings
+
 
 manners = st.just(AS_SUNG) | st.builds(
     Manner,
@@ -192,5 +203,5 @@ def rules(draw: st.DrawFn) -> Rule:
         interval=draw(intervals) if action == "shift" else None,
         scopes=draw(scopes),
         manner=draw(manners) if action in ("move", "shift") else AS_SUNG,
-        timing=draw(timings) if action in IN_TIME and action != "suspend" else None,
+        timing=draw(timings_of(action)) if action in IN_TIME and action != "suspend" else None,
     )

@@ -108,6 +108,43 @@ def test_a_section_is_found_by_name_and_number() -> None:
         names("keep every note in section bridge")
 
 
+@pytest.mark.parametrize(
+    ("scope", "found"),
+    [
+        ("after a step", ["D5", "C5", "D5"]),
+        ("after a step up", ["D5", "D5"]),
+        ("after a leap", ["G5", "C5"]),
+        ("after a leap down", ["C5"]),
+        ("after a rise", ["D5", "G5", "D5"]),
+        ("after a fall", ["C5", "C5"]),
+        ("except after a rise", ["C5", "C5", "C5", "C5", "C5"]),
+    ],
+)
+def test_a_note_is_found_by_how_it_is_reached(scope: str, found: list[str]) -> None:
+    """Within its phrase only; a repeated pitch is neither step nor leap."""
+    tune = "C5:1 D5:1 C5:1 C5:1 G5:1 C5:1 / C5:1 D5:1"
+    analysis = song({"vocal": ("melody", tune)}, key="C major")
+    assert names(f"keep every note {scope}", analysis) == found
+
+
+def test_a_note_is_found_by_the_quality_of_its_chord_and_by_its_scale() -> None:
+    analysis = song(
+        {"vocal": ("melody", "C5:2 E5:2 D5:2 F#5:2")}, key="C major", chart="C Am | Bo G7"
+    )
+    assert names("keep every note over minor chords", analysis) == ["E5"]
+    assert names("keep every note over major chords", analysis) == ["C5", "F#5"]
+    assert names("keep every note where it is not a scale tone", analysis) == ["F#5"]
+    (edit,) = make_plan(analysis, ["move every note to nearest scale tone"]).edits
+    assert (edit.from_name, edit.to_name) == ("F#5", "F5")
+    (edit,) = make_plan(analysis, ["move every note to nearest scale tone above"]).edits[-1:]
+    assert edit.to_name == "G5"
+
+
+def test_the_third_note_from_the_end_of_a_phrase() -> None:
+    analysis = song({"vocal": ("melody", "C5:1 D5:1 E5:1 F5:1 / G5:1 A5:1")}, key="C major")
+    assert names("keep phrase-antepenultimate note", analysis) == ["D5"]
+
+
 def test_a_phrase_is_found_by_its_cadence() -> None:
     analysis = tune()
     stem = analysis.melody

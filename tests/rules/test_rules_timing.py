@@ -45,6 +45,16 @@ def test_a_held_note_is_cut_to_the_rest_or_refused_with_the_room_there_is() -> N
     assert any("room for 1.98 s (2 beats) where 3.00 s are asked" in w for w in refused.warnings)
 
 
+def test_a_length_in_all_is_counted_from_where_the_note_begins() -> None:
+    held = make_plan(resting(), ["hold note at 1:3 to 3 beats"])
+    assert moved(held) == [("C5", 4.0, 7.0)]
+    cut = make_plan(resting(), ["shorten note at 1:3 to 1 beat"])
+    assert moved(cut) == [("C5", 4.0, 5.0)]
+    as_long = make_plan(resting(), ["shorten phrase-ending note to 3 beats"])
+    assert not as_long.edits
+    assert any("it lasts 1.96 s already" in warning for warning in as_long.warnings)
+
+
 def test_delay_holds_the_note_before_and_ends_where_it_ended() -> None:
     plan = make_plan(resting(), ["delay note at 1:3 by 1 beat"])
     assert moved(plan) == [("D5", 2.0, 4.96), ("C5", 5.0, 5.96)]

@@ -7,7 +7,7 @@ import re
 from retune.rules.spoken.pitches import length_of
 from retune.rules.spoken.whats import Heard, MissingError
 
-VAGUE = ("vague_until", "vague_bars", "vague_size")
+VAGUE = ("vague_until", "vague_bars")
 
 
 def ask_beats(heard: Heard, verb: str, what: str) -> None:
@@ -16,7 +16,6 @@ def ask_beats(heard: Heard, verb: str, what: str) -> None:
     problem = {
         "vague_until": "how many beats is that, or to which bar:beat?",
         "vague_bars": "how many beats are that?",
-        "vague_size": "a length is told by how much longer or shorter: by how many beats?",
     }[kind]
     sizes = ("3 beats", "4 beats") if kind == "vague_bars" else ("1 beat", "2 beats")
     shown = [f"{verb} {what} {amount_of(verb, size)}" for size in sizes]
@@ -43,8 +42,10 @@ def ask_in_all(heard: Heard, verb: str, what: str) -> None:
         is_all = words.startswith("for ") and not re.search(r"more|another|extra", words)
         if verb == "hold" and is_all:
             size = length_of(length.value)
-            shown = [f"hold {what} {size} longer", f"hold {what} to 9:1"]
-            raise MissingError("so much longer, or so long in all?", shown, length)
+            shown = [f"hold {what} {size} longer", f"hold {what} to {size}"]
+            if not size.endswith(("beat", "beats")):
+                shown[1] = f"hold {what} to 9:1"
+            raise MissingError("so much longer, or so long in all?", shown, length, is_firm=True)
 
 
 def amount_of(verb: str, size: str) -> str:

@@ -44,6 +44,7 @@ _COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
 _POSITIONS = {
     "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
     "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
+    "phrase-antepenultimate": r"antepenultimate(?: notes?)?|(?:1|note) before penultimate(?: note)?",
     "phrase-opening": r"very o:1 (?:note|1)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
     "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
     "phrase-third": rf"(?<!every )o:3 notes?|{_COUNTED.format(3)}",
@@ -82,6 +83,15 @@ _WHERE = {
         r"(?:where |that |which )?is (?:in )?(?:a )?(?:its )?chord(?: notes?)?|chord notes"
         r"|every chord note|consonant(?: notes?)?"
     ),
+}
+_WHO = r"(?:where |that |which )?(?:it )?(?:is |lies? )?"
+_WHERE |= {
+    "where it is not a scale tone": (
+        rf"{_WHO}(?:not (?:in|on|part of|of)|outside(?: of)?|out of|foreign to) (?:a |its )?"
+        r"(?:key|scale)|(?:every )?(?:non ?scale|nondiatonic|non diatonic|chromatic) notes?"
+        r"|every (?:accidentals?|chromatics?)"
+    ),
+    "where it is a scale tone": rf"{_WHO}(?:in|of|part of) (?:key|scale)|(?:every )?diatonic notes?",
 }
 _GLIDE = r"(?:glide|slide)s?(?: (?:up |down )?(?:to|into)(?: it)?(?= ,|$))?"
 _FORMANTS = r"(?:its |their )?formants?"
@@ -143,8 +153,17 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             r"(?:by |for )?(?:an?|1|half a|half|another|whole|(?P<n>\d+)) (?:whole |full |more )?bars?(?! \d)",
             lambda m: None,
         ),
-        ("vague_size", rf"(?:to|down to|into) (?:just |only )?{LENGTH}(?: long)?", lambda m: None),
-        ("vague_size", rf"{LENGTH} (?:long|in length)", lambda m: None),
+        (
+            "in_all",
+            rf"(?:to|down to|into) (?:just |only )?(?:at (?:most|least) )?{LENGTH}(?: long)?",
+            lambda m: m,
+        ),
+        ("in_all", rf"(?:at (?:most|least) )?{LENGTH} (?:long|in length)", lambda m: m),
+        (
+            "in_all",
+            rf"(?:last|lasts|lasting) (?:for )?(?:at (?:most|least) )?{LENGTH}(?: long)?",
+            lambda m: m,
+        ),
         ("resolve", "resolve", lambda m: None),
         ("copy", "copy", lambda m: None),
         ("like", r"like|where(?= phrase \d+ end)", lambda m: None),
@@ -228,7 +247,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             lambda m: ("not", m),
         ),
         ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
-        ("member", rf"{CHORD_MEMBER}|root(?! (?:of|note|position))", lambda m: m),
+        ("member", rf"{CHORD_MEMBER}|(?:every )?roots?(?! (?:of|note|position))", lambda m: m),
         ("names", rf"{_ALL}(?:notes? )?{NAMES}", lambda m: m),
         ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
         ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
@@ -315,11 +334,18 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
         return
     yield from _excepted_ordinal(sentence, place, rest)
     for part in parts_at(sentence, place + 1):
-        if part.kind == "position" and part.value[1]:
-            yield Part("spared", f"{part.value[0]} note", place, part.last)
+        if part.kind == "position" and (part.value[1] or _is_of_song(part, sentence)):
+            lone = "" if part.value[1] else " in phrase last"
+            yield Part("spared", f"{part.value[0]} note{lone}", place, part.last)
         if part.kind in ("scope", "phrases", "cadences") and all(part.value):
             turned = [_turned(scope) for scope in part.value]
             yield Part("scope", turned, place, part.last)
+
+
+def _is_of_song(part: Part, sentence: Sentence) -> bool:
+    """ "Except the last note" is that of the song where no phrases or endings were spoken of."""
+    speaks = re.search(r"\b(?:phrases?|endings?|end)\b", sentence.text)
+    return part.value[0] == "phrase-ending" and speaks is None
 
 
 def _excepted_ordinal(sentence: Sentence, place: int, rest: str) -> Iterator[Part]:

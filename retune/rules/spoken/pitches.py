@@ -80,7 +80,7 @@ CHORD_MEMBER = (
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
-    rf"(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:note )?(?:of|in) "
+    rf"(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:scale|diatonic|key) (?:notes?|degrees?|step)|nearest notes? (?:of|in|from|that is in) (?:its |a )?(?:scale|key)|nearest (?:note )?(?:of|in) "
     rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
     r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
     r"|note (?:before|after)(?: it)?|before note|after note"
@@ -100,6 +100,9 @@ def degrees_of(text: str) -> list[list[str]]:
     words = re.split(r" ,(?: and| or| &)? | and | or | & ", "1" if text == "root" else text)
     found = []
     for word in words:
+        if re.fullmatch(r"(?:every )?roots", word):
+            found.append(["chord root", "1"])
+            continue
         if re.fullmatch(CHORD_MEMBER, word):
             found.append([_member_of(word)])
             continue
@@ -146,6 +149,8 @@ def targets_of(match: Match) -> list[str]:
         return [f"degree {text}{side}", f"B{text[1]}{side}"]
     if text == "root":
         return [f"degree 1{side}", f"chord root{side}"]
+    if "nearest" in text and re.search("scale|diatonic|key", text):
+        return [f"nearest scale tone{side}"]
     if "nearest" in text or text in ("chord note", "chord notes", "a chord note"):
         return [f"nearest chord tone{side}"]
     if "chord" in text:
@@ -239,7 +244,7 @@ LENGTH = (
     r"|(?P<halfbeat>half a beat|a half beat|half beat|1 half beat)"
     r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
     r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
-    r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?"
+    r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?(?: (?:more|extra|additional)(?! than))?"
     r"|(?P<part>(?:a )?quarter (?:of )?a o:2|half (?:of )?a o:2|(?:a )?o:10 of a o:2)"
     r"|(?P<whole>\d+|a|1) o:2s?"
     r"|t:(?P<seconds>\d+(?:\.\d+)?)s)"

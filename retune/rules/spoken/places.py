@@ -23,7 +23,7 @@ Meaning = Callable[[Match, Sentence], Any]
 
 _AND = r"(?: ,)? (?:and |or |& |plus )?"
 _ORD = r"o:\d+"
-_SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! \d))"
+_SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! (?:\d|o:|notes?|words?|syllables?|pitch)))"
 _LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN})*"
 _ONE = r"(?:\d+(?:-\d+)?|last)"
 _SIZES_OF_SOME = r"(?:beats|semitones|steps|wholes|octaves|cents|notes|degrees)\b"
@@ -286,6 +286,8 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", r"(?:over|above|against|on) (?:every chord|chords|a chord|chord) (?:except|not) (?:a )?tonic(?: chord)?",
          lambda m, s: ["over other than tonic chord"]),
         ("scope", r"over (?:not|except|non) tonic(?: chord)?", lambda m, s: ["over other than tonic chord"]),
+        ("scope", r"(?:where )?(?:over|under|above|against|on|in|at|with)? ?(?:a |an |every )?(?P<quality>major|minor) chords?(?: (?:is|sounds|plays))?(?: under it)?", lambda m, s: [f"over {m['quality']} chords"]),
+        ("scope", r"where (?:its )?chord (?:under it |below it )?(?:is |becomes |sounds )?(?:a )?(?P<quality>major|minor)(?: chord)?", lambda m, s: [f"over {m['quality']} chords"]),
         ("scope", rf"(?:where )?(?:over|under|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
         ("scope", r"(?:over|at|on|from|across|in) (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+)(?: to| into| -)? (?P<to>\S+)(?: chord)?(?: (?:changes?|progressions?|motions?|moves?|end|ending|resolutions?))", _change),
         ("scope", r"over (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+) (?:to|into|-) (?P<to>\S+)", _change),

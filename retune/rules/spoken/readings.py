@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 import re
 
-from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_in_all, ask_length
+from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_length
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
+from retune.rules.spoken.lengths import STOPS, timed_verbs
 from retune.rules.spoken.parts import Part
-from retune.rules.spoken.pitches import degrees_of, interval_of, length_of, names_of, targets_of
+from retune.rules.spoken.pitches import degrees_of, interval_of, names_of, targets_of
 from retune.rules.spoken.whats import (
     NOTHING,
     About,
@@ -34,16 +35,8 @@ def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | Non
         return None
 
 
-# A note value as beats, in meters of quarters and of dotted quarters.
-_VALUES = {
-    "o:16": ("0.25 beats", "1/6 beats"), "o:8": ("0.5 beats", "1/3 beats"),
-    "quarter": ("1 beat", "2/3 beats"), "half note": ("2 beats", "4/3 beats"),
-    "semiquaver": ("0.25 beats", "1/6 beats"), "quaver": ("0.5 beats", "1/3 beats"),
-    "crotchet": ("1 beat", "2/3 beats"), "minim": ("2 beats", "4/3 beats"),
-}  # fmt: skip
 ONE_PLACE = "a rule moves notes to one place: write one for each"
 ONE_EACH = ("move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1")
-_STOPS = frozenset(("end", "ends", "finish", "finishes", "stop", "stops", "close", "closes"))
 
 
 class _Assembly(ExchangeReader):
@@ -52,7 +45,7 @@ class _Assembly(ExchangeReader):
     def readings(self) -> Readings:
         heard = self.heard
         if heard.has(*VAGUE) and not heard.has(*TIMED):
-            self._ask_how_long()
+            raise NoRuleError
         if heard.has("swap") and (heard.has("lasts") or heard.has("firsts")):
             return self.swap_neighbours()
         if heard.has("copy", "like") or (heard.has("swap") and len(self.single_phrases()) == 2):
@@ -182,7 +175,7 @@ class _Assembly(ExchangeReader):
         what = self._any_what()
         timed = [kind for kind in TIMED if heard.has(kind)]
         if heard.has("keep"):
-            ends = any(part.value in _STOPS for part in heard.of("end")) and self.sources
+            ends = any(part.value in STOPS for part in heard.of("end")) and self.sources
             if self.target or heard.has("interval", "up", "down") or timed or ends:
                 raise NoRuleError
             return [("keep", "")]
@@ -190,7 +183,7 @@ class _Assembly(ExchangeReader):
             ask_length(heard, what)
         if timed and heard.has(*VAGUE):
             ask_beats(heard, timed[0], what)
-        if timed:
+        if timed or heard.has("in_all"):
             return self._timed(timed)
         if heard.has("length", "until"):
             raise NoRuleError
@@ -294,47 +287,9 @@ class _Assembly(ExchangeReader):
         return [("shift", f"{ways.pop()} {size}")]
 
     def _timed(self, timed: list[str]) -> list[tuple[str, str]]:
-        heard = self.heard
-        if set(timed) == {"shorten", "bring"}:  # "let it die away a beat sooner"
-            timed = ["shorten"]
-        if len(timed) > 1 or self.target is not None or heard.has("interval"):
+        if self.target is not None or self.heard.has("interval"):
             raise NoRuleError
-        verb, what = timed[0], self._any_what()
-        if verb == "suspend":
-            if heard.has("until"):
-                raise NoRuleError
-            if heard.has("length"):
-                size = amount_of("delay", length_of(heard.of("length")[0].value))
-                raise MissingError(
-                    "suspend holds for a beat; for another length it is the ending that is delayed",
-                    [f"suspend {what}", f"delay {what} {size}"],
-                    heard.of("length")[0],
-                )
-            return [("suspend", "")]
-        if heard.has("value") and not heard.has("length"):
-            sizes = _VALUES[heard.of("value")[0].value]
-            return [(verb, amount_of(verb, size)) for size in sizes]
-        if heard.has("until"):
-            return [(verb, f"to {heard.of('until')[0].value}")]
-        ask_in_all(heard, verb, what)
-        if len(heard.of("length")) != 1:
-            shown = [f"{verb} {what} {amount_of(verb, size)}" for size in ("1 beat", "0.5 beats")]
-            raise MissingError("by how much?", shown, heard.of(verb)[0])
-        size = length_of(heard.of("length")[0].value)
-        found = [(verb, amount_of(verb, size))]
-        if verb in ("bring", "delay") and any(
-            p.value in _STOPS for p in heard.of("end")
-        ):  # a note may begin so, or end so
-            other = {"bring": "shorten", "delay": "hold"}[verb]
-            found.append((other, amount_of(other, size)))
-        return found
-
-    def _ask_how_long(self) -> None:
-        """ "Four beats long" tells no rule how much longer that is."""
-        if not self.heard.has("vague_size") or self.heard.has("interval", "up", "down", "target"):
-            raise NoRuleError
-        self._sort_pitches()
-        ask_beats(self.heard, "hold", self._any_what())
+        return timed_verbs(self.heard, timed, self._any_what())
 
     def _ask_which_end(self) -> None:
         """The end of a section, and the first note of a bar, are more than one kind of note."""

@@ -149,6 +149,18 @@ _OPEN = r"open|hanging|unresolved|unfinished|away from (?:home|tonic)|in air|up 
 _CLOSED = r"closed|at end|in end|resolve|resolved|at home|home"
 
 
+def _reached(match: Match, sentence: Sentence) -> list[str]:
+    """How a note is reached from the one before."""
+    how, side = match["how"] or "", match["side"] or ""
+    said = f"{how} {side}"
+    is_up, is_down = (bool(re.search(ways, said)) for ways in (_UPWARD, _DOWNWARD))
+    way = " up" if is_up else " down" if is_down else ""
+    size = "step" if "step" in how else "leap" if re.search("leap|jump|skip", how) else ""
+    if not size:
+        return [f"after a {'rise' if is_up else 'fall'}"]
+    return [f"after a {size}{way}"]
+
+
 def _half(of: str) -> Meaning:
     def meaning(match: Match, sentence: Sentence) -> list[str] | None:
         after = sentence.index_at(match.end() - 1) + 1
@@ -159,6 +171,9 @@ def _half(of: str) -> Meaning:
     return meaning
 
 
+_UPWARD, _DOWNWARD = r"\b(?:up|rises?|below|ascent)\b", r"\b(?:down|falls?|above|descent)\b"
+_HOW = r"(?:up|down|rise|fall|step|leap|jump|skip|ascent|descent)s?"
+_SIDE = r"(?:from )?(?:below|above|up|down)"
 STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_HALF} of (?:every |whole |a )?(?:song|melody)", _half("song")),
     ("scope", rf"{_HALF}(?! (?:of|cadences?|endings?|steps?|notes?|semitones?|wholes?|beats?|bars?)\b)", _half("song")),
@@ -195,5 +210,9 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_BE}(?P<way>(?:hold|shorten|more|less) (?:than|then)|over|under) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}at (?P<least>least|most) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}{LENGTH} or (?P<least>hold|more|less|shorten)", _lasting),
+    ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|come to|entered|taken)(?: (?:by|with|through|via|in))?(?: an?)?(?: (?P<how>(?:(?:up|down) )?{_HOW}|thirds?))?(?: (?P<side>{_SIDE}))", _reached),
+    ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|entered)(?: (?:by|with|through|via))(?: an?)? (?P<how>(?:(?:up|down) )?{_HOW})(?P<side>)", _reached),
+    ("scope", rf"after (?:an? )?(?P<how>(?:(?:up|down) )?{_HOW})(?: (?P<side>{_SIDE}))?", _reached),
+    ("scope", r"where (?:(?:it|melody|voice|they) )?(?P<how>steps?|leaps?|jumps?|skips?|goes|moves?|comes?) (?P<side>up|down|from below|from above)(?: (?:to|into|on|onto)(?: (?:it|a note|note|an? (?=ending)|every (?=ending)|(?=ending|last|penultimate|highest)))?)?", _reached),
     ("scope", r"(?:every )?(?P<vague>long|shorten|high|low)(?: (?:notes?|1s?)(?= |$)|(?= (?:n:|o:|degree|\d)))", lambda m, s: _VAGUE[m["vague"]]),
 ]  # fmt: skip

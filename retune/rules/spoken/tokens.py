@@ -21,6 +21,8 @@ _NUMBER_WORDS = {
     **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
     **{f"{word}s": f"{n}s" for n, word in enumerate(_COUNTED.split()[:7], start=1)},
     **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
+    "&": "and",
+    "+": "and",
     "sixteenth": "o:16",
     "sixteenths": "o:16s",
 }
@@ -28,7 +30,7 @@ _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
 _PIECE = re.compile(
     r"""(?P<quoted>"[^"]+"|“[^”]+”|(?<![\w])['‘][^'’]+['’](?!\w))
     |(?P<range>\d+[-–](?:\d+|last)(?![\w:]))
-    |(?P<signed>(?<![\w])[-+−]\d+(?:\.\d+)?(?=\s?(?:semi|half|cent|oct|step|scale|whole|tone)))
+    |(?P<signed>(?<![\w])[-+−]\d+(?:\.\d+)?(?=\s?(?:semi|half|cent|oct|step|scale|whole|tone|st\b|sts\b)))
     |(?P<time>\d+:\d+(?:\.\d+)?(?![\w:])|(?![1-7]s\b)\d+(?:\.\d+)?\s?(?:s(?:ec(?:ond)?s?)?|ms|msecs?|milliseconds?)\b)
     |(?P<number>\d+(?:\.\d+)?(?:st|nd|rd|th)?'?s?(?![\w/]))
     |(?P<dash>->|→|=>|=|[–—])
@@ -63,8 +65,13 @@ _BARE_CONTRACTIONS = {
 
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
+    text = _ASIDE.sub(r",\1,", text)
     tokens = turned(_with_note_a(_of_numbers(list(_plain(text)), text)), text)
     return Sentence(text, tuple(_with_synonyms(tokens)))
+
+
+# An aside in brackets is one between commas; "Bb(add9)" and "(b9)" stay chords.
+_ASIDE = re.compile(r"(?<!\S)\(([^()]*[a-z][^()]*)\)(?=[\s.,;!?]|$)")
 
 
 def _with_note_a(tokens: list[Token]) -> list[Token]:

@@ -323,6 +323,7 @@ class WhatReader:
             raise NoRuleError
         if len(self.words()) > 1:  # a rule for each word: see `whats`
             lists = [one for one in lists if not one[0].startswith("on word")]
+        lists = _without_vague(lists)
         counted = [part for part in heard.of("scope") if part.value[0].startswith("in notes")]
         if counted and any(part.value == [""] for part in heard.of("phrases")):
             raise MissingError(
@@ -334,6 +335,15 @@ class WhatReader:
         if (self.is_it or self.before.is_its) and not lists:
             return [self.before.scope]
         return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
+
+
+_MEASURES = ("higher than", "lower than", "longer than", "shorter than")
+
+
+def _without_vague(lists: list[list[str]]) -> list[list[str]]:
+    """ "High notes, above F4": the pitch that is told is how high is meant."""
+    told = {m for listed in lists for m in _MEASURES if len(listed) == 1 and m in listed[0]}
+    return [one for one in lists if len(one) == 1 or not any(m in one[0] for m in told)]
 
 
 def _alone(kind: str) -> tuple[str, str]:

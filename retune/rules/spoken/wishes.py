@@ -130,7 +130,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ),
     ),
     (
-        r"retrograde|invert|inversion|mirror|reverse|backwards|upside",
+        r"retrograde|invert|inversion|mirror|reverse|backwards|upside|contour|retrograded?|inverted",
         "a rule moves notes to a pitch or by an interval; it does not turn a melody round",
         ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
     ),
