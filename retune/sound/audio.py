@@ -6,7 +6,9 @@ input up to 24 bits comes back bit for bit through float32.
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -51,6 +53,7 @@ _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
 MEDIA = "MEDIA"
 _UNKNOWN_LENGTH = 1 << 62
 _MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
+_SHARE_OF_ROOM = 0.5  # of what is free where files are decoded to: others need some too
 _MAX_LOSSY_BYTES = 1_200_000_000  # six hours at 440 kbit/s
 _MOST_BESIDE_BYTES = 100_000_000  # pictures and words in a FLAC file; its frames are under 5 bytes
 
@@ -305,8 +308,10 @@ def _decode(path: Path, *, is_media: bool) -> Samples:
     try:
         with tempfile.TemporaryFile() as store:
             n_channels, n_samples = 1, 0
+            most_bytes = _SHARE_OF_ROOM * shutil.disk_usage(tempfile.gettempdir()).free
             for rate_hz, block in _media_blocks(path) if is_media else _plain_blocks(path):
-                store.write(block.tobytes())
+                if store.write(block.tobytes()) and store.tell() > most_bytes:
+                    raise OSError(errno.ENOSPC, "more than its share of what is free")
                 n_samples, n_channels = n_samples + len(block), block.shape[1]
                 if n_samples > _MAX_DECODED_S * rate_hz:
                     raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
@@ -319,7 +324,8 @@ def _decode(path: Path, *, is_media: bool) -> Samples:
         raise AudioError(f"{path} is damaged; export it again") from error
     except OSError as error:
         raise OutputError(
-            f"no room to decode {path.name} in {tempfile.gettempdir()}; free some space there"
+            f"no room to decode {path.name} in {tempfile.gettempdir()}, which takes half of what "
+            "is free there at most; free some space, or convert it to WAV"
         ) from error
 
 

@@ -7,11 +7,12 @@ are mixed to two.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -33,6 +34,12 @@ _LOSSLESS = (
     *("PCM", "FLOAT", "DOUBLE", "ALAW", "ULAW"),
     *("ALAC", "FLAC", "WAVPACK", "TTA", "WMALOSSLESS"),
 )
+_HOLD_OTHERS = (
+    *(b"moov", b"trak", b"mdia", b"minf", b"stbl", b"mvex", b"moof", b"traf", b"edts", b"dinf"),
+    *(b"udta", b"tref", b"wave", b"sinf", b"schi", b"meta"),
+)
+_COUNTED_AT = {b"stsz": 8, b"stz2": 8, b"trun": 4}  # behind the head of the box
+_MOST_BOXES = 2_000_000
 MISSING = "PyAV, which is not installed: pip install 'retune[media]'"
 
 
@@ -59,6 +66,42 @@ def media_kind(path: Path) -> str | None:
     return "AAC" if is_adts else None
 
 
+def _promises_too_much(path: Path) -> bool:
+    """Whether an MP4 file counts more samples (pieces of coded sound) than it has bytes: FFmpeg
+    makes room for all that are counted, though a few hundred bytes may count any number.
+
+    Boxes after ISO/IEC 14496-12, sections 4.2, 8.7.3 and 8.8.8 (from memory).
+    """
+    with open(path, "rb") as stream:
+        end = os.fstat(stream.fileno()).st_size
+        count = 0
+        for number, more in enumerate(_counts(stream, end)):
+            count += more
+            if count > end or number > _MOST_BOXES:
+                return True
+    return False
+
+
+def _counts(stream: BinaryIO, end: int) -> Iterator[int]:
+    """For each box, those inside others too: how many samples it counts."""
+    spans = [(0, end)]
+    while spans:
+        at, stop = spans.pop()
+        stream.seek(at)
+        head = stream.read(28)
+        size, name, behind = int.from_bytes(head[:4], "big"), head[4:8], 8
+        if size == 1:
+            size, behind = int.from_bytes(head[8:16], "big"), 16
+        box_stop = min(at + size, stop) if size else stop
+        if box_stop < at + 8:
+            continue
+        spans.append((box_stop, stop))
+        if name in _HOLD_OTHERS:
+            spans.append((at + behind, box_stop))
+        counted = behind + _COUNTED_AT[name] if name in _COUNTED_AT else len(head)
+        yield int.from_bytes(head[counted : counted + 4], "big")
+
+
 @contextmanager
 def _container(path: Path) -> Iterator[Any]:
     try:
@@ -68,6 +111,8 @@ def _container(path: Path) -> Iterator[Any]:
     av.logging.set_level(None)
     try:
         form = _DEMUXERS[media_kind(path) or "AAC"]
+        if form == "mp4" and _promises_too_much(path):
+            raise ValueError("it counts more than it holds")
         with av.open(str(path), format=form, options=_ONLY_FILES) as container:
             yield container
     except (av.error.FFmpegError, ValueError) as error:
