@@ -171,14 +171,14 @@ class SongEditor:
         place = Path(os.path.realpath(self.path))  # the user named it, be it a link
         try:
             with locked_file(place):
-                if revision_on_disk(place) != self.revision:
-                    raise ChangedError(
-                        f"{self.path} was changed by something else since it was read; "
-                        "nothing is saved: load it again and repeat the change"
-                    )
+                self._refuse_changed(place)
                 mark = codecs.BOM_UTF8 if _begins_with_mark(place) else b""
                 with atomic_write(place) as stream:
                     stream.write(mark + text.encode("utf-8"))
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                    # An editor asks for no lock, and the disk may have been slow.
+                    self._refuse_changed(place)
         except FileNotFoundError as error:
             raise ChangedError(f"{self.path} has gone; nothing is saved") from error
         except OSError as error:
@@ -186,6 +186,13 @@ class SongEditor:
         self.revision = revision_of(text)
         self.song = song
         return song
+
+    def _refuse_changed(self, place: Path) -> None:
+        if revision_on_disk(place) != self.revision:
+            raise ChangedError(
+                f"{self.path} was changed by something else since it was read; "
+                "nothing is saved: load it again and repeat the change"
+            )
 
     def _cut(self, path: KeyPath, otherwise: Callable[[], Any]) -> None:
         """Take a table out of the text, with the comments inside it and none besides: those below

@@ -3,6 +3,7 @@ which the user's own words were lost."""
 
 from __future__ import annotations
 
+import os
 import shutil
 import struct
 from pathlib import Path
@@ -11,8 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from hostile_songs import write_song
 
-from retune.carriers.errors import AudioError, OutputError
+from retune.carriers.errors import AudioError, ChangedError, OutputError
+from retune.carriers.songfacts import Variant
+from retune.faces.web.kept import Drawer, Kept
+from retune.song.songsave import edit_song
 from retune.sound.audio import open_audio
 
 
@@ -62,3 +67,38 @@ def test_a_sound_takes_half_of_the_room_to_decode(
         open_audio(tmp_path / "a.mp3")
     monkeypatch.setattr(shutil, "disk_usage", room(5_000_000))
     assert open_audio(tmp_path / "a.mp3").duration_s == pytest.approx(10.0, abs=0.1)
+
+
+def test_what_an_editor_writes_during_a_save_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    song = write_song(tmp_path / "song")
+    theirs = song.read_text(encoding="utf-8") + "# a line of theirs\n"
+
+    def slow_disk(handle: int) -> None:
+        song.write_text(theirs, encoding="utf-8")
+
+    editor = edit_song(song)
+    editor.set_fact("title", "Mine")
+    monkeypatch.setattr(os, "fsync", slow_disk)
+    with pytest.raises(ChangedError, match="was changed by something else"):
+        editor.save()
+    assert song.read_text(encoding="utf-8") == theirs
+    assert [path.name for path in song.parent.iterdir() if path.name.startswith(".")] == []
+
+
+def test_drafts_come_back_however_long_the_history_is(tmp_path: Path) -> None:
+    texts = tuple(f"# {k}\n" + "é🏮" * 300_000 for k in range(30))
+    drafts = (Variant("half-done", ("move highest",), "é" * 20_000),)
+    drawer = Drawer(tmp_path / "song.toml", folder=tmp_path / "kept")
+    drawer.write(Kept("now", texts, texts, drafts))
+    kept = drawer.read()
+    assert kept.drafts == drafts
+    assert kept.revision == "now"
+    drawer.write(Kept("now", ("a", "b"), ("c",), drafts))
+    assert drawer.read() == Kept("now", ("a", "b"), ("c",), drafts)
+    long = "x" * 1_000_000
+    drawer.write(Kept("now", ("a", *[long] * 9, "b"), (*[long] * 9, "c")))
+    kept = drawer.read()
+    assert (kept.past[-1], kept.future[-1]) == ("b", "c")
+    assert 2 <= len(kept.past) < 9

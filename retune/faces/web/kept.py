@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,14 +53,30 @@ class Drawer:
         """Keep this from now on. What cannot be written is not kept: the work goes on."""
         if self._path is None:
             return
-        past = list(kept.past)
-        while past and sum(map(len, (*past, *kept.future))) > MOST_BYTES // 8:
-            past.pop(0)
-        told = {**asdict(kept), "past": past}
+        told = _bytes_of(replace(kept, past=(), future=()))
+        room = MOST_BYTES - len(told)
+        past = within(kept.past, room // 2)
+        future = within(kept.future, room // 2)
         with suppress(OSError, RetuneError):
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with atomic_write(self._path) as stream:
-                stream.write(json.dumps(told).encode("utf-8"))
+                stream.write(_bytes_of(replace(kept, past=past, future=future)))
+
+
+def within(texts: Iterable[str], n_bytes: int) -> tuple[str, ...]:
+    """The last of some texts, as many as can be kept in so many bytes: those that are the next to
+    be taken back."""
+    newest_first = []
+    for text in reversed([*texts]):
+        n_bytes -= len(json.dumps(text)) + 2
+        if n_bytes < 0:
+            break
+        newest_first.append(text)
+    return tuple(reversed(newest_first))
+
+
+def _bytes_of(kept: Kept) -> bytes:
+    return json.dumps(asdict(kept)).encode("utf-8")
 
 
 def drawers() -> Path:
