@@ -154,7 +154,7 @@ def test_a_span_of_one_voice_moves_without_notes() -> None:
 
 
 def test_world_moves_a_note() -> None:
-    pytest.importorskip("pyworld")
+    pytest.importorskip("pyworld", reason="needs retune[world], compiled: tests/versions.py")
     audio, stem, _ = make_stem(LEVELS, BOUNDS, rate_hz=16000)
     made = render_stem(audio, stem=stem, edits=[move(stem, 2, -200)], engine="world").apply(audio)[
         :, 0

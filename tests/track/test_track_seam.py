@@ -60,7 +60,7 @@ def test_a_missing_extra_is_named(monkeypatch):
 )
 def test_every_tracker_keeps_to_the_seam(name):
     if name == "swift-f0":
-        pytest.importorskip("swift_f0")
+        pytest.importorskip("swift_f0", reason="needs the extra retune[neural]")
     tracker = find_tracker(name)
     track = tracker.track(SOUND, fmin_hz=65.0, fmax_hz=1000.0)
     assert track.tracker == tracker.name == name
@@ -75,7 +75,7 @@ def test_every_tracker_keeps_to_the_seam(name):
 
 
 def test_the_neural_tracker_is_not_early_or_late():
-    pytest.importorskip("swift_f0")
+    pytest.importorskip("swift_f0", reason="needs the extra retune[neural]")
     time_s = np.arange(40 * RATE) / RATE
 
     def triangle(t):
