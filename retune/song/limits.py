@@ -43,6 +43,8 @@ MAX_KEY_CHANGES = 1_000
 MAX_SECTIONS = 500
 MAX_LYRIC_LINES = 5_000
 MAX_SYLLABLES = 50_000
+MAX_SYLLABLE = 200
+"""Characters that one note sings, or that head a passage: longer ones only keep a picture busy."""
 MAX_GUIDE_NOTES = 20_000
 MAX_CHORDS = 20_000
 MAX_F0_BYTES = 100_000_000

@@ -12,8 +12,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Music
-from retune.song.limits import MAX_LYRIC_LINES, MAX_SYLLABLES, check_count
+from retune.carriers.text import cut_short
+from retune.song.limits import MAX_LYRIC_LINES, MAX_SYLLABLE, MAX_SYLLABLES, check_count
 from retune.song.lyriclines import LyricLine, Syllable
 from retune.song.scorelyrics import read_score_lyrics
 from retune.song.textfile import read_text
@@ -39,7 +41,7 @@ def read_lyrics_file(path: Path) -> tuple[LyricLine, ...]:
     """The words of a .txt, .lrc or .musicxml file. Raises InputError where they do not read."""
     text = read_text(path, what="a file of lyrics")
     if path.suffix.lower() == ".musicxml":
-        return read_score_lyrics(text, name=path.name)
+        return _checked(read_score_lyrics(text, name=path.name))
     return read_lyrics(text)
 
 
@@ -49,7 +51,7 @@ def read_lyrics(text: str) -> tuple[LyricLine, ...]:
     Raises
     ------
     InputError
-        More lines or syllables than a song has.
+        More lines or syllables than a song has, or longer ones.
     """
     rows = [line.strip() for line in text.splitlines()]
     check_count(len(rows), MAX_LYRIC_LINES, "lines", where="lyrics")
@@ -57,7 +59,18 @@ def read_lyrics(text: str) -> tuple[LyricLine, ...]:
     count = sum(len(line.syllables) for line in lines)
     check_count(count, MAX_SYLLABLES, "syllables", where="lyrics")
     is_marked = any(s.text.endswith("-") or s.notes > 1 for line in lines for s in line.syllables)
-    return tuple(replace(line, is_marked=is_marked) for line in lines)
+    return _checked(tuple(replace(line, is_marked=is_marked) for line in lines))
+
+
+def _checked(lines: tuple[LyricLine, ...]) -> tuple[LyricLine, ...]:
+    for line in lines:
+        for text in (line.heading, *(syllable.text for syllable in line.syllables)):
+            if len(text) > MAX_SYLLABLE:
+                raise InputError(
+                    f'lyrics: "{cut_short(text)}" has {len(text)} characters, and one note sings '
+                    f"at most {MAX_SYLLABLE}; part its words by spaces"
+                )
+    return lines
 
 
 def _plain(rows: Sequence[str]) -> list[LyricLine]:

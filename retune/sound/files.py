@@ -23,6 +23,7 @@ from retune.carriers.errors import InputError, OutputError, UsageError
 from retune.sound.folders import HeldFolder, as_said, held, refuse_links, try_lock, write_reason
 
 _FICLONE = 0x40049409  # linux/fs.h
+_MOST_OF_PATH = 4096  # PATH_MAX of Linux
 _UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
 
@@ -242,6 +243,8 @@ def safe_child_path(folder: str | Path, relative: str) -> Path:
     said = repr(relative if len(relative) <= 80 else relative[:77] + "...")
     if not relative.strip() or "\0" in relative:
         raise InputError(f"{said} is not a file name; give a path inside the song's folder")
+    if len(relative) > _MOST_OF_PATH:
+        raise InputError(f"{said} is longer than {_MOST_OF_PATH} characters; give a shorter name")
     if "\\" in relative:
         raise InputError(f'{said} holds a backslash; write folders with "/"')
     if relative.startswith(("/", "~")) or (len(relative) > 1 and relative[1] == ":"):

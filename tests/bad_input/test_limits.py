@@ -142,6 +142,11 @@ HOSTILE: dict[str, Callable[[], str | bytes]] = {
     "many words at many times.lrc": lambda: "[00:01]" * 60_000 + " a" * 100_000,
     "many words at some times.lrc": lambda: "[00:01]" * 4_000 + " a" * 100_000,
     "many words.txt": lambda: "a " * 60_000,
+    "one word of too many parts.txt": lambda: "a\\-" * 330_000,
+    "many words on one note.txt": lambda: "a~" * 40_000 + " b",
+    "a word without end.lrc": lambda: "[00:01]" + "a" * 900_000,
+    "a long heading.txt": lambda: "[H" + " h" * 40_000 + "]\na",
+    "a path without end.toml": lambda: BASE.replace("v.wav", "7/" * 49_000),
 }
 """Contents by what they are; the end of the name says which reader is asked."""
 
@@ -159,7 +164,7 @@ GREATEST: dict[str, Callable[[], str | bytes]] = {
     "pairs.answers": lambda: answers(10_000, pairs=200),
     "spaces before a line.toml": lambda: " " * 900_000 + BASE,
     "digits and full stops.toml": lambda: "# " + ("." * 399 + "x ") * 2_000 + "\n" + BASE,
-    "one word of many parts.txt": lambda: "a\\-" * 330_000,
+    "one word of many parts.txt": lambda: "a\\-" * 100,
     "one word of many notes.txt": lambda: "a" + "_" * 900_000,
     "heading that does not end.txt": lambda: "[a" + " " * 900_000 + "x",
 }
