@@ -22,7 +22,7 @@ from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import refuse_other_file, refuse_other_records
 from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
@@ -69,7 +69,7 @@ def batch(arguments: argparse.Namespace) -> int:
 def _check_places(out: Path, report: str | None) -> None:
     """Refuse, before anything is worked on, to write over files of somebody else's."""
     refuse_other_file(out / "batch.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
-    refuse_other_file(out / "batch.json", head="[")
+    refuse_other_records(out / "batch.json", key="state")
     if report is not None:
         check_report(Path(report))
 

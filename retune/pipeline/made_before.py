@@ -23,9 +23,15 @@ from retune.sound.folders import as_said, held
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 _MANIFEST_BYTES = 20_000_000
 # The program that wrote it, as the INFO chunk of a WAV file has it, and as all others say it in
-# their first or last part.
+# their first or last part: where their kind says it, since anybody may write of retune.
 _WAV_MARK = re.compile(rb"ISFT.{4}retune \d", re.DOTALL)
-_MARK = re.compile(rb"retune \d")
+_MARK = re.compile(
+    rb"(?:<dc:creator>|<software>|<metadata>|<!-- |\A# "  # SVG and PPTX, MusicXML, plots, LAB
+    rb'|<meta name="generator" content="|"annotation_tools": "|"made": "'  # HTML, JAMS, keys
+    rb"|/Author\(|Software\0{5}|software\x18.|\xff\x01.{1,3}"  # PDF, PNG, Parquet, MIDI
+    rb"|data\0{3}\x01\0{4})retune \d",  # MP4
+    re.DOTALL,
+)
 _FIX = "and was not made by retune, so it is left as it is: move it, or choose another --out"
 
 
@@ -70,6 +76,17 @@ def refuse_other_record(path: Path, kind: type) -> None:
     found = kept_json(path, max_bytes=_MANIFEST_BYTES)
     is_ours = isinstance(found, kind)
     if not is_ours or (isinstance(found, dict) and "address" not in found):
+        raise UsageError(f"{as_said(path)} is there {_FIX}")
+
+
+def refuse_other_records(path: Path, *, key: str) -> None:
+    """Refuse to replace a JSON file that is not a list of our records, each of which has `key`: a
+    long one is known by its first part. Raises UsageError."""
+    if not os.path.isfile(path) or os.path.islink(path):
+        return
+    text = _part(path, 1_000_000).decode("utf-8", "replace")
+    first, has_key = text.split("\n },")[0], f'"{key}": '
+    if text.strip() != "[]" and not (first.startswith("[\n {") and has_key in first):
         raise UsageError(f"{as_said(path)} is there {_FIX}")
 
 

@@ -11,7 +11,7 @@ import pytest
 from hostile_songs import run, seen, write_song
 
 from retune.pipeline.export_formats import FORMATS
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import refuse_other_file, refuse_other_records
 
 SONG = "song/song.toml"
 ANSWERS = "listener,sheet,trial,kind,passage,first,second,answer\na,1,1,pair,p,original,b,first\n"
@@ -56,7 +56,7 @@ def test_only_its_own_files_are_replaced(
     again = run(capsys, *words)
     assert again.code == 0, again.err
     for name in files:
-        (room / name).write_bytes(b"a diary, in a file called " + name.encode())
+        (room / name).write_bytes(b"a diary of retune 1.0, in a file called " + name.encode())
     own = {name: what for name, what in seen(room).items() if name in files}
     answer = run(capsys, *words)
     assert answer.code in (1, 2)
@@ -70,7 +70,8 @@ def test_only_its_own_files_are_replaced(
         (b"", False),
         (b"my own", False),
         (b"<!-- retune 1.0 -->", True),
-        (bytes(5_000_000) + b"retune 1.0" + bytes(900_000), True),
+        (b"<p>what I think of (retune 1.0)</p>\n# retune 1.0", False),
+        (bytes(5_000_000) + b"data\0\0\0\1\0\0\0\0retune 1.0" + bytes(900_000), True),
     ],
 )
 def test_a_file_is_known_by_its_first_and_last_part(
@@ -85,3 +86,15 @@ def test_a_file_is_known_by_its_first_and_last_part(
     else:
         with pytest.raises(UsageError, match="was not made by retune"):
             refuse_other_file(path)
+
+
+@pytest.mark.parametrize("content", ["[1, 2]", '[{"state": "mine"}]', '[\n {\n  "a": 1\n }\n]'])
+def test_a_list_of_somebody_elses_is_no_report(content: str, tmp_path: Path) -> None:
+    from retune.carriers.errors import UsageError
+
+    path = tmp_path / "batch.json"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(UsageError, match="was not made by retune"):
+        refuse_other_records(path, key="state")
+    path.write_text("[]\n", encoding="utf-8")
+    refuse_other_records(path, key="state")
