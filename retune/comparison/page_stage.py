@@ -32,7 +32,8 @@ def stage(page: PageInput, number: int) -> str:
     return (
         '<div class="stage noprint" hidden><div class="sounding">'
         '<p class="sounds" role="heading" aria-level="1"></p>'
-        f'<p class="told"></p></div><div class="drawn">{drawn}</div>'
+        '<p class="told"></p></div><div class="drawn" tabindex="0" role="group" '
+        f'aria-label="Picture">{drawn}</div>'
         f'<ol class="choices">{names}</ol></div>'
     )
 

@@ -39,10 +39,11 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
         pen.text(0.25 * f, base, "ending", "sk")
     if any(e.is_changed and system.has_end_of(_end_of(e)) for e in here) and not quiz:
         pen.text(0.25 * f, base + 1.3 * f, "variant", "sk v")
-    for place, ending in enumerate(here):
-        following = here[place + 1].phrase.start_s if place + 1 < len(here) else math.inf
-        x1, x2 = _bracket_span(system, ending, following)
-        _bracket(pen, system, ending, x1, x2, quiz=quiz)
+    nexts = [*(e.phrase.start_s for e in here[1:]), math.inf]
+    spans = [_bracket_span(system, e, after) for e, after in zip(here, nexts, strict=True)]
+    told = _bracket_words(system, here, spans, quiz=quiz)
+    for ending, (x1, x2), words in zip(here, spans, told, strict=True):
+        _bracket(pen, system, ending, (x1, x2), words)
         if system.layout.has_endings and system.has_end_of(_end_of(ending)):
             _ending_words(pen, ending, x1, x2, base, f, quiz=quiz)
 
@@ -62,13 +63,16 @@ def _bracket_span(system: System, ending: PhraseEnding, following_s: float) -> t
 
 
 def _bracket(
-    pen: Pen, system: System, ending: PhraseEnding, x1: float, x2: float, *, quiz: bool
+    pen: Pen,
+    system: System,
+    ending: PhraseEnding,
+    span: tuple[float, float],
+    words: tuple[str, str],
 ) -> None:
     """The bracket of a phrase with its number and its cadence, as far as there is room."""
-    f = system.layout.f
+    f, (x1, x2), (label, cadence) = system.layout.f, span, words
     y = system.phrases_top + 0.95 * f
     is_closed = system.has_end_of(_end_of(ending))
-    label, cadence = _bracket_words(ending, x2 - x1, f, with_cadence=is_closed and not quiz)
     line = f"M{x1:.1f} {y + 0.5 * f:.1f}V{y:.1f}"
     if label:
         pen.text(x1 + 0.8 * f, y + 0.34 * f, label, "i")
@@ -80,21 +84,48 @@ def _bracket(
 
 
 def _bracket_words(
-    ending: PhraseEnding, room: float, f: float, *, with_cadence: bool
-) -> tuple[str, str]:
-    """The number of a phrase and the name of its cadence, in the most words that have room."""
+    system: System,
+    endings: Sequence[PhraseEnding],
+    spans: Sequence[tuple[float, float]],
+    *,
+    quiz: bool,
+) -> list[tuple[str, str]]:
+    """Number and cadence of each phrase, all of a system in one manner: that with the most words
+    for which most brackets have room, those of mere beginnings and ends of phrases aside. One that
+    has no room for it has fewer words."""
+    f = system.layout.f
+    manners = [
+        _bracket_manners(e, is_closed=system.has_end_of(_end_of(e)) and not quiz) for e in endings
+    ]
+    fits = [
+        [x2 - x1 > _bracket_width(words, f) for words in own]
+        for own, (x1, x2) in zip(manners, spans, strict=True)
+    ]
+    widest = max((x2 - x1 for x1, x2 in spans), default=0.0)
+    whole = [fit for fit, (x1, x2) in zip(fits, spans, strict=True) if x2 - x1 > widest / 2]
+    held = [sum(column) for column in zip(*whole, strict=True)]
+    first = held.index(max(held)) if held else 0
+    return [
+        next((words for words, fit in [*zip(own, fit, strict=True)][first:] if fit), ("", ""))
+        for own, fit in zip(manners, fits, strict=True)
+    ]
+
+
+def _bracket_manners(ending: PhraseEnding, *, is_closed: bool) -> list[tuple[str, str]]:
+    """What may stand in a bracket, most words first."""
     alike = f" {ending.phrase.alike}" if ending.phrase.alike else ""
     number = str(ending.number)
-    labels = (f"phrase {number}{alike}", f"phrase {number}", f"{number}{alike}", number)
-    cadence = ending.phrase.cadence or ""
+    cadence = (ending.phrase.cadence or "") if is_closed else ""
     name, short = cadence_words(cadence), CADENCES_IN_SHORT.get(cadence, "")
-    tries = [(label, words) for words in (name, short) for label in labels if words]
-    for label, words in [*(tries if with_cadence else []), *((label, "") for label in labels)]:
-        wide = text_width(label, f) + 1.5 * f
-        wide += text_width(words, 0.84 * f) + 1.4 * f if words else 0.0
-        if room > wide:
-            return label, words
-    return "", ""
+    labels = (f"phrase {number}{alike}", f"{number}{alike}")
+    named = (name, name.removesuffix(" cadence"), short)
+    return [*((label, words) for words in named for label in labels), (labels[1], ""), (number, "")]
+
+
+def _bracket_width(words: tuple[str, str], f: float) -> float:
+    label, cadence = words
+    wide = text_width(label, f) + 1.5 * f
+    return wide + (text_width(cadence, 0.84 * f) + 1.4 * f if cadence else 0.0)
 
 
 def _ending_words(

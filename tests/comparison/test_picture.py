@@ -426,3 +426,29 @@ def luminance(colour: str) -> float:
     parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_phrases_of_a_system_are_named_in_one_manner() -> None:
+    song = lantern()
+    stem = song.melody
+    assert stem is not None
+    cadences = ("imperfect authentic", "half", "deceptive", "half", None, "perfect authentic")
+    phrases = tuple(
+        replace(p, cadence=c, alike=a)
+        for p, c, a in zip(stem.phrases, cadences, "abcdef", strict=True)
+    )
+    stems = {**song.stems, stem.name: replace(stem, phrases=phrases)}
+    for width in (900.0, 1100.0, 1300.0, 1700.0, 2600.0):
+        svg = lane_svg(replace(song, stems=stems), view=View(width=width, font=16, systems=1))
+        labels = re.findall(r'<text class="i"[^>]*>([^<]*)<', svg)
+        named = [words for words in re.findall(r">([^<>]+)</text>", svg) if words in WAYS]
+        assert len({label.startswith("phrase") for label in labels}) == 1, (width, labels)
+        assert all(label[-1] in "abcdef" for label in labels), (width, labels)
+        assert len({WAYS[words] for words in named}) <= 1, (width, named)
+
+
+WAYS = {
+    **{f"{name} cadence": "whole" for name in ("imperfect authentic", "half", "deceptive")},
+    **dict.fromkeys(("imperfect authentic", "half", "deceptive"), "brief"),
+    **dict.fromkeys(("IAC", "HC", "DC"), "short"),
+}

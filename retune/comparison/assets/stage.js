@@ -100,5 +100,16 @@ export class Stage {
       if (isChosen && document.activeElement?.closest(".choices")) button.focus();
     });
     this.picture.line(song.now());
+    this.keepInSight();
+  }
+
+  /** Moves a drawing that is wider than the screen on, so that what sounds is seen. */
+  keepInSight() {
+    const place = $(".drawn", this.root);
+    const beam = $("[data-phrase]:not([hidden]) .play", place);
+    if (!beam || place.scrollWidth <= place.clientWidth) return;
+    const x = beam.getBoundingClientRect().left - place.getBoundingClientRect().left;
+    if (x > 0.15 * place.clientWidth && x < 0.7 * place.clientWidth) return;
+    place.scrollLeft += x - 0.3 * place.clientWidth;
   }
 }

@@ -3,8 +3,8 @@
 
 import { post } from "./api.js";
 import { $, el, say } from "./dom.js";
-import { pick, player } from "./listen.js";
-import { on, phraseAt, rulesText, state, tell } from "./store.js";
+import { pick, player, toFirstChange } from "./listen.js";
+import { on, phraseAt, rulesText, state } from "./store.js";
 import { Stage } from "./stage.js";
 
 const KINDS = {
@@ -41,13 +41,7 @@ const song = {
     if (number) drawn(number);
     return number;
   },
-  /** Begins where something changes. */
-  openPhrase() {
-    const first = state.plan?.rows.find((row) => row.before || row.note);
-    if (player.playing || state.place > 0 || !first) return;
-    state.place = phraseAt(first.at_s)?.start_s ?? 0;
-    tell("place");
-  },
+  openPhrase: toFirstChange,
   choose: pick,
   show: () => {},
 };

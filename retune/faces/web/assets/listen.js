@@ -4,7 +4,7 @@ import { post } from "./api.js";
 import { beatsPerBar } from "./beats.js";
 import { $, $$, clock, el, minus, say, settled } from "./dom.js";
 import { strike } from "./clicks.js";
-import { moveReading } from "./picture.js";
+import { draw, moveReading, shownView } from "./picture.js";
 import { VERSIONS, FollowingPlayer } from "./following.js";
 import { on, phraseAt, rules, rulesText, state, tell } from "./store.js";
 
@@ -93,6 +93,10 @@ export async function follow() {
     sound.catch(() => {});
     state.plan = { ...(await plan), asked };
     tell("planned");
+    if (shownView() === "phrase") {
+      toFirstChange();
+      draw();
+    }
     const got = await sound;
     state.verdicts = got.verdicts;
     soundState(got.warnings);
@@ -106,6 +110,14 @@ export async function follow() {
     tell("followed");
     tell("refused", error);
   }
+}
+
+/** Goes to the first phrase in which something changes, where nothing was chosen or heard yet. */
+export function toFirstChange() {
+  const first = state.plan?.rows.find((row) => row.before || row.note);
+  if (player.playing || state.place > 0 || !first) return;
+  state.place = phraseAt(first.at_s)?.start_s ?? 0;
+  tell("place");
 }
 
 async function levels(lines, signal) {
