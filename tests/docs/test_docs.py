@@ -10,6 +10,7 @@ import shlex
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import dedent
 
 import pytest
 
@@ -23,7 +24,7 @@ from retune.faces.topics import WIDEST, topic_text, topics
 from retune.pipeline.export_formats import FORMATS
 from retune.repitch import ENGINES
 from retune.rules import parse_rule
-from retune.song.songfile import read_song, read_variants
+from retune.song.songfile import parse_song, read_song, read_variants
 from retune.track import TRACKERS
 
 DOCS = Path(retune.__file__).parent / "docs"
@@ -94,6 +95,28 @@ def test_command_lines_parse(line: str) -> None:
     words = shlex.split(line)
     assert words[0] == "retune"
     assert build_parser().parse_args(words[1:]).command in COMMANDS
+
+
+INDENTED = re.compile(r"^\n((?: {4,}\S.*\n|(?<=\n)\n(?= {4}))+)", re.MULTILINE)
+
+
+@pytest.mark.parametrize("text", [dedent(text) for text in INDENTED.findall(ALL)])
+def test_indented_lines_read(text: str, tmp_path: Path) -> None:
+    if "=" not in text:
+        for line in text.splitlines():
+            if line.startswith("retune "):
+                build_parser().parse_args(shlex.split(line)[1:])
+            else:
+                parse_rule(line, stems=STEMS)
+        return
+    stem = re.search(r'^stem = "(\w+)"', text, re.MULTILINE)
+    if stem:
+        role = "mix" if stem[1] == "all" else "melody"
+        text = f'[stems.{stem[1]}]\nfile = "a.wav"\nrole = "{role}"\n{text}'
+    text = text if text.startswith("format") else f"format = 1\n{text}"
+    for name in re.findall(r'= "([\w.]+\.(?:wav|m4a))"', text):
+        (tmp_path / name).touch()
+    assert parse_song(text, path=tmp_path / "song.toml").stems
 
 
 STUDY = """song,phrase,position,degree,ending
