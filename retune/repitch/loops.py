@@ -16,13 +16,16 @@ from retune.carriers.heard import FloatArray
 from retune.sound.compiled import compiled
 
 FRAME_S = 0.005
-FADE_FRAMES = 12  # a jump is crossfaded over this, and no other begins before it is over
+FADE_FRAMES = 8  # a jump is crossfaded over this, and no other begins before it is over
 SHORTEST_FRAMES, LONGEST_FRAMES = 8, 80
 ALIKE_FRAMES = 5
 FAR_FRAMES = 40.0
 BAND_FRAMES = 100
 JUMP_COST = 1.5
 FAR_COST = 0.1
+MOST_SPREAD, SPREAD_UNIT = 0.02, 0.01
+"""By what share of its length the best way may miss it, to be made up for evenly, and the share
+that costs 1."""
 
 
 def jump_costs(features: FloatArray) -> FloatArray:
@@ -60,16 +63,18 @@ def _along_diagonals(square: FloatArray, reach: int) -> FloatArray:
 
 
 @compiled
-def _shortest(costs: FloatArray, n_out: int, fade: int) -> tuple[FloatArray, FloatArray]:
+def _shortest(
+    costs: FloatArray, n_out: int, n_most: int, fade: int
+) -> tuple[FloatArray, FloatArray]:
     """Least cost of standing at each frame after so many, and from where a jump landed there (its
-    last frame before the jump, -1 for none); two arrays (n_out, n). A note that is to last longer
+    last frame before the jump, -1 for none); two arrays (n_most, n). A note that is to last longer
     only ever goes back, a shorter one only ahead."""
     n = costs.shape[0]
-    best = np.full((n_out, n), np.inf)
-    origin = np.full((n_out, n), -1.0)
+    best = np.full((n_most, n), np.inf)
+    origin = np.full((n_most, n), -1.0)
     best[0, 0] = 0.0
     slope = (n - 1) / max(n_out - 1, 1)
-    for t in range(1, n_out):
+    for t in range(1, n_most):
         middle = int(t * slope)
         for s in range(max(middle - BAND_FRAMES, 0), min(middle + BAND_FRAMES + 1, n)):
             value, came = np.inf, -1.0
@@ -93,11 +98,15 @@ def _shortest(costs: FloatArray, n_out: int, fade: int) -> tuple[FloatArray, Flo
 def jumps(costs: FloatArray, n_out: int) -> list[tuple[int, int]]:
     """(from, to) for each jump, in order, of the best way through all frames in about `n_out`."""
     n = costs.shape[0]
-    best, origin = _shortest(costs, n_out, FADE_FRAMES)
-    if not np.isfinite(best[-1, -1]):
+    most = int(MOST_SPREAD * n_out)
+    best, origin = _shortest(costs, n_out, n_out + most, FADE_FRAMES)
+    lasting = np.arange(n_out - most, n_out + most + 1)
+    off = (lasting / n_out - 1) / SPREAD_UNIT
+    ends = best[lasting - 1, -1] + off**2
+    if not np.isfinite(ends).any():
         return _even_jumps(n, n_out)
     found: list[tuple[int, int]] = []
-    t, s = n_out - 1, n - 1
+    t, s = int(lasting[np.argmin(ends)]) - 1, n - 1
     while t > 0:
         came = int(origin[t, s])
         if came >= 0:

@@ -17,11 +17,14 @@ from retune.carriers.heard import FloatArray
 from retune.repitch.change import BANDS_HZ, WINDOW_S
 from retune.repitch.grains import add_grains, cut_grains, grain_size, half_lengths, shape_grains
 from retune.repitch.loops import FADE_FRAMES, FRAME_S, jump_costs, jumps
+from retune.repitch.turns import turning
 
 BLOCK = 32
 SLOW_S = 0.2
 """Half width of the mean that takes the vibrato out of pitch and level."""
-CENTS_UNIT, LEVEL_UNIT, BAND_UNIT = 12.0, 2.0, 5.0
+CENTS_UNIT, WIDTH_UNIT, LEVEL_UNIT, BAND_UNIT = 6.0, 12.0, 2.0, 5.0
+BREAK_COST = 20.0
+"""The most that a break in the vibrato costs: better one of them than some in every turn."""
 RANGE_DB = 45.0
 MOST_DB, MOST_CENTS = 6.0, 60.0
 Index = NDArray[np.int64]
@@ -52,20 +55,11 @@ def lay_out(x: FloatArray, marks: FloatArray, *, rate_hz: int, length: float) ->
     pitch = np.interp(at, marks, cents)
     bands, level = _levels(mono, at, rate_hz)
     slow_pitch, slow_level = _slow(pitch), _slow(level)
-    features = np.column_stack(
-        [
-            (pitch - slow_pitch) / CENTS_UNIT,
-            np.gradient(pitch) / CENTS_UNIT * 3,
-            (level - slow_level) / LEVEL_UNIT,
-            (bands - bands.mean(axis=1, keepdims=True)) / BAND_UNIT / np.sqrt(bands.shape[1]) * 2,
-        ]
-    )
-    found = jumps(jump_costs(features), n_out)
-    nearest = [(_nearest(marks, at[i]), _nearest(marks, at[j])) for i, j in found]
-    first, second, share = _walk(len(marks), nearest, spacing, frame, length)
+    found = jumps(_costs(pitch - slow_pitch, level - slow_level, bands), n_out)
+    first, second, share = _walk(marks, found, frame)
     steps = (1 - share) * spacing[np.minimum(first, len(spacing) - 1)]
-    steps = (steps + share * spacing[np.minimum(second, len(spacing) - 1)])[:-1]
-    place = np.concatenate([[0.0], np.cumsum(steps)])
+    steps = steps + share * spacing[np.minimum(second, len(spacing) - 1)]
+    place = np.concatenate([[0.0], np.cumsum(steps[:-1])])
     even = marks[0] + place / max(place[-1], 1e-9) * (marks[-1] - marks[0])
 
     def astray(curve: FloatArray) -> FloatArray:
@@ -75,10 +69,50 @@ def lay_out(x: FloatArray, marks: FloatArray, *, rate_hz: int, length: float) ->
         return np.asarray(np.interp(even, at, curve) - own)
 
     bend = np.clip(astray(slow_pitch), -MOST_CENTS, MOST_CENTS)
-    steps = steps * 2.0 ** (-0.5 * (bend[1:] + bend[:-1]) / 1200)
-    steps = _fitted(steps, length)
     gain = 10 ** (np.clip(astray(slow_level), -MOST_DB, MOST_DB) / 20)
-    return Laid(marks[0] + np.concatenate([[0.0], np.cumsum(steps)]), first, second, share, gain)
+    steps = steps * 2.0 ** (-bend / 1200)
+    kept = _spread(steps, length)
+    steps = _fitted(steps[kept[:-1]], length)
+    at_out = marks[0] + np.concatenate([[0.0], np.cumsum(steps)])
+    return Laid(at_out, first[kept], second[kept], share[kept], gain[kept])
+
+
+def _costs(sway: FloatArray, swell: FloatArray, bands: FloatArray) -> FloatArray:
+    """How unlike each frame is to each other, (n, n): in vibrato, what else is in pitch and level
+    beside their slow courses, and colour."""
+    turn, quarter_on = turning(sway, FRAME_S)
+    colour = (bands - bands.mean(axis=1, keepdims=True)) / np.sqrt(bands.shape[1])
+    rest = (
+        np.hypot(turn, quarter_on) / WIDTH_UNIT,
+        (sway - turn) / CENTS_UNIT,
+        swell / LEVEL_UNIT,
+        colour / BAND_UNIT * 2,
+    )
+    return jump_costs(np.column_stack(rest)) + _break_costs(turn, quarter_on)
+
+
+def _break_costs(turn: FloatArray, quarter_on: FloatArray) -> FloatArray:
+    """What it costs to go on elsewhere in the turn of a vibrato, (n, n): for less than a break as
+    the square of the way between, and no more than a break where the vibrato is as wide."""
+    width = np.hypot(turn, quarter_on)
+    apart = jump_costs(np.column_stack([turn, quarter_on]) / CENTS_UNIT)
+    apart = np.maximum(apart - jump_costs(width[:, None] / CENTS_UNIT), 0.0)
+    share = width / max(float(np.percentile(width, 90)), 1e-9)
+    most = BREAK_COST * np.maximum(share[:, None], share) + 1e-9
+    return np.asarray(apart * most / (apart + most))
+
+
+def _spread(steps: FloatArray, length: float) -> Index:
+    """Which grains of a walk to lay out, in order, so that it lasts `length`: what is missing or
+    too much is single periods sung twice or left out, evenly far apart."""
+    place = np.concatenate([[0.0], np.cumsum(steps[:-1])])
+    middle = 0.5 * (place[1:] + place[:-1])
+    slope = place[-1] / length
+    kept, now = [0], float(steps[0])
+    while now < length - 0.5 * steps[kept[-1]]:
+        kept.append(min(int(np.searchsorted(middle, now * slope)), len(steps) - 2))
+        now += steps[kept[-1]]
+    return np.array([*kept, len(steps) - 1])
 
 
 def _fitted(steps: FloatArray, length: float) -> FloatArray:
@@ -93,12 +127,19 @@ def _nearest(marks: FloatArray, at: float) -> int:
 
 
 def _walk(
-    n: int, nearest: list[tuple[int, int]], spacing: FloatArray, frame: float, length: float
+    marks: FloatArray, found: list[tuple[int, int]], frame: float
 ) -> tuple[Index, Index, FloatArray]:
-    """Source marks one after the other through all jumps; the last jump is chosen anew so that
-    the whole comes nearest to `length`."""
-    nearest = _exact(n, nearest, spacing, length)
-    half = max(round(FADE_FRAMES * frame / (2 * float(np.median(spacing)))), 1)
+    """Source marks one after the other through all jumps, from frame to frame; what a jump of
+    whole periods is too long or too short by, the next one makes up for."""
+    n, late = len(marks), 0.0
+    nearest = []
+    for i, j in found:
+        came = min(_nearest(marks, marks[0] + frame * i), n - 2)
+        aim = marks[came + 1] + frame * (j - i - 1) - late
+        to = _nearest(marks, aim)
+        late = marks[to] - aim
+        nearest.append((came, to))
+    half = max(round(FADE_FRAMES * frame / (2 * float(np.median(np.diff(marks))))), 1)
     runs = _runs(n, nearest)
     first = np.concatenate([np.arange(a, b) for a, b in runs])
     second, share = first.copy(), np.zeros(len(first))
@@ -119,20 +160,6 @@ def _runs(n: int, nearest: list[tuple[int, int]]) -> list[tuple[int, int]]:
     starts = [0, *(to for _, to in nearest)]
     stops = [*(came + 1 for came, _ in nearest), n]
     return [(a, b) for a, b in zip(starts, stops, strict=True) if b > a]
-
-
-def _exact(
-    n: int, nearest: list[tuple[int, int]], spacing: FloatArray, length: float
-) -> list[tuple[int, int]]:
-    if not nearest:
-        return nearest
-    total = np.concatenate([[0.0], np.cumsum(spacing)])
-    sung = sum(total[b - 1] - total[a] for a, b in _runs(n, nearest))
-    sung += sum(spacing[min(came, n - 2)] for came, _ in nearest)
-    came, to = nearest[-1]
-    wanted = total[min(to, n - 1)] + sung - length
-    to = int(np.clip(np.argmin(np.abs(total - wanted)), 0, n - 1))
-    return [*nearest[:-1], (came, to)]
 
 
 def _slow(curve: FloatArray) -> FloatArray:

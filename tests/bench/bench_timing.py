@@ -5,9 +5,9 @@
 Each made singer (`voices`) sings two joined notes, a rest and a third, at one rhythm and at
 another; every way turns the first into the second, and is judged against the second. All ways are
 given the same bounds of the notes. "sung again" is the second with other jitter, breath and
-wavering: nobody can come nearer. Onset: lag of the best match of mel levels about the beginning of
+wavering. Onset: lag of the best match of mel levels about the beginning of
 the second note. MCD: mel-cepstral distortion (see `metrics`) over the notes that change. Vibrato:
-rate by the median cycle. Level: the quarter of the frames about the joins. Versions are printed.
+rate of the best sinusoid in each of them. Versions are printed.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ LINKS = ("legato", "voiced", "unvoiced")
 HELD = (0.5, 0.7, 1.5, 2.0, 2.5)
 DELAYED = (-0.35, 0.3, 0.55)
 ATTACK_S, RELEASE_S = 0.09, 0.08
+RATES_HZ = np.arange(4.0, 7.501, 0.02)
 Span = tuple[float, float]
 
 
@@ -238,19 +239,24 @@ def spectra(y: Samples) -> Samples:
 
 
 def vibrato_hz(y: Samples, span: Span) -> float:
-    """One over the median cycle of the pitch within a note, NaN for less than three."""
+    """Rate of the sinusoid, on a parabola, that fits the pitch within a note best; NaN where less
+    than 0.3 s is left of it. Passes through the mean would be told by the wavering of each."""
     time_s, cents = pitch(y.astype(np.float32))
     inside = (time_s > span[0] + 0.3) & (time_s < span[1] - 0.05) & np.isfinite(cents)
     at, bend = time_s[inside], cents[inside]
     if len(at) < 60:
         return np.nan
-    bend = bend - np.polyval(np.polyfit(at, bend, 2), at)
-    up = np.flatnonzero((bend[:-1] < 0) & (bend[1:] >= 0))
-    passes = at[up] - bend[up] / (bend[up + 1] - bend[up]) * (at[up + 1] - at[up])
-    return float(1 / np.median(np.diff(passes))) if len(passes) > 2 else np.nan
+    at = at - at.mean()
+    left = []
+    for rate in RATES_HZ:
+        turn = 2 * np.pi * rate * at
+        basis = np.stack([at**0, at, at**2, np.sin(turn), np.cos(turn)], axis=1)
+        fit = np.linalg.lstsq(basis, bend, rcond=None)[0]
+        left.append(float(np.sum((basis @ fit - bend) ** 2)))
+    return float(RATES_HZ[int(np.argmin(left))])
 
 
-def judged(task: Task, made: Samples) -> dict[str, float]:
+def judged(task: Task, made: Samples) -> dict[str, list[float]]:
     truth = task.truth
     changed = [k for k in range(2) if task.before[k] != task.after[k]]
     a, b = task.truth_spectra, spectra(made)
@@ -266,21 +272,16 @@ def judged(task: Task, made: Samples) -> dict[str, float]:
     late = np.nan
     if task.is_delay:
         late = onset_ms(levels(made), levels(truth), task.after[1][0])
-    vib = (
-        np.nan
-        if task.singer.vibrato_cents < 20
-        else 100 * np.nanmean(np.abs(rates))
-        if np.isfinite(rates).any()
-        else np.nan
-    )
-    return {"mcd": mcd, "onset": late, "vibrato": vib}
+    if task.singer.vibrato_cents < 20:
+        rates = []
+    return {"mcd": [mcd], "onset": [late], "vibrato": [100 * abs(rate) for rate in rates]}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="one singer only")
     chosen = SINGERS[1:2] if parser.parse_args().quick else SINGERS
-    found: dict[tuple[str, float, bool], list[dict[str, float]]] = {}
+    found: dict[tuple[str, float, bool], list[dict[str, list[float]]]] = {}
     spent = dict.fromkeys(WAYS, 0.0)
     for task in tasks(tuple(chosen)):
         for name, way in WAYS.items():
@@ -294,7 +295,7 @@ def main() -> None:
     print(f"python-stretch {version('python-stretch')}, rubberband {band.stderr.strip()}")
 
 
-def show(found: dict[tuple[str, float, bool], list[dict[str, float]]]) -> None:
+def show(found: dict[tuple[str, float, bool], list[dict[str, list[float]]]]) -> None:
     """Two tables: distortion by factor ("d" where a note is delayed), and all else."""
     factors = sorted({(factor, is_delay) for _, factor, is_delay in found})
     heads = "".join(f"{factor:8.2f}{'d' if is_delay else ' '}" for factor, is_delay in factors)
@@ -306,8 +307,10 @@ def show(found: dict[tuple[str, float, bool], list[dict[str, float]]]) -> None:
     print(f"\n{'':18}{heads}")
     for name in WAYS:
         rows = [r for key, rows in found.items() if key[0] == name for r in rows]
-        late = np.abs([r["onset"] for r in rows if np.isfinite(r["onset"])])
-        rate = np.array([r["vibrato"] for r in rows if np.isfinite(r["vibrato"])])
+        late, rate = (
+            np.abs([x for r in rows for x in r[kind] if np.isfinite(x)])
+            for kind in ("onset", "vibrato")
+        )
         figures = (np.median(late), late.max(), rate.mean(), rate.max())
         print(f"{name:18}{'{:18.1f}{:9.1f}{:21.1f}{:9.1f}'.format(*figures)}")
 
