@@ -16,6 +16,7 @@ from retune.carriers.heard import Audio, FloatArray, StemAnalysis
 from retune.carriers.units import cents_between
 from retune.repitch import render_control, render_stem
 from retune.repitch.loops import jump_costs, jumps
+from retune.repitch.turns import turning
 
 LEVELS = (200.0, 225.0, 180.0)
 BOUNDS = (0.3, 1.1, 2.1, 2.9)
@@ -66,13 +67,17 @@ def change_s(samples: FloatArray) -> float:
 
 def vibrato_hz(samples: FloatArray, start_s: float, stop_s: float) -> float:
     """One over the median distance of rising passes through the mean pitch."""
+    return float(1 / np.median(np.diff(rising_s(samples, start_s, stop_s))))
+
+
+def rising_s(samples: FloatArray, start_s: float, stop_s: float) -> FloatArray:
+    """When the pitch rises through its mean."""
     time_s, hz = praat_hz(samples)
     inside = (time_s > start_s) & (time_s < stop_s) & np.isfinite(hz)
     cents, at = 1200 * np.log2(hz[inside]), time_s[inside]
     cents = cents - cents.mean()
     up = np.flatnonzero((cents[:-1] < 0) & (cents[1:] >= 0))
-    passes = at[up] - cents[up] / (cents[up + 1] - cents[up]) * (at[up + 1] - at[up])
-    return float(1 / np.median(np.diff(passes)))
+    return np.asarray(at[up] - cents[up] / (cents[up + 1] - cents[up]) * (at[up + 1] - at[up]))
 
 
 def assert_only_changed(audio: Audio, made, edits: list[Edit]) -> None:  # type: ignore[no-untyped-def]
@@ -218,3 +223,34 @@ def test_jumps_go_by_whole_turns_of_what_repeats() -> None:
     features = np.hstack([turns, np.gradient(turns[:, 0])[:, None] * 3])
     for came, landed in jumps(jump_costs(features), 200 + 72):
         assert (came + 1 - landed) % 36 in (0, 1, 35)
+
+
+@pytest.mark.parametrize("by_s", [0.45, 0.3, -0.2])
+def test_what_is_no_whole_turn_goes_into_one_place(by_s: float) -> None:
+    audio, stem = voice()
+    y = render_stem(audio, stem=stem, edits=delayed(stem, by_s)).apply(audio)[:, 0]
+    for start_s, stop_s in ((0.4, 1.0 + by_s), (1.2 + by_s, 2.05)):
+        turns = np.diff(rising_s(y, start_s, stop_s)) * VIBRATO_HZ
+        assert np.sum(np.abs(turns - 1) > 0.06) <= 1, turns
+
+
+@given(st.floats(5.0, 7.0), st.floats(20.0, 90.0), st.floats(0.0, 6.0), st.integers(90, 300))
+@settings(max_examples=25, deadline=None)
+def test_where_in_its_turn_a_vibrato_is_in_a_line_that_wavers(
+    rate_hz: float, extent: float, phase: float, n: int
+) -> None:
+    at_s = np.arange(n) * 0.005
+    angle = 2 * np.pi * rate_hz * at_s + phase
+    wavering = 0.15 * extent * np.sin(2 * np.pi * 2.1 * at_s + 1)
+    turn, quarter_on = turning(extent * np.sin(angle) + wavering, 0.005)
+    inside = slice(30, -30)
+    found = np.arctan2(turn, quarter_on)[inside]
+    off = np.abs(np.angle(np.exp(1j * (found - angle[inside]))))
+    assert off.max() < 0.35
+    assert np.hypot(turn, quarter_on)[inside] == pytest.approx(extent, rel=0.2)
+
+
+def test_a_line_that_stands_still_has_no_vibrato() -> None:
+    turn, quarter_on = turning(np.zeros(40), 0.005)
+    assert not turn.any()
+    assert not quarter_on.any()
