@@ -6,6 +6,8 @@ import codecs
 import hashlib
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from difflib import SequenceMatcher
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,7 +16,7 @@ from retune.carriers.errors import ChangedError, OutputError, SongFileError, Usa
 from retune.carriers.songfacts import Song
 from retune.song.songfile import parse_song, song_text
 from retune.song.songschema import MUSIC
-from retune.song.tomltext import KeyPath, with_line_ends, without_table
+from retune.song.tomltext import KeyPath, comments_in, with_line_ends, without_table
 from retune.sound.files import atomic_write
 from retune.sound.folders import locked_file, write_reason
 
@@ -53,7 +55,7 @@ class SongEditor:
         else:
             table.pop("about", None)
         if list(table.get("rules", ())) != list(rules):  # comments stand between them
-            table["rules"] = _array(rules, is_long=len(rules) > 1)
+            table["rules"] = _changed(table.get("rules"), rules, is_long=len(rules) > 1)
 
     def remove_variant(self, name: str) -> None:
         """Remove the variant `name`. Raises UsageError when there is none."""
@@ -69,17 +71,21 @@ class SongEditor:
         it was made on."""
         import tomlkit
 
-        if not self._document.get("corrections"):
+        new: dict[str, Any] = {"stem": stem, "at_s": float(at_s), "set": set}
+        if take:
+            new["stem_sha256"] = take
+        rows = self._document.get("corrections")
+        if _has_comments(rows):
+            self._document["corrections"] = _changed(rows, [*rows.unwrap(), new])
+            return
+        if not rows:
             self._document.pop("corrections", None)
             if not self._document.as_string().endswith("\n\n"):
                 self._document.add(tomlkit.nl())
             self._document.append("corrections", tomlkit.aot())
         rows = self._document["corrections"]
-        is_inline = isinstance(rows, tomlkit.items.Array)
-        row = tomlkit.inline_table() if is_inline else tomlkit.table()
-        row.update({"stem": stem, "at_s": float(at_s), "set": set})
-        if take:
-            row["stem_sha256"] = take
+        row = tomlkit.inline_table() if isinstance(rows, tomlkit.items.Array) else tomlkit.table()
+        row.update(new)
         rows.append(row)
 
     def remove_corrections(self, stem: str, at_s: float, set: str | None = None) -> int:
@@ -94,7 +100,8 @@ class SongEditor:
         ]
         for index in reversed(doomed):
             self._cut(("corrections", index), partial(self._drop_correction, index))
-        if doomed and not self._document.get("corrections"):
+        left = self._document.get("corrections")
+        if doomed and not left and not _has_comments(left):
             self._document.pop("corrections", None)
         return len(doomed)
 
@@ -110,7 +117,8 @@ class SongEditor:
             if value is None:
                 table.pop(key, None)
             else:
-                table[key] = _array(value) if isinstance(value, list | tuple) else value
+                is_list = isinstance(value, list | tuple)
+                table[key] = _changed(table.get(key), value) if is_list else value
 
     def set_fact(self, name: str, value: str | None) -> None:
         """Set the title, the rights or the passage; None takes it away."""
@@ -243,3 +251,51 @@ def _array(values: Sequence[Any], *, is_long: bool = False) -> Any:
     array = tomlkit.array()
     array.extend([_array(v) if isinstance(v, list | tuple) else v for v in values])
     return array.multiline(is_long)
+
+
+def _has_comments(value: Any) -> bool:
+    """Whether a value of the document is an array with comments in it."""
+    import tomlkit
+
+    return isinstance(value, tomlkit.items.Array) and bool(comments_in(value.as_string()))
+
+
+def _changed(old: Any, values: Sequence[Any], *, is_long: bool = False) -> Any:
+    """An array of `values` in the place of `old`, the comments of what stays in it kept."""
+    import tomlkit
+
+    if not _has_comments(old):
+        return _array(values, is_long=is_long)
+    wanted = [list(value) if isinstance(value, tuple) else value for value in values]
+    array: Any = tomlkit.parse(f"a = {old.as_string()}")["a"]
+    before, after = (list(map(repr, part)) for part in (array.unwrap(), wanted))
+    same = SequenceMatcher(None, before, after, autojunk=False)
+    for _, first, stop, since, until in reversed(same.get_opcodes()):
+        for index in reversed(range(first, stop)):
+            if since + index - first < until:
+                array[index] = wanted[since + index - first]
+            else:
+                del array[index]
+        for index in range(since + stop - first, until):
+            array.insert(first + index - since, wanted[index])
+    there = comments_in(old.as_string())
+    for comment in there:  # that of a rule that moved to another place went with it
+        if comment not in comments_in(array.as_string()):
+            array.add_line(comment=comment.lstrip("# "))
+    text = array.as_string()  # tomlkit may set a value behind a comment, where it is none
+    with suppress(tomlkit.exceptions.TOMLKitError):
+        if tomlkit.parse(f"a = {text}")["a"].unwrap() == wanted:
+            return array
+    return _with_comments_above(there, wanted)
+
+
+def _with_comments_above(comments: Sequence[str], values: Sequence[Any]) -> Any:
+    import tomlkit
+
+    array = tomlkit.array()
+    for comment in comments:
+        array.add_line(comment=comment.lstrip("# "))
+    for value in values:
+        array.add_line(_array(value) if isinstance(value, list) else value)
+    array.add_line(indent="")
+    return array

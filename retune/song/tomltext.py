@@ -149,6 +149,11 @@ def _scan_value(text: str, position: int) -> tuple[list[int], int]:
     return elements, len(text)
 
 
+def comments_in(text: str) -> list[str]:
+    """The comments in the text of a value, each from its "#" on."""
+    return [token[0] for token in _TOKEN.finditer(text) if token[0].startswith("#")]
+
+
 MOST_COMPARED = 4_000_000
 """Lines of one text times those of another that are compared one by one."""
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 import os
 import shutil
 import struct
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 from hostile_songs import write_song
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from retune.carriers.errors import AudioError, ChangedError, OutputError
 from retune.carriers.songfacts import Variant
@@ -31,6 +34,7 @@ def long_box(name: bytes, *parts: bytes) -> bytes:
     return struct.pack(">I4sQ", 1, name, 16 + len(content)) + content
 
 
+HEAD = 'format = 1\n[stems.v]\nfile = "v.wav"\nrole = "melody"\n'
 MANY = 80_000_000
 COUNTS: dict[str, bytes] = {
     "sizes": box(b"stsz", struct.pack(">III", 0, 8, MANY)),
@@ -102,3 +106,63 @@ def test_drafts_come_back_however_long_the_history_is(tmp_path: Path) -> None:
     kept = drawer.read()
     assert (kept.past[-1], kept.future[-1]) == ("b", "c")
     assert 2 <= len(kept.past) < 9
+
+
+RULES = [f"shift note at {k}.0s up 1 semitone" for k in range(4)]
+
+
+@st.composite
+def commented(draw: st.DrawFn) -> tuple[str, list[str], dict[str, str]]:
+    """A list of rules as somebody writes it: its text, the rules, and what is said of each."""
+    rules = draw(st.lists(st.sampled_from(RULES), min_size=1, max_size=4, unique=True))
+    text, said = "[", {}
+    for number, rule in enumerate(rules):
+        is_last = number == len(rules) - 1
+        text += draw(st.sampled_from(["", " ", "\n", "\n  # above it\n  ", " # at once\n"]))
+        comma = "" if is_last and draw(st.booleans()) else ","
+        text += f'"{rule}"{draw(st.sampled_from(["", " "]))}{comma}'
+        if draw(st.booleans()):
+            said[rule] = f"# why {number}"
+            text += f" {said[rule]}\n"
+    text += draw(st.sampled_from(["", "\n", "\n  # at its end\n"])) + "]"
+    return text, rules, said
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    there=commented(),
+    wanted=st.lists(st.sampled_from(RULES), min_size=1, max_size=4, unique=True),
+)
+def test_comments_in_a_list_that_is_changed_stay(
+    there: tuple[str, list[str], dict[str, str]], wanted: list[str]
+) -> None:
+    text, rules, said = there
+    with tempfile.TemporaryDirectory() as folder:
+        song = Path(folder) / "song.toml"
+        (song.parent / "v.wav").touch()
+        song.write_text(f"{HEAD}[variants.a]\nrules = {text}\n", encoding="utf-8")
+        editor = edit_song(song)
+        assert list(editor.song.variants["a"].rules) == rules
+        editor.set_variant("a", wanted)
+        assert list(editor.checked().variants["a"].rules) == wanted
+    kept = editor.text()
+    for words in ("# above it", "# at once", "# at its end", *said.values()):
+        assert words in kept or words not in text
+
+
+@pytest.mark.parametrize("row", ["", '  {stem = "v", at_s = 1.0, set = "drop"}, # a cough\n'])
+def test_comments_in_a_list_of_corrections_stay(row: str, tmp_path: Path) -> None:
+    notes = ["# of the first take", "# not this: {at_s = 2.0}", "# all heard twice"]
+    (tmp_path / "v.wav").touch()
+    song = tmp_path / "song.toml"
+    rows = f"corrections = [ {notes[0]}\n  {notes[1]}\n{row}  {notes[2]}\n]\n"
+    song.write_text(HEAD.replace("[stems", f"{rows}[stems"), encoding="utf-8")
+    editor = edit_song(song)
+    before = len(editor.song.corrections)
+    editor.add_correction("v", 3.0, "drop")
+    assert len(editor.checked().corrections) == before + 1
+    assert all(note in editor.text() for note in notes)
+    editor.remove_corrections("v", 1.0)
+    editor.remove_corrections("v", 3.0)
+    assert editor.checked().corrections == ()
+    assert all(note in editor.text() for note in notes)
