@@ -140,6 +140,7 @@ def read_clauses(
     texts = [token.text for token in sentence.tokens]
     # What stands before the comma may be a condition, not a rule.
     splits = frozenset(";") if texts[0] == "where" else _SPLITS
+    asked: Question | None = None
     for place in range(2, len(texts) - 1):
         if texts[place] not in splits:
             continue
@@ -148,6 +149,8 @@ def read_clauses(
         if not (is_else or _begins_clause(sentence, place, rest, stems)):
             continue
         first = read(sentence.part(0, place), stems, before)
+        if isinstance(first, Question) and texts[place] == ";":
+            asked = asked or first
         if isinstance(first, Question) or not 0 < len(first) <= MAX_READINGS:
             continue
         if is_else:
@@ -155,7 +158,7 @@ def read_clauses(
         found = _joined(first, sentence.part(rest, len(texts)), stems)
         if found:
             return found
-    return []
+    return asked or []
 
 
 def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, ...]) -> bool:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from retune.carriers.errors import RuleError
 from retune.rules import Rule, completions, parse_rule, understand
+from retune.rules.spoken.covers import VERBS
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.rules.spoken.tokens import sentence_of, synonyms
 
@@ -113,6 +114,12 @@ def test_no_wording_is_listed_for_two_words() -> None:
     assert sorted({o for o in others if others.count(o) > 1}) == []
     assert not set(synonyms()) & {("not",), ("never",)}
     assert not {"not", "never", "no"} & set(free_words())
+
+
+def test_no_wording_that_says_nothing_is_a_verb_or_the_melody() -> None:
+    """A synonym of it among the free words would pass over every one of them."""
+    plain = {sentence_of(wording).text for wording in free_words()}
+    assert plain & (VERBS | {"melody", "phrase", "note", "notes", "ending", "except"}) == set()
 
 
 SOME_WORDS = (

@@ -42,13 +42,15 @@ class ExchangeReader(WhatReader):
         return (tuple(f"{_ENDING} {a} in phrase {b}" for a, b in pairs),)
 
     def same_ends(self) -> Readings:
-        """ "Make the endings of phrases 1 and 2 identical": either may be that of the other."""
+        """ "Make the endings of phrases 1 and 2 identical": each of them may be the model."""
         listed = [one for phrase in self.single_phrases() for one in phrase.split(", ")]
         others = ("target", "interval", "keep", "degrees", "names", "scope", *TIMED)
-        if len(listed) != 2 or self.heard.has(*others):
+        if not 2 <= len(listed) <= 4 or self.heard.has(*others):
             raise NoRuleError
-        one, two = listed
-        return ((f"{_ENDING} {one} in phrase {two}",), (f"{_ENDING} {two} in phrase {one}",))
+        return tuple(
+            tuple(f"{_ENDING} {model} in phrase {goal}" for goal in listed if goal != model)
+            for model in listed
+        )
 
     def _copy_to_all(self, phrases: list[str], is_ending: bool) -> Readings:
         """Every ending like that of one phrase. Of another phrase a rule takes one pitch, that of

@@ -130,7 +130,11 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("sharp", "flatten", lambda m: "down"),
         ("keep", "keep", lambda m: None),
         ("swap", "swap|reverse", lambda m: None),
-        ("passed", r"(?:instead of|rather than|not) (?:up|down)(?= |$)", lambda m: None),
+        (
+            "passed",
+            r"(?:instead of|rather than|not) (?:up|down|approach|going up|going down|go up|go down)(?= |$)",
+            lambda m: None,
+        ),
         (
             "passed",
             rf"(?:, )?(?:and )?not (?:on |at |to )?(?:root|{CHORD_MEMBER}|{DEGREES})(?= |$)",
@@ -220,7 +224,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "value",
-            r"(?:by |for )?an? (?P<value>o:8|quarter|half note|o:16|quaver|semiquaver|crotchet|minim)(?: note)?",
+            r"(?:by |for )?(?:an?|1) (?P<value>o:8|quarter|half note|o:16|quaver|semiquaver|crotchet|minim)(?: note)?",
             lambda m: m["value"],
         ),
         ("begin", r"begin|opening", lambda m: None),
@@ -319,16 +323,20 @@ def _verb_of(sentence: Sentence, place: int) -> str:
     return "" if before.endswith("the ") else sentence.tokens[place].raw.lower()
 
 
+_ENDS = frozenset(("ends", "endings"))
+
+
 def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
     """ "except" and a place; "the last one" is the last phrase."""
     rest = " ".join(token.text for token in sentence.tokens[place + 1 :])
     last = re.match(
         r"(?:(?:in|for|at|on) )?(?:very )?(?:last(?: 1)?|ending|end)(?= [^\dnop]|$)", rest
     )
-    if last is not None and last[0].endswith("ending"):
-        yield Part("spared", "phrase-ending note", place, place + 1 + len(last[0].split()))
-    if last is not None:
-        count = len(last[0].split())
+    count = len(last[0].split()) if last is not None else 0
+    is_each = count and sentence.tokens[place + count].raw.lower() in _ENDS
+    if is_each or (last is not None and last[0].endswith("ending")):
+        yield Part("spared", "phrase-ending note", place, place + 1 + count)
+    if last is not None and not is_each:
         yield Part("scope", ["except in phrase last"], place, place + 1 + count)
     if place + 1 >= len(sentence.tokens):
         return

@@ -97,7 +97,9 @@ def degree_words() -> tuple[str, ...]:
 def degrees_of(text: str) -> list[list[str]]:
     """The degrees of a list, each as the alternatives it may mean ("o:3" alone may be the third
     of the chord: then the degree is "chord third")."""
-    words = re.split(r" ,(?: and| or| &)? | and | or | & ", "1" if text == "root" else text)
+    if text == "root":
+        return [["1", "chord root"]]
+    words = re.split(r" ,(?: and| or| &)? | and | or | & ", text)
     found = []
     for word in words:
         if re.fullmatch(r"(?:every )?roots", word):
@@ -188,7 +190,7 @@ _QUALITY = {
     ("major", 6): 9, ("minor", 7): 10, ("major", 7): 11, ("perfect", 8): 12,
 }  # fmt: skip
 INTERVAL = (
-    r"(?:(?P<count>\d+(?:\.\d+)?|half a|a|an|half) )?(?:more )?"
+    r"(?:(?P<count>\d+ and a half|\d+(?:\.\d+)?|half a|a|an|half) )?(?:more )?"
     r"(?:(?P<unit>semitones?|wholes?|steps?|cents?|octaves?|tritones?|(?:quarter notes?|degrees?|notes?)(?! (?:degree|phrase|bar|beat|note|of|line)s?\b))"
     r"|(?:(?P<quality>minor|major|perfect|augmented|diminished|diatonic) )?"
     r"o:(?P<ordinal>[2-8])s?(?! (?:degree|phrase|bar|beat|note|of|line)s?\b))"
@@ -203,7 +205,8 @@ _UNITS = {
 def interval_of(match: Match) -> str:
     """How far, in canonical words without the direction; "" where the words give no size."""
     count = match["count"]
-    number = float(count) if count and count[0].isdigit() else 1.0
+    number = float(count.split()[0]) if count and count[0].isdigit() else 1.0
+    number += 0.5 if count and count.endswith("and a half") else 0.0
     if match["ordinal"]:
         if count is not None and count not in ("a", "an", "1"):
             return ""
@@ -241,7 +244,7 @@ def _named_interval(quality: str, ordinal: int) -> str:
 
 LENGTH = (
     r"(?:(?P<frac>(?:(?:an?|1) )?(?:quarter|o:3|o:4)(?: of)?(?: a)? beat|[1-5]/[2346](?: of)?(?: a)? beats?)"
-    r"|(?P<halfbeat>half a beat|a half beat|half beat|1 half beat)"
+    r"|(?P<halfbeat>half of (?:a )?beat|half a beat|a half beat|half beat|1 half beat)"
     r"|(?P<onehalf>(?:a|1) beat and a half|(?:1|a) and a half beats?)"
     r"|(?P<nhalf>\d+) (?:and a half beats?|beats? and a half)"
     r"|(?P<beats>\d+(?:\.\d+)?|a|an|another|1 whole|a whole|a full|1 full) (?:more |extra |additional )?beats?(?: (?:more|extra|additional)(?! than))?"

@@ -24,11 +24,11 @@ Meaning = Callable[[Match, Sentence], Any]
 _AND = r"(?: ,)? (?:and |or |& |plus )?"
 _ORD = r"o:\d+"
 _SPAN = r"(?:\d+ (?:to|through|thru|until|till|-) (?:\d+|last)|\d+-(?:\d+|last)|\d+(?![\w:.])|last(?! (?:\d|o:|notes?|words?|syllables?|pitch)))"
-_LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN})*"
 _ONE = r"(?:\d+(?:-\d+)?|last)"
 _SIZES_OF_SOME = r"(?:beats|semitones|steps|wholes|octaves|cents|notes|degrees)\b"
 _SIZES = r"(?:beat|semitone|step|whole|octave|cent|note|degree|o:\d)s?\b"
 _PREP = r"(?:only )?(?:(?:in|of|for|at|from|on|to|into) )?(?:only )?"
+_LIST = rf"{_SPAN}(?:{_AND}(?:phrases? |bars? )?{_SPAN}(?! {_SIZES}))*"
 _WHICH = rf"(?:{_ORD}|last|penultimate)(?:{_AND}(?:{_ORD}|last|penultimate))*"
 
 
@@ -59,6 +59,13 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
     def ranged(first: str, last: str) -> list[str]:
         return [f"in {many} {first}-{last}"]
 
+    def every(match: Match, sentence: Sentence) -> list[str] | None:
+        number, at = match["n"] or match["m"], match.start("n" if match["n"] else "m")
+        before = sentence.tokens[sentence.index_at(at) - 1].raw.lower()
+        if before.startswith(("all", "both")):  # "all six phrases" are as many as there are
+            return [""]
+        return [f"in {many} {number}-last step {number}"] if number not in ("1", "2") else None
+
     found: list[tuple[str, str, Meaning]] = [
         (kind, rf"{_PREP}(?:every )?{many} (?P<list>{_LIST})(?: only)?",
          lambda m, s: _listed(unit, m["list"])),
@@ -78,9 +85,8 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
          lambda m, s: [f"in {many} {m['odd']}"]),
         (kind, rf"{_PREP}(?:every (?:other|o:2)|alternate|alternating) (?:{one}|{many})",
          lambda m, s: [f"in {many} odd", f"in {many} even"]),
-        (kind, rf"{_PREP}every (?:o:(?P<n>\d+) {one}|(?P<m>\d+) {many})",
-         lambda m, s: [f"in {many} {m['n'] or m['m']}-last step {m['n'] or m['m']}"]
-         if (m["n"] or m["m"]) not in ("1", "2") else None),
+        (kind, rf"{_PREP}every (?:o:(?P<n>\d+) {one}|(?P<m>\d+) {many})", every),
+        (kind, rf"{_PREP}{many} (?:from|between) (?P<a>\d+) (?:to|until|till|through|and) (?P<b>\d+|last)", lambda m, s: ranged(m["a"], m["b"])),
         (kind, rf"(?:only )?(?:from|between|starting (?:in|at|with)) {one}s? (?P<a>\d+)(?: to| until| till| through| and|-| -) (?:(?:{one}|end of {one}) )?(?P<b>\d+|last|end)",
          lambda m, s: ranged(m["a"], "last" if m["b"] == "end" else m["b"])),
         (kind, rf"(?:from|starting (?:in|at|with)|begin (?:in|at|with)) (?:{one} (?P<a>\d+)|(?P<o>{_ORD}) {one})(?: on| onwards?| up| to end)?",
@@ -97,7 +103,7 @@ def _unit_parts(unit: str) -> list[tuple[str, str, Meaning]]:
 _WORD_CHORDS = {
     "tonic": "tonic chord", "home": "tonic chord", "dominant": "V", "dominant o:7": "V7", "subdominant": "IV",
     "supertonic": "ii", "submediant": "vi", "mediant": "iii",
-    "1": "I", "4": "IV", "5": "V", "o:1": "I", "o:4": "IV", "o:5": "V",
+    "1": "I", "2": "ii", "3": "iii", "4": "IV", "5": "V", "6": "vi", "o:2": "ii", "o:3": "iii", "o:6": "vi", "o:1": "I", "o:4": "IV", "o:5": "V",
 }  # fmt: skip
 _CHORD = r"(?:a |an |every )?(?:dominant o:7|\S+(?: (?:major|minor)(?= |$))?)"
 _CHORDS = rf"{_CHORD}(?:{_AND}{_CHORD})*?"
@@ -291,6 +297,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", rf"(?:where )?(?:over|under|above|against) (?P<chords>{_CHORDS})(?: chords?)?", _over),
         ("scope", r"(?:over|at|on|from|across|in) (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+)(?: to| into| -)? (?P<to>\S+)(?: chord)?(?: (?:changes?|progressions?|motions?|moves?|end|ending|resolutions?))", _change),
         ("scope", r"over (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+) (?:to|into|-) (?P<to>\S+)", _change),
+        ("scope", rf"(?:over|on|in|at|with|under) (?:a |every )?chords? (?P<chords>{_CHORDS})", _over),
         ("scope", rf"(?:on|in|at|with|where|of) (?P<chords>{_CHORDS}) chords?(?: (?:is|sounds|plays))?", _over),
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),

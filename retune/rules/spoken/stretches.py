@@ -94,7 +94,10 @@ def _above_a_letter(match: Match, sentence: Sentence) -> list[str]:
 
 def _ending_so(match: Match, sentence: Sentence) -> list[str] | None:
     """Open endings; a cadence that is called open is a half cadence."""
-    return None if is_cadence(match, sentence) else [f"in {match['way']} phrases"]
+    if is_cadence(match, sentence):
+        return None
+    is_open = match["way"] in ("open", "unresolved", "unfinished", "incomplete")
+    return [f"in {'open' if is_open else 'closed'} phrases"]
 
 
 def is_cadence(match: Match, sentence: Sentence) -> bool:
@@ -195,8 +198,8 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", r"on (?:a |every )?beats?(?! [\d(o:)])", lambda m, s: ["except off the beat"]),
     ("phrases", r"(?:(?:in|of|at|on|for) )?(?:every )?(?P<way>open|closed) phrases?", lambda m, s: [f"in {m['way']} phrases"]),
     ("phrases", rf"(?:(?:in|of|at|on|for) )?(?:every |a )?(?:phrases? (?:that|which) (?:is |end |now )*|where (?:a |every )?phrases? (?:end|is) )(?P<way>{_OPEN})(?! (?:on|at) )", lambda m, s: ["in open phrases"]),
-    ("phrases", rf"(?:(?:in|of|at|on|for|where) )?(?:every |a )?phrases? (?:that|which) (?:is |end |now )*(?P<way>{_CLOSED})(?! (?:on|at|to) )", lambda m, s: ["in closed phrases"]),
-    ("cadences", r"(?:(?:at|in|on|of|for) )?(?:every )?(?P<way>open|closed) (?:endings?|end)(?: notes?)?", _ending_so),
+    ("phrases", rf"(?:(?:(?:in|of|at|on|for|where) )?(?:every |a )?phrases? (?:that|which) (?:is |end |now )*|where (?:a |every )?phrases? (?:end|is|come) )(?P<way>{_CLOSED})(?! (?:on|at|to) )", lambda m, s: ["in closed phrases"]),
+    ("cadences", r"(?:(?:at|in|on|of|for) )?(?:every )?(?P<way>open|closed|unresolved|unfinished|incomplete|resolved|finished|complete) (?:endings?|end)(?: notes?)?", _ending_so),
     ("scope", rf"{_WHO}above (?:note )?(?P<name>n:[A-G][b#]*)(?! (?:chords?|and|or|,))", _above_a_letter),
     ("scope", r"(?:(?:every|of) )?(?:every (?:other|o:(?P<n>\d+))|alternate|alternating) (?:notes?|1s?|single notes?)(?: of melody)?", _counted),
     ("scope", r"(?:every )?(?:other|alternate|alternating) (?:notes|1s)", _counted),

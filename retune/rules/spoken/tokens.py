@@ -102,7 +102,8 @@ def _with_signs(tokens: list[Token]) -> list[Token]:
         ):
             found.append(replace(token, text=f"n:{token.raw.upper()}"))
             continue
-        is_goal = len(found) > 1 and found[-2].text in _BEFORE_NAME
+        named = found[-3:-1] if len(found) > 2 and found[-2].text in ("a", "an") else found[-2:-1]
+        is_goal = bool(named) and named[0].text in _BEFORE_NAME
         if sign in ("b", "#") and is_goal and before is not None and before.text in SOLFA:
             raw = f"{before.raw} {token.raw}"
             found[-1] = Token(f"{sign}{SOLFA[before.text]}", before.start, token.stop, raw)
@@ -126,7 +127,7 @@ def _plain(text: str) -> Iterator[Token]:
         elif match["range"]:
             yield Token(raw.replace("–", "-").lower(), start, stop, raw)
         elif match["time"]:
-            plain = _seconds(raw)
+            plain = _seconds(_of_clock(raw))
             yield Token(f"t:{plain}", start, stop, plain)
         elif match["signed"]:
             yield Token("up" if raw[0] == "+" else "down", start, start + 1, raw[0])
@@ -149,6 +150,14 @@ def _unread(text: str, start: int, stop: int) -> Iterator[Token]:
     raw = text[start:stop].strip(_SILENT)
     if raw:
         yield Token(f"?{raw}", start, stop, raw)
+
+
+def _of_clock(raw: str) -> str:
+    """ "0:16" is no beat of a bar, but minutes and seconds."""
+    clock = re.fullmatch(r"(\d):(\d\d)", raw)
+    if clock is None or (clock[2][0] != "0" and int(clock[2]) < 13):
+        return raw
+    return f"{60 * int(clock[1]) + int(clock[2])}s"
 
 
 def _seconds(raw: str) -> str:

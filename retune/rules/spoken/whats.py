@@ -186,9 +186,19 @@ class WhatReader:
             return [
                 [(f"{kind} {words}", more) for kind, more in one]
                 for words in degrees
-                for one in (kinds[:1] or [[("every", "")]])
+                for one in (kinds[:1] or [[(self._kind_before(), "")]])
             ]
         return [[(f"{kind} note", more) for kind, more in one] for one in kinds]
+
+    def _kind_before(self) -> str:
+        """ "The endings: 1 becomes 3, 2 becomes 1": bare degrees of a second clause are of the kind
+        that the first spoke of."""
+        kind = self.before.what.partition(" degree ")[0]
+        bare = all(re.match(r"[b#]?[1-7]$", pitch_text(part)) for part in self.sources)
+        if not kind.startswith("phrase-") or not bare or self.heard.has("notes", "melody"):
+            return "every"
+        self.is_it = True
+        return kind
 
     def _each_kind(self, kinds: list[Kinds], words: list[str]) -> list[Kinds]:
         first = kinds[0] if kinds else [("every", "")]

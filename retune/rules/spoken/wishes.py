@@ -43,7 +43,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1 below", "move phrase-ending note to degree 1 above"),
     ),
     (
-        r"(?:up|down) than (?:note|1|2|phrase|before|penultimate|first|last|o:\d)",
+        r"(?:up|down) than (?:in |at )?(?:note|1|2|phrase|before|penultimate|first|last|o:\d)",
         "a rule compares no note with another: say where it goes, or how far",
         ("shift phrase-ending note down 1 scale step", "move phrase-ending note to note before"),
     ),
@@ -114,7 +114,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1", "move phrase-ending note to degree 3 above"),
     ),
     (
-        r"incomplete|unfinished|open|suspense|cliffhanger|cliff hanger|question mark|"
+        r"incomplete|unfinished|(?:less|not so|not too) (?:resolve|resolved|end|final|finished|closed|complete)|more open|open|suspense|cliffhanger|cliff hanger|question mark|"
         r"tension|tense|unresolved",
         "say where the endings go; 2 and 7 are left open, 5 a little",
         ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
