@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -178,7 +179,7 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
 
 _BEGINNINGS = frozenset(
     ("melody", "phrase", "phrases", "bar", "bars", "last", "in", "at", "over", "where", "ending",
-     "endings", "penultimate", "highest", "lowest")
+     "endings", "penultimate", "highest", "lowest", "every")
 )  # fmt: skip
 _NOUNS = frozenset(
     ("note", "notes", "phrase", "phrases", "bar", "bars", "beat", "beats", "half", "degree",
@@ -193,6 +194,12 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
     texts = [token.text for token in rest.tokens]
     if not units or len(texts) < 2:
         return rest
+    if "afterwards" in texts:
+        return _beyond(first, rest, texts.index("afterwards"))
+    for place, (before, text) in enumerate(itertools.pairwise(texts), start=1):
+        after = texts[place + 1] if place + 1 < len(texts) else ","
+        if before in ("of", "in") and re.fullmatch(r"o:\d+", text) and after in (",", "and", ";"):
+            return _inserted(rest, place + 1, units[-1])
     if texts[0].isdigit() and texts[1] == "end":
         return _inserted(rest, 0, units[-1])
     place = 1 if texts[0] in ("in", "at", "for", "of") else 0
@@ -201,6 +208,17 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
     if re.fullmatch(r"o:\d+|last", texts[place]) and is_alone and (place or after == "end"):
         return _inserted(rest, place + 1, units[-1])
     return rest
+
+
+def _beyond(first: Rule, rest: Sentence, place: int) -> Sentence:
+    """ "In bars 1-4 ..., afterwards ...": after the last of them."""
+    placed = [scope for scope in first.scopes if isinstance(scope, In)]
+    high = placed[-1].spans[-1].high if placed else "last"
+    if not isinstance(high, int) or high < 1:
+        return rest
+    there = rest.tokens[place]
+    words = [replace(there, text=word) for word in ("after", placed[-1].what, str(high))]
+    return Sentence(rest.typed, (*rest.tokens[:place], *words, *rest.tokens[place + 1 :]))
 
 
 def _unit_of(scope: Scope) -> str:

@@ -261,7 +261,20 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             nearest=slip[0] if slip else strict.nearest if strict.column == column else "",
             readings=nearest,
         )
-    return strict
+    if sentence.tokens[0].raw.upper() in VERBS:
+        return strict
+    return RuleError(
+        BEGINS if strict.problem == BEGINS else SAY_WHICH,
+        text=sentence.typed,
+        column=sentence.tokens[0].start,
+        length=len(sentence.tokens[0].raw),
+        nearest=strict.nearest if strict.problem == BEGINS else "",
+        readings=EXAMPLES,
+    )
+
+
+SAY_WHICH = "say which notes, and where they go or how far"
+EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2")
 
 
 def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:

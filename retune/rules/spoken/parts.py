@@ -21,6 +21,7 @@ from retune.rules.spoken.pitches import (
     LENGTH,
     NAMES,
     TARGET,
+    degrees_of,
 )
 from retune.rules.spoken.places import PLACE_PARTS
 from retune.rules.spoken.sentence import Sentence
@@ -247,7 +248,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("target", rf"for {TARGET}", lambda m: ("for", m)),
         (
             "target",
-            rf"(?:instead of|rather than) (?:on |to )?(?P<not>{CHORD_MEMBER}|{DEGREES}|{NAMES}|root)",
+            rf"(?:instead of|rather than) (?:on |to )?(?:an? )?(?P<not>{CHORD_MEMBER}|{DEGREES}|{NAMES}|root)",
             lambda m: ("not", m),
         ),
         ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
@@ -266,6 +267,11 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     found += [
         ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
         ("lasts", r"(?:every )?last 2(?: notes| 1s|$)", lambda m: 2),
+        (
+            "befores",
+            r"(?:every )?2 notes before (?:every )?(?:ending|last note|last 1|last)",
+            lambda m: 2,
+        ),
         ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
     ]
     found += [
@@ -323,6 +329,8 @@ def _verb_of(sentence: Sentence, place: int) -> str:
     return "" if before.endswith("the ") else sentence.tokens[place].raw.lower()
 
 
+OWN_KIND = "same-kind"
+"""Stands for the kind of note that the rest of the sentence moves."""
 _ENDS = frozenset(("ends", "endings"))
 
 
@@ -341,6 +349,15 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
     if place + 1 >= len(sentence.tokens):
         return
     yield from _excepted_ordinal(sentence, place, rest)
+    degree = re.match(
+        rf"(?:(?:it|they|where|that|which|those) (?:already )?(?:end |is )?)?(?:on )?({DEGREE})(?= ,|$)",
+        rest,
+    )
+    if degree is not None and not degree[1].isdigit():
+        listed = degrees_of(degree[1])
+        last_word = place + 1 + len(degree[0].split())
+        if len(listed) == 1 and len(listed[0]) == 1:
+            yield Part("spared", f"{OWN_KIND} degree {listed[0][0]}", place, last_word)
     for part in parts_at(sentence, place + 1):
         if part.kind == "position" and (part.value[1] or _is_of_song(part, sentence)):
             lone = "" if part.value[1] else " in phrase last"

@@ -76,6 +76,7 @@ NAMES = rf"(?:note )?{NAME}(?:{_AND}{NAME})*"
 _ORDINAL_MEMBER = {"o:3": "third", "o:5": "fifth", "o:7": "seventh", "root": "root"}
 CHORD_MEMBER = (
     r"(?:(?:its |their |every )*(?:current )?chords? (?:its )?(?:roots?|o:[357]s?)(?: note)?"
+    r"|(?:its|their) (?:roots?|o:[357])(?! (?:notes?|degrees?|phrases?|bars?|beats?|of|1)\b)"
     r"|(?:roots?|o:[357]s?) (?:note )?(?:of|in) (?:its |their |every )*(?:current )?chords?)"
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"

@@ -299,6 +299,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", r"over (?:(?:a|an|every) )?(?:change from |move from )?(?P<from>\S+) (?:to|into|-) (?P<to>\S+)", _change),
         ("scope", rf"(?:over|on|in|at|with|under) (?:a |every )?chords? (?P<chords>{_CHORDS})", _over),
         ("scope", rf"(?:on|in|at|with|where|of) (?P<chords>{_CHORDS}) chords?(?: (?:is|sounds|plays))?", _over),
+        ("scope", rf"where (?:there (?:is )?|we have |we get |you have |we hear )(?P<chords>{_CHORDS})(?: chord)?", _over),
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),
         ("cadences", rf"(?:(?:at|in|on|of|for|with) )?(?:every |a )?(?P<cadences>(?:{_CADENCE})(?:{_AND}(?:{_CADENCE}))*) {_ENDINGS}(?: notes?)?", _cadences),

@@ -9,7 +9,7 @@ from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_length
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
 from retune.rules.spoken.lengths import STOPS, timed_verbs
-from retune.rules.spoken.parts import Part
+from retune.rules.spoken.parts import OWN_KIND, Part
 from retune.rules.spoken.pitches import degrees_of, interval_of, names_of, targets_of
 from retune.rules.spoken.whats import (
     NOTHING,
@@ -78,7 +78,7 @@ class _Assembly(ExchangeReader):
                     " ".join(filter(None, (verb[0], what, verb[1], more, scope)))
                     for what, more in what_set
                 )
-                + tuple(f"{rule} {scope}".strip() for rule in spared)
+                + tuple(f"{_own(rule, what_set[0][0])} {scope}".strip() for rule in spared)
             )
         return tuple(dict.fromkeys(found))
 
@@ -326,6 +326,12 @@ class _Assembly(ExchangeReader):
             number,
             is_firm=True,
         )
+
+
+def _own(spared: str, what: str) -> str:
+    """What is kept, of the kind of note that is moved."""
+    kind = re.search(r"phrase-\w+|(?:song-)?(?:highest|lowest|longest)", what)
+    return spared.replace(OWN_KIND, kind[0] if kind else "every")
 
 
 def _other(what: str) -> str:

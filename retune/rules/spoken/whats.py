@@ -235,6 +235,8 @@ class WhatReader:
             return [[(name, "") for name in names[:count]]]
         if heard.of("lasts"):
             return [[("phrase-penultimate", ""), ("phrase-ending", "")]]
+        if heard.of("befores"):
+            return [[("phrase-antepenultimate", ""), ("phrase-penultimate", "")]]
         if heard.of("last_degree"):
             positions.setdefault("phrase-ending", heard.of("last_degree")[0])
         if not positions and heard.has("begin") and not self._begins_it():
@@ -315,6 +317,12 @@ class WhatReader:
             for s in p.value
         )
 
+    def _are_alike(self, count: int) -> bool:
+        """ "The last note of phrase 1, the last note of phrase 2": the same of each, said once a
+        phrase, and one thing to do."""
+        kinds = [part.value[0] for part in self.heard.of("position")]
+        return len(kinds) == count and len(set(kinds)) == 1
+
     def words(self) -> list[str]:
         """The words of the song that are named."""
         listed = [part.value[0] for part in self.heard.of("scope")]
@@ -329,7 +337,10 @@ class WhatReader:
         ]
         listed = [p for p in heard.of("phrases") if p.value[0].startswith("in phrase")]
         sections = [p for p in heard.of("scope") if p.value[0].startswith("in section")]
-        if len(listed) > 1 or len(sections) > 1:  # two clauses, of one phrase each
+        if len(listed) > 1 and self._are_alike(len(listed)):
+            lists = [one for one in lists if not one[0].startswith("in phrase")]
+            lists.append([_joined([part.value[0] for part in listed])])
+        elif len(listed) > 1 or len(sections) > 1:  # two clauses, of one phrase each
             raise NoRuleError
         if len(self.words()) > 1:  # a rule for each word: see `whats`
             lists = [one for one in lists if not one[0].startswith("on word")]
@@ -345,6 +356,12 @@ class WhatReader:
         if (self.is_it or self.before.is_its) and not lists:
             return [self.before.scope]
         return [" ".join(filter(None, chosen)) for chosen in itertools.product(*lists)]
+
+
+def _joined(scopes: Sequence[str]) -> str:
+    """Several lists of phrases as one."""
+    numbers = [re.sub(r"in phrases? ", "", scope) for scope in scopes]
+    return f"in phrases {', '.join(numbers)}"
 
 
 _MEASURES = ("higher than", "lower than", "longer than", "shorter than")

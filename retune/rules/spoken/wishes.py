@@ -10,6 +10,14 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"(?:from|between) q:\S+ (?:to|and|until|till|through|up to) (?:word )?q:\S+",
+        "a stretch is told by phrases, bars or times; words are told one by one",
+        (
+            "shift every note up 1 scale step in phrase 2",
+            "shift every note up 1 scale step from 9:1 to 12:1",
+        ),
+    ),
+    (
         r"(?:step|semitone|whole|octave|an? o:\d)s? (?:below|above|under|over|down|up) "
         r"(?:than )?(?:tonic|home|o:\d|dominant|leading|root)",
         "name the degree itself: a step below the tonic is 7, a step above it 2",
@@ -54,7 +62,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shorten every note by 0.5 beats", "hold phrase-ending note 1 beat longer"),
     ),
     (
-        r"quantize|snap|grid|tighten|fix|fixed|wrong|in tune|out of tune|pitchy|mistakes?",
+        r"quantize|grid|tighten|wrong|in tune|out of tune|pitchy|mistakes?",
         "say which notes, and where they go or how far",
         ("move note at 9:1 to F4", "shift phrase-ending note up 20 cents"),
     ),
@@ -114,7 +122,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1", "move phrase-ending note to degree 3 above"),
     ),
     (
-        r"incomplete|unfinished|(?:less|not so|not too) (?:resolve|resolved|end|final|finished|closed|complete)|more open|open|suspense|cliffhanger|cliff hanger|question mark|"
+        r"incomplete|unfinished|more open|open|suspense|cliffhanger|cliff hanger|question mark|"
+        r"(?:less|not so|not too) (?:resolve|resolved|end|final|finished|closed|complete)|"
         r"tension|tense|unresolved",
         "say where the endings go; 2 and 7 are left open, 5 a little",
         ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
