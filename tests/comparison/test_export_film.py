@@ -21,11 +21,13 @@ from retune.comparison.exports.film import (
     WIDTH,
     Scene,
     Still,
+    _caption,
     film_bars,
     frames_of,
     write_film,
 )
 from retune.comparison.exports.material import Material
+from retune.comparison.picture_style import text_width
 
 RATE_HZ = 44_100
 SPAN_S = (6.0, 8.0)
@@ -163,3 +165,19 @@ def test_a_missing_library_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setitem(sys.modules, "av", None)
     with pytest.raises(UsageError, match=r"pip install 'retune\[video\]'"):
         film(lantern_material())
+
+
+@pytest.mark.parametrize("name", ["home-early", "w" * 64, "home-early-and-everything-else-" * 2])
+def test_the_caption_keeps_to_one_line(name: str) -> None:
+    (plan,) = lantern_material().plans
+    scene = Scene(name, plan, ticks(440.0), "1 of 2")
+    for aside in (
+        "Lantern Song, 1 of 2",
+        "from a full mix: approximate, A long title of a song, 2",
+    ):
+        taken = text_width(aside, 13.0)
+        caption = _caption(scene, taken)
+        assert text_width(caption, 22.0, bold=True) + taken + 18.0 <= 912.0
+        assert caption.startswith("Variant ")
+        assert caption.endswith(", altered with retune")
+        assert (name in caption) == (name == "home-early")

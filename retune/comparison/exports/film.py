@@ -305,7 +305,8 @@ def _still(
     width = size_of(svg)[0]
     left, top, room_width, _ = _ROOM
     left, top = left + (room_width - width * scale) / 2, top + lower
-    aside = ", ".join(filter(None, (shortened(material.title), scene.place)))
+    caveat = scene.plan.caveat if scene.plan is not None else ""
+    aside = ", ".join(filter(None, (caveat, shortened(material.title), scene.place)))
     data = {
         "title": material.title,
         "caption": _caption(scene, text_width(aside, _ASIDE_PT)),
