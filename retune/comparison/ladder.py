@@ -19,10 +19,18 @@ from retune.comparison.endings import phrase_endings
 from retune.comparison.ladder_layout import HEAD, Row, Sheet, rows_of, sheet_of, tops_of
 from retune.comparison.picture_line import edit_of_note
 from retune.comparison.picture_lyrics import HELD, words_in_row
-from retune.comparison.picture_style import THEMES, font_faces, style_sheet, text_width, title_lines
+from retune.comparison.picture_style import (
+    THEMES,
+    font_faces,
+    style_sheet,
+    text_width,
+    title_lines,
+    wrapped,
+)
 from retune.comparison.picture_words import (
     CADENCES_IN_SHORT,
     alternative_text,
+    cadence_words,
     chord_name,
     over_words,
     roman_shown,
@@ -245,16 +253,9 @@ def _draw_chords(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
     if romans:
         pen.text(sheet.chords_x, y + 1.4 * f, names, "s")
     if cadence not in (None, "none"):
-        pen.text(sheet.chords_x, y - 0.95 * f, _short(cadence or "", sheet), "sk i")
-
-
-def _short(cadence: str, sheet: Sheet) -> str:
-    """The cadence's name, shortened where the column is narrow."""
-    room = sheet.columns_x - sheet.chords_x - 0.2 * sheet.f
-    for text in (cadence, cadence.replace("imperfect", "imp.").replace("perfect", "perf.")):
-        if text_width(text, 0.84 * sheet.f) <= room:
-            return text
-    return "".join(word[0].upper() for word in cadence.split()) + "C"
+        short = CADENCES_IN_SHORT.get(cadence or "", "")
+        told = short if sheet.has_short_names else cadence_words(cadence).removesuffix(" cadence")
+        pen.text(sheet.chords_x, y - 0.95 * f, told, "sk i")
 
 
 def _draw_endings(
@@ -296,5 +297,11 @@ def _one(
     if sheet.brief:
         room = sheet.column_width - (after - x) - 0.7 * f
         pen.text(after + 0.7 * f, y, _cut(words, room, f), "sk b v" if css else "sk")
-    elif words and text_width(words, 0.84 * f, bold=bool(css)) <= sheet.column_width:
-        pen.text(x, y + 1.4 * f, words, "sk b v" if css else "s")
+        return
+    lines = wrapped(words, sheet.column_width, 0.84 * f, bold=bool(css))
+    is_held = all(
+        text_width(line, 0.84 * f, bold=bool(css)) <= sheet.column_width for line in lines
+    )
+    if is_held and len(lines) <= 2:
+        for number, line in enumerate(lines):
+            pen.text(x, y + (1.4 + number) * f, line, "sk b v" if css else "s")

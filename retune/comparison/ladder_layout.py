@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Chord, Note
@@ -53,6 +53,7 @@ class Sheet:
     has_chords: bool
     n_columns: int
     brief: bool = False
+    has_short_names: bool = False  # of cadences
     label_width: float = 0.0  # of the widest number and letter, in `f`
 
     @property
@@ -156,7 +157,7 @@ def sheet_of(
     moved = [round(e.shift_cents / 100) for e in own]
     pitches = [note.midi_name for row in rows for note in row.notes]
     low, high = min(pitches) + min([0, *moved]), max(pitches) + max([0, *moved])
-    return Sheet(
+    sheet = Sheet(
         f=f,
         width=width,
         low=low,
@@ -168,6 +169,10 @@ def sheet_of(
         brief=brief,
         label_width=labels + _AFTER_LABEL,
     )
+    names = (row.ending.phrase.cadence or "" for row in rows)
+    room = sheet.columns_x - sheet.chords_x - 0.2 * f
+    is_short = any(text_width(name, 0.84 * f) > room for name in names)
+    return replace(sheet, has_short_names=is_short)
 
 
 def tops_of(rows: Sequence[Row], first: float, sheet: Sheet) -> list[float]:

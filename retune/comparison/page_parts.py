@@ -175,7 +175,7 @@ def made(page: PageInput) -> str:
         f'<td class="num">{decibels(v.gain_db + page.heard_db(v))}</td>'
         f'<td class="num">{_unit(v.loudness_lufs, "LUFS", page.heard_db(v))}</td>'
         f'<td class="num">{_unit(v.true_peak_db, "dBTP", page.heard_db(v))}</td>'
-        f'<td class="num">{v.size_bytes / 1000:.0f} kB {escape(v.mime)}</td></tr>'
+        f'<td class="num">{v.size_bytes / 1000:.0f} kB</td></tr>'
         for v, label in zip(page.versions, labels(page), strict=True)
     )
     sentences = [*page.made, *page.warnings]
@@ -193,7 +193,7 @@ def made(page: PageInput) -> str:
         '</th><th scope="col">Gain</th><th scope="col">Loudness</th><th scope="col">True peak</th>'
         f'<th scope="col">Sound</th></tr></thead><tbody>{rows}</tbody></table></div>'
         '<p class="small quiet">Loudness by ITU-R BS.1770, matched to the original; peaks below '
-        f"−1 dBTP before compression. Sound inside this page: {megabytes:.1f} MB.</p>"
+        f"−1 dBTP before compression. Sound inside this page: {megabytes:.1f} MB ({escape(page.versions[0].mime)}).</p>"
     )
 
 

@@ -112,10 +112,15 @@ def _advance(char: str) -> int:
 
 def title_lines(title: str | None, width: float, font: float) -> list[str]:
     """The title broken into lines that fit."""
+    return wrapped(title or "", width - 0.6 * font, 1.5 * font, bold=True)
+
+
+def wrapped(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
+    """A text broken between words into lines of a width; a longer word has a line of its own."""
     lines: list[str] = []
-    for word in (title or "").split():
+    for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, 1.5 * font, bold=True) <= width - 0.6 * font:
+        if lines and text_width(longer, size, bold=bold) <= width:
             lines[-1] = longer
         else:
             lines.append(word)
