@@ -126,7 +126,8 @@ def _heads(pen: Pen, sheet: Sheet, y: float, variant: str, *, quiz: bool) -> Non
     f, base = sheet.f, y + 0.9 * sheet.f
     pen.text(0.2 * f, base, "phrase" if sheet.brief or not sheet.is_narrow else "", "sk")
     if sheet.has_chords and not quiz:
-        pen.text(sheet.chords_x, base, "last chords", "sk")
+        told = "chords" if sheet.is_narrow and not sheet.brief else "last chords"
+        pen.text(sheet.chords_x, base, told, "sk")
     pen.text(sheet.columns_x, base, "as sung", "sk b")
     x = sheet.columns_x + sheet.column_width
     if variant and text_width(variant, 0.84 * f, bold=True) <= sheet.column_width:
@@ -299,9 +300,7 @@ def _one(
         pen.text(after + 0.7 * f, y, _cut(words, room, f), "sk b v" if css else "sk")
         return
     lines = wrapped(words, sheet.column_width, 0.84 * f, bold=bool(css))
-    is_held = all(
-        text_width(line, 0.84 * f, bold=bool(css)) <= sheet.column_width for line in lines
-    )
-    if is_held and len(lines) <= 2:
+    widest = max((text_width(line, 0.84 * f, bold=bool(css)) for line in lines), default=0.0)
+    if len(lines) <= 2 and widest <= sheet.column_width:
         for number, line in enumerate(lines):
             pen.text(x, y + (1.4 + number) * f, line, "sk b v" if css else "s")

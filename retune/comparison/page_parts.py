@@ -193,7 +193,8 @@ def made(page: PageInput) -> str:
         '</th><th scope="col">Gain</th><th scope="col">Loudness</th><th scope="col">True peak</th>'
         f'<th scope="col">Sound</th></tr></thead><tbody>{rows}</tbody></table></div>'
         '<p class="small quiet">Loudness by ITU-R BS.1770, matched to the original; peaks below '
-        f"−1 dBTP before compression. Sound inside this page: {megabytes:.1f} MB ({escape(page.versions[0].mime)}).</p>"
+        f"−1 dBTP before compression. Sound inside this page: {megabytes:.1f} MB "
+        f"({escape(page.versions[0].mime)}).</p>"
     )
 
 
