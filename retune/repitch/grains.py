@@ -22,6 +22,11 @@ FINER = 8  # how finely a grain is read that is to be stretched
 TOP_HZ, FADE_HZ = 6000.0, 1000.0
 LIMIT_DB = 20.0
 FULL_AT_CENTS = 100.0
+# A far move may put the new fundamental where the voice has no harmonic of its own, for as long as
+# a vowel lasts; a singer would move the vowel there (from memory: Sundberg 1975, "Formant technique
+# in a professional female singer"). What the harmonics lose or gain beyond FREE_DB is mended.
+NEAR_CENTS, FAR_CENTS = 300.0, 700.0
+FREE_DB, MOST_DB = 3.0, 12.0
 SPREAD = np.array([0.06, 0.24, 0.40, 0.24, 0.06])
 REACH = len(SPREAD) // 2  # marks on both sides of a grain that its shape depends on
 
@@ -165,15 +170,55 @@ def _shape(
     filled: FloatArray,
     sources: FloatArray,
     amount: FloatArray,
-) -> NDArray[np.complex128]:
-    """Spectra of the grains to be laid out: the periodic part read between two grains and
-    corrected, the rest that of the nearest grain."""
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Spectra of the grains to be laid out: the periodic part, read between two grains and
+    corrected, and the rest, that of the nearest grain."""
     a = np.minimum(sources.astype(np.int64), spectra.shape[1] - 2)
     share = (sources - a)[:, None]
     near = np.where(share[:, 0] < 0.5, a, a + 1)
     raised = np.exp(amount[:, None] * ((1 - share) * filled[a] + share * filled[a + 1]))
     between = (1 - share) * periodic[:, a] + share * periodic[:, a + 1]
-    return np.asarray(spectra[:, near] - periodic[:, near] + raised * between)
+    return raised * between, spectra[:, near] - periodic[:, near]
+
+
+@compiled
+def _missing(power: FloatArray, step: FloatArray, ratio: FloatArray, top: float) -> FloatArray:
+    """For each grain, by how much (nepers) the harmonics of its own pitch, `step` bins apart, are
+    stronger than those of `ratio` times that pitch, as overlapping grains add up to them."""
+    out = np.zeros(len(power))
+    for j in range(len(power)):
+        total = np.zeros(2)
+        for k, apart in enumerate((step[j], step[j] * ratio[j])):
+            for h in range(1, int(min(top, power.shape[1] - 2) / apart) + 1):
+                place = int(h * apart)
+                part = h * apart - place
+                total[k] += (1 - part) * power[j, place] + part * power[j, place + 1]
+        if total[0] > 0.0 and total[1] > 0.0:
+            out[j] = 0.5 * math.log(total[0] / (ratio[j] * total[1]))
+    return out
+
+
+def _held(
+    made: NDArray[np.complex128],
+    *,
+    grains: Grains,
+    sources: FloatArray,
+    ratio: FloatArray,
+    rate_hz: int,
+) -> FloatArray:
+    """Factor for each bin of each grain that keeps within bounds what its harmonics lose or gain by
+    a far move."""
+    hz = np.arange(made.shape[2]) * rate_hz / grains.size
+    power = np.sum(made.real**2 + made.imag**2, axis=0)
+    period = 0.5 * (grains.before + grains.after)
+    step = grains.size / np.interp(sources, np.arange(len(period)), period)
+    top = TOP_HZ * grains.size / rate_hz
+    missing_db = 20 / math.log(10) * _missing(power, step, ratio, top)
+    far = np.clip((np.abs(1200 * np.log2(ratio)) - NEAR_CENTS) / (FAR_CENTS - NEAR_CENTS), 0, 1)
+    within = np.clip(missing_db, -MOST_DB, MOST_DB)
+    beyond = within - np.clip(within, -FREE_DB, FREE_DB)
+    share = np.clip((TOP_HZ - hz) / FADE_HZ, 0, 1)
+    return np.asarray(10 ** ((far * beyond)[:, None] * share / 20))
 
 
 def shape_grains(
@@ -184,6 +229,7 @@ def shape_grains(
     amount: FloatArray,
     gain: FloatArray,
     delay: FloatArray,
+    ratio: FloatArray | None = None,
     formants: FloatArray | None = None,
 ) -> FloatArray:
     """Samples of the grains to lay out, (n_channels, n_targets, size), centre first.
@@ -196,7 +242,10 @@ def shape_grains(
 
     periodic = common_part(grains.spectra, SPREAD)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
-    out = _shape(grains.spectra, periodic, filled, sources, amount)
+    made, rest = _shape(grains.spectra, periodic, filled, sources, amount)
+    if ratio is not None:
+        made *= _held(made, grains=grains, sources=sources, ratio=ratio, rate_hz=rate_hz)
+    out = made + rest
     if formants is not None and np.any(formants != 1):
         return gain[:, None] * read_faster(out, grains.size, ratio=formants, delay=delay)
     out *= gain[:, None] * _turns(-2 * math.pi * delay / grains.size, out.shape[2])

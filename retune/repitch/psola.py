@@ -32,10 +32,6 @@ from retune.repitch.seam import FRAME_S, Passage
 STILL_CENTS = 1e-6
 BLOCK = 32  # grains made at a time: the memory of a few is used again and again
 LEVEL_S, MAX_LEVEL_DB, FREE_DB = 0.4, 4.0, 0.4
-# A far move may put the new fundamental where the voice has no harmonic of its own, for as long as
-# a vowel lasts: what then still sags or swells beyond SAG_DB is mended too.
-SAG_S, MAX_SAG_DB, SAG_DB = 0.1, 8.0, 4.0
-NEAR_CENTS, FAR_CENTS = 300.0, 700.0
 CORE_CENTS, CORE_SHARE = 0.8, 0.05
 # Once out and back harms less than a move that stays, which must guess the spectrum between its
 # harmonics; twice is about even, but too much where a far move up leaves few harmonics to compare.
@@ -50,31 +46,17 @@ def _clear(out: FloatArray, first: float, last: float, lead: float, tail: float)
     out[:, begin:end] *= 0.5 - 0.5 * np.cos(np.pi * away)
 
 
-def level_gain(
-    old: FloatArray, new: FloatArray, *, at: FloatArray, cents: FloatArray, rate_hz: int
-) -> FloatArray:
-    """Factor at each place, moved by `cents`, that brings `new` within FREE_DB of the level of
-    `old`. So much is left free because a voice, too, is a little louder or softer where a
-    harmonic meets a formant."""
-    far = np.clip((np.abs(cents) - NEAR_CENTS) / (FAR_CENTS - NEAR_CENTS), 0, 1)
-    gain_db = _beyond(_missing_db(old, new, at, LEVEL_S * rate_hz), FREE_DB, MAX_LEVEL_DB)
-    left_db = _missing_db(old, new, at, SAG_S * rate_hz) - gain_db
-    return np.asarray(10 ** ((gain_db + far * _beyond(left_db, SAG_DB, MAX_SAG_DB + SAG_DB)) / 20))
-
-
-def _missing_db(old: FloatArray, new: FloatArray, at: FloatArray, width: float) -> FloatArray:
-    """How much softer `new` is than `old` over `width` samples about each place."""
-    a = np.clip(np.round(at - width / 2).astype(np.int64), 0, old.shape[1])
-    b = np.clip(np.round(at + width / 2).astype(np.int64), 0, old.shape[1])
+def level_gain(old: FloatArray, new: FloatArray, *, at: FloatArray, rate_hz: int) -> FloatArray:
+    """Factor at each place that brings `new` within FREE_DB of the level of `old`. So much is left
+    free because a voice, too, is a little louder or softer where a harmonic meets a formant."""
+    half = LEVEL_S * rate_hz / 2
+    a = np.clip(np.round(at - half).astype(np.int64), 0, old.shape[1])
+    b = np.clip(np.round(at + half).astype(np.int64), 0, old.shape[1])
     sums = [np.append(0.0, np.cumsum(np.sum(sound**2, axis=0))) for sound in (old, new)]
     was, now = (total[b] - total[a] + 1e-12 for total in sums)
-    return np.asarray(10 * np.log10(was / now))
-
-
-def _beyond(db: FloatArray, free_db: float, most_db: float) -> FloatArray:
-    """What of some decibels, at most `most_db`, lies beyond `free_db`."""
-    within = np.clip(db, -most_db, most_db)
-    return np.asarray(within - np.clip(within, -free_db, free_db))
+    missing_db = np.clip(10 * np.log10(was / now), -MAX_LEVEL_DB, MAX_LEVEL_DB)
+    beyond = missing_db - np.clip(missing_db, -FREE_DB, FREE_DB)
+    return np.asarray(10 ** (beyond / 20))
 
 
 def _lay_out(
@@ -118,12 +100,13 @@ def _lay_out(
             amount=filled[now],
             gain=gain[now],
             delay=targets[now] - whole,
+            ratio=2.0 ** ((cents - along)[now] / 1200),
             formants=formants[now],
         )
         add_grains(new, made, whole - first)
     _clear(out, targets[0], targets[-1], lead, tail)
     old, rest = x[:, first:last], out[:, first:last]
-    level = level_gain(old, rest + new, at=targets - first, cents=cents, rate_hz=rate_hz)
+    level = level_gain(old, rest + new, at=targets - first, rate_hz=rate_hz)
     level = 1 + np.minimum(np.abs(cents) / FULL_AT_CENTS, 1.0) * moves * (level - 1)
     rest += new * np.interp(np.arange(last - first), targets - first, level)
 
