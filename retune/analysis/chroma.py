@@ -24,6 +24,8 @@ HOP_S = HOP / RATE_HZ
 PIECE_S = 60.0
 # Frames in a step of rough tones.
 STEP_FRAMES = 4
+# Frames before and after a moment that are compared to tell whether the harmony is new.
+NEW_FRAMES = 8
 # Bins a semitone, from LOWEST to HIGHEST (MIDI).
 FINE = 3
 LOWEST, HIGHEST = 28, 96
@@ -98,6 +100,18 @@ class Spectra:
         edges = HOP_S * np.arange(0.0, len(self.fine) + STEP_FRAMES, STEP_FRAMES)
         tones = _explained(self.means(edges)[0])
         return np.vstack([np.zeros(len(TONES)), np.cumsum(tones, axis=0)])
+
+    @cached_property
+    def novelty(self) -> FloatArray:
+        """How little what sounds from each frame on has in common with what sounded before,
+        0 (all) to 1, over NEW_FRAMES either way."""
+        sums = np.vstack([np.zeros(self.fine.shape[1]), np.cumsum(self.fine, axis=0, dtype=float)])
+        at, n = np.arange(len(self.fine)), len(self.fine)
+        before = sums[at] - sums[np.maximum(at - NEW_FRAMES, 0)]
+        after = sums[np.minimum(at + NEW_FRAMES, n)] - sums[at]
+        size = np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1)
+        shared = np.sum(before * after, axis=1)
+        return np.where(size > 0, 1 - shared / np.maximum(size, 1e-12), 0.0)
 
 
 def spectra_of(sounds: Sequence[AudioLike], *, tuning_hz: float) -> Spectra:

@@ -1,11 +1,11 @@
 """Which beat is meant, how many make a bar, and which is the first: rival readings, weighed.
 
 Every reading (a row of beats, a meter, a first beat) is told by what a listener goes by: where
-harmony and bass change, where long notes begin, what is struck hard and low, how beats divide, how
-fast they come, and after how many beats all this comes again (Lerdahl & Jackendoff 1983, metrical
-preference rules). A conditional logit of these gives each reading its odds; its weights, one for
-each meter, are fitted by tests/bench/fit_time.py on songs that tests/bench/bench_time.py does not
-hold.
+harmony and bass change, where long notes begin, what is struck hard and low, how each beat of the
+bar divides, how fast beats come, and after how many all this comes again (Lerdahl & Jackendoff
+1983, metrical preference rules). A conditional logit of these gives each reading its odds; its
+weights, one for each meter, are fitted by tests/bench/fit_time.py on songs that
+tests/bench/bench_time.py does not hold.
 """
 
 from __future__ import annotations
@@ -32,12 +32,35 @@ FIFTH_DOWN = 5
 # Where in a beat something may begin, and after how many beats things may come again.
 DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
 LAGS = (2, 3, 4, 6, 8)
+# Those of DIVISIONS at which each beat of a bar is looked at; the most beats a bar has.
+LOOKED_AT, MOST_BEATS = (0, 3, 4, 5), 4
 # Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
 HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4), (5,)
 # Evidence of many bars says more than that of few, up to this many.
 MANY_BARS, SOME_BARS = 20.0, 8.0
 # Sound begins and ends where it is this far below its loudest, in power.
 BEGINS, ENDS = 10**-3.5, 10**-4.0
+# What evidence is called, in its order.
+_SERIES = (
+    "harmony", "low harmony", "struck", "low struck", "lead", "bass notes", "chord", "fifth"
+)  # fmt: skip
+_BEATS = ("one", "two", "three", "four")
+KINDS = (
+    "one", "octaves", "octaves squared", "notes a beat", "notes squared", "steady", "changes",
+    "struck on the beat",
+    *(f"over {place}" for place in ("1/6", "1/4", "1/3", "1/2", "2/3", "3/4", "5/6")),
+    *(f"notes at {place}" for place in ("0", "1/6", "1/4", "1/3", "1/2", "2/3", "3/4", "5/6")),
+    *(f"{kind} after {lag}" for kind in ("harmony", "rhythm", "bass") for lag in LAGS),
+    "begins on one", "begins a beat before", "begins elsewhere", "last note on one",
+    "last note in the middle", "ends with a bar", "ends with half a bar", "ends with two bars",
+    *(f"{kind} on {beat}" for beat in _BEATS for kind in _SERIES),
+    *(
+        f"{kind} {place} after {beat}"
+        for kind in ("struck", "new harmony", "lead", "bass notes")
+        for beat in _BEATS
+        for place in ("1/3", "1/2", "2/3")
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -74,15 +97,15 @@ def readings(
     """Every reading of some rows of beats (in frames), and its evidence, (n_readings, n_kinds)."""
     found, evidence = [], []
     for row in rows:
-        series = _of_beats(row, heard)
+        series, between = _of_beats(row, heard), _between(row, heard)
         whole = [*_of_row(row, heard, series), *_again(series)]
         ends = _Ends.of(row, heard)
         for meter in meters:
             per_bar = written_beats(meter)
             for first in range(min(per_bar, len(row) - 1)):
                 found.append(Reading(row * HOP_S, meter, first))
-                phase = [*ends.told(per_bar, first), *_of_phase(series, per_bar, first)]
-                evidence.append([*whole, *phase])
+                phase = [*ends.told(per_bar, first), *_on_beats(series, per_bar, first)]
+                evidence.append([*whole, *phase, *_after_beats(between, per_bar, first)])
     return found, np.array(evidence)
 
 
@@ -182,10 +205,10 @@ def _root_moves(spectra: Spectra, edges_s: FloatArray) -> FloatArray:
     return np.concatenate(([0.0], (path[1:] - path[:-1]) % 12))
 
 
-def _peaks(curve: FloatArray, row: FloatArray) -> FloatArray:
-    """The greatest value within two frames of each place."""
-    padded = np.pad(curve, 2)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 5).max(axis=1)
+def _peaks(curve: FloatArray, row: FloatArray, reach: int = 2) -> FloatArray:
+    """The greatest value within `reach` frames of each place."""
+    padded = np.pad(curve, reach)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
     at = (row + 0.5).astype(int)
     inside = (at >= 0) & (at < len(windows))
     return np.where(inside, windows[np.clip(at, 0, len(windows) - 1)], 0.0)
@@ -256,9 +279,60 @@ class _Ends:
         ]
 
 
-def _of_phase(series: Series, per_bar: int, first: int) -> list[float]:
-    """How far downbeats stand out in each series, and third beats."""
-    x, scale = series.rows, np.sqrt(min(series.rows.shape[1] / per_bar, MANY_BARS) / SOME_BARS)
-    downs = x[:, first::per_bar].mean(axis=1)
-    thirds = x[:, first + 2 :: per_bar].mean(axis=1) if per_bar > 2 else np.zeros(len(x))
-    return [*(scale * downs), *(scale * thirds)]
+def _scale(n_beats: int, per_bar: int) -> float:
+    """How much evidence of so many bars counts."""
+    return float(np.sqrt(min(n_beats / per_bar, MANY_BARS) / SOME_BARS))
+
+
+def _on_beats(series: Series, per_bar: int, first: int) -> FloatArray:
+    """How far each beat of the bar stands out in each series, beat by beat."""
+    told = np.zeros((MOST_BEATS, len(series.rows)))
+    for beat in range(per_bar):
+        on_beat = series.rows[:, first + beat :: per_bar]
+        if on_beat.shape[1]:
+            told[beat] = on_beat.mean(axis=1)
+    return np.asarray(_scale(series.rows.shape[1], per_bar) * told).ravel()
+
+
+def _between(row: FloatArray, heard: Heard) -> FloatArray:
+    """What happens in each beat at LOOKED_AT, (4 kinds, n_beats - 1, n_places), in units of its
+    spread: what is struck, how new the harmony is, how long notes of lead and bass last."""
+    places = np.array(DIVISIONS)[list(LOOKED_AT)]
+    at = row[:-1, None] + places * np.diff(row)[:, None]
+    told = np.stack(
+        [
+            _peaks(heard.curves.all, at),
+            _peaks(heard.spectra.novelty, at * (HOP_S / SPECTRUM_S), reach=1),
+            _lengths_within(heard.lead, row)[:, LOOKED_AT],
+            _lengths_within(heard.bass, row)[:, LOOKED_AT],
+        ]
+    )
+    told -= told.mean(axis=(1, 2), keepdims=True)
+    return np.asarray(told / np.maximum(told.std(axis=(1, 2), keepdims=True), 1e-6))
+
+
+def _lengths_within(notes: Notes, row: FloatArray) -> FloatArray:
+    """How long notes last that begin nearest to each of DIVISIONS of each beat but the last, in
+    beats, (n_beats - 1, n_divisions)."""
+    beats, n = row * HOP_S, len(row) - 1
+    result = np.zeros((n + 1, len(DIVISIONS)))
+    for start_s, end_s in notes:
+        k = int(np.searchsorted(beats, start_s, side="right")) - 1
+        if 0 <= k < n:
+            gap_s = beats[k + 1] - beats[k]
+            apart = np.abs((start_s - beats[k]) / gap_s - np.append(DIVISIONS, 1.0))
+            beat, place = divmod(k * len(DIVISIONS) + int(apart.argmin()), len(DIVISIONS))
+            lasts = min((end_s - start_s) / gap_s, LONGEST_BEATS)
+            result[beat, place] = max(result[beat, place], lasts)
+    return result[:n]
+
+
+def _after_beats(between: FloatArray, per_bar: int, first: int) -> FloatArray:
+    """What happens after each beat of the bar and before the next, on the mean of the bars."""
+    kinds, n_beats, places = between.shape
+    told = np.zeros((kinds, MOST_BEATS, places - 1))
+    n_bars = (n_beats - first) // per_bar
+    if n_bars:
+        bars = between[:, first : first + n_bars * per_bar, 1:]
+        told[:, :per_bar] = bars.reshape(kinds, n_bars, per_bar, -1).mean(axis=1)
+    return np.asarray(_scale(n_beats, per_bar) * told).ravel()

@@ -7,8 +7,9 @@ import pytest
 
 from retune.analysis.beats import find_bars
 from retune.analysis.chroma import spectra_of
-from retune.analysis.meter import Heard
-from retune.analysis.onset_curve import onset_curves
+from retune.analysis.meter import KINDS, Heard, readings
+from retune.analysis.meter_weights import WEIGHTS
+from retune.analysis.onset_curve import Curves, onset_curves
 from retune.carriers.heard import Audio, Bars
 from retune.carriers.songfacts import Music
 
@@ -74,3 +75,24 @@ def test_rivals_differ_from_the_best_and_share_what_it_leaves() -> None:
     assert all(r.confidence <= bars.confidence for r in bars.rivals)
     assert len({r.name for r in bars.rivals}) == len(bars.rivals)
     assert all((r.meter, r.downbeats_s) != (bars.meter, bars.downbeats_s) for r in bars.rivals)
+
+
+def test_every_kind_of_evidence_has_its_weights_in_order() -> None:
+    assert tuple(WEIGHTS) == KINDS
+
+
+def test_what_happens_between_beats_is_told_by_the_beat_of_the_bar() -> None:
+    """A note half a beat after the second of three: nothing else stands out, and with the bars
+    taken in two it is spread over both beats."""
+    row = np.arange(36.0) * 50
+    hop_s = 256 / RATE_HZ
+    notes = [((row[k] + 25) * hop_s, (row[k] + 50) * hop_s) for k in range(1, 35, 3)]
+    curve = np.zeros(1900)
+    curve[(row[1::3] + 25).astype(int)] = 1.0
+    spectra = spectra_of([Audio(np.zeros((RATE_HZ, 1)), RATE_HZ)], tuning_hz=440.0)
+    found, evidence = readings([row], Heard(Curves(curve, 0 * curve), spectra, notes, ()))
+    names = [k for k in KINDS if " after " in k and k.startswith(("struck", "lead"))]
+    for meter, wanted in (((3, 4), {"two"}), ((2, 4), {"one", "two"})):
+        told = evidence[next(k for k, r in enumerate(found) if (r.meter, r.first) == (meter, 0))]
+        high = {name for name in names if told[KINDS.index(name)] > 0.5}
+        assert high == {f"{k} 1/2 after {beat}" for k in ("struck", "lead") for beat in wanted}

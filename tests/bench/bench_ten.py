@@ -1,11 +1,11 @@
 """Ten songs of ten kinds, opened with nothing told: how many bars and keys are to be put right?
 
-    python tests/bench/bench_ten.py [--takes 3] [--only waltz]
+    python tests/bench/bench_ten.py [--first 3] [--takes 3] [--only waltz]
 
-Each kind played with other tunes in each take. Bars are right where tempo (4 %), meter and
-downbeats (F of .8 within 70 ms) are; what is wrong is one press away where a rival that is heard,
-or one that the workbench offers by reckoning (twice, half, other beats a bar, later beats), is
-right.
+Each kind played with another tune in another tempo in each take (`--first` is the first). Bars are
+right where tempo (4 %), meter and downbeats (F of .8 within 70 ms) are; what is wrong is one press
+away where a rival that is heard, or one that the workbench offers by reckoning (twice, half, other
+beats a bar, later beats), is right.
 The kinds and their tempi are common practice, no source.
 """
 
@@ -291,10 +291,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "time-ten")
     parser.add_argument("--takes", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--only", choices=KINDS)
     options = parser.parse_args()
     kinds = [options.only] if options.only else list(KINDS)
-    rows = [line(*pair, options.folder) for pair in itertools.product(kinds, range(options.takes))]
+    takes = range(options.first, options.first + options.takes)
+    rows = [line(*pair, options.folder) for pair in itertools.product(kinds, takes)]
     bars, press, keys = np.sum(rows, axis=0)
     print(f"of {len(rows)}: bars right {bars}, with one press {press}, keys right {keys}")
 

@@ -100,7 +100,8 @@ def _played(piece: Piece) -> Played:
         parts |= _band(piece, rng)
         if rng.random() < 0.4:
             parts["drums"] = rng.choice((time_songs._drums, _backbeat, _light_drums))(piece)
-        if piece.meter != (6, 8) and rng.random() < 0.12:
+        is_swung = piece.meter != (6, 8) and rng.random() < 0.12
+        if is_swung and piece.meter == (4, 4):  # in two or three it would be written in 6/8 or 9/8
             parts = {name: [_swung(t) for t in tones] for name, tones in parts.items()}
     midi = pretty_midi.PrettyMIDI(resolution=960)
     for name, tones in parts.items():
@@ -188,7 +189,8 @@ def _backbeat(piece: Piece) -> list[Tone]:
         for k, at in enumerate(beats):
             is_snare = k % 2 == 1 if len(beats) != 3 else k > 0
             tones.append(Tone(at, 0.2, SNARE if is_snare else KICK))
-            tones += [Tone(at + j * piece.beat / 2, 0.1, HAT) for j in range(2)]
+            parts = 3 if piece.beat == 1.5 else 2
+            tones += [Tone(at + j * piece.beat / parts, 0.1, HAT) for j in range(parts)]
         if len(beats) == 4:
             tones.append(Tone(bar + 1.5, 0.2, KICK))
     return [t for t in tones if t.onset < piece.end]

@@ -26,10 +26,10 @@ from time_songs import Truth
 
 from retune.analysis import meter_weights
 from retune.analysis.beats import rows_of_beats
-from retune.analysis.meter import Heard, Reading, readings
+from retune.analysis.meter import KINDS, Heard, Reading, readings
 
 Floats = NDArray[np.float64]
-RIDGE, RIDGE_OF_METER = 3.0, 4.0
+RIDGE, RIDGE_OF_METER = 6.0, 9.0
 NEAR_S = 0.07
 FOLDS = 3
 
@@ -125,7 +125,7 @@ def write(weights: Floats) -> None:
     head = path.read_text("utf-8").split("    {\n")[0]
     rows = [
         f'        "{kind}": ({", ".join(f"{w:.2f}" for w in column)}),\n'
-        for kind, column in zip(meter_weights.WEIGHTS, weights.T, strict=True)
+        for kind, column in zip(KINDS, weights.T, strict=True)
     ]
     path.write_text(f"{head}    {{\n{''.join(rows)}    }}\n)\n", "utf-8")
 
