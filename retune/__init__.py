@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from retune.pipeline.opensong import open_song as open
     from retune.theory.keys import degree_of
 
-__version__ = "0.1.0"
+__version__ = "1.0.0"
 __all__ = [
     "Analysis",
     "Key",

@@ -56,6 +56,15 @@ def test_the_first_screen_says_what_it_does_and_how_to_start() -> None:
     assert TEXT.index(SET_UP[1]) < TEXT.index(". .venv/bin/activate") < TEXT.index("retune analyze")
 
 
+def test_one_version_stands_everywhere() -> None:
+    project = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    cited = re.search(r"^version: (.+)$", (TOP / ".github/CITATION.cff").read_text("utf-8"), re.M)
+    newest = re.search(r"^## ([\d.]+)", (TOP / "CHANGELOG.md").read_text("utf-8"), re.M)
+    assert cited is not None
+    assert newest is not None
+    assert retune.__version__ == project["version"] == cited[1] == newest[1]
+
+
 def test_installs_name_extras_that_exist() -> None:
     project = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     named = re.findall(r"pip install (?:-e )?'\.\[([a-z]+)\]'", TEXT)
