@@ -20,6 +20,7 @@ import os, pathlib, resource, sys, traceback
 from retune.carriers.errors import RetuneError
 from retune.carriers.heard import Bars, Key
 from retune.comparison.tally import tally
+from retune.rules import understand
 from retune.song.chart import read_chart, read_lab
 from retune.song.guide import read_guide
 from retune.song.lyrics import read_lyrics_file
@@ -35,6 +36,7 @@ readers = {{
     ".csv": read_guide,
     ".answers": lambda path: tally([path]).to_json(),
     ".chart": chart,
+    ".rule": lambda path: understand(open(path).read()),
     ".txt": lambda path: read_lyrics_file(pathlib.Path(path)),
     ".lrc": lambda path: read_lyrics_file(pathlib.Path(path)),
 }}
@@ -141,6 +143,9 @@ HOSTILE: dict[str, Callable[[], str | bytes]] = {
     "one line at many times.lrc": lambda: "[00:01]" * 130_000 + "a",
     "many words at many times.lrc": lambda: "[00:01]" * 60_000 + " a" * 100_000,
     "many words at some times.lrc": lambda: "[00:01]" * 4_000 + " a" * 100_000,
+    "eight clauses.rule": lambda: ", and ".join(["make every phrase end on 1"] * 8),
+    "words between chords.rule": lambda: "move notes over " + "and every " * 24 + "to 1",
+    "chords that do not end.rule": lambda: "move notes where " + ", and every " * 14 + "x",
     "many words.txt": lambda: "a " * 60_000,
     "one word of too many parts.txt": lambda: "a\\-" * 330_000,
     "many words on one note.txt": lambda: "a~" * 40_000 + " b",

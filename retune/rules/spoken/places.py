@@ -106,7 +106,9 @@ _WORD_CHORDS = {
     "1": "I", "2": "ii", "3": "iii", "4": "IV", "5": "V", "6": "vi", "o:2": "ii", "o:3": "iii", "o:6": "vi", "o:1": "I", "o:4": "IV", "o:5": "V",
 }  # fmt: skip
 _CHORD = r"(?:a |an |every )?(?:dominant o:7|\S+(?: (?:major|minor)(?= |$))?)"
-_CHORDS = rf"{_CHORD}(?:{_AND}{_CHORD})*?"
+# Each word is taken in one way: where "and" may be a word between chords or one of them, a sentence
+# of many is tried in more ways than there is time for.
+_CHORDS = rf"(?>{_CHORD})(?:(?>{_AND})(?>{_CHORD}))*?"
 _C = parse_key("C major")
 _NOT_CHORDS = frozenset(
     [
