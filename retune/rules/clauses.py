@@ -173,6 +173,8 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
     rests = {token.text for token in sentence.tokens[rest:]}
     is_size = token.text in ("a", "an", "half") or token.text[0].isdigit()
     goes = is_size and bool(rests & (VERBS - {"end", "begin"}))  # "... and two beats longer"
+    # "End on 1 in phrases 2 and 4 and on 5 in phrases 1 and 3"
+    goes = goes or (token.text in ("on", "to") and bool(rests & {"in", "at", "over"}))
     is_comma = sentence.tokens[place].text in (",", ";")
     return is_comma or token.text in _IMPERATIVE or begins or is_stem or goes
 

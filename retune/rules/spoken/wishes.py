@@ -10,6 +10,11 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"notes? (?:before|after) (?:word )?q:\S+|(?:before|after) (?:word )?q:\S+",
+        "a word names the notes that sing it; name the one beside it by its own word or place",
+        ('shift every note up 1 scale step on word "moon"', "shift note at 9:1 up 1 scale step"),
+    ),
+    (
         r"(?:from|between) q:\S+ (?:to|and|until|till|through|up to) (?:word )?q:\S+",
         "a stretch is told by phrases, bars or times; words are told one by one",
         (
@@ -95,7 +100,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         (),
     ),
     (
-        r"keep out|delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|extra note|"
+        r"keep out|(?:take|keep|cut|throw) (?:\S+ ){1,4}out|"
+        r"delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|extra note|"
         r"double|harmoni[sz]e|"
         r"harmony part",
         "rules move notes that were sung; none is added or taken away",
