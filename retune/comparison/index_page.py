@@ -27,7 +27,8 @@ AT_ONCE = 50
 class IndexRow:
     """One rendition: links are relative to the page, "" where there is nothing to link to.
 
-    `endings` are (phrase, degree before, degree after or "" where it stayed, ending) as words.
+    `endings` are (phrase, degree before, degree after or "" where it stayed, how it ended, how it
+    ends then or "" where that is as sung or unknown) as words.
     """
 
     song: str
@@ -36,7 +37,7 @@ class IndexRow:
     original_href: str = ""
     mix_href: str = ""
     picture_href: str = ""
-    endings: tuple[tuple[int, str, str, str], ...] = ()
+    endings: tuple[tuple[int, str, str, str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     error: str = ""
 
@@ -63,6 +64,7 @@ def index_page(rows: Iterable[IndexRow], *, title: str, told: str) -> Iterator[s
 <main>
 <h1>{escape(title)}</h1>
 <p>{escape(told)} Every version but the originals is altered with retune.
+Press “original”, then the variant beside it; beside them stands how the phrases end in both.
 Begin with the volume low, then raise it.</p>
 <div class="tools">
 <label>Search <input id="search" type="search" placeholder="song, variant, degree"></label>
@@ -123,13 +125,18 @@ def _row(row: IndexRow) -> str:
 
 
 def _endings(row: IndexRow) -> str:
-    """The endings that change, each with the sign of how it ended, and how many do not."""
-    changed = [one for one in row.endings if one[2]]
-    told = []
-    for phrase, before, after, ending in changed:
-        words = f"phrase {phrase}: {pretty(before)}" + (f", {ending}" if ending else "")
-        mark = sign(ending) if ending in STATES else ""
-        told.append(f"{mark}<b>{escape(f'{words} → {pretty(after)}')}</b>")
+    """The endings that change, as sung and as the variant has them, and how many do not."""
+    changed = [one for one in row.endings if one[2] or one[4]]
+    told = [
+        f"phrase {phrase}: {_ending(before, was)} → <b>{_ending(after or before, now)}</b>"
+        for phrase, before, after, was, now in changed
+    ]
     kept = len(row.endings) - len(changed)
     told += [f'<span class="small">{kept} as sung</span>'] if kept else []
     return "<br>".join(told)
+
+
+def _ending(degree: str, state: str) -> str:
+    """ "2 ○ open", the sign drawn."""
+    mark = f" {sign(state)}" if state in STATES else " "
+    return f"{escape(pretty(degree))}{mark}{escape(state)}".rstrip()

@@ -83,7 +83,13 @@ def _index_row(record: Record, out: Path, report: Path) -> IndexRow:
         mix_href=href(home / "mix.wav"),
         picture_href=href(home / PICTURE),
         endings=tuple(
-            (line["phrase"], line["degree"] or "?", line["to_degree"] or "", line["ending"] or "")
+            (
+                line["phrase"],
+                line["degree"] or "?",
+                line["to_degree"] or "",
+                line["ending"] or "",
+                line.get("to_ending") or "",
+            )
             for line in _endings(out, record)
         ),
         warnings=tuple(record.get("warnings") or ()),

@@ -307,16 +307,26 @@ def _summed_up(record: Record, manifest: Manifest) -> Record:
 
 def _endings_table(opened: SongInputs, plan: Plan) -> list[EndingRow]:
     """One row per phrase ending of the melody, with what the plan does to it."""
+    from retune.comparison.endings import phrase_endings
+
     analysis = analysis_of(opened)
     melody = analysis.melody
     if melody is None:
         return []
     moved = {edit.note: edit for edit in plan.of_stem(melody.name) if edit.note is not None}
-    return [_ending_row(analysis, melody, phrase, moved) for phrase in melody.phrases]
+    after = {e.number: e.state_after for e in phrase_endings(analysis, plan) if e.is_changed}
+    return [
+        _ending_row(analysis, melody, phrase, moved, after.get(phrase.index))
+        for phrase in melody.phrases
+    ]
 
 
 def _ending_row(
-    analysis: Analysis, melody: StemAnalysis, phrase: Phrase, moved: Mapping[int, Edit]
+    analysis: Analysis,
+    melody: StemAnalysis,
+    phrase: Phrase,
+    moved: Mapping[int, Edit],
+    to_ending: str | None,
 ) -> EndingRow:
     note = melody.note(phrase.ending_note) if phrase.ending_note is not None else None
     edit = moved.get(note.index) if note is not None else None
@@ -334,6 +344,7 @@ def _ending_row(
         "moved": int(edit is not None),
         "to_degree": edit.to_degree if edit else None,
         "to_chord_role": edit.role_after if edit else None,
+        "to_ending": to_ending,
     }
 
 

@@ -166,3 +166,5 @@ class EndingRow(TypedDict):
     moved: int
     to_degree: str | None
     to_chord_role: str | None
+    to_ending: NotRequired[str | None]
+    """How it ends by the plan; None where it ends as sung. Not in what older versions wrote."""

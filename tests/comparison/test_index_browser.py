@@ -36,7 +36,9 @@ SEARCH_MS = """(words) => {
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
-    endings = tuple((k, "2", "1" if k % 2 else "", "open") for k in range(1, 9))
+    endings = tuple(
+        (k, "2", "1" if k % 2 else "", "open", "at rest" if k % 2 else "") for k in range(1, 9)
+    )
     rows = [
         IndexRow(
             *(f"song{song:03d}", f"variant{variant:02d}", "done"),

@@ -76,7 +76,7 @@ def tricked_index(words: str) -> str:
         original_href=words,
         mix_href=words,
         picture_href=words,
-        endings=((1, words, words, words),),
+        endings=((1, words, words, words, words),),
         warnings=(words,),
         error=words,
     )
