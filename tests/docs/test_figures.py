@@ -36,6 +36,20 @@ REPITCH = "bench_repitch.txt"
 PSOLA = r"pulse\s+-200 psola"
 MCD = rf"\s+(?:\S+\s+){{5}}{NUMBER}"
 
+TIMING = "bench_timing.txt"
+WAYS = {
+    "**retune (psola)**": "retune",
+    "Rubber Band R3": "Rubber Band R3",
+    "python-stretch": "python-stretch",
+}
+
+
+def timing(way: str) -> list[str]:
+    """Where both tables of moves in time have the figures of a way."""
+    rows = [rf"{way}\s+(?:[\d.]+\s+){{{k}}}{NUMBER}" for k in range(8)]
+    return rows + [rf"onset ms[\s\S]*?{way}\s+(?:[\d.]+\s+){{{k}}}{NUMBER}" for k in range(4)]
+
+
 CLAIMS = {
     "README, cleanness": (
         "README.md",
@@ -73,6 +87,15 @@ CLAIMS = {
             phrases("never", COUNTED),
         ],
     ),
+    **{
+        f"numbers, {way} in time": (
+            "retune/docs/numbers.md",
+            f"| {name} |{' # |' * 12}",
+            TIMING,
+            timing(way),
+        )
+        for name, way in WAYS.items()
+    },
     "stems, a mix beside its stems": (
         "retune/docs/stems.md",
         "in phrase 2 of the demo song # cents and # dB (# dB if nothing is done)",
@@ -129,6 +152,14 @@ def test_the_default_engine_has_the_least_distortion_of_all_printed() -> None:
     engines = {name: float(value) for name, value in rows if name not in ("floor", "control")}
     assert len(engines) >= 4
     assert min(engines, key=lambda name: engines[name]) == "psola"
+
+
+def test_no_way_has_less_distortion_in_time_at_any_factor_printed() -> None:
+    table = printed(TIMING)
+    rows = {way: [re.search(row, table) for row in timing(way)[:8]] for way in WAYS.values()}
+    ours, *theirs = ([float(found[1]) for found in row if found] for row in rows.values())
+    assert len(ours) == 8
+    assert all(a <= b for other in theirs for a, b in zip(ours, other, strict=True))
 
 
 def test_the_speed_in_the_readme_is_of_the_size_printed() -> None:
