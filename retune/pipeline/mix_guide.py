@@ -16,13 +16,14 @@ from retune.carriers.errors import InputError
 from retune.carriers.heard import AudioLike, PitchTrack, Singing
 from retune.carriers.songfacts import Stem
 from retune.carriers.text import counted
-from retune.pipeline.inputs import SongInputs
+from retune.pipeline.inputs import SongInputs, digest_of
 from retune.pipeline.mix_voice import singing_heard, singing_of, voice_of, voice_reads
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
 from retune.song.guide import GuideNote, mended, read_rough
 from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
+from retune.sound.files import same_file
 from retune.sound.parts import Cut
 
 if TYPE_CHECKING:
@@ -110,7 +111,12 @@ LAID = Stage("guide laid on a mix", Laid, rooms=("track", "analysis"))
 
 def _hummed(opened: SongInputs, path: Path, mix: Stem) -> Guide:
     """The notes of a recording, laid on the mix."""
-    reads = {"hummed": opened.digests[path], "name": path.name, "mix": opened.content(mix.name)}
+    if same_file(path, mix.path):
+        raise InputError(
+            f"guide {path.name}: it is the recording itself; give its melody alone, hummed or "
+            "played, or leave the guide out"
+        )
+    reads = {"hummed": digest_of(path), "name": path.name, "mix": opened.content(mix.name)}
     laid = opened.recall(LAID, reads, lambda: _lay(path, opened.audio[mix.name]))
     told = [f"guide {path.name}: {laid.words}"]
     if laid.margin < DOUBTED_BELOW:

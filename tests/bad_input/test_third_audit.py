@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from hostile_songs import write_song
+from hostile_songs import refused, write_song
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -166,3 +166,14 @@ def test_comments_in_a_list_of_corrections_stay(row: str, tmp_path: Path) -> Non
     editor.remove_corrections("v", 3.0)
     assert editor.checked().corrections == ()
     assert all(note in editor.text() for note in notes)
+
+
+def test_a_recording_is_no_guide_to_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    voice = write_song(tmp_path / "song").parent / "vocal.wav"
+    (tmp_path / "same.wav").hardlink_to(voice)
+    for guide in (voice, tmp_path / "same.wav"):
+        words = ("plan", voice, "--guide", guide, "--rule", "keep highest note")
+        said = refused(capsys, tmp_path, *words)
+        assert "it is the recording itself" in said
