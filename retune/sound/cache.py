@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from retune.carriers.errors import OutputError, RetuneError
 from retune.carriers.plain import from_plain, to_plain
 from retune.sound.compiled import user_folder
-from retune.sound.files import temporary_in
+from retune.sound.files import open_regular, temporary_in
 from retune.sound.folders import named_folder
 
 _ENTRY = re.compile(r"[0-9a-f]{64}\.npz")
@@ -57,7 +57,10 @@ class Cache:
         """The arrays stored under `key`, or None. A damaged entry is removed."""
         path = self._path(key)
         try:
-            with open(path, "rb") as stream, np.load(stream, allow_pickle=False) as entry:
+            with open_regular(path) as (stream, _), np.load(stream, allow_pickle=False) as entry:
+                # None is written packed, which could hold far more than its size.
+                if any(part.compress_type for part in entry.zip.infolist()):
+                    raise ValueError("not one of ours")
                 arrays = {name: entry[name] for name in entry.files}
         except FileNotFoundError:
             return None

@@ -22,6 +22,7 @@ from retune.carriers.songfacts import Variant
 from retune.faces.web.kept import Drawer, Kept
 from retune.song.songsave import edit_song
 from retune.sound.audio import open_audio
+from retune.sound.cache import Cache
 
 
 def box(name: bytes, *parts: bytes) -> bytes:
@@ -177,3 +178,17 @@ def test_a_recording_is_no_guide_to_itself(
         words = ("plan", voice, "--guide", guide, "--rule", "keep highest note")
         said = refused(capsys, tmp_path, *words)
         assert "it is the recording itself" in said
+
+
+def test_an_entry_of_the_cache_that_is_none_is_passed_over(tmp_path: Path) -> None:
+    cache, key = Cache(tmp_path), {"what": "a"}
+    cache.put(key, {"a": np.zeros(4)})
+    (entry,) = tmp_path.glob("*.npz")
+    entry.unlink()
+    if hasattr(os, "mkfifo"):  # nobody writes to it
+        os.mkfifo(entry)
+        assert cache.get(key) is None
+    np.savez_compressed(entry, a=np.zeros(1_000_000))
+    assert cache.get(key) is None
+    cache.put(key, {"a": np.zeros(4)})
+    assert cache.get(key) is not None
