@@ -316,8 +316,11 @@ function showManner() {
   box.hidden = !edit || !/^(move|shift) /.test(edit.rule);
   if (box.hidden || box.contains(document.activeElement)) return;
   const off = edit.rule.match(/ ([\d.]+) cents? (flat|sharp)/);
+  // As the rule says it: where no note runs into this one, its edit has no glide.
+  const glide = edit.rule.match(/ with a (slow|fast) glide/)?.[1] ?? "";
   const cents = off ? Number(off[1]) * (off[2] === "flat" ? -1 : 1) : 0;
-  const change = () => setManner(edit.rule);
+  // The box stays while one is in it: the rule is that of then, not of now.
+  const change = () => setManner(editOf(chosenNote())?.rule ?? edit.rule);
   box.replaceChildren(
     el("label", { for: "manner-cents", class: "small" }, el("i", {}, "cents off")),
     el("input", {
@@ -329,7 +332,7 @@ function showManner() {
       step: 5,
       onchange: change,
     }),
-    ...choice("manner-glide", "glide into it", GLIDES, edit.glide ?? "", change),
+    ...choice("manner-glide", "glide into it", GLIDES, glide, change),
     ...choice("manner-vibrato", "vibrato", VIBRATOS, String(edit.vibrato ?? 1), change),
     ...choice("manner-formants", "formants", FORMANTS, edit.formants ?? "", change),
   );
