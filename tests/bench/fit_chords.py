@@ -23,7 +23,7 @@ from unittest import mock
 
 import numpy as np
 from bench_time import chord_score
-from fit_songs import played
+from fit_songs import Played, played
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from time_songs import Truth, songs
@@ -62,14 +62,25 @@ def cases(folder: Path) -> Iterator[Case]:
         if truth.kind in ("chorale", "symbols"):
             for how in ("stems", "mix"):
                 yield _case(truth, _spectra(home / f"{how}.toml"), READ)
+    for song in parted(folder)[0]:
+        is_sung = song.truth.kind == "chorale"
+        yield _case(song.truth, song.spectra, SOUNDING if is_sung else PLAYED)
+
+
+def parted(folder: Path) -> tuple[list[Played], list[Played]]:
+    """The songs of fit_songs.py that are fitted on, and the others whose chords are known."""
     left = {"chorale": EACH_KIND, "folk": EACH_KIND}
     heard = list(played(folder / "fit"))
     random.Random(9).shuffle(heard)
-    for song in heard:
+    fitted_on, others = [], []
+    for song in (s for s in heard if s.truth.kind in left and s.truth.chords):
         kind = song.truth.kind
-        if left.get(kind) and song.truth.chords and song.truth.tonic_pc is not None:
+        if left[kind] and song.truth.tonic_pc is not None:
             left[kind] -= 1
-            yield _case(song.truth, song.spectra, SOUNDING if kind == "chorale" else PLAYED)
+            fitted_on.append(song)
+        else:
+            others.append(song)
+    return fitted_on, others
 
 
 def _spectra(path: Path) -> Spectra:

@@ -51,11 +51,11 @@ class Played:
 
 
 def played(folder: Path, limit: int | None = None) -> Iterator[Played]:
-    """The songs, from a folder where they are kept; those not there yet are made. `limit` is how
-    many chorales there are at most, and fiddle tunes and folk tunes of each meter."""
+    """The songs, from a folder where they are kept; those not there yet are made. `limit` is about
+    how many there are, taken evenly from all."""
     folder.mkdir(parents=True, exist_ok=True)
-    n_chorales, each_fiddle, each_folk = (min(n, limit or n) for n in COUNTS)
-    for piece in _kept_pieces(folder, n_chorales, each_fiddle, each_folk):
+    every = _kept_pieces(folder, *COUNTS)
+    for piece in every[:: max(1, len(every) // limit) if limit else 1]:
         kept = folder / f"{piece.name}.pickle"
         if not kept.exists():
             made = pickle.dumps(_played(piece))

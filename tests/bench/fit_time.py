@@ -39,6 +39,7 @@ class Case:
     """The readings of a song: their evidence, the place of each meter, and which are right."""
 
     name: str
+    kind: str
     evidence: Floats
     meters: NDArray[np.int64]
     right: NDArray[np.bool_]
@@ -47,11 +48,11 @@ class Case:
 def cases_of(song: Played) -> Iterator[Case]:
     """The readings of a song with its notes heard, as in stems, and with none, as in a mix."""
     rows = rows_of_beats(song.curves.all)
-    for notes in ((song.lead, song.bass), ((), ())):
+    for how, notes in (("notes known", (song.lead, song.bass)), ("none", ((), ()))):
         found, evidence = readings(rows, Heard(song.curves, song.spectra, *notes))
         places = np.array([METERS.index(reading.meter) for reading in found])
         right = np.array([_is_right(song.truth, reading) for reading in found])
-        yield Case(song.truth.name, evidence, places, right)
+        yield Case(song.truth.name, f"{song.truth.kind}, {how}", evidence, places, right)
 
 
 def _is_right(truth: Truth, reading: Reading) -> bool:
@@ -88,7 +89,8 @@ def fitted(cases: Sequence[Case]) -> Floats:
         of_common = 2 * RIDGE * common + slope.sum(axis=0)
         return value, np.concatenate([of_common, (2 * RIDGE_OF_METER * own + slope).ravel()])
 
-    found = minimize(loss, np.zeros((1 + len(METERS)) * n), jac=True, options={"maxiter": 250}).x
+    start = np.zeros((1 + len(METERS)) * n)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 250}).x
     weights = (found[:n] + found[n:].reshape(len(METERS), n)) / spread
     weights[:, 0] -= weights @ middle
     weights[:, 0] -= weights[:, 0].mean()
@@ -102,18 +104,24 @@ def chances(case: Case, weights: Floats) -> Floats:
 
 
 def check(cases: Sequence[Case]) -> None:
-    """How often the likeliest reading of songs not fitted on is right, by how likely it is told."""
+    """How often the likeliest reading of songs not fitted on is right, by kind of song and by how
+    likely it is told."""
     names = sorted({c.name for c in cases})
     random.Random(1).shuffle(names)
     fold = {name: k % FOLDS for k, name in enumerate(names)}
-    rows = []
+    rows: dict[str, list[tuple[float, float]]] = {}
     for k in range(FOLDS):
         weights = fitted([c for c in cases if fold[c.name] != k])
         for c in (c for c in cases if fold[c.name] == k):
             chance = chances(c, weights)
-            rows.append((chance.max(), c.right[int(chance.argmax())]))
-    told, right = np.array(rows, dtype=float).T
-    print(f"{right.mean():.3f} right, told {told.mean():.3f}, of {len(rows)}")
+            told = float(chance.max()), float(c.right[int(chance.argmax())])
+            rows.setdefault(c.kind, []).append(told)
+        print(f"fold {k + 1} of {FOLDS}", flush=True)
+    for kind, found in sorted(rows.items()):
+        told, right = np.mean(found, axis=0)
+        print(f"{kind:24} right {right:.3f}, told {told:.3f}, of {len(found)}")
+    told, right = np.array([row for found in rows.values() for row in found]).T
+    print(f"{'all':24} right {right.mean():.3f}, told {told.mean():.3f}, of {len(told)}")
     for low in np.arange(0.0, 1.0, 0.1):
         here = (told >= low) & (told < low + 0.1)
         if here.any():
@@ -133,7 +141,7 @@ def write(weights: Floats) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "time-songs")
-    parser.add_argument("--songs", type=int, default=0, help="of each kind of piece; 0: all")
+    parser.add_argument("--songs", type=int, default=0, help="about how many; 0: all")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
     songs = played(options.folder / "fit", limit=options.songs or None)
