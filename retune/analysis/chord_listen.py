@@ -31,8 +31,8 @@ CHANGE_COST, OFF_BAR_COST, OFF_BEAT_COST = 1.0, 0.3, 0.5
 COST_BY_RATE, USUAL_RATE, LEAST_COST, MOST_COST = 1.5, 0.5, 0.3, 3.0
 # Neighbouring spans say much the same: their log odds count for this much.
 SHARE = 0.5
-# Odds are told from these many times the log odds: a choice that no fit makes. How often
-# chords told so sure are right was not measured.
+# Odds are told from these many times the log odds: with less, chords are right far more often than
+# told; with this, tunes agree and chorales still do better (tests/bench/bench_chord_odds.py).
 TOLD = 1.8
 # Log odds of no chord and of any, in spans with hardly a sound and in the others.
 NO_CHORD_WHEN_QUIET, CHORD_WHEN_QUIET, NO_CHORD = -1.0, -5.0, -6.0
