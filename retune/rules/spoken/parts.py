@@ -190,7 +190,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("first_of_bar", r"(?:very )?o:1 note (?:of|in) bar (?P<n>\d+)", lambda m: m["n"]),
         (
             "section_end",
-            rf"(?:end|ending|last note) (?:of|in) (?P<a>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?)|(?P<b>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?) (?:is |now )?(?:end|ending)",
+            rf"(?<!every )(?:end|ending|last note) (?:of|in) (?P<a>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?)|(?P<b>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?) (?:is |now )?(?:end|ending)",
             lambda m: m["a"] or m["b"],
         ),
         (
@@ -338,11 +338,13 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
     """ "except" and a place; "the last one" is the last phrase."""
     rest = " ".join(token.text for token in sentence.tokens[place + 1 :])
     last = re.match(
-        r"(?:(?:in|for|at|on) )?(?:very )?(?:last(?: 1)?|ending|end)(?= [^\dnop]|$)", rest
+        r"(?:(?:in|for|at|on) )?(?:very )?(?:last(?: 1)?|endings?|end)(?= [^\dnop]|$)", rest
     )
     count = len(last[0].split()) if last is not None else 0
-    is_each = count and sentence.tokens[place + count].raw.lower() in _ENDS
-    if is_each or (last is not None and last[0].endswith("ending")):
+    is_each = bool(count) and (
+        rest.split()[count - 1] == "endings" or sentence.tokens[place + count].raw.lower() in _ENDS
+    )
+    if is_each or (last is not None and last[0].endswith(("ending", "endings"))):
         yield Part("spared", "phrase-ending note", place, place + 1 + count)
     if last is not None and not is_each:
         yield Part("scope", ["except in phrase last"], place, place + 1 + count)

@@ -89,6 +89,8 @@ class _Assembly(ExchangeReader):
         targets = heard.of("target")
         firm = [part for part in targets if part.value[0] == "firm"]
         loose = [part for part in targets if part.value[0] in ("loose", "for")]
+        if self.before.way and any(p.value[1][0].startswith("by ") for p in loose):
+            raise NoRuleError  # "raise phrase 1 by two steps, phrase 2 by one"
         bare = [p for p in heard.parts if p.kind in ("degrees", "names", "member", "last_degree")]
         self.sources = [*bare, *(p for p in targets if p.value[0] == "not")]
         moves = not heard.has("interval", "length", "until", "keep", *TIMED)

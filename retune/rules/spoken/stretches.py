@@ -215,6 +215,7 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_BE}{LENGTH} or (?P<least>hold|more|less|shorten)", _lasting),
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|come to|entered|taken)(?: (?:by|with|through|via|in))?(?: an?)?(?: (?P<how>(?:(?:up|down) )?{_HOW}|thirds?))?(?: (?P<side>{_SIDE}))", _reached),
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|entered)(?: (?:by|with|through|via))(?: an?)? (?P<how>(?:(?:up|down) )?{_HOW})(?P<side>)", _reached),
+    ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|entered) (?P<side>{_SIDE}) (?:by|with|through|in) (?:an? )?(?P<how>{_HOW})", _reached),
     ("scope", rf"after (?:an? )?(?P<how>(?:(?:up|down) )?{_HOW})(?: (?P<side>{_SIDE}))?", _reached),
     ("scope", r"where (?:(?:it|melody|voice|they) )?(?P<how>steps?|leaps?|jumps?|skips?|goes|moves?|comes?) (?P<side>up|down|from below|from above)(?: (?:to|into|on|onto)(?: (?:it|a note|note|an? (?=ending)|every (?=ending)|(?=ending|last|penultimate|highest)))?)?", _reached),
     ("scope", r"(?:every )?(?P<vague>long|shorten|high|low)(?: (?:notes?|1s?)(?= |$)|(?= (?:n:|o:|degree|\d)))", lambda m, s: _VAGUE[m["vague"]]),
