@@ -312,5 +312,8 @@ def test_all_notes_are_a_table(page: Any) -> None:
     rows = page.locator("#notes-table tbody tr")
     rows.first.wait_for()
     assert rows.count() == len(page.evaluate("workbench.state.song.stems.vocal.notes"))
+    told = page.locator("#notes-table").inner_text()
+    assert "B♭" in told
+    assert not [word for word in told.split() if word.startswith(("Bb", "Eb")) or ":" in word]
     rows.nth(19).get_by_role("button").click()
     assert "Note 20:" in page.locator("#here").inner_text()

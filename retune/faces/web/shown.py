@@ -17,6 +17,7 @@ from retune.comparison.exports.deck import DRAWN_FONT
 from retune.comparison.page_stage import LARGE, large_drawings
 from retune.comparison.picture import View, lane_svg, picture_css
 from retune.comparison.picture_time import bars_sung
+from retune.comparison.picture_words import chord_name
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import song_given
 from retune.pipeline.facts import analysis_facts, number, plan_facts
@@ -51,6 +52,7 @@ def song_view(desk: Desk) -> Table:
             "bars": bars_told(analysis),
             "chords": chords_told(analysis),
         },
+        "chord_names": {chord.label: chord_name(chord) for chord in analysis.chords},
         "melody": analysis.melody.name if analysis.melody else None,
         "sound": [
             {

@@ -1,6 +1,6 @@
 // What changes: a table of the moved notes, and what follows from them in words.
 
-import { $, el, shape } from "./dom.js";
+import { $, el, printed, shape } from "./dom.js";
 import { chooseNote, melodyNotes, on, phrases, state } from "./store.js";
 
 const capital = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
@@ -159,9 +159,9 @@ function showNotes() {
       ...[
         note.bar,
         note.beat?.toFixed(1),
-        note.name,
-        note.degree,
-        note.chord,
+        printed(note.name),
+        note.degree && printed(note.degree),
+        state.song.chord_names[note.chord],
         note.chord_role,
         note.phrase,
         endings.get(note.index),
