@@ -150,7 +150,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("up", r"(?:to|in|into|at) an? up key", lambda m: "up"),
         (
             "vague_until",
-            r"(?:until|till|up to|to|through|over|into) (?:very )?(?:end(?:ing)?(?: of (?:its |a )?(?:bar|song|phrase|melody))?|(?:next|last|o:2|following) (?:note|bar|phrase|downbeat|chord|1)|barline|bar line|downbeat)",
+            r"(?:until|till|up to|to|through|over|into) (?:very )?(?:end(?:ing)?(?: of (?:its |a )?(?:bar|song|phrase|melody))?|(?:next|after|last|o:2|following) (?:note|bar|phrase|downbeat|chord|1)|barline|bar line|downbeat)",
             lambda m: None,
         ),
         (
