@@ -13,7 +13,7 @@ from retune.pipeline.inputs import SongInputs
 from retune.pipeline.renditions import render_home
 from retune.pipeline.song_analysis import analysis_key
 from retune.pipeline.song_plan import check_plan
-from retune.pipeline.stages import Stage
+from retune.pipeline.stages import MOVING, Stage
 
 # Edits further apart than this cannot share a passage, so they may be rendered one by one.
 APART_S = 1.0
@@ -35,7 +35,7 @@ PIECE = Stage(
     "piece of changed sound",
     Piece,
     rooms=("track", "separate", "analysis", "rules", "repitch"),
-    libraries=("numpy", "scipy", "numba", "soundfile", "python-stretch", "pyrubberband"),
+    libraries=MOVING,
     keep=MAX_PIECES,
     on_disk=False,
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from retune.carriers.heard import PitchTrack
-from retune.pipeline.stages import Stage
+from retune.pipeline.stages import HEARING, Stage
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,6 +20,6 @@ TRACK = Stage(
     "pitch track",
     Tracked,
     rooms=("track", "separate"),
-    libraries=("numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "swift-f0"),
+    libraries=HEARING,
     keep=16,
 )

@@ -20,7 +20,7 @@ from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.records import LevelFacts, Manifest
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
-from retune.pipeline.stages import Stage
+from retune.pipeline.stages import MOVING, Stage
 from retune.song.songschema import FORMAT
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
@@ -32,7 +32,7 @@ FILES = Stage(
     "files of a rendition",
     dict,
     rooms=("track", "analysis", "rules", "repitch", "comparison"),
-    libraries=("librosa", "numba", "numpy", "scipy", "soundfile", "python-stretch"),
+    libraries=MOVING,
 )
 
 

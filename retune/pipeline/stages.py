@@ -25,6 +25,10 @@ from retune.sound.cache import Cache, content_key, default_folder
 Value = TypeVar("Value")
 BASE = ("carriers", "theory", "sound", "song", "pipeline")
 """The rooms under every step."""
+HEARING = ("numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "swift-f0")
+"""Libraries of all that is heard, those of optional trackers among them."""
+MOVING = (*HEARING, "python-stretch", "pyrubberband", "pyworld")
+"""Libraries of all that is moved, those of optional engines among them."""
 _CODE = frozenset({".py", ".npz"})
 log = logging.getLogger("retune")
 
