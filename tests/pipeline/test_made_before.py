@@ -45,7 +45,8 @@ def test_what_was_made_before_is_replaced(tmp_path: Path) -> None:
     ("name", "content", "head", "is_ours"),
     [
         ("song.mid", b"MThd by another program", "", False),
-        ("song.mid", b"MThd retune 1.0", "", True),
+        ("song.mid", b"MThd of retune 1.0", "", False),
+        ("song.mid", b"MThd\xff\x01\x0aretune 1.0", "", True),
         ("page.html", b"<!doctype html><p>my page", "", False),
         ("phrases.csv", b"artist,year\n", "song,variant", False),
         ("phrases.csv", b"\xef\xbb\xbfsong,variant,phrase\n", "song,variant", True),

@@ -53,6 +53,7 @@ RIGHT: Mapping[str, Any] = {
     "font": 16,
     "formats": ["csv"],
     "from_s": 1.5,
+    "formants": "moved",
     "glide": "slow",
     "id": "1",
     "kind": "variant",
