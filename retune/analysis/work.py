@@ -83,12 +83,21 @@ def _unheard(work: Work, name: str, drafts: Sequence[Draft]) -> list[tuple[float
 
 
 def _tell_late_starts(work: Work) -> None:
+    """A part that enters late is common; one that also ends after all others, by half as much or
+    more, may lie late as a whole."""
     stems = work.song.stems
-    firsts = {n: d[0].start_s for n, d in work.drafts.items() if d and not stems[n].inside}
-    earliest = min(firsts.values(), default=0.0)
-    for name, first in firsts.items():
-        if first - earliest > LATE_START_S:
+    spans = {
+        name: (drafts[0].start_s, drafts[-1].end_s)
+        for name, drafts in work.drafts.items()
+        if drafts and not stems[name].inside
+    }
+    for name, (first, last) in spans.items():
+        others = [span for other, span in spans.items() if other != name]
+        if not others:
+            continue
+        late = first - min(start for start, _ in others)
+        if late > LATE_START_S and last - max(end for _, end in others) > 0.5 * late:
             work.warnings.append(
-                f"stem {name} starts at {first:.1f} s, {first - earliest:.0f} s after the others: "
-                "check that all stems begin at the same moment"
+                f"stem {name} starts at {first:.1f} s, {late:.0f} s after the others, and ends "
+                "after them: check that all stems begin at the same moment"
             )

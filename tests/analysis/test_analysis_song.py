@@ -225,12 +225,14 @@ def test_a_beat_found_in_the_melody_is_called_estimated() -> None:
     assert any("from all that sounds" in line for line in found.warnings)
 
 
-def test_a_stem_that_comes_in_late_is_told() -> None:
+@pytest.mark.parametrize(("melody", "is_told"), [("60:2 62:2", False), ("60:12 62:8", True)])
+def test_a_stem_that_lies_late_as_a_whole_is_told(melody: str, is_told: bool) -> None:
+    """One that only enters late is common."""
     parts = {
-        "vocal": Part(row("60:1 62:1", at=16)),
+        "vocal": Part(row(melody, at=16)),
         "bass": Part(row("36:4 43:4 36:4 43:4 36:4"), role="bass"),
     }
-    assert any("vocal starts at" in line for line in hear(parts).warnings)
+    assert any("vocal starts at" in line for line in hear(parts).warnings) is is_told
 
 
 def test_every_number_is_finite_and_every_index_in_order() -> None:
