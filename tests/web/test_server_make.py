@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from retune.comparison.statistics import verdict
 from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
 from retune.faces.web.work import MAX_ENDED, Tasks
+from retune.pipeline.export_formats import FORMATS
 
 RATE_HZ = 22_050
 
@@ -94,6 +96,12 @@ def test_ended_works_are_forgotten() -> None:
     assert len(tasks._tasks) == len(tasks._threads) <= MAX_ENDED + 1
     with pytest.raises(UsageError, match="no work has the number 1"):
         tasks.find("1")
+
+
+def test_the_page_offers_every_format() -> None:
+    script = (Path(api_make.__file__).parent / "assets" / "keep.js").read_text(encoding="utf-8")
+    offered = script.split("const FORMATS = {")[1].split("};")[0]
+    assert set(re.findall(r"^ +(\w+):", offered, re.MULTILINE)) == set(FORMATS)
 
 
 def test_take_away_files_and_what_goes_wrong_with_them(client: Client) -> None:

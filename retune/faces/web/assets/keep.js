@@ -8,6 +8,7 @@ const FORMATS = {
   midi: "MIDI",
   musicxml: "score",
   csv: "tables",
+  parquet: "tables, Parquet",
   jams: "JAMS",
   lab: "labels",
   svg: "picture, SVG",
