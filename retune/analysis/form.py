@@ -14,11 +14,11 @@ from retune.carriers.heard import Analysis, Bars, Note, Phrase, Section, StemAna
 from retune.carriers.songfacts import Music
 from retune.song.bartime import bar_time
 from retune.song.lyriclines import LyricLine
+from retune.theory.noteroles import STEP
 
 SAME = 0.95
 ALIKE = 0.6
 ALIKE_OPENING = 0.8
-STEP = 2
 _LOOSE_BEATS = 0.25
 _LOOSE_S = 0.5
 _LEAST_REPEATED = 2

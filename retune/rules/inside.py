@@ -33,6 +33,7 @@ from retune.song.bartime import bar_time, beat_length_s
 from retune.song.moved import has_beats
 from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord, triad_quality
 from retune.theory.keys import in_scale
+from retune.theory.noteroles import STEP
 from retune.theory.pitchnames import parse_pitch_name
 from retune.theory.roles import is_chord_tone
 from retune.theory.roman import is_numeral
@@ -108,16 +109,13 @@ def _belongs(note: Note, of: str, analysis: Analysis) -> bool | None:
     return is_chord_tone(note.midi_name, note.chord, key)
 
 
-STEP_SEMITONES = 2
-
-
 def _is_reached(note: Note, scope: After, stem: StemAnalysis) -> bool:
     """Whether a note comes after a step, a leap, a rise or a fall within its phrase."""
     before = stem.note(note.index - 1) if note.index > 1 else None
     if before is None or before.phrase != note.phrase or before.midi_name == note.midi_name:
         return False
     far = note.midi_name - before.midi_name
-    size = "step" if abs(far) <= STEP_SEMITONES else "leap"
+    size = "step" if abs(far) <= STEP else "leap"
     way = "up" if far > 0 else "down"
     return scope.size in ("", size) and scope.way in ("", way)
 

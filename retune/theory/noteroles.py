@@ -29,6 +29,7 @@ from retune.theory.roles import member_over
 from retune.theory.spelling import spell_pitch_class
 
 STEP = 2
+"""The most semitones of a step; more is a leap."""
 # Silence longer than this many beats parts a note from the next.
 PART_BEATS = 1.0
 # Over so many chords a held tonic or dominant is a pedal, even where it ends outside the chord.
