@@ -23,7 +23,11 @@ from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleErr
 from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
-from retune.pipeline.made_before import refuse_other_file, refuse_other_record
+from retune.pipeline.made_before import (
+    refuse_other_file,
+    refuse_other_record,
+    refuse_other_records,
+)
 from retune.pipeline.manifest import MANIFEST, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
@@ -214,7 +218,7 @@ def _original_address(job: Job, opened: SongInputs) -> str:
 
 def _write_original(job: Job, opened: SongInputs) -> dict[str, str]:
     home = job.home.parent / ORIGINAL
-    refuse_other_record(home / ORIGINAL_RECORD, dict)
+    refuse_other_record(home / ORIGINAL_RECORD)
     outputs = write_original(opened, home, subtype=job.subtype)
     record = {"address": _original_address(job, opened), "outputs": outputs}
     with atomic_write(home / ORIGINAL_RECORD, "w") as stream:
@@ -353,7 +357,7 @@ def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     from retune.comparison.picture import View, lane_svg
 
     refuse_other_file(home / PICTURE)
-    refuse_other_record(home / ENDINGS, list)
+    refuse_other_records(home / ENDINGS, key="phrase")
     with atomic_write(home / PICTURE, "w") as stream:
         stream.write(lane_svg(analysis_of(opened), plan, View(systems=None, embed_fonts=False)))
         stream.write(f"<!-- retune {__version__} -->\n")

@@ -68,14 +68,13 @@ def refuse_other_file(path: Path, *, head: str = "") -> None:
         raise UsageError(f"{as_said(path)} is there {_FIX}")
 
 
-def refuse_other_record(path: Path, kind: type) -> None:
-    """Refuse to replace a JSON file that is none of our records: not a list, or not an object with
-    an address. Raises UsageError."""
+def refuse_other_record(path: Path) -> None:
+    """Refuse to replace a JSON file that is none of our records: not an object with an address.
+    Raises UsageError."""
     if not os.path.isfile(path) or os.path.islink(path):
         return
     found = kept_json(path, max_bytes=_MANIFEST_BYTES)
-    is_ours = isinstance(found, kind)
-    if not is_ours or (isinstance(found, dict) and "address" not in found):
+    if not (isinstance(found, dict) and "address" in found):
         raise UsageError(f"{as_said(path)} is there {_FIX}")
 
 

@@ -485,6 +485,18 @@ def test_a_received_folder_loses_nothing_of_the_users(tmp_path: Path, jobs: str)
     assert "vocal.wav is a symbolic link" in states["original"]
 
 
+def test_a_list_of_the_users_named_as_that_of_endings_is_kept(tmp_path: Path) -> None:
+    song = str(make_song(tmp_path / "songs" / "take1", 1))
+    (tmp_path / "songs" / "variants.toml").write_text(VARIANTS, encoding="utf-8")
+    mine = tmp_path / "out" / "take1" / "home" / "endings.json"
+    mine.parent.mkdir(parents=True)
+    mine.write_text('["my own"]', encoding="utf-8")
+    assert batch([song], tmp_path / "out", "--report", str(tmp_path / "report")) == 1
+    assert mine.read_text(encoding="utf-8") == '["my own"]'
+    errors = {row["variant"]: row["error"] for row in rows(tmp_path / "out")}
+    assert "endings.json is there and was not made by retune" in errors["home"]
+
+
 def test_a_second_batch_into_one_folder_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
