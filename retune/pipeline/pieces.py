@@ -85,10 +85,19 @@ def pieces_of(
 
 def _reads(opened: SongInputs, edits: Sequence[Edit], kind: str, engine: str) -> dict[str, Any]:
     facts = [
-        [*(e.stem, e.start_s, e.end_s, *e.span_after, e.shift_cents, e.note),
-         *(e.glide, e.vibrato, e.formants)]
+        [
+            e.stem,
+            e.start_s,
+            e.end_s,
+            *e.span_after,
+            e.shift_cents,
+            e.note,
+            e.glide,
+            e.vibrato,
+            e.formants,
+        ]
         for e in edits
-    ]  # fmt: skip
+    ]
     return {"analysis": analysis_key(opened), "kind": kind, "engine": engine, "edits": facts}
 
 

@@ -9,7 +9,7 @@ song plays it, and the cell; one of a cell also its line and column in the chart
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
@@ -183,7 +183,8 @@ def _placed(text: str, bars: Bars, key_at: KeyAt, *, is_counted: bool) -> list[C
     """The chords of a chart, those past the last bar with no length."""
     times = bars.downbeats_s
     end_s = times[-1] if times else 0.0
-    chords, before = list[Chord](), list[_Written]()
+    chords: list[Chord] = []
+    before: _Written | None = None
     pickup = _parted(text)[0]
     if pickup.entries:
         written = _Written("pickup", pickup, text)
@@ -196,7 +197,7 @@ def _placed(text: str, bars: Bars, key_at: KeyAt, *, is_counted: bool) -> list[C
         is_inside = number < len(times)
         span = (times[number - 1], times[number]) if is_inside else (end_s, end_s)
         _place(written, chords, span, key_at)
-        before = [written]
+        before = written
     return chords
 
 
@@ -230,15 +231,15 @@ def _place(
             written.refuse(': "." holds the chord before, and there is none', k)
 
 
-def _said(bar: _Written, before: Sequence[_Written]) -> _Written:
+def _said(bar: _Written, before: _Written | None) -> _Written:
     """The bar, or the one before it where it says "-"."""
     entries = bar.cell.entries
     if REPEAT in entries:
         if len(entries) > 1:
             bar.refuse(': "-" repeats a whole bar; hold a beat with "."', entries.index(REPEAT))
-        if not before:
+        if before is None:
             bar.refuse(': "-" repeats the bar before, and there is none')
-        return before[0]
+        return before
     for foreign, instead in _FOREIGN.items():
         if foreign in entries:
             bar.refuse(f': "{foreign}" is not read; {instead}', entries.index(foreign))
