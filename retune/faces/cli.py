@@ -294,10 +294,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 the work failed, 2 wrong input, and 128 plus
     the number of the signal that ended it (130 for Ctrl-C)."""
     ready_streams()
-    parser = build_parser()
-    arguments = parser.parse_args(argv)
-    if arguments.command is None:
-        return _say_what_is_next()
+    try:
+        # Older releases of Python mind a reader that leaves the help or the version, too.
+        arguments = build_parser().parse_args(argv)
+        return _say_what_is_next() if arguments.command is None else _run(arguments)
+    except BrokenPipeError:
+        forget_readers()
+        return DONE
+
+
+def _run(arguments: argparse.Namespace) -> int:
     try:
         let_signals_stop()
         _refuse_to_be_nowhere()
@@ -315,8 +321,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write("retune: stopped; nothing half-written\n")
         return stopped_by(stop)
     except BrokenPipeError:
-        forget_readers()
-        return DONE
+        raise
     except Exception as error:
         if arguments.debug:
             raise
@@ -328,6 +333,7 @@ def _say_what_is_next() -> int:
     from retune.faces.nextstep import next_steps
 
     sys.stdout.write("\n".join(next_steps(Path.cwd())) + "\n")
+    sys.stdout.flush()
     return DONE
 
 

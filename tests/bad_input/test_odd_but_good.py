@@ -219,6 +219,7 @@ LEFT_EARLY = "import os; r, w = os.pipe(); os.close(r); os.dup2(w, 1)"
         ("help", "rules"),
         ("--help",),
         ("--version",),
+        (),
     ],
 )
 def test_no_command_minds_a_reader_that_leaves(words: tuple[str, ...], home: Path) -> None:
