@@ -179,6 +179,19 @@ def test_a_change_from_outside_is_offered_and_drafts_stay(page: Any, song: Path)
     assert song.read_text(encoding="utf-8") == text
 
 
+def test_a_fact_is_changed_and_a_wrong_one_told_under_its_field(page: Any, song: Path) -> None:
+    page.locator("#edit-facts").click()
+    page.locator("#fact-key").fill("H flat")
+    page.locator("#facts-form").get_by_role("button", name="Change", exact=True).click()
+    page.locator("#fact-key + .field-fault").wait_for()
+    page.locator("#fact-key").fill("Bb major")
+    page.locator("#fact-title").fill("Lamp Song")
+    page.locator("#facts-form").get_by_role("button", name="Change", exact=True).click()
+    page.get_by_role("heading", name="Lamp Song").wait_for()
+    assert page.locator("#facts-form").is_hidden()
+    assert "Lamp Song" in song.read_text(encoding="utf-8")
+
+
 def test_no_accessibility_fault_in_any_state(page: Any) -> None:
     """axe-core on the bench, a fault, the opened forms and the blind test (WCAG 2.2 A and AA)."""
     assert faults(page) == []

@@ -1,6 +1,7 @@
 // The facts of the song above the picture, and the form that changes them.
 
 import { $, el } from "./dom.js";
+import { clearFaults, faultUnder } from "./field-fault.js";
 import { hummer } from "./hum.js";
 import { overviewStrip } from "./overview.js";
 import { change, on, state } from "./store.js";
