@@ -8,23 +8,22 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from retune.carriers.errors import InputError, UsageError
 from retune.comparison.responses import parse_responses
 from retune.pipeline.inputs import SongInputs
-from retune.pipeline.manifest import MANIFEST, ORIGINAL, kept_json
+from retune.pipeline.manifest import MANIFEST, kept_json
 from retune.song.csvtext import first_line
 from retune.song.textfile import read_text
+from retune.sound.audiowrite import is_as_written
 from retune.sound.folders import as_said, held
 
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
-_MANIFEST_BYTES = 20_000_000
-# The program that wrote it, as the INFO chunk of a WAV file has it, and as all others say it in
-# their first or last part: where their kind says it, since anybody may write of retune.
-_WAV_MARK = re.compile(rb"ISFT.{4}retune \d", re.DOTALL)
+# The program that wrote it, as all files but sound say it in their first or last part: where their
+# kind says it, since anybody may write of retune.
 _MARK = re.compile(
     rb"(?:<dc:creator>|<software>|<metadata>|<!-- |\A# "  # SVG and PPTX, MusicXML, plots, LAB
     rb'|<meta name="generator" content="|"annotation_tools": "|"made": "'  # HTML, JAMS, keys
@@ -32,26 +31,23 @@ _MARK = re.compile(
     rb"|data\0{3}\x01\0{4})retune \d",  # MP4
     re.DOTALL,
 )
-_FIX = "and was not made by retune, so it is left as it is: move it, or choose another --out"
+_KEPT = "so it is left as it is: move it, or choose another --out"
+_FIX = f"and was not made by retune, {_KEPT}"
 
 
 def refuse_foreign(home: Path, names: Iterable[str]) -> None:
     """Refuse to write files of these names into the folder of a version where one is there that is
-    not a version's: neither is the folder known by its manifest (or, for the unaltered files, by
-    one beside it), nor does the file say so itself. Raises UsageError."""
-    if any(manifest_at(path.parent) for path in (home / MANIFEST, *_beside(home))):
-        return
+    not a version's: a sound file that does not say so itself or was changed since, or a manifest
+    that reads as none. What lies beside a file says nothing of it: whoever made the folder may
+    have written that. Raises UsageError."""
     for name in names:
         path = home / name
         if not os.path.isfile(path) or os.path.islink(path):
             continue  # the writer says what is wrong with anything else
-        if not (name.endswith(".wav") and _has_mark(path)):
-            raise UsageError(f"{as_said(path)} is there {_FIX}")
-
-
-def _beside(home: Path) -> Iterator[Path]:
-    if home.name == ORIGINAL:
-        yield from sorted(home.parent.glob(f"*/{MANIFEST}"))
+        is_ours = bool(manifest_at(home)) if name == MANIFEST else _has_mark(path)
+        if not is_ours:
+            why = "was not made by retune, or was changed since"
+            raise UsageError(f"{as_said(path)} is there and {why}, {_KEPT}")
 
 
 def refuse_other_file(path: Path, *, head: str = "") -> None:
@@ -73,7 +69,7 @@ def refuse_other_record(path: Path) -> None:
     Raises UsageError."""
     if not os.path.isfile(path) or os.path.islink(path):
         return
-    found = kept_json(path, max_bytes=_MANIFEST_BYTES)
+    found = kept_json(path)
     if not (isinstance(found, dict) and "address" in found):
         raise UsageError(f"{as_said(path)} is there {_FIX}")
 
@@ -136,7 +132,7 @@ def refuse_other_song(folder: Path, opened: SongInputs) -> None:
 
 def manifest_at(home: Path) -> Mapping[str, Any]:
     """The manifest of a version's folder as it stands there, unchecked; {} where none reads."""
-    value = kept_json(home / MANIFEST, max_bytes=_MANIFEST_BYTES)
+    value = kept_json(home / MANIFEST)
     return value if isinstance(value, dict) and {"retune", "outputs"} <= set(value) else {}
 
 
@@ -153,7 +149,7 @@ def remove_version_files(home: Path, names: Iterable[str]) -> None:
 def _has_mark(path: Path) -> bool:
     """Whether a file says that retune wrote it."""
     if path.suffix == ".wav":
-        return _WAV_MARK.search(_part(path, _HEAD_BYTES)) is not None
+        return is_as_written(path)
     parts = (_part(path, size) for size in (_HEAD_BYTES, -_TAIL_BYTES))
     return any(_MARK.search(part) for part in parts)
 

@@ -23,7 +23,10 @@ from retune.sound.files import atomic_write
 MANIFEST = "manifest.json"
 ORIGINAL = "original"
 """The folder of the unaltered files."""
-MAX_BYTES = 100_000_000
+MAX_BYTES = 20_000_000
+"""Of a manifest, or another record of ours: a note that is moved takes 400 bytes, so that these are
+50 000 of them, six hours of more than two a second."""
+_MOST_VALUES = 1_000_000  # a note has 20; each may take 240 bytes of memory
 
 
 def read_manifest(path: Path) -> ToVerify:
@@ -36,7 +39,7 @@ def read_manifest(path: Path) -> ToVerify:
     """
     text = read_text(path, what="a manifest that render or batch wrote", max_bytes=MAX_BYTES)
     try:
-        given = json.loads(text)
+        given = _parsed(text)
     except (ValueError, RecursionError) as error:
         raise InputError(f"{path} does not read as JSON: {error}; render again") from error
     where = Where(path)
@@ -67,9 +70,17 @@ def written_manifest(path: Path) -> Manifest | None:
 def kept_json(path: Path, *, max_bytes: int = MAX_BYTES) -> Any:
     """What a JSON file of the program's own holds, unchecked; None where none reads."""
     try:
-        return json.loads(read_text(path, what="a record", max_bytes=max_bytes))
+        return _parsed(read_text(path, what="a record", max_bytes=max_bytes))
     except (InputError, ValueError, RecursionError):
         return None
+
+
+def _parsed(text: str) -> Any:
+    """What JSON text says; ValueError where it has more values than any record, since a byte or two
+    of it may take a hundred of memory."""
+    if sum(map(text.count, ",[{")) > _MOST_VALUES:
+        raise ValueError(f"more than {_MOST_VALUES} values")
+    return json.loads(text)
 
 
 def leads_out(name: str) -> bool:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +13,7 @@ import numpy as np
 
 from retune.carriers.errors import OutputError, UsageError
 from retune.carriers.heard import AudioLike, Samples
-from retune.sound.files import atomic_write, refuse_inputs
+from retune.sound.files import atomic_write, open_regular, refuse_inputs
 from retune.sound.wavmeta import BITS, INFO_TAGS, WavHeader
 
 WRITE_SUBTYPES = tuple(BITS)
@@ -59,8 +62,9 @@ def write_wav(
     Over 4 GB it becomes an RF64 file. `subtype` is one of `WRITE_SUBTYPES`; `description`
     (bext, 256 bytes) and `info` (INFO tags "INAM", "IART", "ICOP", "ICMT", "ISFT") are UTF-8;
     `time_reference` is the first sample's place since midnight. No path of `protect` is ever
-    written over, by whatever name. Returns how many samples were over full scale and clipped
-    (always 0 for "FLOAT").
+    written over, by whatever name. The name of the program, "ISFT", is followed by a checksum of
+    the whole file, by which `is_as_written` knows it again. Returns how many samples were over
+    full scale and clipped (always 0 for "FLOAT").
 
     Raises OutputError when the file cannot be written or a block holds NaN or infinity,
     UsageError for a wrong subtype or tag, or a path to protect.
@@ -73,17 +77,62 @@ def write_wav(
     refuse_inputs(path, protect)
     header = WavHeader(rate_hz, n_channels, subtype, description, info or {}, time_reference)
     n_samples = n_over = 0
+    written = hashlib.sha256()
     with atomic_write(path) as stream:
-        stream.write(header.pack(0))
+        stream.write(_sealed(header, _UNSEALED).pack(0))
         for block in blocks:
             samples = _checked_block(block, n_channels=n_channels, path=path)
             data, over = quantize(samples, subtype=subtype)
-            stream.write(data.tobytes())
+            words = data.tobytes()
+            written.update(words)
+            stream.write(words)
             n_samples, n_over = n_samples + len(samples), n_over + over
-        stream.write(bytes(n_samples * header.frame_bytes % 2))
+        pad = bytes(n_samples * header.frame_bytes % 2)
+        written.update(pad)
+        stream.write(pad)
+        seal = _seal(_sealed(header, _UNSEALED).pack(n_samples), written.digest())
         stream.seek(0)
-        stream.write(header.pack(n_samples))
+        stream.write(_sealed(header, seal).pack(n_samples))
     return n_over
+
+
+# --- known again ---------------------------------------------------------------------------------
+
+_UNSEALED = "0" * 16
+_LONGEST_HEAD = 65_536
+# The last tag of our head, right before the samples: program, version, checksum.
+_SEAL = re.compile(rb"ISFT.{4}retune \d[^\0 ]* ([0-9a-f]{16})\0\0?data.{4}", re.DOTALL)
+
+
+def is_as_written(path: str | Path) -> bool:
+    """Whether `write_wav` wrote a file for this program and nothing of it was changed since, by
+    the checksum in it: what others made or edited is never taken for ours."""
+    try:
+        with open_regular(path) as (stream, _):
+            head = stream.read(_LONGEST_HEAD)
+            found = _SEAL.search(head)
+            if found is None:
+                return False
+            samples = hashlib.sha256(head[found.end() :])
+            while block := stream.read(1 << 20):
+                samples.update(block)
+    except OSError:
+        return False
+    first, last = found.span(1)
+    unsealed = head[:first] + _UNSEALED.encode() + head[last : found.end()]
+    return _seal(unsealed, samples.digest()).encode() == found[1]
+
+
+def _sealed(header: WavHeader, seal: str) -> WavHeader:
+    program = header.info.get("ISFT")
+    return replace(header, info={**header.info, "ISFT": f"{program} {seal}"}) if program else header
+
+
+def _seal(head: bytes, samples: bytes) -> str:
+    return hashlib.sha256(head + samples).hexdigest()[: len(_UNSEALED)]
+
+
+# --- what is written -----------------------------------------------------------------------------
 
 
 def _checked_block(block: Samples, *, n_channels: int, path: str | Path) -> Samples:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import sys
+import time
 import zipfile
 from dataclasses import replace
 from typing import Any
@@ -260,3 +261,15 @@ def test_the_name_of_a_version_keeps_its_place(name: str) -> None:
     shown = key_name(name)
     assert width_at_most(shown, SMALL_PT, bold=True) <= KEY_WIDTH - KEY_NAME
     assert (shown == name) == (name == "home-with-harmony")
+
+
+@pytest.mark.parametrize("clock", ["0", "-86400", "4500000000", "99999999999999"])
+def test_no_clock_keeps_slides_from_being_written(
+    clock: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A ZIP file holds dates from 1980 to 2107; a computer without a battery begins in 1970."""
+    material = replace(lantern_material(), plans=())
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", clock)
+    monkeypatch.setattr(time, "time", lambda: min(float(clock), 1e11))
+    with zipfile.ZipFile(io.BytesIO(slides_pptx(material))) as package:
+        assert {part.date_time[0] for part in package.infolist()} == {1980}

@@ -137,7 +137,7 @@ def test_resume_skips_what_is_whole_and_mends_what_is_not(
 ) -> None:
     shutil.copytree(undisturbed, tmp_path / "out")
     out = tmp_path / "out"
-    (out / "take1" / "home" / "mix.wav").write_bytes(b"broken")
+    (out / "take1" / "home" / "mix.wav").unlink()
     (out / "take2" / "up" / "manifest.json").unlink()
     assert batch(songs, out, "--resume") == 0
     state = {(row["song"], row["variant"]): row["state"] for row in rows(out)}
@@ -146,6 +146,19 @@ def test_resume_skips_what_is_whole_and_mends_what_is_not(
         ("take2", "up"),
     ]
     assert bytes_below(out) == bytes_below(undisturbed)
+
+
+def test_a_rendition_that_was_edited_is_kept_and_told(
+    songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(undisturbed, out := tmp_path / "out")
+    mix = out / "take1" / "home" / "mix.wav"
+    mix.write_bytes(edited := mix.read_bytes()[:-2] + b"\1\1")
+    assert batch(songs, out, "--resume") == 1
+    error = {(row["song"], row["variant"]): row["error"] for row in rows(out)}
+    assert [key for key, words in error.items() if words] == [("take1", "home")]
+    assert "mix.wav is there and was not made by retune" in error["take1", "home"]
+    assert mix.read_bytes() == edited
 
 
 def test_an_unreadable_stem_fails_by_name_and_harms_no_other(

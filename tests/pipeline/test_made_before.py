@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from retune.carriers.errors import UsageError
@@ -13,7 +16,7 @@ from retune.pipeline.made_before import (
     refuse_other_file,
     remove_version_files,
 )
-from retune.sound.audiowrite import write_wav
+from retune.sound.audiowrite import is_as_written, write_wav
 
 EMPTY = "listener,sheet,trial,kind,passage,first,second,answer\n,1,1,pair,phrase 1,a,b,\n"
 
@@ -30,9 +33,49 @@ def own_wav(path: Path) -> Path:
 def test_what_others_made_is_refused(name: str, content: bytes, tmp_path: Path) -> None:
     path = tmp_path / name
     path.write_bytes(content)
-    with pytest.raises(UsageError, match="was not made by retune, so it is left as it is"):
+    with pytest.raises(UsageError, match="not made by retune, or was changed since, so it is"):
         refuse_foreign(tmp_path, [name])
     assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize("home", ["home", "original", "home/control"])
+def test_a_manifest_makes_nothing_of_the_users_ours(home: str, tmp_path: Path) -> None:
+    """A folder from somebody else brings its own manifests, which may claim any file."""
+    folder = tmp_path / home
+    folder.mkdir(parents=True)
+    forged = {"retune": "1.0", "outputs": {"mix.wav": "0" * 64}, "address": ""}
+    for place in (folder, folder.parent, tmp_path / "home", tmp_path / "other"):
+        place.mkdir(exist_ok=True)
+        (place / "manifest.json").write_text(json.dumps(forged), encoding="utf-8")
+    (folder / "mix.wav").write_bytes(b"RIFF....WAVEa take of mine")
+    with pytest.raises(UsageError, match=r"mix\.wav is there and was not made by retune"):
+        refuse_foreign(folder, ["mix.wav", "manifest.json"])
+
+
+@pytest.mark.parametrize("change", ["a sample", "the title", "a mark behind", "half", "unsealed"])
+def test_a_rendition_that_was_edited_since_is_kept(change: str, tmp_path: Path) -> None:
+    """Editors of sound keep the name of the program that made it."""
+    path = tmp_path / "mix.wav"
+    sound = np.linspace(-0.5, 0.5, 4001, dtype=np.float32)
+    info = {"INAM": "A title", "ISFT": "retune 1.0"}
+    write_wav(path, [sound], rate_hz=8000, n_channels=1, subtype="PCM_24", info=info)
+    data = path.read_bytes()
+    assert is_as_written(path)
+    refuse_foreign(tmp_path, ["mix.wav"])
+    seal = re.search(rb"retune 1.0 ([0-9a-f]{16})", data)
+    assert seal is not None
+    edited = {
+        "a sample": data[:-100] + bytes([data[-100] ^ 1]) + data[-99:],
+        "the title": data.replace(b"A title", b"B title"),
+        "a mark behind": data + b"cue \4\0\0\0\0\0\0\0",
+        "half": data[: len(data) // 2],
+        "unsealed": data.replace(seal[1], b"0" * 16),
+    }[change]
+    path.write_bytes(edited)
+    with pytest.raises(UsageError, match="or was changed since"):
+        refuse_foreign(tmp_path, ["mix.wav"])
+    remove_version_files(tmp_path, ["mix.wav"])
+    assert path.read_bytes() == edited
 
 
 def test_what_was_made_before_is_replaced(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from importlib.util import find_spec
 from typing import Any
@@ -239,13 +240,29 @@ def _picture(made: Any, material: Material, slide: Slide) -> None:
 
 
 def _packed(deck: Any) -> bytes:
-    """The file, every part of it dated alike."""
-    written, made = io.BytesIO(), io.BytesIO()
-    deck.save(written)
-    with zipfile.ZipFile(written) as parts, zipfile.ZipFile(made, "w") as package:
-        for name in parts.namelist():
-            info = zipfile.ZipInfo(name, _NO_TIME.timetuple()[:6])
-            # The facts stay legible: they say that retune made it.
-            kind = zipfile.ZIP_STORED if name == "docProps/core.xml" else zipfile.ZIP_DEFLATED
-            package.writestr(info, parts.read(name), compress_type=kind)
+    """The file, every part of it dated alike, whatever the clock says: the library's own way to
+    save dates them by it, and fails where it is before 1980."""
+    from pptx.opc.serialized import PackageWriter
+
+    made, of_deck = io.BytesIO(), deck.part.package
+    with zipfile.ZipFile(made, "w") as package:
+        writer: Any = PackageWriter(made, of_deck._rels, tuple(of_deck.iter_parts()))
+        parts = _Parts(package)
+        writer._write_content_types_stream(parts)
+        writer._write_pkg_rels(parts)
+        writer._write_parts(parts)
     return made.getvalue()
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """Takes the parts of a deck from the library."""
+
+    package: zipfile.ZipFile
+
+    def write(self, uri: Any, part: bytes) -> None:
+        info = zipfile.ZipInfo(uri.membername, _NO_TIME.timetuple()[:6])
+        # The facts stay legible: they say that retune made it.
+        is_legible = uri.membername == "docProps/core.xml"
+        kind = zipfile.ZIP_STORED if is_legible else zipfile.ZIP_DEFLATED
+        self.package.writestr(info, part, compress_type=kind)

@@ -1,0 +1,50 @@
+"""A record of ours that somebody else sends takes no more memory than a song does."""
+
+from __future__ import annotations
+
+import json
+import tracemalloc
+from pathlib import Path
+
+import pytest
+
+from retune.carriers.errors import InputError
+from retune.pipeline import manifest
+from retune.pipeline.manifest import kept_json, read_manifest
+
+MANY = 2_000_000
+HOSTILE = {
+    "empty lists": "[" + "[]," * MANY + "[]]",
+    "objects": "[" + '{"a":1},' * MANY + "1]",
+    "numbers": "[" + "1.5," * MANY + "1]",
+    "keys": "{" + ",".join(f'"{n}":0' for n in range(1_100_000)) + "}",
+    "one text": '"' + "x" * 21_000_000 + '"',
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_record_of_more_than_any_song_is_not_read(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "manifest.json"
+    path.write_text(HOSTILE[name], encoding="utf-8")
+    tracemalloc.start()
+    try:
+        assert kept_json(path) is None
+        with pytest.raises(InputError, match=r"render again|larger than 20 MB"):
+            read_manifest(path)
+        assert tracemalloc.get_traced_memory()[1] < 100_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_the_manifest_of_the_longest_song_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fifty thousand moved notes, here in small: limits and notes by the same part."""
+    edit = {f"field {n}": "some words" for n in range(13)} | {"start_s": 1.25}
+    told = {"retune": "1.0", "outputs": {}, "edits": [edit] * 50}
+    path = tmp_path / "manifest.json"
+    path.write_text(json.dumps(told, indent=1), encoding="utf-8")
+    monkeypatch.setattr(manifest, "_MOST_VALUES", manifest._MOST_VALUES // 1000)
+    assert (
+        kept_json(path, max_bytes=manifest.MAX_BYTES // 1000) == told
+    )  # 381 bytes an edit, as in a song
