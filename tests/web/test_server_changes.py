@@ -335,6 +335,18 @@ def test_a_second_song_gives_back_what_was_kept_of_it(client: Client, song: Path
     assert (view["undo"], view["redo"], view["drafts"]) == (0, 0, [])
 
 
+def test_a_stem_that_went_away_is_told_as_missing(client: Client, song: Path) -> None:
+    view = client.song()
+    (song.parent / "harp.flac").rename(song.parent / "harp.away")
+    now = client.get("state").json()
+    assert (now["missing_stems"], now["other_takes"]) == (["harp.flac"], [])
+    body = {"set": [{"name": "title", "value": "Lamp Song"}], "revision": view["revision"]}
+    refused = client.post("music", body)
+    assert (refused.status_code, "harp.flac is missing" in refused.json()["error"]) == (400, True)
+    (song.parent / "harp.away").rename(song.parent / "harp.flac")
+    assert client.post("music", body).status_code == 200
+
+
 def test_another_take_is_offered_and_never_heard_unasked(client: Client, song: Path) -> None:
     view = client.song()
     note = note_at(view, 20)

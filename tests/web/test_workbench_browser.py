@@ -227,7 +227,7 @@ def test_a_new_song_by_drop_and_form(browser: Any, tmp_path: Path) -> None:
         page.locator("#nk").fill("H flat")
         page.get_by_role("button", name="Show the picture").click()
         page.locator("#nk-fault").wait_for()  # under its field, without file and line
-        assert page.locator("#nk-fault").inner_text().startswith('"flat" is')
+        assert page.locator("#nk-fault").inner_text().startswith("“flat” is")
         assert page.locator("#nk:focus").get_attribute("aria-invalid") == "true"
         assert faults(page) == []
         if SHOTS:

@@ -43,6 +43,9 @@ export const printed = (name) => (name ?? "?").replaceAll("b", "♭").replaceAll
 /** A note name as it is typed: "Bb4" for "B♭4". */
 export const typed = (name) => (name ?? "").replaceAll("♭", "b").replaceAll("♯", "#");
 
+/** Words of the program with the quotation marks of print. */
+export const quoted = (text) => text.replace(/"([^"]*)"/g, "“$1”");
+
 export const clock = (seconds) =>
   `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 

@@ -35,6 +35,7 @@ def state(bench: Bench, asked: Asked) -> Table:
         "open": desk.path is not None,
         "changed_outside": desk.changed_outside,
         "other_takes": list(desk.other_takes),
+        "missing_stems": list(desk.missing_stems),
         "revision": desk.revision,
         "stage": stage,
         "fraction": number(fraction, 3),

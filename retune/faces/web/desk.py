@@ -16,7 +16,7 @@ from pathlib import Path
 from threading import Lock, RLock, Thread
 
 from retune.carriers.changes import Plan, Rendition
-from retune.carriers.errors import ChangedError, RetuneError, UsageError
+from retune.carriers.errors import ChangedError, InputError, RetuneError, UsageError
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song, Variant
 from retune.comparison.levels import MixLevels
@@ -115,7 +115,7 @@ class Desk:
                 self._opened = self._open(read_song(self.path))
                 self._take_up(revision)
             # Another take of a stem is not heard unasked: see `other_takes`.
-            return self._opened.last if self.other_takes else self._opened.inputs
+            return self._opened.last if self._altered() else self._opened.inputs
 
     def _take_up(self, revision: str) -> None:
         """Go on from a text of the song file, with what was kept of it by an earlier run."""
@@ -149,11 +149,19 @@ class Desk:
     def other_takes(self) -> tuple[str, ...]:
         """File names of stems that are not the ones that were opened any more. Does not wait for
         the lock."""
+        return tuple(path.name for path in self._altered() if path.exists())
+
+    @property
+    def missing_stems(self) -> tuple[str, ...]:
+        """File names of stems that are not where they were opened. Does not wait for the lock."""
+        return tuple(path.name for path in self._altered() if not path.exists())
+
+    def _altered(self) -> tuple[Path, ...]:
         opened = self._opened
         if opened is None:
             return ()
         audio = opened.last.audio.values()
-        return tuple(dict.fromkeys(a.path.name for a in audio if stamp_of(a.path) != a.stamp))
+        return tuple(dict.fromkeys(a.path for a in audio if stamp_of(a.path) != a.stamp))
 
     @property
     def handle(self) -> OpenSong:
@@ -275,6 +283,8 @@ class Desk:
         if not self.is_song_file or self.path is None:
             raise UsageError("a bare recording has no song file: make one under New song")
         _ = self.opened
+        if self.missing_stems:
+            raise InputError(f"{self.missing_stems[0]} is missing; put it back into its folder")
         if self.other_takes:
             raise ChangedError(f"{self.other_takes[0]} is another take now: load it first")
         if seen != self._revision:

@@ -1,5 +1,7 @@
 // Talks to the server: the token of the address goes along as a header, nothing goes elsewhere.
 
+import { quoted } from "./dom.js";
+
 const given = () => /^#([\w-]{16,})$/.exec(location.hash)?.[1]; // not a place on the page, as #s3
 
 const token = given() ?? sessionStorage.getItem("token") ?? "";
@@ -16,8 +18,8 @@ addEventListener("hashchange", () => {
 export class Refused extends Error {
   /** `field` is the fact of the song that `why` is about, where it is about one. */
   constructor(message, status, { field = "", why = "" } = {}) {
-    super(message);
-    Object.assign(this, { status, field, why });
+    super(quoted(message));
+    Object.assign(this, { status, field, why: quoted(why) });
   }
 }
 

@@ -1,6 +1,6 @@
 // The facts of the song above the picture, and the form that changes them.
 
-import { $, el } from "./dom.js";
+import { $, el, quoted } from "./dom.js";
 import { clearFaults, faultUnder } from "./field-fault.js";
 import { hummer } from "./hum.js";
 import { overviewStrip } from "./overview.js";
@@ -79,7 +79,7 @@ function show() {
     song.warnings.length === 1
       ? "1 remark on the recording"
       : `${song.warnings.length} remarks on the recording`;
-  $("ul", box).replaceChildren(...song.warnings.map((text) => el("li", {}, text)));
+  $("ul", box).replaceChildren(...song.warnings.map((text) => el("li", {}, quoted(text))));
   $("#from-mix").hidden = melody?.role !== "mix";
   if (!$("#facts-form").hidden) form();
 }

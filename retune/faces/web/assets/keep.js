@@ -1,7 +1,7 @@
 // Keeping: variants by name, the song file, files on disk, and changes taken back.
 
 import { get, post } from "./api.js";
-import { $, el, say } from "./dom.js";
+import { $, el, quoted, say } from "./dom.js";
 import { change, choose, on, reload, rules, rulesText, state, takeSong, unsaved } from "./store.js";
 
 const FORMATS = {
@@ -225,7 +225,8 @@ function finished(task, box, what) {
     );
     say(`${WORDS[what]}: done`);
   } else {
-    const words = task.state === "stopped" ? "Stopped. Files that were whole by then are kept." : task.error;
+    const words =
+      task.state === "stopped" ? "Stopped. Files that were whole by then are kept." : quoted(task.error);
     box.replaceChildren(el("p", { class: `small${task.state === "failed" ? " warn" : ""}` }, words), done);
   }
 }

@@ -28,7 +28,8 @@ function opened(song) {
   takeSong(song, { fresh: true });
 }
 
-async function hear() {
+/** Shows how far the hearing is until the song has come. */
+async function hear(coming) {
   show("hearing");
   const look = setInterval(async () => {
     const now = await get("state").catch(() => null);
@@ -37,7 +38,7 @@ async function hear() {
     $("#hearing-bar").value = now.fraction;
   }, 300);
   try {
-    opened(await get("song"));
+    opened(await coming);
   } finally {
     clearInterval(look);
   }
@@ -58,11 +59,16 @@ async function begin() {
   setUpBlind();
   setUpLarge();
   setUpKeys();
-  const list = setUpNewSong(opened);
-  on("refused", (error) => say(error.message));
+  const list = setUpNewSong((coming) =>
+    hear(coming).catch((error) => {
+      show("empty");
+      throw error;
+    }),
+  );
+  on("refused", (error) => say(error.why || error.message));
   try {
     const now = await get("state");
-    if (now.open) await hear();
+    if (now.open) await hear(get("song"));
     else {
       show("empty");
       say("No song open");

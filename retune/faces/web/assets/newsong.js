@@ -97,20 +97,23 @@ function askWhichLeads() {
 }
 
 async function send(files) {
-  fault();
+  const faults = [];
   for (const file of files) {
     say(`Storing ${file.name}`);
     try {
       await upload(file);
     } catch (error) {
-      fault(error.message);
+      faults.push(error.message);
     }
   }
+  $("#drop-fault").hidden = !faults.length;
+  $("#drop-fault").replaceChildren(...faults.map((text) => el("div", {}, text)));
   say("");
   await list();
 }
 
-export function setUpNewSong(opened) {
+/** `hearing` shows how far a promise of a song has come. */
+export function setUpNewSong(hearing) {
   const drop = $("#drop");
   $("#choose").addEventListener("click", () => $("#chosen").click());
   $("#chosen").addEventListener("change", () => send([...$("#chosen").files]));
@@ -132,17 +135,17 @@ export function setUpNewSong(opened) {
     if (!stems.length) return fault("Name the stems first: drop them on the page or choose files.");
     if (askWhichLeads()) return undefined;
     const music = FIELDS.map(([name, query]) => ({ name, value: $(query).value.trim() }));
-    return open(() => post("new", { title: $("#nt").value.trim(), rights: "", stems, music }), opened);
+    return open(() => post("new", { title: $("#nt").value.trim(), rights: "", stems, music }), hearing);
   });
-  $("#open-demo").addEventListener("click", () => open(() => post("demo"), opened));
+  $("#open-demo").addEventListener("click", () => open(() => post("demo"), hearing));
   return list;
 }
 
-async function open(ask, opened) {
+async function open(ask, hearing) {
   fault();
   say("Listening to the stems");
   try {
-    opened(await ask());
+    await hearing(ask());
   } catch (error) {
     const query = FIELDS.find(([name]) => name === error.field)?.[1];
     if (query) faultUnder($(query), error.why);

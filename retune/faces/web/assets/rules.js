@@ -1,7 +1,7 @@
 // Writing rules: one sentence a line, its effect or its fault beneath, words to go on with.
 
 import { post } from "./api.js";
-import { $, $$, el, settled } from "./dom.js";
+import { $, $$, el, quoted, settled } from "./dom.js";
 import { on, rules, setRules, state } from "./store.js";
 
 const PAUSE_MS = 900; // an unfinished sentence is no fault before the typing pauses
@@ -251,6 +251,13 @@ export function showEffects() {
   });
 }
 
+/** What an earlier sentence did is not said under a sentence that nobody has read. */
+function clearStale() {
+  $$("#rules > li").forEach((item, index) => {
+    if (state.plan?.asked[index] !== $("textarea", item).value) $(".reads", item).replaceChildren();
+  });
+}
+
 const faultSoon = settled(showEffects, PAUSE_MS);
 
 function showFault(item, area, fault) {
@@ -292,8 +299,8 @@ function showFault(item, area, fault) {
     el(
       "span",
       { class: "say" },
-      el("b", {}, `${capital(fault.problem)}.`),
-      fault.expected ? ` Expected ${fault.expected}. ` : " ",
+      el("b", {}, `${capital(quoted(fault.problem))}.`),
+      fault.expected ? ` Expected ${quoted(fault.expected)}. ` : " ",
       use,
       ...(use ? [] : fault.readings.map((reading) => choice(area, reading))),
     ),
@@ -322,6 +329,7 @@ const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 export function setUpRules() {
   on("variant", showRules);
   on("planned", showEffects);
+  on("refused", clearStale);
   $("#add-rule").addEventListener("click", () => addRule());
 }
 

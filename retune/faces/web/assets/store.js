@@ -132,9 +132,9 @@ async function changeNow(path, body, done) {
     if (done) say(done);
     return true;
   } catch (error) {
-    if (error instanceof Refused && error.status === 409) tell("conflict", error.message);
-    else say(`Nothing was changed: ${error.why || error.message}`);
     tell("refused", error);
+    if (error instanceof Refused && error.status === 409) tell("conflict", `${error.message}.`);
+    else say(`Nothing was changed: ${error.why || error.message}`);
     return false;
   } finally {
     changing -= 1;
@@ -158,16 +158,27 @@ function takesWords(files) {
   return `${files.join(", ")} ${are} now. You still hear and see the take before.${touched}`;
 }
 
+const EXPIRED = "This address has expired. Open the one in the terminal; what is not saved is there.";
+let isSilent = false;
+
 /** Looks from time to time whether the file was changed by another window or program. */
 export function watch() {
   setInterval(async () => {
     if (!state.song || document.hidden || changing) return undefined;
     const before = state.song.revision;
-    const now = await get("state").catch(() => null);
-    if (!now)
-      return say("The server does not answer. Start retune serve again; what is not saved is still here.");
+    const now = await get("state").catch((error) => ({ error }));
+    if (now.error) {
+      isSilent = true;
+      return say(now.error.status === 401 ? EXPIRED : now.error.message);
+    }
+    if (isSilent) {
+      isSilent = false;
+      tell("rules"); // asks for what was written meanwhile
+      say("The server answers again");
+    }
     if (changing || before !== state.song.revision) return undefined;
-    if (now.other_takes.length) tell("conflict", takesWords(now.other_takes));
+    if (now.missing_stems.length) say(`${now.missing_stems.join(", ")} missing: put it back into its folder`);
+    else if (now.other_takes.length) tell("conflict", takesWords(now.other_takes));
     else if (now.changed_outside) tell("conflict", `${state.song.song} was changed by another program.`);
     else if (now.revision && now.revision !== state.song.revision) {
       tell("conflict", `${state.song.song} was changed in another window.`);
