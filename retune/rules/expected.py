@@ -31,6 +31,7 @@ _GROUPS: tuple[tuple[set[str], str], ...] = (
     ),
     ({"PHRASE", "BAR", "SECTION", "NOTE", "OPEN", "CLOSED"}, "phrases, bars, notes or a section"),
     ({"BEAT", "WORD", "STRONG", "WEAK"}, "beat and its number, strong beats, or word"),
+    ({"TIME", "SECTION", "WORD"}, "a time such as 9:1, a section, or word"),
     ({"TIME", "SECTION"}, "a time such as 9:1, or a section"),
     ({"PHRASE", "EVERY"}, "phrase and its number"),
     (

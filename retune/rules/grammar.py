@@ -87,6 +87,8 @@ scope: IN PHRASE spans                  -> in_phrases
     | OFF BEAT                          -> off_beat
     | FROM moment TO moment             -> from_to
     | FROM moment ON                    -> from_on
+    | FROM WORD TITLE TO WORD TITLE     -> from_word
+    | FROM WORD TITLE ON                -> from_word
     | UNTIL moment                      -> until
     | (HIGHER | LOWER) THAN PITCH       -> pitched
     | (LONGER | SHORTER) THAN length    -> lasting

@@ -7,13 +7,14 @@ from collections.abc import Callable, Sequence
 
 from retune.carriers.errors import ChordError, InputError
 from retune.carriers.heard import Analysis, Chord, Key, Note, Phrase, StemAnalysis
-from retune.rules.lyrics import notes_of_words
+from retune.rules.lyrics import notes_of_words, spans_from_word
 from retune.rules.scopes import (
     LAST,
     After,
     AtCadences,
     Except,
     FromTo,
+    FromWord,
     In,
     InClosing,
     InHalf,
@@ -89,6 +90,8 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, OnWord):
         sung = notes_of_words(stem, scope.word)
         return lambda note: note.index in sung
+    if isinstance(scope, FromWord):
+        return _within_spans(word_spans(scope, stem, analysis))
     if isinstance(scope, Pitched):
         midi, sign = parse_pitch_name(scope.name), 1 if scope.way == "higher" else -1
         return lambda note: sign * (note.midi_name - midi) > 0
@@ -97,6 +100,18 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, Over):
         return lambda note: over_chord(note.chord, scope, analysis, note.start_s)
     return _in_place(scope, stem, analysis)
+
+
+def _within_spans(spans: Spans) -> Inside:
+    return lambda note: any(start <= note.start_s + 1e-6 < end for start, end in spans)
+
+
+def word_spans(scope: FromWord, stem: StemAnalysis | None, analysis: Analysis) -> Spans:
+    """The stretches from word to word as a stem sings them, as the melody does for one without
+    words."""
+    sings = stem is not None and any(note.lyric for note in stem.notes)
+    source = stem if sings else analysis.melody
+    return spans_from_word(source, scope.first, scope.last) if source is not None else []
 
 
 def _belongs(note: Note, of: str, analysis: Analysis) -> bool | None:
@@ -140,8 +155,7 @@ def _in_place(
             and (before_end is None or before_end(note))
         )
     if isinstance(scope, InSection):
-        spans = section_spans(scope, analysis)
-        return lambda note: any(start <= note.start_s + 1e-6 < end for start, end in spans)
+        return _within_spans(section_spans(scope, analysis))
     phrases = _phrases(stem, analysis)
     if isinstance(scope, InClosing):
         ends = {"open": "open", "closed": "at rest"}[scope.way]

@@ -14,6 +14,7 @@ from retune.rules.scopes import (
     AtCadences,
     Except,
     FromTo,
+    FromWord,
     In,
     InClosing,
     InHalf,
@@ -128,10 +129,16 @@ class ScopeReader(Transformer[Any, Any]):
         return OnBeats(tuple(beats))
 
     def on_word(self, parts: list[Any]) -> OnWord:
-        word = parts[-1].value.value.strip()
+        return OnWord(self._word(parts[-1]))
+
+    def from_word(self, parts: list[Any]) -> FromWord:
+        return FromWord(*(self._word(part) for part in parts if part.type == "TITLE"))
+
+    def _word(self, token: Token) -> str:
+        word = token.value.value.strip()
         if not word:
-            raise self.refuse(parts[-1], "no word is named", expected='such as on word "home"')
-        return OnWord(word)
+            raise self.refuse(token, "no word is named", expected='such as on word "home"')
+        return str(word)
 
     def spans(self, parts: list[Any]) -> tuple[tuple[Span, Token], ...]:
         return tuple(part for part in parts if isinstance(part, tuple))

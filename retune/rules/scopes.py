@@ -162,6 +162,19 @@ class OnWord:
 
 
 @dataclass(frozen=True)
+class FromWord:
+    """From a word of the lyrics to another, both included, wherever they are sung; without a last
+    word to the end of the song, from where the first is sung first."""
+
+    first: str
+    last: str = ""
+
+    def __str__(self) -> str:
+        end = f'to word "{self.last}"' if self.last else "on"
+        return f'from word "{self.first}" {end}'
+
+
+@dataclass(frozen=True)
 class FromTo:
     """By onset, the end excluded; without a start from the beginning, without an end to the last
     note. A section stands for its beginning."""
@@ -265,6 +278,7 @@ Scope = (
     | OnBeats
     | OnStrength
     | OnWord
+    | FromWord
     | FromTo
     | Pitched
     | Lasting

@@ -12,9 +12,10 @@ from retune.rules.inside import (
     over_chord,
     seconds_of,
     section_spans,
+    word_spans,
 )
 from retune.rules.model import Rule
-from retune.rules.scopes import LAST, Except, FromTo, In, InHalf, InSection, Over, Scope
+from retune.rules.scopes import LAST, Except, FromTo, FromWord, In, InHalf, InSection, Over, Scope
 
 
 def matched_spans(rule: Rule, analysis: Analysis) -> Spans:
@@ -33,6 +34,8 @@ def _spans_of(scope: Scope, analysis: Analysis) -> Spans:
         start_s = seconds_of(scope.start, analysis) if scope.start is not None else 0.0
         end_s = seconds_of(scope.end, analysis) if scope.end is not None else whole[1]
         return [(start_s, end_s)]
+    if isinstance(scope, FromWord):
+        return word_spans(scope, None, analysis)
     if isinstance(scope, InHalf) and scope.of == "song":
         middle_s = middle_of_song(analysis)
         return [(0.0, middle_s) if scope.half == 1 else (middle_s, whole[1])]

@@ -25,6 +25,7 @@ from retune.rules.scopes import (
     AtCadences,
     Except,
     FromTo,
+    FromWord,
     In,
     InClosing,
     InHalf,
@@ -124,6 +125,7 @@ plain_scopes = (
     | cadences
     | beats
     | titles.map(OnWord)
+    | st.builds(FromWord, titles, st.just("") | titles)
     | st.builds(InHalf, st.sampled_from((1, 2)), st.sampled_from(("song", "phrase")))
     | st.sampled_from(("open", "closed")).map(InClosing)
     | st.sampled_from(("strong", "weak", "off")).map(OnStrength)

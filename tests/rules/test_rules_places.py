@@ -12,6 +12,7 @@ from retune.carriers.heard import Analysis
 from retune.rules import make_plan, parse_rule
 from retune.rules.lyrics import notes_of_words
 from retune.rules.match import matched_notes
+from retune.rules.spans import matched_spans
 
 # Phrase 1 with a pickup of one beat; D5 over F7 leaps in and steps down: an appoggiatura.
 TUNE = "F4:1 Bb4:1 D5:1 C5:1 Bb4:1 / F4:1 G4:1 A4:1 C5:1 / Bb4:1 F4:1 D5:1 C5:1 / A4:1 C5:1 Bb4:2"
@@ -173,6 +174,14 @@ def test_a_note_is_found_by_the_word_it_sings() -> None:
     assert notes_of_words(stem, "go lantern") == set()
     assert names('keep every note on word "Home"', analysis) == ["Bb4"]
     assert names('keep every note on word "lantern"', analysis) == ["D5", "C5"]
+    assert names('keep every note from word "home" to word "lantern"', analysis) == [
+        "Bb4", "D5", "C5",
+    ]  # fmt: skip
+    assert names('keep every note until 2:1 from word "home" on', analysis)[0] == "Bb4"
+    assert names('keep every note from word "lantern" to word "home"', analysis) == []
+    span = matched_spans(parse_rule('shift harp up 1 octave from word "home" to word "lantern"',
+                                    stems=["harp"]), analysis)  # fmt: skip
+    assert span == [(stem.notes[1].start_s, stem.notes[3].end_s)]
 
 
 @pytest.mark.slow
@@ -181,6 +190,10 @@ def test_a_note_is_found_by_the_word_it_sings() -> None:
     [
         ('shift every note up 1 semitone on word "blue"', [51, 52, 53]),
         ('shift every note up 1 semitone on word "lamp"', [2, 55]),
+        ('shift every note down 1 semitone from word "sail" to word "blue"', [47, 48, 49, 50, 51, 52, 53]),
+        ('shift every note down 1 semitone from word "lamp" to word "low"', [2, 3, 4]),
+        ('shift every note down 1 semitone from word "comes" on', [61, 62, 63]),
+        ('shift every note down 1 semitone from word "home" to word "lamp"', []),
         ("move phrase-ending degree 1 to degree 2 in section verse 2", [63]),
     ],
 )
