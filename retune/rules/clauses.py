@@ -46,6 +46,11 @@ _IMPERATIVE = VERBS | frozenset(
 )
 
 _PRONOUNS = frozenset(("its", "their", "there", "it", "them", "that", "this"))
+_WHY = frozenset(
+    ("so", "because", "since", "giving", "making", "creating", "producing", "yielding",
+     "resulting", "forming")
+)  # fmt: skip
+_GOALS = frozenset(("to", "into", "->"))
 MAX_READINGS = 4
 RuleSets = list[tuple[Rule, ...]]
 
@@ -102,9 +107,7 @@ def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets
     texts = [token.text for token in sentence.tokens]
     for place, text in enumerate(texts):
         two = texts[place : place + 2]
-        is_why = (
-            text in ("so", "because", "since") or two == ["in", "order"] or two == ["to", "make"]
-        )
+        is_why = text in _WHY or two in (["in", "order"], ["to", "make"])
         if is_why and place > 2:
             return read(sentence.part(0, place), stems)
     return []
@@ -175,6 +178,8 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
     goes = is_size and bool(rests & (VERBS - {"end", "begin"}))  # "... and two beats longer"
     # "End on 1 in phrases 2 and 4 and on 5 in phrases 1 and 3"
     goes = goes or (token.text in ("on", "to") and bool(rests & {"in", "at", "over"}))
+    # "Turn 3 into 2 and 2 into 1"
+    goes = goes or bool(_GOALS & {t.text for t in sentence.tokens[rest + 1 : rest + 2]})
     is_comma = sentence.tokens[place].text in (",", ";")
     return is_comma or token.text in _IMPERATIVE or begins or is_stem or goes
 

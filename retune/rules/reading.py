@@ -25,8 +25,8 @@ from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import NEGATIONS, covers
-from retune.rules.spoken.sentence import Sentence
-from retune.rules.spoken.tokens import nearest_spoken, sentence_of, typed_of
+from retune.rules.spoken.sentence import Sentence, Token
+from retune.rules.spoken.tokens import is_spoken, nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.whats import NOTHING, Question
 from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
@@ -241,12 +241,13 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             text=sentence.typed,
             column=column,
             length=length,
-            readings=nearest if is_whole and _is_aside(sentence, unknown) else examples,
+            readings=_beside(nearest if is_whole else (), examples, sentence, unknown),
         )
-    forbidden = _forbidden(sentence, unknown, nearest)
-    if forbidden is not None:
-        return forbidden
     slip = _slip(sentence, unknown, stems)
+    if slip is None:
+        forbidden = _forbidden(sentence, unknown, nearest)
+        if forbidden is not None:
+            return forbidden
     if slip is not None and slip[1]:
         nearest = slip[1]
     if unknown:
@@ -275,6 +276,15 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
 
 SAY_WHICH = "say which notes, and where they go or how far"
 EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2")
+
+
+def _beside(
+    nearest: tuple[str, ...], examples: tuple[str, ...], sentence: Sentence, unknown: tuple[int, ...]
+) -> tuple[str, ...]:
+    """What is left of a sentence without its wish first, for it may be most of what was meant."""
+    if nearest and _is_aside(sentence, unknown):
+        return nearest
+    return (*nearest[:1], *examples)
 
 
 def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
@@ -307,22 +317,27 @@ def _forbidden(
     )
 
 
+def _is_known(token: Token) -> bool:
+    """Whether a word that nothing reads here is one that rules know, so no slip of the hand."""
+    return token.text in NEGATIONS or is_spoken(token.raw)
+
+
 def _slip(
     sentence: Sentence, unknown: tuple[int, ...], stems: tuple[str, ...]
 ) -> tuple[str, tuple[str, ...]] | None:
     """The known word nearest to the first unknown one, where all may be slips of the hand, and
     how the sentence then reads."""
-    meant = {place: nearest_spoken(sentence.tokens[place].raw) for place in unknown}
+    places = [place for place in unknown if not _is_known(sentence.tokens[place])]
+    meant = {place: nearest_spoken(sentence.tokens[place].raw) for place in places}
     if not meant or len(meant) > 3 or not all(meant.values()):
         return None
     typed = sentence.typed
-    for place in reversed(unknown):
+    for place in reversed(places):
         token = sentence.tokens[place]
         typed = typed[: token.start] + meant[place] + typed[token.stop :]
-    rules = read(sentence_of(typed), stems)
-    if isinstance(rules, Question):
-        return meant[unknown[0]], rules.examples
-    return meant[unknown[0]], tuple(map(_text_of, rules[:3]))
+    rules = _remembered(typed, stems)
+    shown = rules.readings if isinstance(rules, RuleError) else (_text_of(rules),)
+    return (meant[places[0]], shown) if shown or len(places) == len(unknown) else None
 
 
 def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:

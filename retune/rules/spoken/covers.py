@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from retune.rules.spoken.parts import Part, parts_at
+from retune.rules.spoken.pitches import DEGREE, NAME
 from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.synonyms import free_words
 from retune.rules.spoken.tokens import plain_words
@@ -123,6 +124,8 @@ def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
     qualities = ("minor", "major", "perfect", "augmented", "diminished")
     if after in ("a", "an") and " ".join(texts[place + 2 : place + 3]) in qualities:
         return texts[place] not in ("to", "into")  # "to a minor third" is no distance
+    if after in ("a", "an") and re.match(rf"(?:{DEGREE}|{NAME})$", " ".join(texts[place + 2 : place + 3])):
+        return texts[place] not in ("to", "into")  # but a goal
     return texts[place] not in ("to", "into") or after in _free() or after in _VERBS_AFTER_TO
 
 

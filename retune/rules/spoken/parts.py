@@ -266,7 +266,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
     ]
     found += [
         ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
-        ("lasts", r"(?:every )?last 2(?: notes| 1s|$)", lambda m: 2),
+        ("lasts", r"(?:every )?last 2(?: notes| 1s|$)", lambda m: m[0].startswith("every")),
         (
             "befores",
             r"(?:every )?2 notes before (?:every )?(?:ending|last note|last 1|last)",

@@ -81,7 +81,7 @@ CHORD_MEMBER = (
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
-    rf"(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:scale|diatonic|key) (?:notes?|degrees?|step)|nearest notes? (?:of|in|from|that is in) (?:its |a )?(?:scale|key)|nearest (?:note )?(?:of|in) "
+    rf"(?:an? (?=[b#]?[1-7](?: |$)|n:|(?:{_WORDED})(?: |$)))?(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:scale|diatonic|key) (?:notes?|degrees?|step)|nearest notes? (?:of|in|from|that is in) (?:its |a )?(?:scale|key)|nearest (?:note )?(?:of|in) "
     rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
     r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
     r"|note (?:before|after)(?: it)?|before note|after note"

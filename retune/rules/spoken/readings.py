@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Sequence
 
 from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_length
 from retune.rules.spoken.covers import Cover
@@ -100,7 +101,7 @@ class _Assembly(ExchangeReader):
             raise MissingError(ONE_PLACE, ONE_EACH, is_firm=True)
         if firm:
             self.target = firm[0]
-            self.sources += loose
+            self.sources = [*bare, *loose] or self.sources
         elif heard.has("inverse") and len(bare) == 1:
             self.target = bare[0]
             self.sources = [part for part in targets if part.value[0] in ("for", "not")]
@@ -112,7 +113,7 @@ class _Assembly(ExchangeReader):
             self.sources = []
         elif moves and loose:
             self.target = loose[-1]
-            self.sources += loose[:-1]
+            self.sources = [*bare, *loose[:-1]] or self.sources
         elif (
             moves
             and bare
@@ -209,6 +210,9 @@ class _Assembly(ExchangeReader):
                 [f"shift {what} {way} 1 scale step", f"shift {what} {way} 2 semitones"],
                 heard.of(way)[0],
             )
+        if heard.has("hang"):
+            open_on = [f"move {what} to degree {degree}" for degree in ("2", "5")]
+            raise MissingError("on which degree? 2 and 7 are left open, 5 a little", open_on)
         if heard.has("resolve") and heard.has("role"):
             return [("move", "to its resolution")]
         if not heard.parts:
@@ -238,7 +242,7 @@ class _Assembly(ExchangeReader):
             )
         raise MissingError(
             "where to, or how far?",
-            [f"move {what} to {_other(what)}", f"shift {what} up 1 scale step"],
+            [f"move {what} to {_other(what)}", f"shift {what} {_back(scopes)} 1 scale step"],
         )
 
     def _any_what(self) -> str:
@@ -334,6 +338,11 @@ def _own(spared: str, what: str) -> str:
     """What is kept, of the kind of note that is moved."""
     kind = re.search(r"phrase-\w+|(?:song-)?(?:highest|lowest|longest)", what)
     return spared.replace(OWN_KIND, kind[0] if kind else "every")
+
+
+def _back(scopes: Sequence[str]) -> str:
+    """The way that notes go that are too high, or too low, for an example."""
+    return "down" if any(scope.startswith("higher") for scope in scopes) else "up"
 
 
 def _other(what: str) -> str:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from retune.rules.scopes import InSection
+from retune.rules.scopes import FromWord, InSection
 from retune.rules.spoken.pitches import LENGTH, length_of
 from retune.rules.spoken.sentence import Sentence
 from retune.theory.pitchnames import parse_pitch_name
@@ -174,6 +174,12 @@ def _half(of: str) -> Meaning:
     return meaning
 
 
+def _sung(match: Match, sentence: Sentence) -> list[str]:
+    """From a word to another, or on from it."""
+    words = [sentence.tokens[sentence.index_at(match.start(g))].raw for g in "ab" if match[g]]
+    return [str(FromWord(*(word.strip(".,") for word in words)))]
+
+
 _UPWARD, _DOWNWARD = r"\b(?:up|rises?|below|ascent)\b", r"\b(?:down|falls?|above|descent)\b"
 _HOW = r"(?:up|down|rise|fall|step|leap|jump|skip|ascent|descent)s?"
 _SIDE = r"(?:from )?(?:below|above|up|down)"
@@ -187,6 +193,8 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"(?:{_UNTIL}) (?P<a>{_BAR_BEAT}|{_SECTION})",
      lambda m, s: [f"until {_named(m, s, 'a')}"]),
     ("scope", rf"(?:{_FROM}|between) (?P<a>{_BAR_BEAT}|{_SECTION}) (?:to|until|till|up to|and|-) (?P<b>{_BAR_BEAT}|{_SECTION})", _between),
+    ("scope", r"(?:from|between|starting (?:at|on|with|from)|begin (?:at|on|with)) (?:word )?(?P<a>q:\S+) (?:to|and|until|till|through|up to|-) (?:word )?(?P<b>q:\S+)", _sung),
+    ("scope", r"(?:from|starting (?:at|on|with|from)|begin (?:at|on|with)) (?:word )?(?P<a>q:\S+)(?: (?:on|onwards?|forwards?|to end)(?= |$))(?P<b>)", _sung),
     ("until", rf"(?:until|till|to|up to) (?P<a>{_BAR_BEAT})", lambda m, s: _named(m, s, "a")),
     ("until", r"(?:until|till|up to|through|to) end of bar (?P<bar>\d+)",
      lambda m, s: f"{int(m['bar']) + 1}:1"),

@@ -65,13 +65,16 @@ _BARE_CONTRACTIONS = {
 
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
-    text = _ASIDE.sub(r",\1,", text)
+    text = _CARET.sub(" ", _ASIDE.sub(r",\1,", text))
     tokens = turned(_with_note_a(_of_numbers(list(_plain(text)), text)), text)
     return Sentence(text, tuple(_with_synonyms(tokens)))
 
 
 # An aside in brackets is one between commas; "Bb(add9)" and "(b9)" stay chords.
 _ASIDE = re.compile(r"(?<!\S)\(([^()]*[a-z][^()]*)\)(?=[\s.,;!?]|$)")
+
+# Degrees as theorists write them: "^4", or a 4 with a circumflex on it.
+_CARET = re.compile(r"\^(?=[b#♭♯]?\d)|(?<=\d)\u0302")
 
 
 def _with_note_a(tokens: list[Token]) -> list[Token]:
@@ -106,7 +109,8 @@ def _with_signs(tokens: list[Token]) -> list[Token]:
         is_goal = bool(named) and named[0].text in _BEFORE_NAME
         if sign in ("b", "#") and is_goal and before is not None and before.text in SOLFA:
             raw = f"{before.raw} {token.raw}"
-            found[-1] = Token(f"{sign}{SOLFA[before.text]}", before.start, token.stop, raw)
+            degree = Token(f"{sign}{SOLFA[before.text]}", before.start, token.stop, raw)
+            found[-1:] = [replace(degree, text="degree"), degree]
             continue
         if sign is not None and before is not None and re.fullmatch(r"n:[A-G]", before.text):
             found[-1] = Token(before.text + sign, before.start, token.stop, before.raw + sign)
@@ -266,10 +270,15 @@ def _single_words() -> tuple[str, ...]:
     return tuple(sorted(word for word in words if len(word) > 3 and word.isalpha()))
 
 
+def is_spoken(word: str) -> bool:
+    """Whether a word is said in some wording, and so is no slip of the hand."""
+    return word.lower() in _single_words()
+
+
 @lru_cache(maxsize=256)
 def nearest_spoken(word: str) -> str:
     """The known word that a mistyped one is nearest to, "" for none."""
-    if word.lower() in _single_words():
+    if is_spoken(word):
         return ""
     cutoff = 0.75 if len(word) > 3 else 0.8
     near = difflib.get_close_matches(word.lower(), _single_words(), n=1, cutoff=cutoff)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from retune.rules.model import ROLE_WORDS
 from retune.rules.spoken.parts import Part
-from retune.rules.spoken.pitches import DEGREE, degrees_of, names_of, targets_of
+from retune.rules.spoken.pitches import DEGREE, SOLFA, degrees_of, names_of, targets_of
 
 Kinds = list[tuple[str, str]]
 """Kinds of note, each with a further scope; a rule for each."""
@@ -106,6 +106,7 @@ _ALONE = {
     "phrase-third": "in phrase 1",
     "phrase-fourth": "in phrase 1",
 }
+_BARE = rf"[b#]?[1-7]|{'|'.join(SOLFA)}"
 _OF_SONG = ("highest", "lowest", "longest")
 
 
@@ -192,10 +193,13 @@ class WhatReader:
 
     def _kind_before(self) -> str:
         """ "The endings: 1 becomes 3, 2 becomes 1": bare degrees of a second clause are of the kind
-        that the first spoke of."""
-        kind = self.before.what.partition(" degree ")[0]
-        bare = all(re.match(r"[b#]?[1-7]$", pitch_text(part)) for part in self.sources)
-        if not kind.startswith("phrase-") or not bare or self.heard.has("notes", "melody"):
+        and the place that the first spoke of."""
+        kind, has_degree, _ = self.before.what.partition(" degree ")
+        bare = all(re.fullmatch(_BARE, pitch_text(part)) for part in self.sources)
+        placed = has_degree and kind == "every" and self.before.scope
+        if not (kind.startswith("phrase-") or placed) or not bare:
+            return "every"
+        if self.heard.has("notes", "melody"):
             return "every"
         self.is_it = True
         return kind
@@ -234,7 +238,7 @@ class WhatReader:
             names = ("phrase-opening", "phrase-second", "phrase-third", "phrase-fourth")
             return [[(name, "") for name in names[:count]]]
         if heard.of("lasts"):
-            return [[("phrase-penultimate", ""), ("phrase-ending", "")]]
+            return self._of_each_or_one(("phrase-penultimate", "phrase-ending"))
         if heard.of("befores"):
             return [[("phrase-antepenultimate", ""), ("phrase-penultimate", "")]]
         if heard.of("last_degree"):
@@ -251,13 +255,18 @@ class WhatReader:
             positions.pop("phrase-ending", None) if heard.has("end") else None
         if not positions:
             return []
+        return self._of_each_or_one(tuple(positions), positions.values())
+
+    def _of_each_or_one(self, names: Sequence[str], said: Iterable[Part] = ()) -> list[Kinds]:
+        """Kinds of note of each phrase, or the one of the song, where the words leave it open."""
+        each = [(kind, "") for kind in names]
+        lone = [_alone(kind) for kind in names]
         if self._is_of_song():
-            return [[_alone(kind) for kind in positions]]
-        each = [(kind, "") for kind in positions]
-        if self._is_many(positions.values()):
+            return [lone]
+        every = any(part.value for part in self.heard.of("lasts"))
+        if every or lone == each or self._is_many(said):
             return [each]
-        lone = [_alone(kind) for kind in positions]
-        return [each] if lone == each else [each, lone]
+        return [each, lone]
 
     def _begins_it(self) -> bool:
         """ "... and let it start a beat later": the note of the clause before."""

@@ -15,14 +15,6 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ('shift every note up 1 scale step on word "moon"', "shift note at 9:1 up 1 scale step"),
     ),
     (
-        r"(?:from|between) q:\S+ (?:to|and|until|till|through|up to) (?:word )?q:\S+",
-        "a stretch is told by phrases, bars or times; words are told one by one",
-        (
-            "shift every note up 1 scale step in phrase 2",
-            "shift every note up 1 scale step from 9:1 to 12:1",
-        ),
-    ),
-    (
         r"(?:step|semitone|whole|octave|an? o:\d)s? (?:below|above|under|over|down|up) "
         r"(?:than )?(?:tonic|home|o:\d|dominant|leading|root)",
         "name the degree itself: a step below the tonic is 7, a step above it 2",
@@ -161,6 +153,11 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         r"key (?:change|lift)|modulates?|modulation|change of key|new key",
         "a change of key moves every stem: a rule for the melody and one for each other stem",
         ("shift every note up 2 semitones from 17:1 on",),
+    ),
+    (
+        r"chords?|accompaniment|backing|band",
+        "harmony moves by stems: say which stem, how far and in which bars",
+        ("shift bass up 5 semitones in bar 16", "shift bass down 2 semitones in bars 3-4"),
     ),
     (
         r"half of|o:\d part|(?:first|last|middle) part|middle of|in middle",
