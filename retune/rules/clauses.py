@@ -13,9 +13,9 @@ from retune.rules.parse import read_strictly
 from retune.rules.scopes import Except, In, InSection, Scope
 from retune.rules.spoken.covers import VERBS, Cover, covers
 from retune.rules.spoken.exchanges import Readings
+from retune.rules.spoken.heard import NOTHING, About, Question
 from retune.rules.spoken.readings import meanings
 from retune.rules.spoken.sentence import Sentence
-from retune.rules.spoken.whats import NOTHING, About, Question
 
 _SPLITS = frozenset((",", "and", "then", ";", "except"))
 _IMPERATIVE = VERBS | frozenset(
@@ -108,8 +108,11 @@ def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets
     for place, text in enumerate(texts):
         two = texts[place : place + 2]
         is_why = text in _WHY or two in (["in", "order"], ["to", "make"])
-        if is_why and place > 2:
-            return read(sentence.part(0, place), stems)
+        if not is_why or place < 3 or texts[place - 1] in _GOALS | {"on"}:  # "to so"
+            continue
+        found = read(sentence.part(0, place), stems)
+        if found:
+            return found
     return []
 
 
@@ -209,6 +212,9 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
             return _inserted(rest, place + 1, units[-1])
     if texts[0].isdigit() and texts[1] == "end":
         return _inserted(rest, 0, units[-1])
+    many = re.match(r"(?:\d+-\d+|\d+(?:(?: to| through| -| and| ,)+ \d+)+) (\S+)", rest.text)
+    if many and many[1] in _IMPERATIVE:  # "phrases 1 to 3 stay, 4 to 6 go up a tone"
+        return _inserted(rest, 0, f"{units[-1]}s")
     place = 1 if texts[0] in ("in", "at", "for", "of") else 0
     after = texts[place + 1] if place + 1 < len(texts) else ""
     is_alone = after not in _NOUNS and not re.match(r"o:|n:|verse|chorus", after)

@@ -25,10 +25,10 @@ from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.covers import NEGATIONS, covers
+from retune.rules.spoken.heard import NOTHING, Question
 from retune.rules.spoken.sentence import Sentence, Token
 from retune.rules.spoken.tokens import is_spoken, nearest_spoken, sentence_of, typed_of
-from retune.rules.spoken.whats import NOTHING, Question
-from retune.rules.spoken.wishes import no_stem, wish_in
+from retune.rules.spoken.wishes import Wish, no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
@@ -232,16 +232,15 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     if wish is None and _tells_more(strict, sentence, unknown):
         return _with_readings(strict, nearest) if unknown else strict
     if wish is not None:
-        says, examples = wish
         column, length = sentence.columns(*(unknown[:1] * 2 if unknown else (0, 0)))
         if strict.problem == BEGINS:
             column, length = strict.column, strict.length
         return RuleError(
-            f"{BEGINS}; {says}",
+            f"{BEGINS}; {wish.says}",
             text=sentence.typed,
             column=column,
             length=length,
-            readings=_beside(nearest if is_whole else (), examples, sentence, unknown),
+            readings=_beside(nearest if is_whole else (), wish, sentence, unknown),
         )
     slip = _slip(sentence, unknown, stems)
     if slip is None:
@@ -279,12 +278,14 @@ EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale 
 
 
 def _beside(
-    nearest: tuple[str, ...], examples: tuple[str, ...], sentence: Sentence, unknown: tuple[int, ...]
+    nearest: tuple[str, ...], wish: Wish, sentence: Sentence, unknown: tuple[int, ...]
 ) -> tuple[str, ...]:
-    """What is left of a sentence without its wish first, for it may be most of what was meant."""
+    """What is left of a sentence without the words of its wish first: it may be most of what was
+    meant."""
     if nearest and _is_aside(sentence, unknown):
         return nearest
-    return (*nearest[:1], *examples)
+    is_apart = set(range(wish.first, wish.last + 1)) <= set(unknown)
+    return (*nearest[: int(is_apart)], *wish.examples)
 
 
 def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:

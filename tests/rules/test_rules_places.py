@@ -190,7 +190,10 @@ def test_a_note_is_found_by_the_word_it_sings() -> None:
     [
         ('shift every note up 1 semitone on word "blue"', [51, 52, 53]),
         ('shift every note up 1 semitone on word "lamp"', [2, 55]),
-        ('shift every note down 1 semitone from word "sail" to word "blue"', [47, 48, 49, 50, 51, 52, 53]),
+        (
+            'shift every note down 1 semitone from word "sail" to word "blue"',
+            [47, 48, 49, 50, 51, 52, 53],
+        ),
         ('shift every note down 1 semitone from word "lamp" to word "low"', [2, 3, 4]),
         ('shift every note down 1 semitone from word "comes" on', [61, 62, 63]),
         ('shift every note down 1 semitone from word "home" to word "lamp"', []),

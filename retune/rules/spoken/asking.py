@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
+from retune.rules.spoken.heard import Heard, MissingError
 from retune.rules.spoken.pitches import length_of
-from retune.rules.spoken.whats import Heard, MissingError
 
 VAGUE = ("vague_until", "vague_bars")
 

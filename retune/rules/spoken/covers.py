@@ -124,7 +124,9 @@ def _may_be_free(texts: tuple[str, ...], place: int) -> bool:
     qualities = ("minor", "major", "perfect", "augmented", "diminished")
     if after in ("a", "an") and " ".join(texts[place + 2 : place + 3]) in qualities:
         return texts[place] not in ("to", "into")  # "to a minor third" is no distance
-    if after in ("a", "an") and re.match(rf"(?:{DEGREE}|{NAME})$", " ".join(texts[place + 2 : place + 3])):
+    if after in ("a", "an") and re.match(
+        rf"(?:{DEGREE}|{NAME})$", " ".join(texts[place + 2 : place + 3])
+    ):
         return texts[place] not in ("to", "into")  # but a goal
     return texts[place] not in ("to", "into") or after in _free() or after in _VERBS_AFTER_TO
 

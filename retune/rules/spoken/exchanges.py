@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from retune.rules.spoken.heard import MissingError, NoRuleError, is_names, pitch_text
 from retune.rules.spoken.pitches import degrees_of, names_of
-from retune.rules.spoken.whats import MissingError, NoRuleError, WhatReader, is_names, pitch_text
+from retune.rules.spoken.whats import WhatReader
 
 Readings = tuple[tuple[str, ...], ...]
 """Each reading is the rules, in canonical words, that a sentence then is."""
@@ -125,6 +126,9 @@ class ExchangeReader(WhatReader):
 
     def swap(self) -> Readings:
         heard = self.heard
+        if len(self.words()) == 2:
+            shown = [f"move every note to degree 1 {word}" for word in self.words()]
+            raise MissingError("a rule names the pitch that a word goes to: which?", shown)
         if not heard.has("degrees", "names", "target"):
             shown = ["swap degrees 1 and 2", "swap the endings of phrases 1 and 2"]
             raise MissingError("which two?", shown)

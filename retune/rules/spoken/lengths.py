@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from retune.rules.spoken.asking import amount_of, ask_in_all
+from retune.rules.spoken.heard import Heard, MissingError, NoRuleError
 from retune.rules.spoken.pitches import length_of
-from retune.rules.spoken.whats import Heard, MissingError, NoRuleError
 
 Verbs = list[tuple[str, str]]
 """Readings of a verb: what stands before the notes, and behind them."""

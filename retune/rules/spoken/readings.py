@@ -9,10 +9,7 @@ from collections.abc import Sequence
 from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_length
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
-from retune.rules.spoken.lengths import STOPS, timed_verbs
-from retune.rules.spoken.parts import OWN_KIND, Part
-from retune.rules.spoken.pitches import degrees_of, interval_of, names_of, targets_of
-from retune.rules.spoken.whats import (
+from retune.rules.spoken.heard import (
     NOTHING,
     About,
     Heard,
@@ -22,6 +19,9 @@ from retune.rules.spoken.whats import (
     is_names,
     pitch_text,
 )
+from retune.rules.spoken.lengths import STOPS, timed_verbs
+from retune.rules.spoken.parts import OWN_KIND, Part
+from retune.rules.spoken.pitches import degrees_of, interval_of, names_of, targets_of
 
 
 def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | None:
@@ -67,8 +67,7 @@ class _Assembly(ExchangeReader):
         try:
             verbs = self._verbs()
         except MissingError as missing:
-            place = re.sub(r" ?on beats? \S+", "", scopes[0]) if heard.has("begin") else scopes[0]
-            raise missing.at(place.strip()) from None
+            raise missing.at(scopes[0]) from None
         spared = tuple(f"keep {part.value}" for part in heard.of("spared"))
         if spared and heard.has("keep"):
             raise NoRuleError
@@ -224,10 +223,17 @@ class _Assembly(ExchangeReader):
                 heard.of("manner")[0],
             )
         scopes = [scope for part in heard.of("scope") for scope in part.value]
-        if heard.has("begin") and any(scope.startswith("on beat") for scope in scopes):
+        if any(scope.startswith("after a") for scope in scopes) and not heard.has("notes"):
+            raise MissingError(
+                "to be reached so, it is the note before that moves: where to?",
+                [f"move phrase-penultimate note to degree {degree}" for degree in ("2", "7")],
+                instead_of=r" ?after a \w+(?: up| down)?",
+            )
+        if any(scope.startswith("on beat") for scope in scopes) and self._lands():
             raise MissingError(
                 "a note is moved in time by beats: how many?",
                 [f"delay {what} by 1 beat", f"bring {what} 1 beat earlier"],
+                instead_of=r" ?on beats? \S+",
             )
         is_placed = any(scope.startswith(("over", "in bar")) for scope in scopes)
         if is_placed and len(self.sources) == 1 and not is_names(self.sources[0]):
@@ -243,6 +249,12 @@ class _Assembly(ExchangeReader):
         raise MissingError(
             "where to, or how far?",
             [f"move {what} to {_other(what)}", f"shift {what} {_back(scopes)} 1 scale step"],
+        )
+
+    def _lands(self) -> bool:
+        """Whether "on beat 1" says when notes come, not which: "put the endings on beat 1"."""
+        return self.heard.has("begin", "end", "position") and not self.heard.has(
+            "target", "interval"
         )
 
     def _any_what(self) -> str:

@@ -27,7 +27,7 @@ SECTIONS = (
     r"middle 8|interlude|stanza"
 )
 _SECTION = rf"(?:(?:o:\d+|last) )?(?:section \S+|{SECTIONS})(?: \d+)?"
-_BAR_BEAT = r"bar \d+(?: ,)? (?:on |at )?(?:beat \d+(?:\.\d+)?|o:\d+ beat)|(?:beat \d+(?:\.\d+)?|o:\d+ beat) of bar \d+|t:\S+"
+_BAR_BEAT = r"bar \d+(?: ,)? (?:on |at )?(?:beat \d+(?:\.\d+)?|o:\d+ beat)|(?:beat \d+(?:\.\d+)?|o:\d+ beat|downbeat) (?:of|in) bar \d+|t:\S+"
 _ONWARD = (
     r"(?: (?:on|onwards?|forwards?|earlier|up|to end(?: of song)?|until end(?: of song)?)(?= |$))?"
 )
@@ -41,10 +41,10 @@ def _moment(text: str, sentence: Sentence, at: int) -> str:
         return text[2:]
     if "beat" in text:
         bar = re.search(r"bar (\d+)", text)
-        beat = re.search(r"beat (\d+(?:\.\d+)?)|o:(\d+) beat", text)
+        beat = re.search(r"beat (\d+(?:\.\d+)?)(?! in| of)|o:(\d+) beat|downbeat", text)
         assert bar
         assert beat
-        return f"{bar[1]}:{beat[1] or beat[2]}"
+        return f"{bar[1]}:{beat[1] or beat[2] or 1}"
     words = text.split()
     which = ""
     if words[0] == "last" or words[0].startswith("o:"):

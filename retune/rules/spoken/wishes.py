@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from retune.rules.spoken.sentence import Sentence
 
@@ -41,6 +42,11 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         r"(?:new|different|another|other) key",
         "a key is reached by an interval: say how far every stem goes",
         ("shift every note up 2 semitones",),
+    ),
+    (
+        r"(?:with|to|into|by|for) (?:an? )?(?:i|ii|iii|iv|v|vi|vii)o?7?(?: chord)?",
+        "harmony moves by stems: say which stem, how far and in which bars",
+        ("shift bass up 5 semitones in bar 16", "shift bass down 2 semitones in bars 3-4"),
     ),
     (
         r"with (?:an? )?(?:\w+ )?(?:approach|leap|jump|step|up|down)|approach",
@@ -170,15 +176,26 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
 )
 
 
-def wish_in(sentence: Sentence, unknown: Sequence[int] = ()) -> tuple[str, tuple[str, ...]] | None:
-    """What to say of a wish that rules cannot do, and sentences that come near it. Where certain
-    words are all that was not understood, the wish has to be in one of them."""
+@dataclass(frozen=True)
+class Wish:
+    """What to say of a wish that rules cannot do, and sentences that come near it; `first` to
+    `last` are the words that ask for it."""
+
+    says: str
+    examples: tuple[str, ...]
+    first: int
+    last: int
+
+
+def wish_in(sentence: Sentence, unknown: Sequence[int] = ()) -> Wish | None:
+    """The wish of a sentence. Where certain words are all that was not understood, it has to be in
+    one of them."""
     for words, says, examples in _WISHES:
         for match in re.finditer(rf"(?:^|(?<= ))(?:{words})(?= |$)", sentence.text):
             first = sentence.index_at(match.start())
             last = sentence.index_at(max(match.end() - 1, match.start()))
             if not unknown or any(first <= place <= last for place in unknown):
-                return says, examples
+                return Wish(says, examples, first, last)
     return None
 
 
