@@ -76,11 +76,8 @@ def halves_at_home(work: Work, home: Key) -> list[FloatArray]:
 
 def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
     """The stretches, in order of time."""
-    found = [
-        (start_s, *_key_within(work, start_s)) for start_s in _starts(work.listened.duration_s)
-    ]
     stretches = []
-    for key, run in groupby(found, key=lambda row: row[1] if row[2] >= SURE else None):
+    for key, run in groupby(_windows(work), key=lambda row: row[1] if row[2] >= SURE else None):
         rows = list(run)
         if key is None or len(rows) < FEWEST or _is_near(key, home):
             continue
@@ -88,6 +85,15 @@ def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
         sure = float(np.mean([row[2] for row in rows]))
         stretches.append(Stretch(rows[0][0], end_s, key, round(sure, 3)))
     return tuple(stretches)
+
+
+def _windows(work: Work) -> list[tuple[float, Key | None, float]]:
+    """When each window begins, its key and how sure that is; told once of the same notes."""
+    return work.listened.last(
+        ("keys within",),
+        tuple(work.timed_notes()),
+        lambda: [(at_s, *_key_within(work, at_s)) for at_s in _starts(work.listened.duration_s)],
+    )
 
 
 def _starts(duration_s: float) -> Iterator[float]:

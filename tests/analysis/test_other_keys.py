@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from played import Part, Tone, hear, row
+
+from retune.analysis import other_keys
 
 TUNE = "67:1 64:1 60:2 69:1 65:1 72:2 71:1 74:1 67:2 72:4 "
 BASS = "36:4 41:4 43:4 36:4 "
@@ -59,3 +62,17 @@ def test_a_song_raised_half_way_has_the_key_it_begins_in() -> None:
 
 def test_a_song_that_soon_leaves_its_first_key_has_that_it_stays_in() -> None:
     assert str(hear(song(0, 0, 2, 2, 2, 2, 2, 2), bpm=96, key="auto").key) == "D major"
+
+
+def test_each_window_is_heard_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    heard: list[float] = []
+    within = other_keys._key_within
+
+    def counted(work: other_keys.Work, start_s: float) -> object:
+        heard.append(start_s)
+        return within(work, start_s)
+
+    monkeypatch.setattr(other_keys, "_key_within", counted)
+    hear(song(0, 0, 0, 0, 2, 2, 2, 2), bpm=96, key="auto")
+    assert heard
+    assert len(heard) == len(set(heard))
