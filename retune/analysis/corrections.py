@@ -157,6 +157,8 @@ def _apply(notes: list[Draft], k: int, text: str, at_s: float, where: str) -> st
     elif low in ("octave up", "octave down"):
         step = 12 if low == "octave up" else -12
         named = None if note.named is None else note.named + step
+        if not 0 <= (round(note.midi + step) if named is None else named) <= 127:
+            return "the pitch would lie outside C-1 to G9"
         notes[k] = replace(note, midi=note.midi + step, named=named)
     elif low == "drop":
         del notes[k]

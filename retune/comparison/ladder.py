@@ -22,6 +22,7 @@ from retune.comparison.picture_lyrics import HELD, words_in_row
 from retune.comparison.picture_style import (
     THEMES,
     font_faces,
+    n_fitting,
     style_sheet,
     text_width,
     title_lines,
@@ -229,8 +230,10 @@ def _draw_text(pen: Pen, sheet: Sheet, row: Row, top: float) -> None:
     if placed is None:
         syllables = [n.lyric or "" for n, _, _ in sung if n.lyric != HELD]
         words = re.sub(r"- (?=\S)", "", " ".join(syllables))
-        while text_width(words, 0.9 * f) > right - sheet.left and " " in words:
-            words = "… " + words.removeprefix("… ").partition(" ")[2]
+        room, last = right - sheet.left, words.split(" ")[::-1]
+        if len(last) > 1 and n_fitting(last, room, 0.9 * f) < len(last):
+            count = n_fitting(last, room - text_width("… ", 0.9 * f), 0.9 * f)
+            words = "… " + " ".join(last[:count][::-1])
         pen.text(right, y, words, "ly", anchor="end")
 
 

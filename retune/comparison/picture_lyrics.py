@@ -8,7 +8,7 @@ from itertools import groupby
 
 from retune.carriers.heard import Note, Section
 from retune.comparison.picture_layout import System
-from retune.comparison.picture_style import text_width
+from retune.comparison.picture_style import n_fitting, text_width
 from retune.comparison.picture_words import section_names
 from retune.comparison.svg import Pen
 
@@ -170,12 +170,12 @@ def _draw_opening(
     """As many words of a phrase as there is room for, run together."""
     f = system.layout.f
     text = " ".join(word.text for word in words).replace("- ", "").split()
-    for count in range(len(text), 0, -1):
-        shown = " ".join(text[:count]) + ("" if count == len(text) else " …")
-        width = text_width(shown, _SIZE * f)
-        if width <= right - left:
-            _word(pen, shown, left, _row_y(system, 0), width, f)
-            return
+    count = n_fitting(text, right - left, _SIZE * f)
+    if count < len(text):
+        count = n_fitting(text, right - left - text_width(" …", _SIZE * f), _SIZE * f)
+    shown = " ".join(text[:count]) + ("" if count == len(text) else " …")
+    if count:
+        _word(pen, shown, left, _row_y(system, 0), text_width(shown, _SIZE * f), f)
 
 
 def draw_sections(pen: Pen, system: System, sections: Sequence[Section]) -> None:

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import base64
 import unicodedata
-from collections.abc import Callable
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from importlib import resources
+from itertools import accumulate
 
 THEMES: dict[str, dict[str, str]] = {
     "light": {
@@ -92,6 +94,13 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     mark over another letter."""
     units = sum(map(_advance, text))
     return units / 100 * size * (1.08 if bold else 1.0)
+
+
+def n_fitting(words: Sequence[str], room: float, size: float) -> int:
+    """How many words, from the first on and parted by spaces, fit into so many px; each is measured
+    once, as there may be thousands."""
+    ends = list(accumulate(text_width(f"{word} ", size) for word in words))
+    return bisect_right(ends, room + text_width(" ", size))
 
 
 @lru_cache(maxsize=4096)

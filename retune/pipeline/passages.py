@@ -6,10 +6,11 @@ import re
 
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Bars
+from retune.carriers.text import cut_short
 from retune.song.bartime import bar_time
 from retune.song.timetext import HOW, read_place
 
-_PHRASES = re.compile(r"(\d+|last)(?:\s*-\s*(\d+|last))?")
+_PHRASES = re.compile(r"(\d{1,9}|last)(?:\s*-\s*(\d{1,9}|last))?")
 Passage = tuple[str | None, str | None, str | None]
 """From, to, phrase, as typed."""
 WHOLE: Passage = (None, None, None)
@@ -64,7 +65,9 @@ def _phrase_span(analysis: Analysis, text: str) -> tuple[float, float]:
     have = melody.phrases if melody else ()
     match = _PHRASES.fullmatch(text.strip())
     if match is None or not have:
-        raise UsageError(f'"{text}" is not a phrase: the song has phrases 1 to {len(have)}')
+        raise UsageError(
+            f'"{cut_short(text)}" is not a phrase: the song has phrases 1 to {len(have)}'
+        )
     low, high = (
         len(have) if part == "last" else int(part) for part in (match[1], match[2] or match[1])
     )

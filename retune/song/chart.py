@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import NoReturn
 
@@ -34,7 +35,7 @@ LAB = "a .lab file: start, end and Harte label a line"
 _BARLINE = re.compile(r"(:\|+:|\|+:|:\|+|\|+|\n)")
 # Signs of other charts, and what stands for them here.
 _FOREIGN = {"%": 'write "-" to repeat the bar before', "/": 'hold a beat with "."'}
-_TIMES = re.compile(r"\s*[xX×]\s*(\d+)")
+_TIMES = re.compile(r"\s*[xX×]\s*0*(\d{1,9})\d*")
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,8 @@ def _cells(text: str) -> list[_Cell]:
         before, at = barline, at + len(piece) + len(barline)
     if is_open:
         raise ChordError(f'chords: the repeat from bar {passage_start + 1} is not closed with ":|"')
+    n_entries = sum(len(cell.entries) for cell in cells)
+    check_count(n_entries, MAX_CHORDS, "entries", where="chords", error=ChordError)
     return cells
 
 
@@ -265,9 +268,14 @@ def _check_count(bar: _Written, bars: Bars) -> None:
 
 def _read(bar: _Written, entry: int, key: Key | None) -> Chord:
     try:
-        return parse_chord(bar.cell.entries[entry], key)
+        return _parsed(bar.cell.entries[entry], key)
     except ChordError as error:
         bar.refuse(f": {error}", entry)
+
+
+@lru_cache(maxsize=4096)
+def _parsed(entry: str, key: Key | None) -> Chord:
+    return parse_chord(entry, key)
 
 
 def merged(chords: list[Chord]) -> tuple[Chord, ...]:

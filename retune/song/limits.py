@@ -19,6 +19,8 @@ MAX_TIME_S = 86_400.0
 """A place in any recording, before its length is known."""
 MAX_TEXT = 100_000
 """Characters of one text."""
+MAX_TITLE = 1_000
+"""Characters of a title: pages are set with it, which takes longer than its length grows."""
 MAX_KEY_PARTS = 16
 """Parts of a dotted key, and of the name of a table."""
 MAX_DIGITS = 400

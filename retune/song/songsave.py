@@ -78,7 +78,8 @@ class SongEditor:
         if _has_comments(rows):
             self._document["corrections"] = _changed(rows, [*rows.unwrap(), new])
             return
-        if not rows:
+        is_said = isinstance(rows, tomlkit.items.Array) and rows.trivia.comment
+        if not rows and not is_said:
             self._document.pop("corrections", None)
             if not self._document.as_string().endswith("\n\n"):
                 self._document.add(tomlkit.nl())

@@ -39,6 +39,7 @@ from retune.song.songvalues import (
     is_passage,
     is_phrases,
     is_text,
+    is_title,
     one_of,
     shown,
 )
@@ -249,7 +250,7 @@ _VARIANTS = named_tables(VARIANT, what="variant", reserved=VARIANT_RESERVED, at_
 SONG = {
     "format": _FORMAT,
     "heard_with": Field(is_version, default=""),
-    "title": Field(is_line, default=""),
+    "title": Field(is_title, default=""),
     "rights": Field(is_text, default=""),
     "passage": Field(is_passage),
     "stems": Field(

@@ -21,6 +21,7 @@ from retune.song.limits import (
     MAX_PHRASES,
     MAX_TEXT,
     MAX_TIME_S,
+    MAX_TITLE,
 )
 from retune.song.timetext import HOW, SECONDS, read_span
 from retune.song.tomltext import KeyPath, key_lines
@@ -109,6 +110,14 @@ def is_line(value: Any, where: Where) -> str:
     if "\n" in text or "\r" in text:
         where.fail("must be one line; remove the line break")
     return text
+
+
+def is_title(value: Any, where: Where) -> str:
+    """A string of one line that a page has room for."""
+    title = is_line(value, where)
+    if len(title) > MAX_TITLE:
+        where.fail(f"the title is longer than {MAX_TITLE} characters; shorten it")
+    return title
 
 
 def is_number(low: float, high: float, unit: str = "") -> Checker:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 SECONDS = r"\d+(?:\.\d+)?\s*s?"
-_MINUTES = re.compile(r"(\d+):(\d\d(?:\.\d+)?)\s*s?")
-_PLACE = re.compile(r"(\d+):(\d(?:\.\d+)?)")
+_MINUTES = re.compile(r"(\d{1,9}):(\d\d(?:\.\d+)?)\s*s?")
+_PLACE = re.compile(r"(\d{1,9}):(\d(?:\.\d+)?)")
 _SPAN = re.compile(r"\s*(\S{1,40}?)\s*(?:-|–|\bto\b)\s*(\S{1,40})\s*")
 HOW = "write 72.5s, 1:12 (minutes:seconds, two digits behind the colon) or 9:1 (bar:beat)"
 

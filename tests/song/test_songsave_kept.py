@@ -145,3 +145,14 @@ def test_byte_order_mark_and_line_ends_stay(mark: bytes, end: str, tmp_path: Pat
     after = path.read_bytes()
     assert after.startswith(before[:120])
     assert after.count(b"\n") == after.count(end.encode())
+
+
+def test_what_is_said_of_an_empty_list_of_corrections_stays(tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    (tmp_path / "vocal.wav").write_bytes(b"\n")
+    path.write_text(HEAD.replace("\n", "\ncorrections = [] # none so far\n", 1))
+    editor = edit_song(path)
+    editor.add_correction("vocal", 1.0, "octave up")
+    (row,) = editor.save().corrections
+    assert (row.at_s, row.set) == (1.0, "octave up")
+    assert "# none so far" in path.read_text()
