@@ -298,6 +298,17 @@ def test_a_phone_opens_on_the_first_phrase_that_changes(browser: Any, address: s
     page.close()
 
 
+def test_picture_and_ladder_are_drawn_once_at_every_width(browser: Any, address: str) -> None:
+    page = browser.new_page()
+    page.goto(address)
+    for width in (390, 900, 1280, 1920, 3000):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(100)
+        assert page.locator("figure[data-picture] .pic svg:visible").count() == 1, width
+        assert page.locator("figure[data-ladder] .pic svg:visible").count() == 1, width
+    page.close()
+
+
 def test_no_words_of_a_picture_run_into_each_other(browser: Any) -> None:
     """Measured with the face that is drawn, in all widths of the page and a slide."""
     analysis = lantern()

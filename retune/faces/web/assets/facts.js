@@ -26,7 +26,7 @@ const FIELDS = [
   ],
   ["passage", "passage", "The part that is worked on, as 0:48-1:12 or 9:1-17:1. Empty: all of it."],
 ];
-const LONG = ["rights", "chords", "phrases", "keys", "sections"];
+const LONG = ["rights", "phrases", "keys", "sections"];
 const ROLES = ["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"];
 const MOVES = ["keep", "scale steps", "semitones"];
 
@@ -131,10 +131,9 @@ function stemFields(stem) {
 function field(name, help, value) {
   const id = `fact-${name}`;
   const more = { "aria-describedby": `${id}-h` };
-  const input =
-    name === "lyrics"
-      ? el("textarea", { id, rows: Math.min(8, Math.max(2, value.split("\n").length)), value, ...more })
-      : text(id, value, { size: LONG.includes(name) ? 40 : 14, ...more });
+  const input = ["lyrics", "chords"].includes(name)
+    ? el("textarea", { id, rows: Math.min(8, Math.max(2, value.split("\n").length)), value, ...more })
+    : text(id, value, { size: LONG.includes(name) ? 40 : 14, ...more });
   const parts = [input, help ? el("div", { class: "small quiet", id: `${id}-h` }, help) : ""];
   if (name === "guide" && state.song.stems[state.song.melody]?.role === "mix")
     parts.push(
@@ -196,7 +195,7 @@ function form() {
         found.map(([fact, input]) => [`${stem.name}.${fact}`, input, stem[fact]]),
       ),
     ]
-      .filter(([, input, was]) => input.value.trim() !== was)
+      .filter(([, input, was]) => input.value.trim() !== String(was).trim())
       .map(([name, input]) => ({ name, value: input.value.trim() }));
     clearFaults($("#facts-form"));
     fault.hidden = true;
