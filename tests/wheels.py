@@ -23,7 +23,7 @@ SYSTEMS = (
     "x86_64-manylinux_2_28",
     "aarch64-manylinux_2_28",
 )
-EXTRAS = ("web", "dask", "exports", "video", "media", "corpus", "slides")
+EXTRAS = ("web", "dask", "exports", "video", "media", "corpus", "slides", "separate")
 MISSING = {("x86_64-apple-darwin", "3.14")}  # numba has no wheel for Intel Macs since 0.63
 
 

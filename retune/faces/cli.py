@@ -220,6 +220,26 @@ def _suggest(sub: argparse.ArgumentParser) -> None:
     options.as_json(sub)
 
 
+def _voice(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "song", type=options.name, metavar="MIX", help="a finished recording, or its song file"
+    )
+    sub.add_argument(
+        "--out", type=options.name, required=True, metavar="VOICE.wav", help="the file to write"
+    )
+    sub.add_argument(
+        "--separator", choices=("demucs",), help="ask one that is installed: retune[separate]"
+    )
+    sub.add_argument("--model", metavar="NAME", help="its model; default: htdemucs")
+    sub.add_argument(
+        "--models",
+        type=options.name,
+        metavar="DIR",
+        help="a folder of models from a maker you trust",
+    )
+    sub.add_argument("--fetch", action="store_true", help="it may fetch its model over the network")
+
+
 Adder = Callable[[argparse.ArgumentParser], None]
 COMMANDS: dict[str, tuple[str, str, Adder]] = {
     "demo": (
@@ -266,6 +286,11 @@ COMMANDS: dict[str, tuple[str, str, Adder]] = {
         "find contrasting variants worth hearing, each with its reason",
         "retune suggest lantern-song/song.toml --write",
         _suggest,
+    ),
+    "voice": (
+        "write the voice of a finished mix as a file of its own, to hear or to use",
+        "retune voice lantern-song/mix.toml --out voice.wav",
+        _voice,
     ),
     "tally": (
         "count the answers of a blind test, with exact statistics",

@@ -184,6 +184,13 @@ def demo(arguments: Arguments) -> int:
     return 0
 
 
+def voice(arguments: Arguments) -> int:
+    """Write the voice of a finished mix."""
+    from retune.faces.voice import voice as run
+
+    return run(arguments)
+
+
 def serve(arguments: Arguments) -> int:
     """Open the workbench."""
     from retune.faces.web.command import serve as run

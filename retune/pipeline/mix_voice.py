@@ -57,19 +57,25 @@ def voice_of(opened: SongInputs, name: str) -> AudioLike:
     AudioError
         The file is at another rate than the mix.
     """
+    part, path = opened.audio[name], opened.song.stems[name].voice
+    mix = part.entire
+    if path is None:
+        return Within(estimated_voice(opened, name), part.first, part.n_samples)
+    voice = open_audio(path)
+    if voice.rate_hz != mix.rate_hz:
+        raise AudioError(
+            f"{path} has {voice.rate_hz} Hz, the mix {mix.rate_hz} Hz; convert it to the rate of "
+            "the mix"
+        )
+    return Within(Fitted(voice, mix.n_samples, mix.n_channels), part.first, part.n_samples)
+
+
+def estimated_voice(opened: SongInputs, name: str) -> AudioLike:
+    """The voice in the whole file of the mix `name`, estimated. Blocks are those of the whole
+    file, so that another passage finds them again."""
     from retune.separate import estimate_voice, shares_in, usual_gain
 
-    part, path = opened.audio[name], opened.song.stems[name].voice
-    # Blocks are those of the whole file, so that another passage finds them again.
-    mix = part.entire
-    if path is not None:
-        voice = open_audio(path)
-        if voice.rate_hz != mix.rate_hz:
-            raise AudioError(
-                f"{path} has {voice.rate_hz} Hz, the mix {mix.rate_hz} Hz; convert it to the "
-                "rate of the mix"
-            )
-        return Within(Fitted(voice, mix.n_samples, mix.n_channels), part.first, part.n_samples)
+    mix = opened.audio[name].entire
     gain: list[float] = []
 
     def share_of(block: int) -> NDArray[np.uint16]:
@@ -81,7 +87,7 @@ def voice_of(opened: SongInputs, name: str) -> AudioLike:
         reads = {"mix": opened.sha256(name), "block": block}
         return opened.recall(SHARES, reads, make).values
 
-    return Within(estimate_voice(mix, share_of), part.first, part.n_samples)
+    return estimate_voice(mix, share_of)
 
 
 def voice_reads(opened: SongInputs, name: str) -> Mapping[str, Any]:

@@ -80,6 +80,8 @@ USES: dict[str, tuple[tuple[str, ...], str]] = {
     "a NUL in a path": (("analyze", "a\0b.toml"), "argument SONG: the name holds a NUL character; give one"),
     "an option beside a song file": (("analyze", "SONG", "--key", "C major"), "--key is for a bare recording; in"),
     "a key of no letter": (("analyze", "VOICE", "--key", "H major"), "--key: "),
+    "a voice of stems": (("voice", "SONG", "--out", "OUT"), 'song.toml has no stem of role "mix"; the voice is that of one finished mix'),
+    "a separator without its model": (("voice", "VOICE", "--out", "OUT", "--separator", "demucs"), "allow demucs to fetch it over the network"),
     "a meter in words": (("analyze", "VOICE", "--meter", "waltz"), '--meter: "waltz" is not a meter; write beats over a note value, as "3/4"'),
     "a tempo in words": (("analyze", "VOICE", "--tempo", "fast"), '--tempo: "fast" is not a number; write a number or "auto"'),
     "a tempo of none": (("analyze", "VOICE", "--tempo", "0"), "--tempo: 0.0 is out of range; must be a number from 20 to 400 beats a minute"),

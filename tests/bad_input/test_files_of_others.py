@@ -23,6 +23,7 @@ COMMANDS = {
     "study": ("batch", SONG, "--report", "out", "--format", "csv,parquet,jams"),
     "compare": ("compare", SONG, "--out", "out/page.html"),
     "compare text": ("compare", SONG, "--out", "out/diary.txt"),
+    "voice": ("voice", "song/vocal.wav", "--out", "out/voice.wav"),
     "tally": ("tally", "answers.csv", "--plot", "out/shares.svg"),
     "tally text": ("tally", "answers.csv", "--plot", "out/diary.txt"),
 }

@@ -132,6 +132,7 @@ COMMANDS: dict[str, Command] = {
     "batch": Command(_line("batch", SONG, "--out", "out")),
     "report": Command(_line("batch", SONG, "--out", "out", "--report", "out/report")),
     "study": Command(_line("batch", SONG, "--report", "out/study", "--format", "csv,parquet,jams")),
+    "voice": Command(_line("voice", "song/vocal.wav", "--out", "out/voice.wav")),
     "tally": Command(_line("tally", ANSWERS, "--plot", "out/shares.svg")),
     **{
         f"export {name}": Command(
