@@ -21,6 +21,7 @@ import numpy as np
 from retune.carriers.errors import AudioError, OutputError, StaleError
 from retune.carriers.heard import AudioLike, Samples
 from retune.sound import audiohead, audiojoins, media
+from retune.sound.audiobeyond import is_longer_than_stated
 from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
 from retune.sound.files import sha256_file
 
@@ -158,7 +159,8 @@ def open_audio(path: str | Path) -> AudioFile:
     except (OSError, RuntimeError) as error:
         raise AudioError(f"{path} is damaged or not {_KINDS}; export it again") from error
     _check_shape(path, rate_hz=rate_hz, n_channels=n_channels, subtype=subtype)
-    join_s = audiojoins.joined_at_s(path, kind, rate_hz=48_000 if subtype == "OPUS" else rate_hz)
+    clock_hz = 48_000 if subtype == "OPUS" else rate_hz
+    join_s, mp3_s = audiojoins.looked_through(path, kind, rate_hz=clock_hz)
     if join_s is not None:
         raise AudioError(
             f"{path} holds several recordings one after the other, the second from {join_s:.2f} s; "
@@ -175,6 +177,11 @@ def open_audio(path: str | Path) -> AudioFile:
         n_samples = decoded
     if n_samples == 0:
         raise AudioError(f"{path} holds no samples; export it again")
+    if is_longer_than_stated(path, kind, n_samples=n_samples, rate_hz=rate_hz, mp3_s=mp3_s):
+        raise AudioError(
+            f"{path} holds more sound than the {n_samples / rate_hz:.3f} s that its head states; "
+            "export it again"
+        )
     if not whole:
         _read_span(path, n_samples - 1, n_samples, rate_hz)
     return AudioFile(path, rate_hz, n_samples, n_channels, subtype, format_name, stamp, whole)

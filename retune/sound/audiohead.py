@@ -51,14 +51,18 @@ def _after_id3(stream: BinaryIO) -> bytes:
 
 def missing_bytes(path: Path, kind: str) -> int:
     """How many bytes of sample data a WAV or AIFF header promises that the file lacks."""
+    return max(sound_end(path, kind) - path.stat().st_size, 0)
+
+
+def sound_end(path: Path, kind: str) -> int:
+    """Where the sample data of a WAV or AIFF file ends by its header; 0 for what states no end, and
+    for other kinds."""
     if kind not in ("WAV", "AIFF"):
         return 0
-    wanted = (b"data", b"SSND")
     with open(path, "rb") as stream:
         for name, size, offset in _chunks(stream, ">I" if kind == "AIFF" else "<I"):
-            if name in wanted:
-                stream.seek(0, 2)
-                return max(offset + size - stream.tell(), 0)
+            if name in (b"data", b"SSND"):
+                return offset + size if size else 0
     return 0
 
 

@@ -28,13 +28,14 @@ _KBITS = {
 }
 
 
-def joined_at_s(path: Path, kind: str, *, rate_hz: int) -> float | None:
-    """The second at which another recording begins in an OGG or MP3 file; None where none does."""
+def looked_through(path: Path, kind: str, *, rate_hz: int) -> tuple[float | None, float]:
+    """The second at which another recording begins in an OGG or MP3 file, None where none does; and
+    how many seconds the frames of an MP3 file last, 0 for other kinds."""
     with open(path, "rb") as stream:
         if kind == "OGG":
-            return _ogg_join(stream, rate_hz)
+            return _ogg_join(stream, rate_hz), 0.0
         if kind != "MP3":
-            return None
+            return None, 0.0
         with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
             return _mp3_join(data)
 
@@ -51,7 +52,7 @@ def _ogg_join(stream: BinaryIO, rate_hz: int) -> float | None:
     return None
 
 
-def _mp3_join(data: Data) -> float | None:
+def _mp3_join(data: Data) -> tuple[float | None, float]:
     seconds, first = 0.0, None
     for number, (at, size, rate_hz, n_samples) in enumerate(_frames(data)):
         first = first or rate_hz
@@ -59,9 +60,9 @@ def _mp3_join(data: Data) -> float | None:
             mark in data[at + 4 : at + min(size, 60)] for mark in (b"Xing", b"Info", b"VBRI")
         )
         if rate_hz != first or is_tagged:
-            return seconds
+            return seconds, seconds
         seconds += n_samples / rate_hz
-    return None
+    return None, seconds
 
 
 def _frames(data: Data) -> Iterator[tuple[int, int, int, int]]:
