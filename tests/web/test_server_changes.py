@@ -309,7 +309,7 @@ def test_undo_and_what_was_not_saved_go_on_after_a_restart(client: Client, song:
     change(client, "variant", name="b", rules=[RULE])
     change(client, "undo")
     draft = {"name": "half-done", "rules": ["move highest"], "about": ""}
-    assert client.post("drafts", {"drafts": [draft]}).json() == {"kept": 1}
+    assert client.post("drafts", {"drafts": [draft]}).json() == {"kept": 1, "lost_since": ""}
     later = client_of(song)
     view = later.song()
     assert (view["undo"], view["redo"], view["drafts"]) == (1, 1, [draft])
@@ -318,6 +318,21 @@ def test_undo_and_what_was_not_saved_go_on_after_a_restart(client: Client, song:
     song.write_text(text + "# by another program\n", encoding="utf-8")
     other = client_of(song).song()
     assert (other["undo"], other["redo"], other["drafts"]) == (0, 0, [draft])
+
+
+def test_what_cannot_be_kept_is_told(
+    client: Client, song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    draft = {"name": "half-done", "rules": ["move highest"], "about": ""}
+    (tmp_path / "cache").write_bytes(b"no folder")
+    monkeypatch.setattr("retune.faces.web.desk.drawers", lambda: tmp_path / "cache" / "workbench")
+    answer = client_of(song).post("drafts", {"drafts": [draft]}).json()
+    assert answer["lost_since"].startswith(f"cannot write to {tmp_path}")
+    monkeypatch.setattr("retune.faces.web.kept.MOST_BYTES", 50)
+    client.song()
+    answer = client.post("drafts", {"drafts": [draft]}).json()
+    assert answer["lost_since"].startswith("it is more than")
+    assert client.song()["drafts"] == [draft]  # as long as the server runs
 
 
 def test_a_second_song_gives_back_what_was_kept_of_it(client: Client, song: Path) -> None:

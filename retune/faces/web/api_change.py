@@ -40,8 +40,7 @@ def keep_drafts(bench: Bench, asked: Asked) -> Table:
     if len(rows) > MOST_DRAFTS:
         raise UsageError(f"{len(rows)} variants are not saved; at most {MOST_DRAFTS} are kept")
     drafts = [Variant(row.line("name"), row.lines("rules"), row.text("about", "")) for row in rows]
-    bench.desk.keep_drafts(drafts)
-    return {"kept": len(drafts)}
+    return {"kept": len(drafts), "lost_since": bench.desk.keep_drafts(drafts)}
 
 
 @undisturbed

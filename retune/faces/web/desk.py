@@ -129,8 +129,8 @@ class Desk:
             self._past.extend(kept.past)
             self._future.extend(kept.future)
 
-    def _keep(self) -> None:
-        self._drawer.write(
+    def _keep(self) -> str:
+        return self._drawer.write(
             Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
         )
 
@@ -139,11 +139,12 @@ class Desk:
         """Variants as they stood on the page when it told last, not saved."""
         return self._drafts
 
-    def keep_drafts(self, drafts: Sequence[Variant]) -> None:
-        """Keep rules that are not saved, for a page or a server that comes after this one."""
+    def keep_drafts(self, drafts: Sequence[Variant]) -> str:
+        """Keep rules that are not saved, for a page or a server that comes after this one; returns
+        why only as long as this server runs, "" where nothing hinders."""
         with self._lock:
             self._drafts = tuple(drafts)
-            self._keep()
+            return self._keep()
 
     @property
     def other_takes(self) -> tuple[str, ...]:

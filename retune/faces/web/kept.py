@@ -6,7 +6,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from retune.carriers.songfacts import Variant
 from retune.pipeline.manifest import kept_json
 from retune.sound.cache import default_folder
 from retune.sound.files import atomic_write
+from retune.sound.folders import write_reason
 
 MOST_BYTES = 8_000_000
 MOST_DRAFTS = 200
@@ -49,18 +49,25 @@ class Drawer:
         except (TypeError, KeyError, AttributeError):
             return Kept()
 
-    def write(self, kept: Kept) -> None:
-        """Keep this from now on. What cannot be written is not kept: the work goes on."""
+    def write(self, kept: Kept) -> str:
+        """Keep this from now on; returns why it is not kept, "" where it is: the work goes on."""
         if self._path is None:
-            return
+            return "nothing is kept between runs (--no-cache)"
         told = _bytes_of(replace(kept, past=(), future=()))
         room = MOST_BYTES - len(told)
+        if room < 0:
+            return f"it is more than {MOST_BYTES // 1_000_000} MB"
         past = within(kept.past, room // 2)
         future = within(kept.future, room // 2)
-        with suppress(OSError, RetuneError):
+        try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with atomic_write(self._path) as stream:
                 stream.write(_bytes_of(replace(kept, past=past, future=future)))
+        except OSError as error:
+            return f"cannot write to {self._path.parent}: {write_reason(error)}"
+        except RetuneError as error:
+            return str(error)
+        return ""
 
 
 def within(texts: Iterable[str], n_bytes: int) -> tuple[str, ...]:

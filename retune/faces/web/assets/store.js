@@ -68,6 +68,7 @@ function putBack(drafts) {
 }
 
 let keptNow = "[]"; // the drafts that the server keeps
+let saidWhy = ""; // it keeps them only as long as it runs
 
 /** Lets the server keep what is not saved, should this page or the server end unforeseen. */
 const keepDrafts = settled(async () => {
@@ -76,9 +77,13 @@ const keepDrafts = settled(async () => {
   const told = JSON.stringify(drafts);
   if (told === keptNow) return;
   keptNow = told;
-  await post("drafts", { drafts }).catch(() => {
+  const answer = await post("drafts", { drafts }).catch(() => {
     keptNow = "";
   });
+  const why = drafts.length ? (answer?.lost_since ?? "") : "";
+  if (why && why !== saidWhy)
+    say(`Save before you leave: what is not saved ends with the server, since ${why}`);
+  saidWhy = why;
 }, 400);
 for (const name of ["rules", "variant", "song"]) on(name, keepDrafts);
 
