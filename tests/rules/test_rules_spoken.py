@@ -3,6 +3,7 @@ understood."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from retune.carriers.errors import RuleError
 from retune.rules import Rule, completions, parse_rule, understand
 from retune.rules.spoken.covers import VERBS
+from retune.rules.spoken.sentence import Token
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.rules.spoken.tokens import sentence_of, synonyms
 
@@ -169,3 +171,21 @@ def test_a_spoken_sentence_is_completed_word_by_word() -> None:
 def test_nothing_is_offered_after_more_words_than_a_rule_has(text: str) -> None:
     """Offering words after so many took minutes."""
     assert completions(text, stems=STEMS) in ((), (",", "and"))
+
+
+def test_turns_of_phrase_are_not_looked_for_in_more_words_than_a_rule_has(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Their patterns take with the cube of the words: seconds for two thousand letters."""
+    looked: list[int] = []
+
+    def turned(words: Sequence[Token], typed: str) -> Sequence[Token]:
+        looked.append(len(words))
+        return words
+
+    monkeypatch.setattr("retune.rules.spoken.tokens.turned", turned)
+    for n in (10, 40, 100, 900):
+        with pytest.raises(RuleError):
+            understand("no " + "x " * n)
+    assert looked
+    assert max(looked) <= 90

@@ -66,8 +66,14 @@ _BARE_CONTRACTIONS = {
 def sentence_of(text: str) -> Sentence:
     """The plain words of a sentence."""
     text = _CARET.sub(" ", _ASIDE.sub(r",\1,", text))
-    tokens = turned(_with_note_a(_of_numbers(list(_plain(text)), text)), text)
+    tokens: Sequence[Token] = _with_note_a(_of_numbers(list(_plain(text)), text))
+    if len(tokens) <= MOST_TURNED:
+        tokens = turned(tokens, text)
     return Sentence(text, tuple(_with_synonyms(tokens)))
+
+
+MOST_TURNED = 90
+"""Some more words than are read: in longer ones turns of phrase would only be looked for long."""
 
 
 # An aside in brackets is one between commas; "Bb(add9)" and "(b9)" stay chords.
