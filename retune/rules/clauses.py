@@ -11,11 +11,12 @@ from retune.carriers.errors import RuleError
 from retune.rules.model import Rule, Selector
 from retune.rules.parse import read_strictly
 from retune.rules.scopes import Except, In, InSection, Scope
-from retune.rules.spoken.covers import VERBS, Cover, covers
+from retune.rules.spoken.covers import NEGATIONS, VERBS, Cover, covers
 from retune.rules.spoken.exchanges import Readings
 from retune.rules.spoken.heard import NOTHING, About, Question
 from retune.rules.spoken.readings import meanings
 from retune.rules.spoken.sentence import Sentence
+from retune.rules.spoken.tokens import is_spoken
 
 _SPLITS = frozenset((",", "and", "then", ";", "except"))
 _IMPERATIVE = VERBS | frozenset(
@@ -107,13 +108,27 @@ def read_without_purpose(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets
     texts = [token.text for token in sentence.tokens]
     for place, text in enumerate(texts):
         two = texts[place : place + 2]
-        is_why = text in _WHY or two in (["in", "order"], ["to", "make"])
+        is_why = text in _WHY or two in (["in", "order"], ["to", "make"], ["as", "a"])
+        is_why = is_why or (text == "," and _says_nothing(sentence, place + 1, stems))
         if not is_why or place < 3 or texts[place - 1] in _GOALS | {"on"}:  # "to so"
             continue
         found = read(sentence.part(0, place), stems)
         if found:
             return found
     return []
+
+
+def _says_nothing(sentence: Sentence, place: int, stems: tuple[str, ...]) -> bool:
+    """Whether a sentence ends with a word or three that no rule has: "..., (modal mixture)"."""
+    rest = [token for token in sentence.tokens[place:] if token.text != ","]
+    known = {*NEGATIONS, *(stem.lower() for stem in stems)}
+    return 0 < len(rest) <= 3 and all(
+        token.text.isalpha()
+        and token.text == token.raw.lower()
+        and token.text not in known
+        and not is_spoken(token.text)
+        for token in rest
+    )
 
 
 def is_joined(sentence: Sentence) -> bool:
@@ -156,7 +171,7 @@ def read_clauses(
         if not (is_else or _begins_clause(sentence, place, rest, stems)):
             continue
         first = read(sentence.part(0, place), stems, before)
-        if isinstance(first, Question) and texts[place] == ";":
+        if isinstance(first, Question) and (texts[place] == ";" or VERBS & set(texts[:place])):
             asked = asked or first
         if isinstance(first, Question) or not 0 < len(first) <= MAX_READINGS:
             continue

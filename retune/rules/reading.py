@@ -156,16 +156,27 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
-    found = read_clauses(sentence, stems) if is_joined(sentence) else []
-    found = found or read(sentence, stems) or read_without_purpose(sentence, stems)
-    if isinstance(found, Question) or not found:
-        found = read_clauses(sentence, stems) or found
+    found = _readings(sentence, stems)
     if not isinstance(found, Question) and len(found) == 1:
         return found[0]
     if not isinstance(found, Question) and not found:
         return _not_understood(sentence, stems, strict)
     ask = _asked(found, sentence) if isinstance(found, Question) else _many(found, sentence)
     return _with_readings(strict, ask.readings) if _is_in_rule_words(text, stems) else ask
+
+
+def _readings(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
+    """As clauses where the second speaks of the first, else as one, else as clauses. What the whole
+    lacks is asked rather than what a half of it does, but for two sentences."""
+    is_two = ";" in sentence.text
+    found = read_clauses(sentence, stems) if is_joined(sentence) else []
+    if isinstance(found, Question) and not is_two:
+        found = []
+    whole = found or read(sentence, stems) or read_without_purpose(sentence, stems)
+    if whole and not isinstance(whole, Question):
+        return whole
+    clauses = read_clauses(sentence, stems)
+    return whole if whole and isinstance(clauses, Question) and not is_two else clauses or whole
 
 
 def _is_in_rule_words(text: str, stems: tuple[str, ...]) -> bool:
@@ -242,7 +253,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             length=length,
             readings=_beside(nearest if is_whole else (), wish, sentence, unknown),
         )
-    slip = _slip(sentence, unknown, stems)
+    slip = _slip(sentence, unknown, stems, nearest)
     if slip is None:
         forbidden = _forbidden(sentence, unknown, nearest)
         if forbidden is not None:
@@ -250,8 +261,10 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     if slip is not None and slip[1]:
         nearest = slip[1]
     if unknown:
-        column, length = sentence.columns(unknown[0], unknown[0] + 1)
-        word = cut_short(typed_of(sentence.tokens[unknown[0] : unknown[0] + 1]))
+        strange = [place for place in unknown if not _is_known(sentence.tokens[place])]
+        blamed = (strange or unknown)[0]
+        column, length = sentence.columns(blamed, blamed + 1)
+        word = cut_short(typed_of(sentence.tokens[blamed : blamed + 1]))
         return RuleError(
             f'"{word}" was not understood{no_stem(word, stems)}',
             text=sentence.typed,
@@ -324,7 +337,10 @@ def _is_known(token: Token) -> bool:
 
 
 def _slip(
-    sentence: Sentence, unknown: tuple[int, ...], stems: tuple[str, ...]
+    sentence: Sentence,
+    unknown: tuple[int, ...],
+    stems: tuple[str, ...],
+    nearest: tuple[str, ...],
 ) -> tuple[str, tuple[str, ...]] | None:
     """The known word nearest to the first unknown one, where all may be slips of the hand, and
     how the sentence then reads."""
@@ -337,8 +353,9 @@ def _slip(
         token = sentence.tokens[place]
         typed = typed[: token.start] + meant[place] + typed[token.stop :]
     rules = _remembered(typed, stems)
-    shown = rules.readings if isinstance(rules, RuleError) else (_text_of(rules),)
-    return (meant[places[0]], shown) if shown or len(places) == len(unknown) else None
+    if not isinstance(rules, RuleError):
+        return meant[places[0]], (_text_of(rules),)
+    return (meant[places[0]], nearest or rules.readings) if len(places) == len(unknown) else None
 
 
 def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:

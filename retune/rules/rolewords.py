@@ -15,6 +15,7 @@ _VERBS = (
 _BEHIND = rf"(?P<behind>^\s*(?:{_VERBS})\s+(?:the\s+)?)"
 _WORDS = (
     ("bass", re.compile(r"(?<![\w#/-])(?P<word>bass(?:es)?)(?![\w-])", re.IGNORECASE)),
+    ("unpitched", re.compile(r"(?<![\w#/-])(?P<word>drums?|percussion)(?![\w-])", re.IGNORECASE)),
     *(
         (role, re.compile(rf"{_BEHIND}(?P<word>{words})(?![\w-])", re.IGNORECASE))
         for role, words in (

@@ -42,7 +42,7 @@ _EVERY_STEM = re.compile(
     r"|everything|every 1|every (?:stems?|tracks?|instruments?|parts?))(?= |$)"
 )
 _VERBS_AFTER_TO = VERBS | {"copy"}
-NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot"])
+NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot", "avoid"])
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,10 @@ from retune.rules.spoken.whats import WhatReader
 Readings = tuple[tuple[str, ...], ...]
 """Each reading is the rules, in canonical words, that a sentence then is."""
 TIMED = ("hold", "shorten", "delay", "bring", "suspend")
+_ROWS = (
+    ("phrase-opening", "phrase-second", "phrase-third", "phrase-fourth"),
+    ("phrase-antepenultimate", "phrase-penultimate", "phrase-ending"),
+)
 _ENDING = "move phrase-ending note to ending of phrase"
 
 
@@ -32,6 +36,9 @@ class ExchangeReader(WhatReader):
         is_swap = heard.has("swap")
         if heard.has("target", "interval", "keep", "degrees", "names", *TIMED):
             raise NoRuleError
+        beside = self._beside()
+        if beside:
+            return beside
         if len(phrases) < 2 or not is_ending:
             return self._copy_to_all(phrases, is_ending)
         is_plain = all(one.isdigit() or one == "last" for one in phrases)
@@ -41,6 +48,31 @@ class ExchangeReader(WhatReader):
         pairs = [(source, goal) for goal in goals]
         pairs += [(goals[0], source)] if is_swap else []
         return (tuple(f"{_ENDING} {a} in phrase {b}" for a, b in pairs),)
+
+    def _beside(self) -> Readings:
+        """ "The second note like the first": of one phrase a note takes the pitch beside it; any
+        other is to be named."""
+        kinds = list(dict.fromkeys(p.value[0] for p in self.heard.of("position")))
+        words = self.words()
+        if len(kinds) == 2 and len(self.single_phrases()) < 2 and not words:
+            for row in _ROWS:
+                if set(kinds) <= set(row) and abs(row.index(kinds[0]) - row.index(kinds[1])) == 1:
+                    side = "before" if row.index(kinds[1]) < row.index(kinds[0]) else "after"
+                    rule = f"move {kinds[0]} note to note {side}"
+                    lone = "in phrase 1" if row is _ROWS[0] else "in phrase last"
+                    return tuple((f"{rule} {place}".strip(),) for place in self._each_or_one(lone))
+        if words or any(kind != "phrase-ending" for kind in kinds):
+            what = f"{kinds[0] if kinds else 'every'} note"
+            place = (
+                words[0] if words else " ".join(f"in phrase {n}" for n in self.single_phrases()[:1])
+            )
+            raise MissingError(
+                "a note takes the pitch of the one before it or after it, or of the end of a "
+                "phrase; any other is told by its name or degree",
+                [f"move {what} to {to} {place}".strip() for to in ("degree 5", "F4")],
+                is_firm=True,
+            )
+        return ()
 
     def same_ends(self) -> Readings:
         """ "Make the endings of phrases 1 and 2 identical": each of them may be the model."""
@@ -112,10 +144,7 @@ class ExchangeReader(WhatReader):
         if heard.has("firsts") and heard.of("firsts")[0].value != 2:
             raise NoRuleError
         first, second = ("opening", "second") if heard.has("firsts") else ("penultimate", "ending")
-        places = self.scopes()
-        if not heard.has("phrases"):
-            lone = "in phrase 1" if heard.has("firsts") else "in phrase last"
-            places = [*places, f"{places[0]} {lone}".strip()]
+        places = self._each_or_one("in phrase 1" if heard.has("firsts") else "in phrase last")
         return tuple(
             (
                 f"move phrase-{first} note to note after {place}".strip(),
@@ -123,6 +152,11 @@ class ExchangeReader(WhatReader):
             )
             for place in places
         )
+
+    def _each_or_one(self, lone: str) -> list[str]:
+        """Where: as it is said; else in every phrase, or in the one at that end of the song."""
+        places = self.scopes()
+        return places if self.heard.has("phrases") else [*places, f"{places[0]} {lone}".strip()]
 
     def swap(self) -> Readings:
         heard = self.heard

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from retune.rules.spoken.kinds import ALL, MANNERS, POSITIONS, ROLES, WHERE
 from retune.rules.spoken.pitches import (
     CHORD_MEMBER,
     DEGREE,
@@ -40,78 +41,6 @@ class Part:
     last: int
 
 
-_ALL = r"(?:every )?"
-_COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
-_POSITIONS = {
-    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
-    "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
-    "phrase-antepenultimate": r"antepenultimate(?: notes?)?|(?:1|note) before penultimate(?: note)?",
-    "phrase-opening": r"very o:1 (?:note|1)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
-    "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
-    "phrase-third": rf"(?<!every )o:3 notes?|{_COUNTED.format(3)}",
-    "phrase-fourth": rf"(?<!every )o:4 notes?|{_COUNTED.format(4)}",
-    "phrase-pickup": r"pickup(?P<many>s)?(?: notes?)?",
-    "highest": r"highest(?: note(?P<many>s)?| 1(?P<many2>s))?|apex|(?P<many3>peaks)",
-    "lowest": r"lowest(?: note(?P<many>s)?| 1(?P<many2>s))?",
-    "longest": r"longest(?: note(?P<many>s)?| 1(?P<many2>s))?",
-}
-_ROLES = {
-    "passing": r"passing notes?",
-    "neighbour": r"neighbour notes?|neighbours",
-    "changing": r"changing notes?",
-    "escape": r"escape notes?|escapes|echappees?",
-    "blue": r"blue notes?",
-    "pedal": r"pedal (?:notes?|points?)|pedals",
-    "unresolved": r"unresolved notes?",
-    "suspension": r"(?:[2-9]-[1-8] )?suspensions?",
-    "retardation": r"retardations?",
-    "appoggiatura": r"appoggiaturas?|leaning notes?",
-    "anticipation": r"anticipations?",
-    **{
-        role: rf"chord {ordinal}s|{ordinal}s of chords?"
-        for role, ordinal in (("third", "o:3"), ("fifth", "o:5"), ("seventh", "o:7"))
-    },
-    "root": r"chord roots|roots of chords?",
-}
-_WHERE = {
-    "where it is not a chord tone": (
-        r"(?:where |that |which )?is not (?:in )?(?:a )?(?:its )?chord(?: notes?)?"
-        r"|(?:not in|outside) (?:its )?chord|nonchord(?: notes?)?|dissonant(?: notes?)?"
-        r"|dissonances?|where (?:it |they )?is dissonant|(?:that |which )?do not (?:fit|belong to|"
-        r"match) (?:in )?(?:its )?chord|(?:that |which )?clash(?:es)?(?: with chord)?"
-    ),
-    "where it is a chord tone": (
-        r"(?:where |that |which )?is (?:in )?(?:a )?(?:its )?chord(?: notes?)?|chord notes"
-        r"|every chord note|consonant(?: notes?)?"
-    ),
-}
-_WHO = r"(?:where |that |which )?(?:it )?(?:is |lies? )?"
-_WHERE |= {
-    "where it is not a scale tone": (
-        rf"{_WHO}(?:not (?:in|on|part of|of)|outside(?: of)?|out of|foreign to) (?:a |its )?"
-        r"(?:key|scale)|(?:every )?(?:non ?scale|nondiatonic|non diatonic|chromatic) notes?"
-        r"|every (?:accidentals?|chromatics?)"
-    ),
-    "where it is a scale tone": rf"{_WHO}(?:in|of|part of) (?:key|scale)|(?:every )?diatonic notes?",
-}
-_GLIDE = r"(?:glide|slide)s?(?: (?:up |down )?(?:to|into)(?: it)?(?= ,|$))?"
-_FORMANTS = r"(?:its |their )?formants?"
-_MOVING = rf"(?:mov(?:ed?|ing)|shift(?:ed)?) {_FORMANTS}|{_FORMANTS} (?:mov(?:es?|ed|ing)|shift(?:s|ed|ing)?|follow(?:s|ing)?|after|go(?:es|ing)?)"
-_ALONG = r"(?: too| along| as well)?(?: (?:along )?(?:with |by )?(?:it|them|note|notes))?"
-_MANNERS = (
-    (["with moved formants"], rf"(?:and )?(?:with |let |while )?(?:{_MOVING}){_ALONG}"),
-    ([""], rf"(?:and )?(?:with )?(?:(?:keep|kept) {_FORMANTS}|{_FORMANTS} (?:keep|kept))"),
-    (["without vibrato"], r"(?:and )?(?:except|no|senza|with no|not any) (?:any |every )?vibrato"),
-    (["with half vibrato"], r"(?:with )?half (?:of )?(?:its |as much )?vibrato"),
-    (
-        ["with 50 percent vibrato", "with 25 percent vibrato"],
-        r"(?:and )?(?:with )?(?:less|down|reduced) vibrato",
-    ),
-    (["with 150 percent vibrato", "with 200 percent vibrato"], r"(?:and )?(?:with )?more vibrato"),
-    (["with a slow glide"], rf"(?:with )?(?:a )?(?:slow|long|gentle) {_GLIDE}"),
-    (["with a fast glide"], rf"(?:with )?(?:a )?(?:fast|quick|short|shorten) {_GLIDE}"),
-    (["with a slow glide", "with a fast glide"], rf"(?:and |by |with )?(?:a )?{_GLIDE}"),
-)
 _TIME_VERBS = {
     "hold": "hold",
     "shorten": "shorten",
@@ -119,6 +48,12 @@ _TIME_VERBS = {
     "bring": "earlier",
     "suspend": "suspend",
 }
+# Phrases that are told by another: "that end lower than the one before".
+_OTHERS = (
+    r"(?:phrases? )(?:(?:that|which|where|with|whose|its|a) )*(?:end(?:ing)? )?(?:is )?"
+    r"(?:up|down|hold|shorten|more|less) than (?:(?:in|at|of) )*(?:1 (?:before|after)|(?:its|their) \w+|"
+    r"it begin|before (?:phrase|1)|phrase \d+|(?:o:\d+|last)(?: phrase| 1)?|every (?:else|other 1s?))"
+)
 _SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
 TO = r"(?:on|at|with|by|as|in|is)"
 
@@ -138,12 +73,12 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ),
         (
             "passed",
-            rf"(?:, )?(?:and )?not (?:on |at |to )?(?:root|{CHORD_MEMBER}|{DEGREES})(?= |$)",
+            rf"(?:, )?(?:and )?not (?:on |at |to |in )?(?:root|{CHORD_MEMBER}|{DEGREES})(?= |$)",
             lambda m: None,
         ),
         (
             "target",
-            rf"(?:, )?(?:and )?not (?:on |at |to )?(?P<not>{DEGREES})",
+            rf"(?:, )?(?:and )?not (?:on |at |to |in )?(?P<not>{DEGREES})",
             lambda m: ("not", m),
         ),
         ("down", r"(?:to|in|into|at) an? down key", lambda m: "down"),
@@ -187,6 +122,11 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             lambda m: m["n"],
         ),
         ("middle", r"(?:in |of )?(?:\d )?middle phrases?", lambda m: None),
+        (
+            "compared",
+            rf"(?:highest|lowest|longest|shortest) (?:end(?:ing)? )?phrases?|{_OTHERS}|(?:up|down|hold|shorten) of (?:2 |both )?phrases",
+            lambda m: None,
+        ),
         ("first_of_bar", r"(?:very )?o:1 note (?:of|in) bar (?P<n>\d+)", lambda m: m["n"]),
         (
             "section_end",
@@ -234,7 +174,7 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("melody", r"(?:every |whole |main )?melody", lambda m: None),
         (
             "notes",
-            rf"{_ALL}notes?(?: of melody)?|everything|every 1|every thing",
+            rf"{ALL}notes?(?: of melody)?|everything|every 1|every thing",
             lambda m: None,
         ),
         ("target", rf"(?:home )?(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
@@ -251,18 +191,18 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
             rf"(?:instead of|rather than) (?:on |to )?(?:an? )?(?P<not>{CHORD_MEMBER}|{DEGREES}|{NAMES}|root)",
             lambda m: ("not", m),
         ),
-        ("degrees", rf"{_ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
+        ("degrees", rf"{ALL}(?:notes |note (?!\d))?(?:on )?{DEGREES}", lambda m: m),
         ("member", rf"{CHORD_MEMBER}|(?:every )?roots?(?! (?:of|note|position))", lambda m: m),
-        ("names", rf"{_ALL}(?:notes? )?{NAMES}", lambda m: m),
+        ("names", rf"{ALL}(?:notes? )?{NAMES}", lambda m: m),
         ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
         ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
         ("until", r"(?:until|till|to|at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
     ]
-    found += [("manner", pattern, partial(_always, words)) for words, pattern in _MANNERS]
+    found += [("manner", pattern, partial(_always, words)) for words, pattern in MANNERS]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]
     found += [
         ("position", rf"(?P<all>every (?!o:))?(?:{pattern})", partial(_position, kind))
-        for kind, pattern in _POSITIONS.items()
+        for kind, pattern in POSITIONS.items()
     ]
     found += [
         ("firsts", r"(?:every )?o:1 (?P<n>[234]) notes", lambda m: int(m["n"])),
@@ -275,10 +215,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("last_degree", rf"(?:every )?last (?P<d>{DEGREE})(?! notes?)", lambda m: m),
     ]
     found += [
-        ("role", rf"{_ALL}(?:{pattern})", partial(_always, role))
-        for role, pattern in _ROLES.items()
+        ("role", rf"{ALL}(?:{pattern})", partial(_always, role)) for role, pattern in ROLES.items()
     ]
-    found += [("scope", pattern, partial(_always, [scope])) for scope, pattern in _WHERE.items()]
+    found += [("scope", pattern, partial(_always, [scope])) for scope, pattern in WHERE.items()]
     return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
 
 

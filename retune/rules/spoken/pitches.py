@@ -81,7 +81,7 @@ CHORD_MEMBER = (
 )
 _SIDE = r"(?: (?:above|below|up|down)(?! (?:by|a|\d)))?"
 TARGET = (
-    rf"(?:an? (?=[b#]?[1-7](?: |$)|n:|(?:{_WORDED})(?: |$)))?(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes?|nearest (?:scale|diatonic|key) (?:notes?|degrees?|step)|nearest notes? (?:of|in|from|that is in) (?:its |a )?(?:scale|key)|nearest (?:note )?(?:of|in) "
+    rf"(?:an? (?=[b#]?[1-7](?: |$)|(?:high |low )?n:|(?:{_WORDED})(?: |$)))?(?:(?:its |their |next |same )*)(?P<height>high |low )?(?P<target>nearest chord notes? except (?:its |a )?(?:root|o:[357])|nearest chord notes?|nearest (?:scale|diatonic|key) (?:notes?|degrees?|step)|nearest notes? (?:of|in|from|that is in) (?:its |a )?(?:scale|key)|nearest (?:note )?(?:of|in) "
     rf"(?:its )?chord|a chord notes?|chord notes?|{CHORD_MEMBER}"
     r"|(?:note of )?(?:its )?resolution(?: note)?|note it resolves to"
     r"|note (?:before|after)(?: it)?|before note|after note"
@@ -152,6 +152,10 @@ def targets_of(match: Match) -> list[str]:
         return [f"degree {text}{side}", f"B{text[1]}{side}"]
     if text == "root":
         return [f"degree 1{side}", f"chord root{side}"]
+    if "except" in text:
+        left_out = _member_of(text.partition("except")[2])
+        members = [f"chord {member}" for member in ("root", "third", "fifth")]
+        return [f"{member}{side}" for member in members if member != left_out]
     if "nearest" in text and re.search("scale|diatonic|key", text):
         return [f"nearest scale tone{side}"]
     if "nearest" in text or text in ("chord note", "chord notes", "a chord note"):

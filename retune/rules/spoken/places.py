@@ -266,6 +266,15 @@ def _on_word(match: Match, sentence: Sentence) -> list[str] | None:
     return [f'on word "{token.raw.strip(".,")}"']
 
 
+def _one_of_word(match: Match, sentence: Sentence) -> list[str] | None:
+    """ "The last 'home'": each time that a word is sung, or where it may be the one that is meant."""
+    every = _on_word(match, sentence)
+    if every is None:
+        return None
+    half = "second" if match["which"] in ("last", "o:2") else "first"
+    return [f"in {half} half of song {every[0]}", every[0]]
+
+
 def _note_at(match: Match, sentence: Sentence) -> str:
     groups = match.groupdict()
     if groups.get("time"):
@@ -309,6 +318,8 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?section (?P<name>\S+)(?P<number> \d+| last)?", _named_section),
         ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
         ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:words?|syllables?|lyrics?|text) )?(?P<word>q:\S+)(?: is)?", _on_word),
+        ("scope", r"(?:(?:on|at|of|in|for) )?(?:word )?(?P<which>last|o:\d+) (?:word )?(?P<word>q:\S+)", _one_of_word),
+        ("scope", r"(?:very )?(?:o:(?P<n>[2-9])|(?P<last>last)) note (?:of|in) bar (?P<bar>\d+)", lambda m, s: [f"in notes {m['n'] or 'last'} in bar {m['bar']}"]),
         ("scope", r"(?:(?:on|at|of|in|for) )?(?:word|syllable) (?P<word>\S+)", _on_word),
         ("at", r"(?:note )?(?:(?:at|on|that sounds at|sounding at|in|from) )?t:(?P<time>\S+)", _note_at),
         ("at", r"(?:note )?(?:(?:at|on|in|of) )?bar (?P<bar>\d+)(?: ,)? (?:on |at )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat)", _note_at),

@@ -62,6 +62,8 @@ class _Assembly(ExchangeReader):
         if heard.has("middle"):
             shown = [f"shift every note up 1 scale step in phrases {n}" for n in ("2-3", "3-4")]
             raise MissingError("which phrases, by number?", shown, is_firm=True)
+        if heard.has("compared"):
+            self._ask_which_phrases()
         if heard.has("section_end", "first_of_bar"):
             self._ask_which_end()
         try:
@@ -274,6 +276,10 @@ class _Assembly(ExchangeReader):
             size = interval_of(heard.of("interval")[0].value) or "1 scale step"
             raise MissingError("which notes?", [f"shift {note} {way} {size}" for note in notes])
         words = self._target_words()[0] if self.target is not None else "degree 1"
+        targets = heard.of("target")
+        if any(part.value[1][0].startswith("in n:") for part in targets):  # "the chorus in Db"
+            shown = ["shift every note up 2 semitones", "shift every note down 2 semitones"]
+            raise MissingError("a key is reached by an interval: how far?", shown)
         raise MissingError(
             "which notes?",
             [f"move {note} to {words}" for note in ("phrase-ending note", "every degree 2")],
@@ -305,7 +311,7 @@ class _Assembly(ExchangeReader):
         return [("shift", f"{ways.pop()} {size}")]
 
     def _timed(self, timed: list[str]) -> list[tuple[str, str]]:
-        if self.target is not None or self.heard.has("interval"):
+        if self.target is not None or self.heard.has("interval", "up", "down"):
             raise NoRuleError
         return timed_verbs(self.heard, timed, self._any_what())
 
@@ -332,6 +338,16 @@ class _Assembly(ExchangeReader):
             end,
             is_firm=True,
         )  # fmt: skip
+
+    def _ask_which_phrases(self) -> None:
+        """ "Phrases that end lower than the one before": a rule names them."""
+        asked = MissingError(
+            "a rule does not compare phrases: which, by number?",
+            ["move phrase-ending note to degree 1", "shift phrase-ending note down 1 scale step"],
+            self.heard.of("compared")[0],
+            is_firm=True,
+        )
+        raise asked.at("in phrases 2, 4")
 
     def _ask_which_note(self) -> None:
         """ "Note 3" may be a degree or the third note of something."""

@@ -164,6 +164,12 @@ def _reached(match: Match, sentence: Sentence) -> list[str]:
     return [f"after a {size}{way}"]
 
 
+def _moving(match: Match, sentence: Sentence) -> list[str] | None:
+    """ "Endings that go down" come after a fall; "that move" tells no way."""
+    said = f"{match['how']} {match['side'] or ''}"
+    return _reached(match, sentence) if re.search(f"{_UPWARD}|{_DOWNWARD}", said) else None
+
+
 def _half(of: str) -> Meaning:
     def meaning(match: Match, sentence: Sentence) -> list[str] | None:
         after = sentence.index_at(match.end() - 1) + 1
@@ -225,6 +231,7 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|entered)(?: (?:by|with|through|via))(?: an?)? (?P<how>(?:(?:up|down) )?{_HOW})(?P<side>)", _reached),
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|entered) (?P<side>{_SIDE}) (?:by|with|through|in) (?:an? )?(?P<how>{_HOW})", _reached),
     ("scope", rf"after (?:an? )?(?P<how>(?:(?:up|down) )?{_HOW})(?: (?P<side>{_SIDE}))?", _reached),
+    ("scope", r"(?:that|which) (?P<how>goes?|moves?|comes?|falls?|rises?|steps?|leaps?|jumps?|up|down)(?: (?P<side>up|down))?(?= (?:and|,|should|must|shall|can|will|now)|$)", _moving),
     ("scope", r"where (?:(?:it|melody|voice|they) )?(?P<how>steps?|leaps?|jumps?|skips?|goes|moves?|comes?) (?P<side>up|down|from below|from above)(?: (?:to|into|on|onto)(?: (?:it|a note|note|an? (?=ending)|every (?=ending)|(?=ending|last|penultimate|highest)))?)?", _reached),
     ("scope", r"(?:every )?(?P<vague>long|shorten|high|low)(?: (?:notes?|1s?)(?= |$)|(?= (?:n:|o:|degree|\d)))", lambda m, s: _VAGUE[m["vague"]]),
 ]  # fmt: skip

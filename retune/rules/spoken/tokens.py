@@ -96,6 +96,9 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
 _LOW_LETTERS = frozenset("bcdefg")
 _BEFORE_NAME = frozenset(("to", "into", "as", "on", "note", "->", "becomes", "become", "is"))
 _SIGNS = {"flat": "b", "flats": "bs", "sharp": "#", "sharps": "#s", "natural": "", "naturals": "s"}
+# Whoever says these calls notes by fixed do: "si bemol" is B flat.
+_FIXED_SIGNS = {"bemol": "b", "bémol": "b", "diesis": "#", "dièse": "#", "sostenido": "#"}
+_FIXED_DO = {"do": "C", "re": "D", "mi": "E", "fa": "F", "sol": "G", "la": "A", "si": "B"}
 
 
 def _with_signs(tokens: list[Token]) -> list[Token]:
@@ -110,6 +113,10 @@ def _with_signs(tokens: list[Token]) -> list[Token]:
             after in _SIGNS or (is_after and after in (*_AFTER_NAME, "please", "is"))
         ):
             found.append(replace(token, text=f"n:{token.raw.upper()}"))
+            continue
+        if before is not None and token.text in _FIXED_SIGNS and before.text in _FIXED_DO:
+            name = f"n:{_FIXED_DO[before.text]}{_FIXED_SIGNS[token.text]}"
+            found[-1] = Token(name, before.start, token.stop, f"{before.raw} {token.raw}")
             continue
         named = found[-3:-1] if len(found) > 2 and found[-2].text in ("a", "an") else found[-2:-1]
         is_goal = bool(named) and named[0].text in _BEFORE_NAME

@@ -61,10 +61,11 @@ def _replaced(
     first, last = _words(sentence, match, 0)
     start, stop = sentence.tokens[first].start, sentence.tokens[last - 1].stop
     raw = sentence.typed[start:stop]
+    said = {token.text: token for token in sentence.tokens[first:last]}
     found: list[Token] = []
     for item in instead:
         if not item.isdigit():
-            found.append(Token(item.removeprefix("="), start, stop, raw))
+            found.append(said.get(item, Token(item.removeprefix("="), start, stop, raw)))
         elif (match[int(item)] or "").strip():
             found += sentence.tokens[slice(*_words(sentence, match, int(item)))]
     return (*sentence.tokens[:first], *found, *sentence.tokens[last:])

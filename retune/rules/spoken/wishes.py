@@ -11,6 +11,31 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"breathe?s?|breathing|(?:take )?a breath",
+        "a breath is made by shortening the note before it",
+        (
+            "shorten phrase-ending note by 0.5 beats",
+            'shorten every note by 0.5 beats on word "now"',
+        ),
+    ),
+    (
+        r"(?:by |after )(?:an? )?(?:approach|leaps?|jumps?|skips?)(?: of)? (?:an? )?(?:\w+ )?"
+        r"(?:o:\d|\d+ \w+)",
+        "it is told that a note comes after a step, a leap, a rise or a fall, not how wide it is",
+        (
+            "shift every note down 1 scale step after a leap",
+            "shift every note down 1 scale step after a leap up",
+        ),
+    ),
+    (
+        r"(?:leaps?|jumps?|skips?|steps?) (?:into|to) (?:an? )?(?:step|leap|jump|skip)s?",
+        "say where the note after it goes",
+        (
+            "shift every note down 1 scale step after a leap up",
+            "move every note to note before after a leap",
+        ),
+    ),
+    (
         r"notes? (?:before|after) (?:word )?q:\S+|(?:before|after) (?:word )?q:\S+",
         "a word names the notes that sing it; name the one beside it by its own word or place",
         ('shift every note up 1 scale step on word "moon"', "shift note at 9:1 up 1 scale step"),
@@ -49,6 +74,32 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shift bass up 5 semitones in bar 16", "shift bass down 2 semitones in bars 3-4"),
     ),
     (
+        r"(?:in|on|by) (?:its )?(?:approach|way) to .*|leading (?:in)?to .*",
+        "a rule asks of a note where it is and over which chord, not which note follows it",
+        (
+            "move every degree 4 to degree #4 over II",
+            "move phrase-penultimate degree 4 to degree #4",
+        ),
+    ),
+    (
+        r"repeated|repetitions?|repeating|restruck|(?:2|3) times in a row",
+        "a repeated note is told by its place in the phrase, its bar:beat or its word",
+        (
+            "shift note at 9:2 up 1 scale step",
+            'shift every note up 1 scale step on word "now"',
+        ),
+    ),
+    (
+        r"quantize|quantise|grid|tighten|snap",
+        "notes are moved in time by beats, or to a bar:beat",
+        ("delay phrase-ending note by 0.25 beats", "delay note at 9:1 to 9:2"),
+    ),
+    (
+        r"(?:re)?harmoni[sz]e.* different.*|reharmoni[sz]e.*",
+        "harmony moves by stems: say which stem, how far and in which bars",
+        ("shift bass up 5 semitones in bar 16", "shift bass down 2 semitones in bars 3-4"),
+    ),
+    (
         r"with (?:an? )?(?:\w+ )?(?:approach|leap|jump|step|up|down)|approach",
         "say where the note goes, not how it is reached",
         ("move phrase-ending note to degree 1 below", "move phrase-ending note to degree 1 above"),
@@ -65,7 +116,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shorten every note by 0.5 beats", "hold phrase-ending note 1 beat longer"),
     ),
     (
-        r"quantize|grid|tighten|wrong|in tune|out of tune|pitchy|mistakes?",
+        r"(?:flatten|sharpen) notes?|wrong|in tune|out of tune|pitchy|"
+        r"mistakes?",
         "say which notes, and where they go or how far",
         ("move note at 9:1 to F4", "shift phrase-ending note up 20 cents"),
     ),
@@ -99,9 +151,10 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ),
     (
         r"keep out|(?:take|keep|cut|throw) (?:\S+ ){1,4}out|"
-        r"delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|extra note|"
+        r"away|disappears?|vanish|delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|"
+        r"extra note|"
         r"double|harmoni[sz]e|"
-        r"harmony part",
+        r"harmony part|an? chord an? o:\d.*",
         "rules move notes that were sung; none is added or taken away",
         ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
     ),
