@@ -55,6 +55,11 @@ class Music:
     lyrics_file: Path | None = None
     sections: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def has_bars(self) -> bool:
+        """Whether bars are given, and need not be heard."""
+        return bool(self.downbeats_s) or self.tempo_bpm is not None
+
 
 @dataclass(frozen=True)
 class Variant:

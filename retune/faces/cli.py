@@ -102,8 +102,7 @@ def _compare(sub: argparse.ArgumentParser) -> None:
         "--beside", metavar="STEMS.toml", help="the same music from stems, to measure a mix against"
     )
     sub.add_argument("--no-control", action="store_true", help="leave the matched control out")
-    sub.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s, 0:12 or bar:beat")
-    sub.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
+    options.part(sub)
     sub.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     sub.add_argument("--format", choices=("opus", "flac"), default="opus", help="default: opus")
 
@@ -147,6 +146,7 @@ def _verify(sub: argparse.ArgumentParser) -> None:
 
 def _export(sub: argparse.ArgumentParser) -> None:
     options.song(sub)
+    options.part(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument(
         "--variant", nargs="+", action="extend", metavar="NAME", help="default: every variant"
@@ -168,8 +168,6 @@ def _export(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--bend", action="store_true", help="MIDI: tuning and cents as pitch bend")
     film = sub.add_argument_group("film (mp4)")
     film.add_argument("--film", metavar="V,V", help="versions in turn: original,NAME,original")
-    film.add_argument("--from", dest="from_", metavar="TIME", help="start: 12.5s, 0:12 or bar:beat")
-    film.add_argument("--to", metavar="TIME", help="end: 30s or bar:beat")
     film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     options.as_json(sub)
 

@@ -12,6 +12,7 @@ from retune.faces import show
 from retune.pipeline.facts import analysis_facts, plan_facts
 from retune.pipeline.inputs import Progress
 from retune.pipeline.opensong import OpenSong
+from retune.pipeline.song_passage import counts_bars
 from retune.sound.folders import place_in
 
 Arguments = argparse.Namespace
@@ -39,6 +40,17 @@ def _open(
         start=start,
         end=end,
     )
+
+
+def _open_part(arguments: Arguments, song: str | None = None, *, is_cut: bool = True) -> OpenSong:
+    """The part of a song that is asked for. What is made `is_cut`, where it counts bars that only
+    an ear can find, once they are heard in the whole."""
+    start, end = arguments.from_, arguments.to
+    if is_cut and counts_bars(start, end):
+        whole = _open(arguments, song)
+        if not whole.song.music.has_bars:
+            return whole
+    return _open(arguments, song, start=start, end=end)
 
 
 def analyze(arguments: Arguments) -> int:
@@ -116,7 +128,7 @@ def compare(arguments: Arguments) -> int:
         raise UsageError("--rule and --variant go with one song at a time")
     if arguments.beside and len(arguments.song) > 1:
         raise UsageError("--beside goes with one song at a time")
-    opened = [_open(arguments, song) for song in arguments.song]
+    opened = [_open_part(arguments, song) for song in arguments.song]
     with show.progress(quiet=arguments.quiet) as tell:
         page = pipeline.compare_page(
             opened,
@@ -214,11 +226,12 @@ def export(arguments: Arguments) -> int:
     from retune.pipeline.export_job import ExportOptions
 
     _check_rules(arguments)
-    opened = _open(arguments)
+    formats = _listed(arguments.format)
+    opened = _open_part(arguments, is_cut=formats == ["mp4"])
     with show.progress(quiet=arguments.quiet) as tell:
         made = pipeline.export(
             opened,
-            formats=_listed(arguments.format),
+            formats=formats,
             out=Path(arguments.out),
             variants=arguments.variant,
             rules=arguments.rule,

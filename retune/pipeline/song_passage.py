@@ -47,6 +47,11 @@ def passage_of(
     return first, min(last, duration_s)
 
 
+def counts_bars(*times: str | None) -> bool:
+    """Whether one of these times is a bar and a beat."""
+    return any(isinstance(read_place(time), tuple) for time in times if time is not None)
+
+
 def _seconds(text: str, song: Song, duration_s: float) -> float:
     from retune.analysis.bars import given_bars
 

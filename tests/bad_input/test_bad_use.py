@@ -103,8 +103,8 @@ USES: dict[str, tuple[tuple[str, ...], str]] = {
     "an empty name to write to": (("render", "SONG", "--all", "--out", ""), "argument --out: the name is empty; give one"),
     # compare
     "a phrase that is not there": (("compare", "SONG", "--out", "OUT.html", "--phrase", "77"), 'no phrases "77": the song has phrases 1 to 2'),
-    "a passage backwards": (("compare", "SONG", "--out", "OUT.html", "--from", "5s", "--to", "1s"), "the passage from 5s to 1s holds less than 0.5 s; the song lasts 8.0 s: choose a start and an end in it"),
-    "a passage past the end": (("compare", "SONG", "--out", "OUT.html", "--from", "90s"), "the passage from 90s to the end holds less than 0.5 s"),
+    "a passage backwards": (("compare", "SONG", "--out", "OUT.html", "--from", "5s", "--to", "1s"), "the passage from 5s to 1s is not in the song, which lasts 8.0 s: choose a start and an end in it"),
+    "a passage past the end": (("compare", "SONG", "--out", "OUT.html", "--from", "90s"), "the passage from 90s to the end is not in the song"),
     "a passage in two ways": (("compare", "SONG", "--out", "OUT.html", "--phrase", "1", "--from", "1s"), "--phrase does not go with --from and --to"),
     "a time in words": (("compare", "SONG", "--out", "OUT.html", "--from", "noon"), '"noon" is not a time: write 72.5s, 1:12'),
     "rules for two songs": (("compare", "SONG", "VOICE", "--rule", RULE, "--out", "OUT.html"), "--rule and --variant go with one song at a time"),

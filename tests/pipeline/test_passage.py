@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
@@ -107,6 +108,35 @@ def test_what_is_written_is_the_passage_alone(
     capsys.readouterr()
     assert main(["verify", str(out / "rules")]) == 2
     assert "--song" in capsys.readouterr().err
+
+
+def test_tables_are_of_the_part_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bars = "tempo_bpm = 120\nfirst_downbeat_s = 0.0\n"
+    path = write_song(tmp_path / "a", music='key = "C major"\n' + bars)
+    asked = ["export", str(path), "--format", "csv", "--out", str(tmp_path / "out"), "--quiet"]
+    for times, part_s in {("3:1", "6:1"): (4.0, 10.0), ("0:00", "0:09"): (0.0, 9.0)}.items():
+        assert main([*asked, "--from", times[0], "--to", times[1]]) == 0
+        table = (tmp_path / "out" / "song-notes.csv").read_text("utf-8")
+        starts_s = [float(row["start_s"]) for row in csv.DictReader(table.splitlines())]
+        assert [s for s in starts_s if not part_s[0] - 0.1 <= s <= part_s[1]] == []
+        assert len(starts_s) >= part_s[1] - part_s[0] - 1
+    path.write_text(path.read_text().replace(bars, ""))
+    assert main([*asked, "--from", "3:1"]) == 2
+    assert 'counts bars ("3:1"), but nobody said where they are' in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("times", [("4s", "8s"), ("2:1", "4:1")])
+def test_a_page_is_of_the_part_whether_its_bars_are_given_or_heard(
+    times: tuple[str, str], tmp_path: Path
+) -> None:
+    path = write_song(tmp_path / "a", music='key = "C major"\nmeter = "4/4"\n')
+    page = tmp_path / "page.html"
+    words = ["--rule", "move every degree 2 to degree 1", "--format", "flac", "--quiet"]
+    span = ["--from", times[0], "--to", times[1]]
+    assert main(["compare", str(path), *words, "--out", str(page), *span]) == 0
+    whole = tmp_path / "whole.html"
+    assert main(["compare", str(path), *words, "--out", str(whole)]) == 0
+    assert page.stat().st_size < 0.8 * whole.stat().st_size
 
 
 def test_corrections_elsewhere_are_left_alone(tmp_path: Path) -> None:
