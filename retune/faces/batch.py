@@ -22,7 +22,7 @@ from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
-from retune.pipeline.made_before import refuse_other_file, refuse_other_records
+from retune.pipeline.made_before import made_file, refuse_other_file, refuse_other_records
 from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL, check_options
 from retune.pipeline.stages import shared_memory
@@ -66,9 +66,12 @@ def batch(arguments: argparse.Namespace) -> int:
     return stopped or int(tally.count("failed") > 0)
 
 
+_HEAD = f"{COLUMNS[0]},{COLUMNS[1]},"
+
+
 def _check_places(out: Path, report: str | None) -> None:
     """Refuse, before anything is worked on, to write over files of somebody else's."""
-    refuse_other_file(out / "batch.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
+    refuse_other_file(out / "batch.csv", head=_HEAD)
     refuse_other_records(out / "batch.json", key="state")
     if report is not None:
         check_report(Path(report))
@@ -247,7 +250,7 @@ def _write_summary(out: Path, tally: Tally) -> None:
     with atomic_write(out / "batch.json", "w") as stream:
         stream.writelines(_json_list(tally.in_order()))
     rows = ([_in_one_cell(record.get(name)) for name in COLUMNS] for record in tally.in_order())
-    with atomic_write(out / "batch.csv", "w") as stream:
+    with made_file(out / "batch.csv", "w", head=_HEAD) as stream:
         stream.writelines(table_lines(COLUMNS, rows))
 
 

@@ -14,12 +14,11 @@ from retune.carriers.text import counted
 from retune.comparison.index_page import IndexRow, index_page
 from retune.faces.batch_tally import Tally
 from retune.pipeline.jobs import ENDINGS, PICTURE
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.manifest import kept_json
 from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table_lines
-from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder, named_folder
 
 COLUMNS = (
@@ -29,11 +28,14 @@ COLUMNS = (
 _SHOWN = {"phrase", "degree", "to_degree", "ending"}
 
 
+_HEAD = f"{COLUMNS[0]},{COLUMNS[1]},"
+
+
 def check_report(report: Path) -> None:
     """Refuse, before anything is worked on, a folder that holds such files of somebody else's."""
     place = named_folder(report)
     refuse_other_file(place / "index.html")
-    refuse_other_file(place / "endings.csv", head=f"{COLUMNS[0]},{COLUMNS[1]},")
+    refuse_other_file(place / "endings.csv", head=_HEAD)
 
 
 def write_report(tally: Tally, *, out: Path, report: Path) -> Path:
@@ -43,14 +45,14 @@ def write_report(tally: Tally, *, out: Path, report: Path) -> Path:
     states = Counter(row["state"] for row in _rows(tally))
     told = f"{counted(states.total(), 'rendition')}, {states['failed']} failed."
     lines = (_index_row(row, out, report) for row in _rows(tally))
-    with atomic_write(place / "index.html", "w") as stream:
+    with made_file(place / "index.html", "w") as stream:
         stream.writelines(index_page(lines, title="Renditions", told=told))
     cells = (
         [row["song"], row["variant"], *(line.get(name) for name in COLUMNS[2:])]
         for row in _rows(tally)
         for line in _endings(out, row)
     )
-    with atomic_write(place / "endings.csv", "w") as stream:
+    with made_file(place / "endings.csv", "w", head=_HEAD) as stream:
         stream.writelines(table_lines(COLUMNS, cells))
     return report / "index.html"
 

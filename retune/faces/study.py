@@ -14,12 +14,11 @@ from retune.faces.batch import named_songs, progress_line, workers_of
 from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.jobs import failed
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.records import Record
 from retune.pipeline.study import Study, run_study
 from retune.pipeline.workers import Task, Workers, run_tasks
 from retune.song.songfile import read_song, read_variants
-from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder, named_folder, sole_writer
 
 FORMATS = ("csv", "parquet", "jams")
@@ -122,7 +121,9 @@ def _write(report: Path, tally: Tally, formats: Sequence[str]) -> None:
     if "parquet" in formats:
         contents["phrases.parquet"] = phrases_parquet(rows, variants)
     for name, content in contents.items():
-        with atomic_write(report / name, "w" if isinstance(content, str) else "wb") as stream:
+        head = "song," if name == "phrases.csv" else ""
+        mode = "w" if isinstance(content, str) else "wb"
+        with made_file(report / name, mode, head=head) as stream:
             stream.write(content)
 
 

@@ -9,8 +9,8 @@ from retune.comparison.statistics import Score, Sides
 from retune.comparison.tally import PairTally, Tally
 from retune.comparison.tally import tally as count
 from retune.faces import show
-from retune.pipeline.made_before import refuse_other_file
-from retune.sound.files import atomic_write, refuse_inputs
+from retune.pipeline.made_before import made_file
+from retune.sound.files import refuse_inputs
 from retune.sound.folders import named_file
 
 
@@ -33,8 +33,7 @@ def _write_plot(counted: Tally, path: Path, inputs: list[str]) -> None:
 
     refuse_inputs(path, inputs, option="--plot")
     place = named_file(path)
-    refuse_other_file(place)
-    with atomic_write(place, "w") as stream:
+    with made_file(place, "w") as stream:
         stream.write(tally_svg(counted))
 
 

@@ -29,7 +29,7 @@ from retune.pipeline.beside import (
 )
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import made_file
 from retune.pipeline.mix_levels import levelled_mix, spans_of
 from retune.pipeline.passages import WHOLE, Passage, find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
@@ -37,7 +37,7 @@ from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.stages import Memory
 from retune.pipeline.tension_curves import tension_curves, tension_words
-from retune.sound.files import atomic_write, refuse_inputs
+from retune.sound.files import refuse_inputs
 from retune.sound.folders import make_folder, named_file
 
 FADE_S = 0.03
@@ -116,9 +116,8 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[SongInputs], path: P
     for song in opened:
         refuse_inputs(path, song.song.inputs)
     place = named_file(path)
-    refuse_other_file(place)
     make_folder(place.parent)
-    with atomic_write(place, "w") as stream:
+    with made_file(place, "w") as stream:
         stream.write(text)
     warnings = tuple(dict.fromkeys(line for page in pages for line in page.warnings))
     apart = tuple(line for page in pages for line in difference_words(page.differences))

@@ -12,13 +12,12 @@ from retune.comparison.exports.material import ORIGINAL, Material
 from retune.pipeline.export_job import ExportOptions, Job
 from retune.pipeline.export_sound import check_film, clips, film_files, stem_files
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.made_before import refuse_filled, refuse_other_file
+from retune.pipeline.made_before import made_file, refuse_filled
 from retune.pipeline.rendition_files import check_options
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.tension_curves import tension_curves
 from retune.song.csvtext import first_line
-from retune.sound.files import atomic_write
 from retune.sound.folders import named_folder
 
 
@@ -38,8 +37,8 @@ def _texts(job: Job, files: Iterator[tuple[str, Content]]) -> Iterator[Path]:
     for end, content in files:
         path = job.place(end)
         is_table = isinstance(content, str) and path.suffix == ".csv"
-        refuse_other_file(path, head=first_line(str(content)) if is_table else "")
-        with atomic_write(path, "w" if isinstance(content, str) else "wb") as stream:
+        head = first_line(str(content)) if is_table else ""
+        with made_file(path, "w" if isinstance(content, str) else "wb", head=head) as stream:
             stream.write(content)
         yield path
 

@@ -18,14 +18,13 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.made_before import refuse_foreign, refuse_other_file
+from retune.pipeline.made_before import made_file, refuse_foreign, refuse_other_file
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
 from retune.song.limits import MAX_FILM_VERSIONS, check_count
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.audiohead import common_time_reference
-from retune.sound.files import atomic_write
 from retune.sound.folders import make_folder
 
 _BLOCK = 1 << 18
@@ -149,7 +148,7 @@ def film_files(job: Job) -> Iterator[Path]:
         path = job.place(f"-{'-'.join(_short(order))}.mp4")
         refuse_other_file(path)
         scenes = _scenes(job, order, span_s)
-        with atomic_write(path) as stream:
+        with made_file(path) as stream:
             write_film(
                 stream,
                 material=job.material,

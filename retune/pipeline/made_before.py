@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from retune.carriers.errors import InputError, UsageError
 from retune.comparison.responses import parse_responses
@@ -19,7 +20,9 @@ from retune.pipeline.manifest import MANIFEST, kept_json
 from retune.song.csvtext import first_line
 from retune.song.textfile import read_text
 from retune.sound.audiowrite import is_as_written
+from retune.sound.files import atomic_write
 from retune.sound.folders import as_said, held
+from retune.sound.remembered import forget, is_edited, remember
 
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 # The program that wrote it, as all files but sound say it in their first or last part: where their
@@ -32,7 +35,6 @@ _MARK = re.compile(
     re.DOTALL,
 )
 _KEPT = "so it is left as it is: move it, or choose another --out"
-_FIX = f"and was not made by retune, {_KEPT}"
 
 
 def refuse_foreign(home: Path, names: Iterable[str]) -> None:
@@ -46,14 +48,18 @@ def refuse_foreign(home: Path, names: Iterable[str]) -> None:
             continue  # the writer says what is wrong with anything else
         is_ours = bool(manifest_at(home)) if name == MANIFEST else _has_mark(path)
         if not is_ours:
-            why = "was not made by retune, or was changed since"
-            raise UsageError(f"{as_said(path)} is there and {why}, {_KEPT}")
+            raise UsageError(_not_ours(path))
+
+
+def _not_ours(path: Path) -> str:
+    since = ", or was changed since" if path.suffix == ".wav" else ""
+    return f"{as_said(path)} is there and was not made by retune{since}, {_KEPT}"
 
 
 def refuse_other_file(path: Path, *, head: str = "") -> None:
     """Refuse to replace a file that is somebody's own: one that does not say that retune wrote it
-    or, of a kind that has no place for such words, does not begin with `head`. Raises UsageError.
-    """
+    (of a kind that has no place for such words, does not begin with `head`), or that was changed
+    since this user's retune wrote it. Raises UsageError."""
     if not os.path.isfile(path) or os.path.islink(path):
         return
     if head:
@@ -61,7 +67,20 @@ def refuse_other_file(path: Path, *, head: str = "") -> None:
     else:
         is_ours = _has_mark(path)
     if not is_ours:
-        raise UsageError(f"{as_said(path)} is there {_FIX}")
+        raise UsageError(_not_ours(path))
+    if is_edited(path):
+        raise UsageError(f"{as_said(path)} was changed since retune made it, {_KEPT}")
+
+
+@contextmanager
+def made_file(path: Path, mode: str = "wb", *, head: str = "") -> Iterator[IO[Any]]:
+    """A file to be written as `atomic_write` does, over nothing but what retune made there (see
+    `refuse_other_file`) and nobody has changed since; it is remembered as it is left."""
+    refuse_other_file(path, head=head)
+    forget(path)
+    with atomic_write(path, mode) as stream:
+        yield stream
+    remember(path)
 
 
 def refuse_other_record(path: Path) -> None:
@@ -71,7 +90,7 @@ def refuse_other_record(path: Path) -> None:
         return
     found = kept_json(path)
     if not (isinstance(found, dict) and "address" in found):
-        raise UsageError(f"{as_said(path)} is there {_FIX}")
+        raise UsageError(_not_ours(path))
 
 
 def refuse_other_records(path: Path, *, key: str) -> None:
@@ -82,7 +101,7 @@ def refuse_other_records(path: Path, *, key: str) -> None:
     text = _part(path, 1_000_000).decode("utf-8", "replace")
     first, has_key = text.split("\n },")[0], f'"{key}": '
     if text.strip() != "[]" and not (first.startswith("[\n {") and has_key in first):
-        raise UsageError(f"{as_said(path)} is there {_FIX}")
+        raise UsageError(_not_ours(path))
 
 
 def refuse_filled(path: Path) -> None:

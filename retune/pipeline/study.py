@@ -10,11 +10,10 @@ from typing import Any
 from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, StaleError
 from retune.pipeline.inputs import Settings, SongInputs, memory_for, read_inputs
-from retune.pipeline.made_before import refuse_other_file
+from retune.pipeline.made_before import made_file
 from retune.pipeline.records import Record
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
-from retune.sound.files import atomic_write
 
 
 @dataclass(frozen=True)
@@ -98,6 +97,5 @@ def _write_jams(opened: SongInputs, plans: list[Plan], start: str) -> None:
     )
     for name, plan in material.versions:
         path = Path(f"{start}-{name}.jams")
-        refuse_other_file(path)
-        with atomic_write(path, "w") as stream:
+        with made_file(path, "w") as stream:
             stream.write(jams_text(material, plan))

@@ -16,6 +16,7 @@ from retune.pipeline.made_before import refuse_other_file, refuse_other_records
 SONG = "song/song.toml"
 ANSWERS = "listener,sheet,trial,kind,passage,first,second,answer\na,1,1,pair,p,original,b,first\n"
 SLOW = ("png", "pdf", "pptx", "mp4", "jams", "musicxml", "stems", "blind", "svg")
+RECORDS = ("batch.json", "endings.json", "manifest.json", "original.json", "picture.svg")
 COMMANDS = {
     **{f"export {n}": ("export", SONG, "--format", n, "--out", "out") for n in FORMATS},
     "render": ("render", SONG, "--all", "--out", "out"),
@@ -56,6 +57,13 @@ def test_only_its_own_files_are_replaced(
     assert files
     again = run(capsys, *words)
     assert again.code == 0, again.err
+    edited = next(name for name in sorted(files) if Path(name).name not in RECORDS)
+    content = (room / edited).read_bytes()
+    (room / edited).write_bytes(content + b"\n")
+    answer = run(capsys, *words)
+    assert answer.code in (1, 2)
+    assert "changed since" in answer.err or "holds answers" in answer.err
+    assert (room / edited).read_bytes() == content + b"\n"
     for name in files:
         (room / name).write_bytes(b"a diary of retune 1.0, in a file called " + name.encode())
     own = {name: what for name, what in seen(room).items() if name in files}

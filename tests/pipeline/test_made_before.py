@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from retune.carriers.errors import UsageError
+from retune.carriers.errors import OutputError, UsageError
 from retune.pipeline.made_before import (
+    made_file,
     refuse_filled,
     refuse_foreign,
     refuse_other_file,
     remove_version_files,
 )
+from retune.sound import remembered
 from retune.sound.audiowrite import is_as_written, write_wav
 
 EMPTY = "listener,sheet,trial,kind,passage,first,second,answer\n,1,1,pair,phrase 1,a,b,\n"
@@ -33,7 +35,9 @@ def own_wav(path: Path) -> Path:
 def test_what_others_made_is_refused(name: str, content: bytes, tmp_path: Path) -> None:
     path = tmp_path / name
     path.write_bytes(content)
-    with pytest.raises(UsageError, match="not made by retune, or was changed since, so it is"):
+    with pytest.raises(
+        UsageError, match=r"was not made by retune(, or was changed since)?, so it is"
+    ):
         refuse_foreign(tmp_path, [name])
     assert path.read_bytes() == content
 
@@ -138,3 +142,73 @@ def test_nothing_but_its_own_is_removed(tmp_path: Path) -> None:
     remove_version_files(out, ["bass.wav", "harp.wav", "vocal.wav", "none.wav"])
     assert sorted(path.name for path in out.iterdir()) == ["harp.wav", "vocal.wav"]
     assert (mine / "bass.wav").read_bytes() == b"my bass"
+
+
+@pytest.fixture
+def notes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(remembered, "_folder", lambda: tmp_path / "cache" / "made")
+    return tmp_path / "cache" / "made"
+
+
+def make(path: Path, content: str = "song,a\n1,2\n") -> None:
+    with made_file(path, "w", head="song,") as stream:
+        stream.write(content)
+
+
+def test_a_file_that_was_edited_since_is_kept(notes: Path, tmp_path: Path) -> None:
+    """Slides with new words, a table with a column filled in: the head is as it was."""
+    path = tmp_path / "phrases.csv"
+    make(path)
+    make(path, "song,a\n3,4\n")
+    path.write_text("song,a\n3,5\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"phrases.csv was changed since retune made it, so it"):
+        make(path)
+    assert path.read_text(encoding="utf-8") == "song,a\n3,5\n"
+    path.rename(tmp_path / "mine.csv")
+    make(path)
+
+
+def test_what_nothing_is_known_of_is_known_by_its_head(notes: Path, tmp_path: Path) -> None:
+    """As on another machine; a note that is damaged tells nothing."""
+    path = tmp_path / "phrases.csv"
+    make(path)
+    for damage in (b"", b"12", b"x y", b"\xff\xff", b"1 2 3"):
+        next(notes.iterdir()).write_bytes(damage)
+        path.write_text("song,a\nedited\n", encoding="utf-8")
+        make(path)
+    next(notes.iterdir()).unlink()
+    make(path)
+
+
+def test_a_write_that_failed_leaves_no_note_of_another(notes: Path, tmp_path: Path) -> None:
+    path = tmp_path / "phrases.csv"
+    make(path)
+
+    def fail() -> None:
+        with made_file(path, "w", head="song,") as stream:
+            stream.write("song,half")
+            raise OutputError("no room")
+
+    with pytest.raises(OutputError):
+        fail()
+    assert list(notes.iterdir()) == []
+    make(path, "song,whole\n")
+
+
+def test_nothing_can_be_noted_and_all_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "cache").write_bytes(b"no folder")
+    monkeypatch.setattr(remembered, "_folder", lambda: tmp_path / "cache" / "made")
+    make(tmp_path / "a.csv")
+    make(tmp_path / "a.csv")
+
+
+def test_notes_do_not_grow_without_end(
+    notes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(remembered, "MOST_NOTES", 5)
+    monkeypatch.setattr("random.random", lambda: 0.0)
+    for number in range(9):
+        make(tmp_path / f"{number}.csv")
+    assert len(list(notes.iterdir())) == 5
