@@ -16,6 +16,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Key
 from retune.comparison.endings import PhraseEnding, phrase_endings
+from retune.comparison.picture_chords import draw_chords
 from retune.comparison.picture_draw import draw_bars, draw_lanes, draw_notes, draw_slurs
 from retune.comparison.picture_key import KeyEntry, draw_key, key_entries, key_height
 from retune.comparison.picture_layout import (
@@ -31,7 +32,6 @@ from retune.comparison.picture_line import SungNote, sung_notes
 from retune.comparison.picture_lyrics import draw_sections, draw_words, rows_of_words
 from retune.comparison.picture_rows import (
     TensionPoint,
-    draw_chords,
     draw_other_moves,
     draw_phrases,
     draw_tension,
@@ -343,7 +343,7 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
         draw_words(pen, system, [n.note for n in scene.notes])
         if analysis.chords:
-            draw_chords(pen, system, analysis.chords)
+            draw_chords(pen, system, analysis, scene.plan, scene.other_edits)
         if scene.other_edits:
             draw_other_moves(pen, system, scene.other_edits)
         if len(scene.view.tension) > 1:

@@ -1,4 +1,4 @@
-"""The rows around the lanes: phrase brackets, endings, chords, moves of other stems, tension."""
+"""The rows around the lanes: phrase brackets, endings, moves of other stems, tension."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from retune.carriers.changes import Edit
-from retune.carriers.heard import Chord
 from retune.carriers.text import pretty
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_layout import System
@@ -16,9 +15,7 @@ from retune.comparison.picture_style import text_width
 from retune.comparison.picture_words import (
     CADENCES_IN_SHORT,
     cadence_words,
-    chord_name,
     over_words,
-    roman_shown,
 )
 from retune.comparison.svg import Pen, Point
 
@@ -170,50 +167,6 @@ def _one_ending(
         pen.ending(state, x2 - 0.42 * f, y - 0.32 * f, 0.34 * f, css)
         x2 -= 1.12 * f
     pen.text(x2, y, degree, "b v" if bold else "b", anchor="end")
-
-
-def draw_chords(pen: Pen, system: System, chords: Sequence[Chord]) -> None:
-    """Numeral above, chord name below, said again in every bar; "…" where chords have no room."""
-    f = system.layout.f
-    y = system.words_bottom + 1.15 * f
-    pen.text(0.25 * f, y, "chord", "sk")
-    hidden: list[tuple[float, float]] = []
-    for chord in chords:
-        cells = _cells_of(chord, system)
-        shown = [_one_chord(pen, chord, *cell, y, f) for cell in cells]
-        if cells and not any(shown):
-            hidden.append((cells[0][0], cells[-1][1]))
-    free_from = -math.inf
-    for x1, x2 in hidden:
-        if x1 >= free_from:
-            pen.text((x1 + x2) / 2, y, "…", "sk", anchor="middle")
-            free_from = x1 + f
-
-
-def _cells_of(chord: Chord, system: System) -> list[tuple[float, float]]:
-    """From where to where a chord stands in a system, bar by bar."""
-    first = max(system.axis.position(chord.start_s), system.first)
-    last = min(system.axis.position(chord.end_s), system.last)
-    cells = []
-    while last - first > 0.02:
-        stop = min(last, math.floor(first + 0.02) + 1.0) if system.axis.in_bars else last
-        cells.append((system.x_at(first), system.x_at(stop)))
-        first = stop
-    return cells
-
-
-def _one_chord(pen: Pen, chord: Chord, x1: float, x2: float, y: float, f: float) -> bool:
-    """Draw what of a chord has room; whether anything had."""
-    roman, name = roman_shown(chord), chord_name(chord)
-    room, middle = x2 - x1 - 0.15 * f, (x1 + x2) / 2
-    has_roman = bool(roman) and text_width(roman, 0.84 * f, bold=True) <= room + 0.1 * f
-    has_name = text_width(name, 0.84 * f) <= room + 0.1 * f
-    if has_roman:
-        is_wide = text_width(roman, 1.1 * f, bold=True) <= room
-        pen.text(middle, y, roman, "r" if is_wide else "sk b", anchor="middle")
-    if has_name:
-        pen.text(middle, y + 1.1 * f, name, "sk", anchor="middle")
-    return has_roman or has_name
 
 
 def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:

@@ -202,6 +202,20 @@ def test_the_tonic_moves_with_the_key() -> None:
     assert homes[1][1] < homes[0][1]
 
 
+def test_a_chord_that_the_band_leaves_stands_as_it_was_and_as_it_is() -> None:
+    analysis = five_sketches()["6/8"]
+    dominant = analysis.chords[6]
+    plan = Plan(
+        tuple(
+            Edit(name, dominant.start_s, dominant.end_s, 500.0, "shift up")
+            for name in ("bass", "harp")
+        )
+    )
+    texts = [t.text for t in drawn(analysis, plan, width=2600, font=14).iter(NS + "text")]
+    assert texts[texts.index("V →") + 1] == "I"
+    assert texts[texts.index("C →") + 1] == "F"
+
+
 def test_endings_follow_moved_harmony() -> None:
     """The dominant under an ending moved up a fourth, bass and harp together, is the tonic."""
     analysis = five_sketches()["6/8"]

@@ -1,7 +1,7 @@
 // The blind test: one question at a time, each side heard whole, answers hidden until the end.
 
 import { answersCode, answersCsv, resultWords } from "./blind-words.js";
-import { $, el } from "./dom.js";
+import { $, el, quoted } from "./dom.js";
 
 const GAP_MS = 2000;
 const wait = (ms) =>
@@ -236,7 +236,7 @@ export class BlindTest {
     const save = el("button", { type: "button", onclick: () => this.save() }, "Keep the answers (CSV)");
     this.root.replaceChildren(
       el("h3", {}, "Results"),
-      ...resultWords(this).map((line) => el("p", { class: "result" }, line)),
+      ...resultWords(this).map((line) => el("p", { class: "result" }, quoted(line))),
       ...this.codeParts(),
       el(
         "div",
