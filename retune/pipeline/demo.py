@@ -40,6 +40,12 @@ def demo_folder() -> Path:
     raise OutputError("this installation has no demo song: install retune again")
 
 
+def _are_alike(first: Path, second: Path) -> bool:
+    """Whether two files hold the same, of which one may be of any length."""
+    is_as_long = first.stat().st_size == second.stat().st_size
+    return is_as_long and first.read_bytes() == second.read_bytes()
+
+
 def write_demo(out: str | Path) -> Path:
     """Copy the demo song into folder `out` and return its song file.
 
@@ -58,9 +64,7 @@ def write_demo(out: str | Path) -> Path:
             if target.exists():
                 if missing_as(target):
                     raise OutputError(f"{target} {missing_as(target)}: choose another --out")
-                if target.read_bytes() == (source / name).read_bytes() or name.endswith(
-                    OWN_TO_CHANGE
-                ):
+                if name.endswith(OWN_TO_CHANGE) or _are_alike(target, source / name):
                     continue
                 raise OutputError(
                     f"{target} exists and is not the demo's: choose another folder with --out"

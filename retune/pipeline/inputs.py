@@ -21,8 +21,9 @@ from retune.carriers.songfacts import Correction, Song, Stem
 from retune.pipeline.facts import song_facts
 from retune.pipeline.song_passage import passage_of, samples_of
 from retune.pipeline.stages import Memory, Stage, shared_memory
+from retune.song.limits import MAX_BYTES, MAX_F0_BYTES
 from retune.song.songfile import check_times, read_song
-from retune.sound.audio import AudioFile, check_stems, open_audio
+from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, check_stems, open_audio
 from retune.sound.files import sha256_file
 
 Value = TypeVar("Value")
@@ -240,7 +241,7 @@ class SongInputs:
             if stamp_of(audio.path) != audio.stamp:
                 raise StaleError(f"{audio.path} changed while it was in use; start again")
         for path, digest in self.digests.items():
-            if digest_of(path) != digest:
+            if _digest_beside(path) != digest:
                 raise StaleError(f"{path} changed while it was in use; start again")
 
 
@@ -262,7 +263,7 @@ def read_inputs(source: Path | Song, settings: Settings, memory: Memory) -> Song
         The song file or a stem cannot be used; names file, field and fix.
     """
     song = source if isinstance(source, Song) else read_song(source, **settings.facts)
-    digests = {path: digest_of(path) for path in other_files(song, settings)}
+    digests = digests_beside(song, settings)
     audio = {name: open_audio(stem.path) for name, stem in song.stems.items()}
     warnings = (*check_stems(audio), *_old_words(song))
     duration_s = max(stem.duration_s for stem in audio.values())
@@ -348,6 +349,23 @@ def digest_of(path: Path) -> str:
     if size > _SMALL_BYTES and seen == _look(path):
         _digests[path] = seen, digest
     return digest
+
+
+def digests_beside(song: Song, settings: Settings) -> dict[Path, str]:
+    """`digest_of` the files besides song file and stems; "" for one too long to be read."""
+    return {path: _digest_beside(path) for path in other_files(song, settings)}
+
+
+def _digest_beside(path: Path) -> str:
+    is_sound = path.suffix.lower() in AUDIO_SUFFIXES
+    return digest_of(path) if is_sound or stamp_of(path)[0] <= MAX_F0_BYTES else ""
+
+
+def seen_of(path: Path) -> str:
+    """What tells a song file from its next state: its content, or of what is longer than any, as a
+    recording is, size and time of change."""
+    stamp = stamp_of(path)
+    return digest_of(path) if stamp[0] <= MAX_BYTES else str(stamp)
 
 
 def know_digest(path: Path, *, stamp: Stamp, digest: str) -> None:

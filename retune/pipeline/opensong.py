@@ -20,11 +20,11 @@ from retune.pipeline.inputs import (
     Settings,
     SongInputs,
     Stamp,
-    digest_of,
+    digests_beside,
     memory_for,
     one_of,
-    other_files,
     read_inputs,
+    seen_of,
     settings_of,
     silent,
     stamp_of,
@@ -98,14 +98,14 @@ class OpenSong:
         raise StaleError(f"{inputs.song.path} or one of its files is being changed; try again")
 
     def _looks(self, song: Song) -> object:
-        others = tuple(digest_of(path) for path in other_files(song, self.settings))
+        others = tuple(digests_beside(song, self.settings).values())
         return self._text(), self._stamps(song), others
 
     def _text(self) -> str:
-        """The content of the song file (of a bare recording, its stamp)."""
+        """The content of the song file (of what is longer than any, its stamp)."""
         if isinstance(self._source, Song):
             return ""
-        return digest_of(self._source)
+        return seen_of(self._source)
 
     @staticmethod
     def _stamps(song: Song) -> tuple[Stamp, ...]:

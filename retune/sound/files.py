@@ -23,6 +23,9 @@ from retune.carriers.errors import InputError, OutputError, UsageError
 from retune.sound.folders import HeldFolder, as_said, held, refuse_links, try_lock, write_reason
 
 _FICLONE = 0x40049409  # linux/fs.h
+MOST_BYTES = 70_000_000_000
+"""Six hours in stereo at 192 kHz and 64 bits are 66 GB. A file of holes is of any length, though it
+takes no room on the disk, and would be read for as long."""
 _MOST_OF_PATH = 4096  # PATH_MAX of Linux
 _UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
@@ -224,13 +227,16 @@ def open_regular(path: str | Path) -> Iterator[tuple[IO[bytes], int]]:
     """A regular file to read, and how many bytes it says it has: no more are to be read, since a
     file of the system, such as those in /proc, may say 0 and never end.
 
-    Raises OSError for anything else; does not wait for the writer of a pipe.
+    Raises OSError for anything else, and for one of more than `MOST_BYTES`; does not wait for the
+    writer of a pipe.
     """
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     with open(os.open(path, flags), "rb") as stream:
         status = os.fstat(stream.fileno())
         if not stat.S_ISREG(status.st_mode):
             raise OSError("it is not a regular file")
+        if status.st_size > MOST_BYTES:
+            raise OSError(errno.EFBIG, "it is larger than six hours of any sound")
         yield stream, status.st_size
 
 
