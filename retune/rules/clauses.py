@@ -10,7 +10,7 @@ from dataclasses import replace
 from retune.carriers.errors import RuleError
 from retune.rules.model import Rule, Selector
 from retune.rules.parse import read_strictly
-from retune.rules.scopes import Except, In, InSection, Scope
+from retune.rules.scopes import Except, In, InHalf, InSection, Scope
 from retune.rules.spoken.covers import NEGATIONS, VERBS, Cover, covers
 from retune.rules.spoken.exchanges import Readings
 from retune.rules.spoken.heard import NOTHING, About, Question
@@ -225,6 +225,8 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
         after = texts[place + 1] if place + 1 < len(texts) else ","
         if before in ("of", "in") and re.fullmatch(r"o:\d+", text) and after in (",", "and", ";"):
             return _inserted(rest, place + 1, units[-1])
+    if re.match(r"(?:in )?(?:o:2|last|other) half(?! (?:of|a|step|beat)\b)", rest.text):
+        return _in_same_phrases(first, rest)
     if texts[0].isdigit() and texts[1] == "end":
         return _inserted(rest, 0, units[-1])
     many = re.match(r"(?:\d+-\d+|\d+(?:(?: to| through| -| and| ,)+ \d+)+) (\S+)", rest.text)
@@ -236,6 +238,17 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
     if re.fullmatch(r"o:\d+|last", texts[place]) and is_alone and (place or after == "end"):
         return _inserted(rest, place + 1, units[-1])
     return rest
+
+
+def _in_same_phrases(first: Rule, rest: Sentence) -> Sentence:
+    """ "The first half of the last phrase ..., the second half ...": of the same phrase."""
+    halves = [scope for scope in first.scopes if isinstance(scope, InHalf)]
+    placed = [str(scope) for scope in first.scopes if isinstance(scope, In)]
+    if not (halves and placed):
+        return rest
+    there = rest.tokens[-1]
+    words = [replace(there, text=word) for word in re.findall(r"[^ ,]+|,", placed[0])]
+    return Sentence(rest.typed, (*rest.tokens, *words))
 
 
 def _beyond(first: Rule, rest: Sentence, place: int) -> Sentence:

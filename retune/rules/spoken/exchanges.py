@@ -36,6 +36,9 @@ class ExchangeReader(WhatReader):
         is_swap = heard.has("swap")
         if heard.has("target", "interval", "keep", "degrees", "names", *TIMED):
             raise NoRuleError
+        if heard.has("begin") and is_ending and len(phrases) == 2 and not is_swap:
+            goal, source = phrases  # "begin phrase 2 like the end of phrase 1"
+            return ((f"move phrase-opening note to ending of phrase {source} in phrase {goal}",),)
         beside = self._beside()
         if beside:
             return beside

@@ -24,7 +24,7 @@ from retune.rules.spoken.pitches import (
     TARGET,
     degrees_of,
 )
-from retune.rules.spoken.places import PLACE_PARTS
+from retune.rules.spoken.places import PLACE_PARTS, MatchAt
 from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.stretches import SECTIONS
 
@@ -58,7 +58,7 @@ _SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
 TO = r"(?:on|at|with|by|as|in|is)"
 
 
-def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
+def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
     found: list[tuple[str, str, Callable[[Match], Any]]] = [
         ("up", "up", lambda m: "up"),
         ("down", "down", lambda m: "down"),
@@ -218,7 +218,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Callable[[Match], Any]]]:
         ("role", rf"{ALL}(?:{pattern})", partial(_always, role)) for role, pattern in ROLES.items()
     ]
     found += [("scope", pattern, partial(_always, [scope])) for scope, pattern in WHERE.items()]
-    return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
+    return [
+        (kind, re.compile(f"(?:{pattern})(?= |$)").match, make) for kind, pattern, make in found
+    ]
 
 
 def _position(kind: str, match: Match) -> tuple[str, bool, bool]:
@@ -239,9 +241,9 @@ _PARTS = _compiled()
 
 def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
     """Every part that begins with a word of the sentence."""
-    offset = sentence.offsets[place]
-    for kind, pattern, make in _PARTS:
-        match = pattern.match(sentence.text, offset)
+    text, offset = sentence.text, sentence.offsets[place]
+    for kind, match_at, make in _PARTS:
+        match = match_at(text, offset)
         if match is not None and match.end() > offset:
             last = sentence.index_at(match.end() - 1) + 1
             if kind == "note_number" and not sentence.tokens[last - 1].raw[0].isdigit():
@@ -252,8 +254,8 @@ def parts_at(sentence: Sentence, place: int) -> Iterator[Part]:
                 continue
             value = _verb_of(sentence, place) if kind == "end" else make(match)
             yield Part(kind, value, place, last)
-    for kind, pattern, place_of in PLACE_PARTS:
-        match = pattern.match(sentence.text, offset)
+    for kind, match_at, place_of in PLACE_PARTS:
+        match = match_at(text, offset)
         if match is not None and match.end() > offset:
             value = place_of(match, sentence)
             if value is not None:

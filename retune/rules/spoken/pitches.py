@@ -68,7 +68,7 @@ _WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **SOLFA}), key=len, reverse=
 # A note of the scale: a digit, an ordinal, a name, or a syllable of movable do.
 _UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
 _SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
-DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?)\b)(?: of scale| of key)*"
+DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?|and a half|half)\b)(?: of scale| of key)*"
 _AND = r"(?: ,(?: and| or| &)?| and| or| &) "
 DEGREES = rf"(?:{DEGREE}(?:{_AND}{DEGREE})+(?! end)|{DEGREE})"
 NAME = r"n:[A-G][b#]*(?:-?\d)?s?"

@@ -19,6 +19,7 @@ from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
 
 Match = re.Match[str]
+MatchAt = Callable[[str, int], Match | None]
 Meaning = Callable[[Match, Sentence], Any]
 
 _AND = r"(?: ,)? (?:and |or |& |plus )?"
@@ -287,7 +288,7 @@ _SECTION_PREP = r"(?:only )?(?:(?:in|of|for|at|during) )?(?:only )?(?:every )?"
 _BEAT_LIST = rf"\d+(?:\.\d+)?(?:{_AND}\d+(?:\.\d+)?)*"
 
 
-def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
+def _compiled() -> list[tuple[str, MatchAt, Meaning]]:
     found: list[tuple[str, str, Meaning]] = [
         *_unit_parts("phrase"),
         *_unit_parts("bar"),
@@ -325,7 +326,9 @@ def _compiled() -> list[tuple[str, re.Pattern[str], Meaning]]:
         ("at", r"(?:note )?(?:(?:at|on|in|of) )?bar (?P<bar>\d+)(?: ,)? (?:on |at )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat)", _note_at),
         ("at", r"(?:note )?(?:(?:at|on|in) )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat|downbeat) (?:of|in) bar (?P<bar>\d+)", _note_at),
     ]  # fmt: skip
-    return [(kind, re.compile(f"(?:{pattern})(?= |$)"), make) for kind, pattern, make in found]
+    return [
+        (kind, re.compile(f"(?:{pattern})(?= |$)").match, make) for kind, pattern, make in found
+    ]
 
 
 PLACE_PARTS = _compiled()

@@ -189,6 +189,10 @@ class _Assembly(ExchangeReader):
             ask_beats(heard, timed[0], what)
         if timed or heard.has("in_all"):
             return self._timed(timed)
+        if heard.has("until") and not heard.has("interval", "up", "down") and not self.target:
+            to = heard.of("until")[0].value
+            shown = [f"delay {what} to {to}", f"bring {what} to {to}"]
+            raise MissingError("is that later, or earlier?", shown)
         if heard.has("length", "until"):
             raise NoRuleError
         if self.target is not None and heard.has("sharp"):
@@ -379,11 +383,10 @@ def _other(what: str) -> str:
 
 
 def _with_side(words: str, side: str) -> str:
-    plain = words.endswith(("above", "below")) or not words.startswith(
-        ("degree", "chord", "nearest")
-    )
+    if words.endswith(("above", "below")):
+        return words
     named = len(words) > 1 and words[0].isupper() and not words[-1].isdigit()
-    return words + side if named or not plain else words
+    return words + side if named or words.startswith(("degree", "chord", "nearest")) else words
 
 
 def targets_member(text: str) -> str:

@@ -175,7 +175,11 @@ def _half(of: str) -> Meaning:
         after = sentence.index_at(match.end() - 1) + 1
         if any(token.raw.lower() == "cadence" for token in sentence.tokens[after : after + 1]):
             return None
-        return [f"in {'first' if match['half'] == 'o:1' else 'second'} half of {of}"]
+        named = of == "song" and re.search(
+            r"phrase (?:\d|last)|(?:o:\d+|last) phrase", sentence.text
+        )
+        whole = "phrases" if named and "song" not in match[0] else of
+        return [f"in {'first' if match['half'] == 'o:1' else 'second'} half of {whole}"]
 
     return meaning
 

@@ -11,6 +11,11 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"an? (?:\w+ )?end (?:before|after|between)",
+        "a rest is made by shortening the note before it",
+        ("shorten phrase-penultimate note by 0.5 beats", "shorten phrase-ending note by 1 beat"),
+    ),
+    (
         r"breathe?s?|breathing|(?:take )?a breath",
         "a breath is made by shortening the note before it",
         (
@@ -90,7 +95,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ),
     ),
     (
-        r"quantize|quantise|grid|tighten|snap",
+        r"quantize|quantise|grid|tighten",
         "notes are moved in time by beats, or to a bar:beat",
         ("delay phrase-ending note by 0.25 beats", "delay note at 9:1 to 9:2"),
     ),
