@@ -1,11 +1,11 @@
-"""What is asked back where a spoken sentence tells a length as rules cannot."""
+"""What is asked back where a spoken sentence says less, or other, than rules know."""
 
 from __future__ import annotations
 
 import re
 
 from retune.rules.spoken.heard import Heard, MissingError
-from retune.rules.spoken.pitches import length_of
+from retune.rules.spoken.pitches import interval_of, length_of
 
 VAGUE = ("vague_until", "vague_bars")
 
@@ -52,3 +52,51 @@ def amount_of(verb: str, size: str) -> str:
     """A length as it stands behind what a rule moves."""
     return {"hold": f"{size} longer", "shorten": f"by {size}", "delay": f"by {size}",
             "bring": f"{size} earlier"}[verb]  # fmt: skip
+
+
+def ask_which_end(heard: Heard, to: str) -> None:
+    """The end of a section, and the first note of a bar, are more than one kind of note."""
+    goes = f"move {{}} to {to}"
+    if heard.has("first_of_bar"):
+        bar = heard.of("first_of_bar")[0]
+        if heard.has("interval") and heard.has("up", "down"):
+            way = "up" if heard.has("up") else "down"
+            size = interval_of(heard.of("interval")[0].value) or "1 scale step"
+            goes = f"shift {{}} {way} {size}"
+        shown = [goes.format(f"note at {bar.value}:1")]
+        shown += [goes.format("phrase-opening note") + f" in bar {bar.value}"]
+        raise MissingError("the note on its first beat, or another?", shown, bar, is_firm=True)
+    end = heard.of("section_end")[0]
+    words = end.value.replace("every ", "").replace("o:", "").split()
+    name = next(word for word in words if word.isalpha() and word != "last").removesuffix("s")
+    number = next((word for word in words if word.isdigit() or word == "last"), "")
+    raise MissingError(
+        "the end of which phrase of the section, or of each?",
+        [goes.format("phrase-ending note") + " in phrase last",
+         goes.format("phrase-ending note") + f" in section {name} {number}".rstrip()],
+        end,
+        is_firm=True,
+    )  # fmt: skip
+
+
+def ask_which_phrases(heard: Heard) -> None:
+    """ "Phrases that end lower than the one before": a rule names them."""
+    asked = MissingError(
+        "a rule does not compare phrases: which, by number?",
+        ["move phrase-ending note to degree 1", "shift phrase-ending note down 1 scale step"],
+        heard.of("compared")[0],
+        is_firm=True,
+    )
+    raise asked.at("in phrases 2, 4")
+
+
+def ask_which_note(heard: Heard, to: str) -> None:
+    """ "Note 3" may be a degree or the third note of something."""
+    number = heard.of("note_number")[0]
+    degree = [f"move every degree {number.value} to {to}"] if number.value in "1234567" else []
+    raise MissingError(
+        "a note is named by its degree, its pitch, its place in a phrase, or its bar:beat",
+        [*degree, f"move note at 4:{number.value} to {to}"],
+        number,
+        is_firm=True,
+    )

@@ -41,7 +41,7 @@ _EVERY_STEM = re.compile(
     r"(?:(?P<all>every (?:stems?|tracks?|instruments?|parts?)|every 1 of stems|whole band)"
     r"|everything|every 1|every (?:stems?|tracks?|instruments?|parts?))(?= |$)"
 )
-_VERBS_AFTER_TO = VERBS | {"copy"}
+_VERBS_AFTER_TO = VERBS | {"copy", "hang"}
 NEGATIONS = frozenset(["not", "never", "no", "none", "nor", "cannot", "avoid"])
 
 
@@ -169,7 +169,7 @@ def _last_of(sentence: Sentence, place: int, stem: str) -> int:
     if stem.lower() == token.raw.lower().removesuffix("'s").removesuffix("’s"):
         return place + 1
     stop = token.start + len(stem)
-    if sentence.typed[token.start : stop].lower() != stem.lower():
+    if token.stop > stop or sentence.typed[token.start : stop].lower() != stem.lower():
         return 0
     ends = (n for n, word in enumerate(sentence.tokens[place:], place + 1) if word.stop == stop)
     return next(ends, 0)

@@ -6,7 +6,15 @@ import itertools
 import re
 from collections.abc import Sequence
 
-from retune.rules.spoken.asking import VAGUE, amount_of, ask_beats, ask_length
+from retune.rules.spoken.asking import (
+    VAGUE,
+    amount_of,
+    ask_beats,
+    ask_length,
+    ask_which_end,
+    ask_which_note,
+    ask_which_phrases,
+)
 from retune.rules.spoken.covers import Cover
 from retune.rules.spoken.exchanges import TIMED, ExchangeReader, Readings
 from retune.rules.spoken.heard import (
@@ -57,19 +65,11 @@ class _Assembly(ExchangeReader):
             return self.same_ends()
         self._sort_pitches()
         whats, scopes = self.whats(), self.scopes()
-        if heard.has("note_number"):
-            self._ask_which_note()
-        if heard.has("middle"):
-            shown = [f"shift every note up 1 scale step in phrases {n}" for n in ("2-3", "3-4")]
-            raise MissingError("which phrases, by number?", shown, is_firm=True)
-        if heard.has("compared"):
-            self._ask_which_phrases()
-        if heard.has("section_end", "first_of_bar"):
-            self._ask_which_end()
+        self._ask_which()
         try:
             verbs = self._verbs()
         except MissingError as missing:
-            raise missing.at(scopes[0]) from None
+            raise missing.at(" ".join(filter(None, [scopes[0], *self._words_left()]))) from None
         spared = tuple(f"keep {part.value}" for part in heard.of("spared"))
         if spared and heard.has("keep"):
             raise NoRuleError
@@ -83,6 +83,20 @@ class _Assembly(ExchangeReader):
                 + tuple(f"{_own(rule, what_set[0][0])} {scope}".strip() for rule in spared)
             )
         return tuple(dict.fromkeys(found))
+
+    def _ask_which(self) -> None:
+        """Asks which notes or phrases are meant, where the words may mean several kinds."""
+        heard = self.heard
+        to = self._target_words()[0] if self.target is not None else "degree 1"
+        if heard.has("note_number"):
+            ask_which_note(heard, to)
+        if heard.has("middle"):
+            shown = [f"shift every note up 1 scale step in phrases {n}" for n in ("2-3", "3-4")]
+            raise MissingError("which phrases, by number?", shown, is_firm=True)
+        if heard.has("compared"):
+            ask_which_phrases(heard)
+        if heard.has("section_end", "first_of_bar"):
+            ask_which_end(heard, to)
 
     # pitches: which are what is moved, which is where to
 
@@ -257,6 +271,10 @@ class _Assembly(ExchangeReader):
             [f"move {what} to {_other(what)}", f"shift {what} {_back(scopes)} 1 scale step"],
         )
 
+    def _words_left(self) -> list[str]:
+        """The first of several words, which are no scope of one rule, for an example."""
+        return self.words()[:1] if len(self.words()) > 1 else []
+
     def _lands(self) -> bool:
         """Whether "on beat 1" says when notes come, not which: "put the endings on beat 1"."""
         return self.heard.has("begin", "end", "position") and not self.heard.has(
@@ -318,52 +336,6 @@ class _Assembly(ExchangeReader):
         if self.target is not None or self.heard.has("interval", "up", "down"):
             raise NoRuleError
         return timed_verbs(self.heard, timed, self._any_what())
-
-    def _ask_which_end(self) -> None:
-        """The end of a section, and the first note of a bar, are more than one kind of note."""
-        goes = f"move {{}} to {self._target_words()[0] if self.target is not None else 'degree 1'}"
-        if self.heard.has("first_of_bar"):
-            bar = self.heard.of("first_of_bar")[0]
-            if self.heard.has("interval") and self.heard.has("up", "down"):
-                way = "up" if self.heard.has("up") else "down"
-                size = interval_of(self.heard.of("interval")[0].value) or "1 scale step"
-                goes = f"shift {{}} {way} {size}"
-            shown = [goes.format(f"note at {bar.value}:1")]
-            shown += [goes.format("phrase-opening note") + f" in bar {bar.value}"]
-            raise MissingError("the note on its first beat, or another?", shown, bar, is_firm=True)
-        end = self.heard.of("section_end")[0]
-        words = end.value.replace("every ", "").replace("o:", "").split()
-        name = next(word for word in words if word.isalpha() and word != "last").removesuffix("s")
-        number = next((word for word in words if word.isdigit() or word == "last"), "")
-        raise MissingError(
-            "the end of which phrase of the section, or of each?",
-            [goes.format("phrase-ending note") + " in phrase last",
-             goes.format("phrase-ending note") + f" in section {name} {number}".rstrip()],
-            end,
-            is_firm=True,
-        )  # fmt: skip
-
-    def _ask_which_phrases(self) -> None:
-        """ "Phrases that end lower than the one before": a rule names them."""
-        asked = MissingError(
-            "a rule does not compare phrases: which, by number?",
-            ["move phrase-ending note to degree 1", "shift phrase-ending note down 1 scale step"],
-            self.heard.of("compared")[0],
-            is_firm=True,
-        )
-        raise asked.at("in phrases 2, 4")
-
-    def _ask_which_note(self) -> None:
-        """ "Note 3" may be a degree or the third note of something."""
-        number = self.heard.of("note_number")[0]
-        to = self._target_words()[0] if self.target is not None else "degree 1"
-        degree = [f"move every degree {number.value} to {to}"] if number.value in "1234567" else []
-        raise MissingError(
-            "a note is named by its degree, its pitch, its place in a phrase, or its bar:beat",
-            [*degree, f"move note at 4:{number.value} to {to}"],
-            number,
-            is_firm=True,
-        )
 
 
 def _own(spared: str, what: str) -> str:

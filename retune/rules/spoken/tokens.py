@@ -38,6 +38,7 @@ _PIECE = re.compile(
     |(?P<word>(?:\([^()\s]*\)|[^\s.,;!?:"“”→=>]|[.:](?=\w)|(?<=\w)-(?!>))+)""",
     re.VERBOSE,
 )
+_ABBREVIATED = re.compile(r"\b(?:mm?|no|nr|ph|phr|vs|approx|meas)$", re.IGNORECASE)
 _SILENT = " \t\n.'\"‘’“”()[]*_"
 _PITCH = re.compile(r"[A-G][b#]{0,2}(?:-?\d)?s?", re.ASCII)
 _LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
@@ -156,10 +157,15 @@ def _plain(text: str) -> Iterator[Token]:
         elif match["mark"]:
             if raw in ",;:":
                 yield Token("," if raw == ":" else raw, start, stop, raw)
-            elif raw == "." and text[stop:].strip(_SILENT):
+            elif raw == "." and _goes_on(text, start, stop):
                 yield Token(";", start, stop, raw)
         else:
             yield from _words(raw, start)
+
+
+def _goes_on(text: str, start: int, stop: int) -> bool:
+    """Whether a full stop parts two sentences: "mm. 3-4" is one."""
+    return bool(text[stop:].strip(_SILENT)) and not _ABBREVIATED.search(text[:start])
 
 
 def _unread(text: str, start: int, stop: int) -> Iterator[Token]:

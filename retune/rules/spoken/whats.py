@@ -160,7 +160,7 @@ class WhatReader:
             return [[("phrase-antepenultimate", ""), ("phrase-penultimate", "")]]
         if heard.of("last_degree"):
             positions.setdefault("phrase-ending", heard.of("last_degree")[0])
-        if not positions and heard.has("begin") and not self._begins_it():
+        if not positions and heard.has("begin") and not (self._begins_it() or self.words()):
             positions = {"phrase-opening": heard.of("begin")[0]}
         if not positions and (heard.has("end", "cadences") or self._resolves_phrase()):
             positions = {

@@ -16,6 +16,19 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shorten phrase-penultimate note by 0.5 beats", "shorten phrase-ending note by 1 beat"),
     ),
     (
+        r"picardy(?: o:3s?)?",
+        "the third of a chord is in the stem that plays it; that of the melody is raised so",
+        ("shift phrase-ending chord third up 1 semitone in phrase last",),
+    ),
+    (
+        r"(?:last|o:\d) notes? (?:of|in) (?:every )?bars?",
+        "in every bar a note is told by its beat",
+        (
+            "shift every note up 1 scale step on beat 3",
+            "shift every note up 1 scale step on beat 1",
+        ),
+    ),
+    (
         r"breathe?s?|breathing|(?:take )?a breath",
         "a breath is made by shortening the note before it",
         (
@@ -121,7 +134,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shorten every note by 0.5 beats", "hold phrase-ending note 1 beat longer"),
     ),
     (
-        r"(?:flatten|sharpen) notes?|wrong|in tune|out of tune|pitchy|"
+        r"mistuned|wrong|in tune|out of tune|pitchy|"
         r"mistakes?",
         "say which notes, and where they go or how far",
         ("move note at 9:1 to F4", "shift phrase-ending note up 20 cents"),
@@ -185,7 +198,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ),
     (
         r"incomplete|unfinished|more open|open|suspense|cliffhanger|cliff hanger|question mark|"
-        r"(?:less|not so|not too) (?:resolve|resolved|end|final|finished|closed|complete)|"
+        r"(?:less|not so|not too) (?:resolve|resolved|end|final|last|finished|closed|complete)|"
         r"tension|tense|unresolved",
         "say where the endings go; 2 and 7 are left open, 5 a little",
         ("move phrase-ending note to degree 2", "move phrase-ending note to degree 5"),
@@ -201,6 +214,7 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ),
     ),
     (
+        r"around|in reverse|back to front|"
         r"retrograde|invert|inversion|mirror|reverse|backwards|upside|contour|retrograded?|inverted",
         "a rule moves notes to a pitch or by an interval; it does not turn a melody round",
         ("move every degree 1 to degree 5", "move every degree 5 to degree 1"),
