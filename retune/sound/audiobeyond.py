@@ -13,6 +13,7 @@ from retune.sound.audiohead import sound_end
 
 _TAIL_BYTES = 1 << 20  # the longest frame has half of it
 _HEAD_BYTES = 16
+_MOST_TRIES = 1_000  # what looks like a head and is none comes some twenty times in a tail
 _LEAST_S = 0.02
 _SPARE = 1.02
 _TAGS = (b"TAG", b"ID3", b"APE")  # words that some programs append
@@ -64,7 +65,10 @@ def last_of_flac(path: Path) -> int:
     if not first:
         return 0
     longest, at = _block_size(first[2] >> 4, first[5:])[0], len(tail)
-    while (at := tail.rfind(first[:2], 0, at)) >= 0:
+    for _ in range(_MOST_TRIES):
+        at = tail.rfind(first[:2], 0, at)
+        if at < 0:
+            break
         head = tail[at : at + _HEAD_BYTES].ljust(_HEAD_BYTES, b"\0")
         if end := _end_of_frame(head, first, longest):
             return end
@@ -74,7 +78,10 @@ def last_of_flac(path: Path) -> int:
 def _first_frame(stream: BinaryIO) -> bytes:
     """The head of the first frame, which those of all others are much like."""
     stream.seek(max(stream.read(_TAIL_BYTES).find(b"fLaC"), 0) + 4)
-    while len(block := stream.read(4)) == 4:
+    for _ in range(_MOST_TRIES):
+        block = stream.read(4)
+        if len(block) < 4:
+            break
         stream.seek(int.from_bytes(block[1:], "big"), os.SEEK_CUR)
         if block[0] & 0x80:
             return stream.read(_HEAD_BYTES).ljust(_HEAD_BYTES, b"\0")

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from retune.carriers.errors import AudioError
+from retune.sound import audiobeyond
 from retune.sound.audio import open_audio
 
 N = 3 * 8000
@@ -110,3 +111,24 @@ def test_the_last_frame_of_a_whole_flac_file_is_where_it_ends(
     noise = np.random.default_rng(n).standard_normal((n, n_channels))
     sf.write(path, scale * noise, rate_hz, subtype=subtype)
     assert last_of_flac(path) == n
+
+
+def test_what_looks_like_frames_without_end_is_looked_at_a_little(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = written("flac", tmp_path)
+    data = path.read_bytes()
+    at = len(data) - 500
+    head = bytes.fromhex("fff8")
+    path.write_bytes(data[:at] + head * 400_000)
+    looked: list[int] = []
+
+    def tried(*given: object) -> int:
+        looked.append(1)
+        return 0
+
+    monkeypatch.setattr(audiobeyond, "_end_of_frame", tried)
+    audiobeyond.last_of_flac(path)
+    path.write_bytes(b"fLaC" + bytes(4_000_000))
+    assert audiobeyond.last_of_flac(path) == 0
+    assert 0 < len(looked) <= 1000
