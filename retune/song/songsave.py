@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from difflib import SequenceMatcher
@@ -268,6 +269,9 @@ def _changed(old: Any, values: Sequence[Any], *, is_long: bool = False) -> Any:
     if not _has_comments(old):
         return _array(values, is_long=is_long)
     wanted = [list(value) if isinstance(value, tuple) else value for value in values]
+    there = comments_in(old.as_string())
+    if len(there) + len(wanted) > _MOST_IN_PLACE:
+        return _with_comments_above(there, wanted)
     array: Any = tomlkit.parse(f"a = {old.as_string()}")["a"]
     before, after = (list(map(repr, part)) for part in (array.unwrap(), wanted))
     same = SequenceMatcher(None, before, after, autojunk=False)
@@ -279,10 +283,9 @@ def _changed(old: Any, values: Sequence[Any], *, is_long: bool = False) -> Any:
                 del array[index]
         for index in range(since + stop - first, until):
             array.insert(first + index - since, wanted[index])
-    there = comments_in(old.as_string())
-    for comment in there:  # that of a rule that moved to another place went with it
-        if comment not in comments_in(array.as_string()):
-            array.add_line(comment=comment.lstrip("# "))
+    lost = Counter(there) - Counter(comments_in(array.as_string()))
+    for comment in lost.elements():  # that of a rule that moved to another place went with it
+        array.add_line(comment=comment.lstrip("# "))
     text = array.as_string()  # tomlkit may set a value behind a comment, where it is none
     with suppress(tomlkit.exceptions.TOMLKitError):
         if tomlkit.parse(f"a = {text}")["a"].unwrap() == wanted:
@@ -290,13 +293,12 @@ def _changed(old: Any, values: Sequence[Any], *, is_long: bool = False) -> Any:
     return _with_comments_above(there, wanted)
 
 
+_MOST_IN_PLACE = 400  # tomlkit looks through all of an array for each change in it
+
+
 def _with_comments_above(comments: Sequence[str], values: Sequence[Any]) -> Any:
     import tomlkit
 
-    array = tomlkit.array()
-    for comment in comments:
-        array.add_line(comment=comment.lstrip("# "))
-    for value in values:
-        array.add_line(_array(value) if isinstance(value, list) else value)
-    array.add_line(indent="")
-    return array
+    rows = [*comments, *(f"{_array([value]).as_string()[1:-1]}," for value in values)]
+    lines = "".join(f"    {row}\n" for row in rows)
+    return tomlkit.parse(f"a = [\n{lines}]")["a"]

@@ -156,3 +156,22 @@ def test_what_is_said_of_an_empty_list_of_corrections_stays(tmp_path: Path) -> N
     (row,) = editor.save().corrections
     assert (row.at_s, row.set) == (1.0, "octave up")
     assert "# none so far" in path.read_text()
+
+
+@pytest.mark.parametrize("between", [1, 8])
+def test_thousands_of_comments_in_a_list_stay(between: int, tmp_path: Path) -> None:
+    """Changed one by one they would keep the program busy for minutes."""
+    path = tmp_path / "song.toml"
+    (tmp_path / "vocal.wav").write_bytes(b"\n")
+    rows = "".join(
+        f'  "shift highest note up {k % 9 + 1} semitones",\n' + f"  # c{k}\n" * between
+        for k in range(190)
+    )
+    path.write_text(f"{HEAD}\n[variants.many]\nrules = [\n{rows}]\n", encoding="utf-8")
+    wanted = ["keep lowest note", "keep highest note"]
+    editor = edit_song(path)
+    editor.set_variant("many", wanted)
+    editor.save()
+    text = path.read_text(encoding="utf-8")
+    assert tomllib.loads(text)["variants"]["many"]["rules"] == wanted
+    assert all(text.count(f"# c{k}\n") == between for k in range(190))
