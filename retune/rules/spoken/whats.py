@@ -18,6 +18,7 @@ Kinds = list[tuple[str, str]]
 _ALONE = {
     "phrase-ending": "in phrase last",
     "phrase-penultimate": "in phrase last",
+    "phrase-antepenultimate": "in phrase last",
     "phrase-opening": "in phrase 1",
     "phrase-second": "in phrase 1",
     "phrase-third": "in phrase 1",
