@@ -57,6 +57,7 @@ def song_view(desk: Desk) -> Table:
         "sound": [
             {
                 "name": name,
+                "file": stem.path.name,
                 "role": stem.role,
                 "gain_db": stem.gain_db,
                 "summed": is_summed(opened, name),

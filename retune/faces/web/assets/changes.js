@@ -1,6 +1,6 @@
 // What changes: a table of the moved notes, and what follows from them in words.
 
-import { $, el, printed, shape } from "./dom.js";
+import { $, el, printed, quoted, shape } from "./dom.js";
 import { chooseNote, melodyNotes, on, phrases, state } from "./store.js";
 
 const capital = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
@@ -96,7 +96,7 @@ function consequence(item) {
   const [, place, rest] = item.text.match(/^([^:]{1,14}): (.*)$/s) ?? [];
   return el(
     "li",
-    {},
+    { class: isClash ? "clash" : null },
     shape(isClash ? "clash" : "dash"),
     isClash ? el("span", { class: "hide" }, "Clash. ") : null,
     place ? el("b", { class: isClash ? "warn" : null }, `${place}: `) : null,
@@ -116,14 +116,16 @@ function show() {
         "p",
         { class: "quiet" },
         state.plan.asked.some((text) => text.trim())
-          ? "Nothing moves."
+          ? plan.lines.some((line) => line.fault)
+            ? "Nothing moves until what is written can be read."
+            : "Nothing moves."
           : "Nothing yet. Write a rule, such as “move phrase-ending degree 2 to degree 1”, " +
               "or choose one under “Build a sentence instead”.",
       ),
     );
   const items = [
     ...plan.consequences.map(consequence),
-    ...plan.warnings.map((text) => el("li", {}, shape("dash"), text)),
+    ...plan.warnings.map((text) => el("li", {}, shape("dash"), quoted(text))),
   ];
   if (items.length) parts.push(el("ul", { class: "cons" }, ...items));
   if (plan.rows.length)

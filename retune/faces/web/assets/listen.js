@@ -284,6 +284,7 @@ async function countedIn(at) {
   return new Promise((resolve) => {
     const done = (value) => {
       counting = null;
+      tell("status");
       resolve(value);
     };
     const wait = setTimeout(() => done(true), 1000 * (from + beats * beat - player.ctx.currentTime));

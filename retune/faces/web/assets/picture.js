@@ -98,7 +98,7 @@ export async function draw() {
 /** A copy of the names of the lanes that stays at the left while the bars scroll. */
 function keepNames() {
   const svg = $("#drawing svg");
-  const [width, height] = [systems[0].xs[0] - 4, svg.viewBox.baseVal.height];
+  const [width, height] = [systems[0].xs[0] - 4, systems[0].bottom + 0.5 * fontSize()]; // not over the key
   const names = svg.cloneNode(false);
   for (const [name, value] of Object.entries({
     class: `${svg.getAttribute("class")} gutter`,

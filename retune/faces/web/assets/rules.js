@@ -72,7 +72,6 @@ function typed(area) {
   area.removeAttribute("aria-invalid");
   $(".fault", item).hidden = true;
   typedAt = performance.now();
-  isQuiet = false;
   prune(area);
   setRules(texts());
   offerSoon(area);
@@ -116,12 +115,11 @@ export function replaceLine(old, text) {
 
 let offering = null;
 let picked = -1;
-let isQuiet = false; // after Esc, until something is typed
 
 async function offer(area) {
   const cursor = area.selectionStart;
   const number = (asked += 1);
-  if (isQuiet || document.activeElement !== area || !area.isConnected) return;
+  if (document.activeElement !== area || !area.isConnected) return;
   const got = await post("complete", { text: area.value, cursor }).catch(() => ({ words: [] }));
   if (number !== asked || document.activeElement !== area || !area.isConnected) return;
   const begun = begunAt(area);
@@ -220,10 +218,8 @@ function keyed(event, area) {
     return undefined;
   }
   if (event.key === "Escape") {
-    if (options.length && !$(".said", item).hidden) {
-      closeOffers(item);
-      isQuiet = true;
-    } else $("#pic").focus();
+    closeOffers(item);
+    $("#pic").focus();
   }
   if (event.key === "Backspace" && !area.value && texts().length > 1) {
     event.preventDefault();

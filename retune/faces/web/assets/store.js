@@ -148,13 +148,16 @@ async function changeNow(path, body, done) {
 }
 
 export async function reload() {
+  say("Loading it, and listening to what is new");
   takeSong(await post("reload"));
   say("Loaded the song file as it is now");
 }
 
 /** What another take of a stem touches, said before it is loaded. */
 function takesWords(files) {
-  const made = state.song.corrections.length;
+  const stems = state.song.sound.filter(({ file }) => files.includes(file));
+  const ofTakes = ({ stem }) => stems.some(({ name, role }) => role === "mix" || name === stem);
+  const made = state.song.corrections.filter(ofTakes).length;
   const touched = made
     ? ` ${made === 1 ? "1 correction was" : `${made} corrections were`} made on the take before; ` +
       "what may be off is listed under the remarks once it is loaded."
