@@ -320,6 +320,21 @@ def test_undo_and_what_was_not_saved_go_on_after_a_restart(client: Client, song:
     assert (other["undo"], other["redo"], other["drafts"]) == (0, 0, [draft])
 
 
+@pytest.mark.parametrize("servers", [1, 2])
+def test_what_another_window_has_not_saved_stays(song: Path, servers: int) -> None:
+    one, other = (client_of(song), client_of(song))
+    other = one if servers == 1 else other
+    for client in (one, other):
+        client.song()
+    first, second = ({"name": name, "rules": [RULE], "about": ""} for name in ("first", "second"))
+    one.post("drafts", {"drafts": [first], "gone": []})
+    other.post("drafts", {"drafts": [second], "gone": []})
+    change(other, "variant", name="saved", rules=[RULE])
+    assert client_of(song).song()["drafts"] == [first, second]
+    one.post("drafts", {"drafts": [], "gone": ["first"]})
+    assert client_of(song).song()["drafts"] == [second]
+
+
 def test_what_cannot_be_kept_is_told(
     client: Client, song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

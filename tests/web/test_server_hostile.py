@@ -55,6 +55,7 @@ RIGHT: Mapping[str, Any] = {
     "from_s": 1.5,
     "formants": "moved",
     "glide": "slow",
+    "gone": ["try"],
     "id": "1",
     "kind": "variant",
     "known": ["x"],

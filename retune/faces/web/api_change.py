@@ -9,7 +9,6 @@ from retune.faces.web.answers import Bench, undisturbed
 from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import set_given
-from retune.faces.web.kept import MOST_DRAFTS
 from retune.faces.web.shown import song_view
 from retune.pipeline.records import Table
 from retune.song.songsave import SongEditor
@@ -35,12 +34,12 @@ def save_variant(bench: Bench, asked: Asked) -> Table:
 
 
 def keep_drafts(bench: Bench, asked: Asked) -> Table:
-    """Keep the variants that are not saved, should the page or the server end unforeseen."""
+    """Keep the variants that a page has changed and not saved, and no longer those `gone` from it,
+    should the page or the server end unforeseen."""
     rows = asked.objects("drafts")
-    if len(rows) > MOST_DRAFTS:
-        raise UsageError(f"{len(rows)} variants are not saved; at most {MOST_DRAFTS} are kept")
     drafts = [Variant(row.line("name"), row.lines("rules"), row.text("about", "")) for row in rows]
-    return {"kept": len(drafts), "lost_since": bench.desk.keep_drafts(drafts)}
+    lost = bench.desk.keep_drafts(drafts, gone=asked.lines("gone"))
+    return {"kept": len(drafts), "lost_since": lost}
 
 
 @undisturbed

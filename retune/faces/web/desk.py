@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from retune.carriers.errors import ChangedError, InputError, RetuneError, UsageE
 from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song, Variant
 from retune.comparison.levels import MixLevels
-from retune.faces.web.kept import Drawer, Kept, drawers
+from retune.faces.web.kept import MOST_DRAFTS, Drawer, Kept, drawers
 from retune.pipeline.inputs import SongInputs, stamp_of
 from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.opensong import OpenSong, open_song
@@ -69,6 +69,7 @@ class Desk:
         self._future: deque[str] = deque(maxlen=MAX_STEPS)
         self._revision = ""
         self._drafts: tuple[Variant, ...] = ()
+        self._lost_since = ""
         self._drawer = self._drawer_of(path)
 
     def _drawer_of(self, path: Path | None) -> Drawer:
@@ -129,22 +130,34 @@ class Desk:
             self._past.extend(kept.past)
             self._future.extend(kept.future)
 
-    def _keep(self) -> str:
-        return self._drawer.write(
-            Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
-        )
+    def _keep(self, drafts: Sequence[Variant] = (), *, gone: Collection[str] = ()) -> str:
+        self._drafts = self._with_drafts(drafts, gone)
+        kept = Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
+        self._lost_since = self._drawer.write(kept)
+        return self._lost_since
+
+    def _with_drafts(self, drafts: Sequence[Variant], gone: Collection[str]) -> tuple[Variant, ...]:
+        """What is not saved, another window's and another server's of the same song too, with
+        `drafts` in the place of those of their names and without those `gone`."""
+        kept = Kept() if self._lost_since else self._drawer.read()
+        there = kept.drafts if kept.revision else self._drafts
+        others = {*gone, *(draft.name for draft in drafts)}
+        found = (*(draft for draft in there if draft.name not in others), *drafts)
+        if len(found) > MOST_DRAFTS:
+            raise UsageError(f"{len(found)} variants are not saved; at most {MOST_DRAFTS} are kept")
+        return found
 
     @property
     def drafts(self) -> tuple[Variant, ...]:
         """Variants as they stood on the page when it told last, not saved."""
         return self._drafts
 
-    def keep_drafts(self, drafts: Sequence[Variant]) -> str:
-        """Keep rules that are not saved, for a page or a server that comes after this one; returns
-        why only as long as this server runs, "" where nothing hinders."""
+    def keep_drafts(self, drafts: Sequence[Variant], *, gone: Collection[str] = ()) -> str:
+        """Keep rules that are not saved, for a page or a server that comes after this one, and no
+        longer those that are `gone`; what another window has not saved stays. Returns why only as
+        long as this server runs, "" where nothing hinders."""
         with self._lock:
-            self._drafts = tuple(drafts)
-            return self._keep()
+            return self._keep(drafts, gone=gone)
 
     @property
     def other_takes(self) -> tuple[str, ...]:

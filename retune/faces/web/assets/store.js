@@ -64,23 +64,27 @@ export function takeSong(song, { fresh = false } = {}) {
  *  differ from the song file. */
 function putBack(drafts) {
   for (const { name, rules: lines, about } of drafts) state.drafts.set(name, { rules: [...lines], about });
+  told = new Map(drafts.map(({ name }) => [name, JSON.stringify(state.drafts.get(name))]));
   return drafts.map(({ name }) => name).filter((name) => !isSaved(name));
 }
 
-let keptNow = "[]"; // the drafts that the server keeps
+let told = new Map(); // the drafts of this page that the server keeps, name -> JSON
 let saidWhy = ""; // it keeps them only as long as it runs
 
 /** Lets the server keep what is not saved, should this page or the server end unforeseen. */
 const keepDrafts = settled(async () => {
   if (!state.song) return;
-  const drafts = unsaved().map((name) => ({ name, ...state.drafts.get(name) }));
-  const told = JSON.stringify(drafts);
-  if (told === keptNow) return;
-  keptNow = told;
-  const answer = await post("drafts", { drafts }).catch(() => {
-    keptNow = "";
+  const now = new Map(unsaved().map((name) => [name, JSON.stringify(state.drafts.get(name))]));
+  const changed = [...now.keys()].filter((name) => now.get(name) !== told.get(name));
+  const gone = [...told.keys()].filter((name) => !now.has(name));
+  if (!changed.length && !gone.length) return;
+  const before = told;
+  told = now;
+  const drafts = changed.map((name) => ({ name, ...JSON.parse(now.get(name)) }));
+  const answer = await post("drafts", { drafts, gone }).catch(() => {
+    told = new Map(gone.map((name) => [name, before.get(name)])); // all is told again
   });
-  const why = drafts.length ? (answer?.lost_since ?? "") : "";
+  const why = now.size ? (answer?.lost_since ?? "") : "";
   if (why && why !== saidWhy)
     say(`Save before you leave: what is not saved ends with the server, since ${why}`);
   saidWhy = why;
