@@ -13,6 +13,7 @@ import logging
 import time
 import traceback
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -28,7 +29,7 @@ from retune.pipeline.made_before import (
     refuse_other_record,
     refuse_other_records,
 )
-from retune.pipeline.manifest import MANIFEST, kept_json, written_manifest
+from retune.pipeline.manifest import MANIFEST, are_hashes, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
 from retune.pipeline.song_analysis import analysis_of
@@ -195,21 +196,21 @@ def _went(job: Job, state: State) -> Record:
 
 def _original(job: Job, opened: SongInputs) -> Record:
     if job.resume:
-        known = _original_there(job.home, _original_address(job, opened))
+        known = _original_there(job.home, job, opened)
         if known and _whole(job.home, known):
             return _went(job, "skipped") | {"outputs": known}
     return _went(job, "done") | {"outputs": _write_original(job, opened)}
 
 
-def _original_there(folder: Path, wanted: str) -> dict[str, str] | None:
-    """Hashes of the unaltered files, empty where they are of another address; None where nothing
-    tells."""
+def _original_there(folder: Path, job: Job, opened: SongInputs) -> dict[str, str] | None:
+    """Hashes of the unaltered files, empty where they are of another address or not of all; None
+    where nothing tells."""
     record = kept_json(folder / ORIGINAL_RECORD)
-    try:
-        outputs: dict[str, str] = record["outputs"]
-        return outputs if record["address"] == wanted else {}
-    except (KeyError, TypeError):
+    if not isinstance(record, dict) or not are_hashes(record.get("outputs")):
         return None
+    outputs: dict[str, str] = record["outputs"]
+    is_whole = {*outputs} >= {f"{name}.wav" for name in (*opened.song.stems, "mix")}
+    return outputs if is_whole and record.get("address") == _original_address(job, opened) else {}
 
 
 def _original_address(job: Job, opened: SongInputs) -> str:
@@ -229,7 +230,7 @@ def _write_original(job: Job, opened: SongInputs) -> dict[str, str]:
 def _written_original(job: Job, opened: SongInputs) -> Mapping[str, str]:
     """Hashes of the unaltered files; they are written anew where the song was changed since."""
     folder = job.home.parent / ORIGINAL
-    outputs = _original_there(folder, _original_address(job, opened))
+    outputs = _original_there(folder, job, opened)
     if outputs is None:
         raise OutputError(f"{folder} is missing or broken: run the batch again")
     return outputs or _write_original(job, opened)
@@ -242,7 +243,8 @@ def _variant(job: Job, opened: SongInputs) -> Record:
         if there and there["address"] == wanted and _whole(job.home, there["outputs"]):
             if job.extras and not (job.home / ENDINGS).is_file():
                 _write_extras(opened, _plan(opened, job), job.home)
-            return _summed_up(_went(job, "skipped"), there)
+            with suppress(LookupError, TypeError, ValueError, AttributeError):  # none of ours
+                return _summed_up(_went(job, "skipped"), there)
     plan = _plan(opened, job)
     manifest = write_variant(
         opened,

@@ -26,6 +26,8 @@ ORIGINAL = "original"
 MAX_BYTES = 20_000_000
 """Of a manifest, or another record of ours: a note that is moved takes 400 bytes, so that these are
 50 000 of them, six hours of more than two a second."""
+MOST_FILES = 1_000
+"""Files of a version: each is hashed, and one may be named in many ways."""
 _MOST_VALUES = 1_000_000  # a note has 20; each may take 240 bytes of memory
 
 
@@ -63,8 +65,18 @@ def written_manifest(path: Path) -> Manifest | None:
     """The manifest that `write_manifest` left at `path`, unchecked; None where none reads."""
     given = kept_json(path)
     outputs = given.get("outputs") if isinstance(given, dict) and "address" in given else None
-    is_whole = isinstance(outputs, dict) and not any(map(leads_out, outputs))
-    return cast(Manifest, given) if is_whole else None
+    return cast(Manifest, given) if are_hashes(outputs) else None
+
+
+def are_hashes(outputs: object) -> bool:
+    """Whether a value read back is hashes by the names of files inside the folder it is of, no more
+    than a version has."""
+    return (
+        isinstance(outputs, dict)
+        and len(outputs) <= MOST_FILES
+        and all(isinstance(digest, str) for digest in outputs.values())
+        and not any(map(leads_out, outputs))
+    )
 
 
 def kept_json(path: Path, *, max_bytes: int = MAX_BYTES) -> Any:
@@ -145,6 +157,8 @@ def _each(check: Checker) -> Checker:
     def checked(value: Any, where: Where) -> dict[str, Any]:
         if not isinstance(value, dict):
             where.fail(f"{shown(value)} must be a table of names; render again")
+        if len(value) > MOST_FILES:
+            where.fail(f"names more than {MOST_FILES} files; render again")
         return {_is_inside(k, where): check(v, where.at(str(k))) for k, v in value.items()}
 
     return checked

@@ -148,6 +148,27 @@ def test_resume_skips_what_is_whole_and_mends_what_is_not(
     assert bytes_below(out) == bytes_below(undisturbed)
 
 
+@pytest.mark.parametrize("outputs", [[], {"mix.wav": "0"}, {"../x": "0"}, {"mix.wav": 1}, None])
+def test_records_that_somebody_else_wrote_are_made_again(
+    outputs: object, songs: list[str], undisturbed: Path, tmp_path: Path
+) -> None:
+    """Of the right address, which whoever has the song can tell, and of anything else."""
+    shutil.copytree(undisturbed / "take1", tmp_path / "take1")
+    digests = json.loads((tmp_path / "take1" / "home" / "manifest.json").read_text("utf-8"))
+    many = {"./" * number + "mix.wav": digests["outputs"]["mix.wav"] for number in range(2000)}
+    for name, lie in {
+        "home": {"levels": 1, "edits": [{}]},
+        "up": {"verdicts": [1], "warnings": None},
+        "low": {"outputs": many},
+        "original": {"outputs": outputs},
+    }.items():
+        record = "original.json" if name == "original" else "manifest.json"
+        path = tmp_path / "take1" / name / record
+        path.write_text(json.dumps(json.loads(path.read_text("utf-8")) | lie), encoding="utf-8")
+    assert batch(songs[:1], tmp_path, "--resume") == 0
+    assert bytes_below(tmp_path / "take1") == bytes_below(undisturbed / "take1")
+
+
 def test_a_rendition_that_was_edited_is_kept_and_told(
     songs: list[str], undisturbed: Path, tmp_path: Path
 ) -> None:

@@ -48,3 +48,14 @@ def test_the_manifest_of_the_longest_song_is_read(
     assert (
         kept_json(path, max_bytes=manifest.MAX_BYTES // 1000) == told
     )  # 381 bytes an edit, as in a song
+
+
+def test_no_more_files_are_hashed_than_a_version_has(tmp_path: Path) -> None:
+    """One large file may be named in many ways."""
+    path = tmp_path / "manifest.json"
+    told = {"format": 1, "retune": "1.0", "variant": "home", "song": {}, "inputs": {}}
+    told["outputs"] = {"./" * number + "mix.wav": "0" for number in range(2000)}
+    path.write_text(json.dumps(told), encoding="utf-8")
+    with pytest.raises(InputError, match="names more than 1000 files"):
+        read_manifest(path)
+    assert not manifest.are_hashes(told["outputs"])
