@@ -186,6 +186,7 @@ def draw_other_moves(pen: Pen, system: System, edits: Sequence[Edit]) -> None:
         wide = text_width(words, 0.84 * f)
         x1 = min(x1, system.x_end - wide)
         if x1 > free_from:
+            pen.rect(x1 - 0.1 * f, y + 0.1 * f, wide + 0.2 * f, 0.9 * f, "ground")  # over bar lines
             pen.text(x1, y + 0.8 * f, words, "sk v")
             free_from = x1 + wide + 0.3 * f
 
