@@ -6,9 +6,7 @@ input up to 24 bits comes back bit for bit through float32.
 
 from __future__ import annotations
 
-import errno
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -24,6 +22,7 @@ from retune.sound import audiohead, audiojoins, media
 from retune.sound.audiobeyond import is_longer_than_stated
 from retune.sound.audiowrite import WRITE_SUBTYPES, default_subtype, write_wav
 from retune.sound.files import sha256_file
+from retune.sound.scratch import stored
 
 __all__ = [
     "AUDIO_SUFFIXES",
@@ -54,7 +53,6 @@ _KINDS = "WAV, FLAC, OGG, MP3 or AIFF"
 MEDIA = "MEDIA"
 _UNKNOWN_LENGTH = 1 << 62
 _MAX_DECODED_S = 6 * 3600  # a small file can be made to decode to any length
-_SHARE_OF_ROOM = 0.5  # of what is free where files are decoded to: others need some too
 _MAX_LOSSY_BYTES = 1_200_000_000  # six hours at 440 kbit/s
 _MOST_BESIDE_BYTES = 100_000_000  # pictures and words in a FLAC file; its frames are under 5 bytes
 
@@ -313,20 +311,7 @@ def _decode(path: Path, *, is_media: bool) -> Samples:
     """All samples of a file, decoded into an unnamed temporary file, so that memory stays free for
     a long song."""
     try:
-        with tempfile.TemporaryFile() as store:
-            n_channels, n_samples = 1, 0
-            most_bytes = _SHARE_OF_ROOM * shutil.disk_usage(tempfile.gettempdir()).free
-            for rate_hz, block in _media_blocks(path) if is_media else _plain_blocks(path):
-                if store.write(block.tobytes()) and store.tell() > most_bytes:
-                    raise OSError(errno.ENOSPC, "more than its share of what is free")
-                n_samples, n_channels = n_samples + len(block), block.shape[1]
-                if n_samples > _MAX_DECODED_S * rate_hz:
-                    raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
-            store.flush()
-            if n_samples == 0:
-                return np.zeros((0, n_channels), dtype=np.float32)
-            shape = (n_samples, n_channels)
-            return np.memmap(store, dtype=np.float32, mode="r", shape=shape)
+        return stored(_at_most_six_hours(path, is_media=is_media))
     except RuntimeError as error:
         raise AudioError(f"{path} is damaged; export it again") from error
     except OSError as error:
@@ -334,6 +319,15 @@ def _decode(path: Path, *, is_media: bool) -> Samples:
             f"no room to decode {path.name} in {tempfile.gettempdir()}, which takes half of what "
             "is free there at most; free some space, or convert it to WAV"
         ) from error
+
+
+def _at_most_six_hours(path: Path, *, is_media: bool) -> Iterator[Samples]:
+    n_samples = 0
+    for rate_hz, block in _media_blocks(path) if is_media else _plain_blocks(path):
+        n_samples += len(block)
+        if n_samples > _MAX_DECODED_S * rate_hz:
+            raise AudioError(f"{path} is longer than 6 hours; cut it or convert it to WAV")
+        yield block
 
 
 def _plain_blocks(path: Path) -> Iterator[tuple[int, Samples]]:

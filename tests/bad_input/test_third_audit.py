@@ -3,6 +3,7 @@ which the user's own words were lost."""
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import struct
@@ -21,6 +22,7 @@ from retune.carriers.errors import AudioError, ChangedError, OutputError
 from retune.carriers.songfacts import Variant
 from retune.faces.web.kept import Drawer, Kept
 from retune.song.songsave import edit_song
+from retune.sound import audio, scratch
 from retune.sound.audio import open_audio
 from retune.sound.cache import Cache
 
@@ -66,12 +68,41 @@ def test_a_sound_takes_half_of_the_room_to_decode(
     def room(free: int) -> Any:
         return lambda _: shutil._ntuple_diskusage(10 * free, 9 * free, free)  # type: ignore[attr-defined]
 
+    forget_decoded()
     soundfile.write(tmp_path / "a.mp3", np.zeros(480_000), 48_000)
     monkeypatch.setattr(shutil, "disk_usage", room(3_000_000))
     with pytest.raises(OutputError, match=r"no room to decode a\.mp3 in .*half of what is free"):
         open_audio(tmp_path / "a.mp3")
     monkeypatch.setattr(shutil, "disk_usage", room(5_000_000))
     assert open_audio(tmp_path / "a.mp3").duration_s == pytest.approx(10.0, abs=0.1)
+
+
+def test_all_sounds_together_take_half_of_the_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forget_decoded()
+    before = scratch._taken_bytes
+
+    def room(_: str) -> Any:
+        free = 9_000_000 - (scratch._taken_bytes - before)
+        return shutil._ntuple_diskusage(90_000_000, 0, free)  # type: ignore[attr-defined]
+
+    monkeypatch.setattr(shutil, "disk_usage", room)
+    for name in ("a", "b", "c"):
+        soundfile.write(tmp_path / f"{name}.mp3", np.zeros(480_000), 48_000)
+    for name in ("a", "b"):
+        open_audio(tmp_path / f"{name}.mp3")
+    with pytest.raises(OutputError, match=r"no room to decode c\.mp3"):
+        open_audio(tmp_path / "c.mp3")
+    forget_decoded()
+    assert scratch._taken_bytes == before
+    open_audio(tmp_path / "c.mp3")
+
+
+def forget_decoded() -> None:
+    audio._decoded.cache_clear()
+    audio._kept.cache_clear()
+    gc.collect()
 
 
 def test_what_an_editor_writes_during_a_save_stays(
