@@ -114,7 +114,7 @@ def write_page(pages: Sequence[PageInput], opened: Sequence[SongInputs], path: P
     """Write a page whole or not at all; never over a stem or a song file."""
     text = comparison_page(list(pages))
     for song in opened:
-        refuse_inputs(path, song.song.inputs)
+        refuse_inputs(path, song.files)
     place = named_file(path)
     make_folder(place.parent)
     with made_file(place, "w") as stream:

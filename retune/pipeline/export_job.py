@@ -51,6 +51,6 @@ class Job:
             The folder cannot be made.
         """
         path = self.folder / f"{self.material.stem_of_files}{end}"
-        refuse_inputs(path, self.opened.song.inputs)
+        refuse_inputs(path, self.opened.files)
         make_folder(self.folder)
         return path

@@ -79,7 +79,7 @@ def _write_stem(
             "ISFT": f"retune {__version__}",
         },
         time_reference=common_time_reference(stem.path for stem in song.stems.values()),
-        protect=song.inputs,
+        protect=job.opened.files,
     )
     if n_over:
         job.warnings.append(

@@ -210,7 +210,7 @@ def compare_page(
 
     songs = [open_song(source) for source in sources]
     for song in songs:
-        refuse_inputs(out, song.song.inputs)
+        refuse_inputs(out, song.inputs.files)
     pages = [
         song.compare(
             rules=rules,

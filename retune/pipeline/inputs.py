@@ -183,6 +183,11 @@ class SongInputs:
         return digest
 
     @functools.cached_property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that the song is made from."""
+        return (*self.song.inputs, *other_files(self.song, self.settings))
+
+    @functools.cached_property
     def corrections(self) -> tuple[Correction, ...]:
         """What was put right by hand in the part that is worked on."""
         if self.passage is None:

@@ -110,7 +110,7 @@ def _refuse_inputs(opened: SongInputs, homes: Sequence[Path]) -> None:
     names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
     for home in homes:
         for place, name in itertools.product((home, home / CONTROL), names):
-            refuse_inputs(place / name, opened.song.inputs)
+            refuse_inputs(place / name, opened.files)
         refuse_foreign(home, [*names, MANIFEST, *(f"{CONTROL}/{name}" for name in names)])
 
 
@@ -274,7 +274,7 @@ def _write(
             "ISFT": f"retune {__version__}",
         },
         time_reference=common_time_reference(s.path for s in opened.song.stems.values()),
-        protect=opened.song.inputs,
+        protect=opened.files,
     )
 
 

@@ -107,3 +107,16 @@ def test_a_list_of_somebody_elses_is_no_report(content: str, tmp_path: Path) -> 
         refuse_other_records(path, key="state")
     path.write_text("[]\n", encoding="utf-8")
     refuse_other_records(path, key="state")
+
+
+def test_a_pitch_track_that_is_read_is_never_written_over(
+    room: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("export", SONG, "--format", "csv", "--out", "out", "--quiet")
+    assert run(capsys, *words).code == 0
+    (track,) = (room / "out").glob("*-f0-vocal.csv")
+    kept = track.read_bytes()
+    answer = run(capsys, *words, "--tracker", f"csv:{track}")
+    assert answer.code == 2
+    assert "is an input" in answer.err
+    assert track.read_bytes() == kept
