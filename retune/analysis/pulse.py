@@ -159,26 +159,29 @@ def _best_rows(
     strength: FloatArray, period: FloatArray
 ) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.int64]]]:
     """For each frame the score of the best row of beats that ends there, and its last beat but
-    one (-1 for none)."""
-    n = len(strength)
-    total, back = strength.copy(), np.full(n, -1)
-    costs = {p: _leaving(p) for p in np.unique(np.round(period, 1)).tolist()}
-    for k, p in enumerate(np.round(period, 1).tolist()):
-        shortest, cost = costs[p]
-        longest = shortest + len(cost) - 1
-        if k < shortest:
-            continue
-        first = max(0, k - longest)
-        before = total[first : k - shortest + 1] - cost[first - (k - longest) :]
-        best = int(np.argmax(before))
-        if before[best] > 0:
-            total[k] += before[best]
-            back[k] = first + best
-    return total, back
+    one (-1 for none).
+
+    No step is shorter than half a period, so that many frames are told at a time.
+    """
+    n, periods = len(strength), np.round(period, 1)
+    at_once, longest = max(1, int(periods.min() / 2)), int(2 * periods.max())
+    steps = np.arange(longest, at_once - 1, -1)
+    # Before the first frame nothing ends.
+    padded = np.concatenate([np.full(longest, -np.inf), strength])
+    ending = np.lib.stride_tricks.sliding_window_view(padded, len(steps))
+    back = np.full(n, -1)
+    for first in range(0, n, at_once):
+        frames = np.arange(first, min(first + at_once, n))
+        reached = ending[frames] - _leaving(steps, periods[frames, None])
+        best = reached.argmax(axis=1)
+        worth = reached[np.arange(len(frames)), best]
+        is_row = worth > 0
+        padded[longest + frames[is_row]] += worth[is_row]
+        back[frames[is_row]] = frames[is_row] - steps[best[is_row]]
+    return padded[longest:], back
 
 
-def _leaving(period: float) -> tuple[int, FloatArray]:
-    """The shortest step from beat to beat, and what each costs, from the longest step down."""
-    shortest, longest = max(1, int(period / 2)), int(2 * period)
-    steps = np.arange(longest, shortest - 1, -1)
-    return shortest, TIGHTNESS * np.log(steps / period) ** 2
+def _leaving(steps: np.ndarray[tuple[int], np.dtype[np.int64]], period: FloatArray) -> FloatArray:
+    """What each step from beat to beat costs at each period: without end beyond half and twice."""
+    is_far = (steps < np.maximum(1, (period / 2).astype(int))) | (steps > (2 * period).astype(int))
+    return np.where(is_far, np.inf, TIGHTNESS * np.log(steps / period) ** 2)
