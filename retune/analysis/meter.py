@@ -29,13 +29,18 @@ Notes = Sequence[tuple[float, float]]
 NEAR, NEAR_DIVISION = 0.2, 0.06
 LONGEST_BEATS = 4.0
 FIFTH_DOWN = 5
+# Notes may be so many frames later or earlier than the curve, which counts no more than so many of
+# its spreads above its mean.
+MOST_APART, LOUD = 7, 3.0
+# Bins of a spectrum below which the bass lies.
+LOW_BINS = 90
 # Where in a beat something may begin, and after how many beats things may come again.
 DIVISIONS = (0.0, 1 / 6, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 5 / 6)
 LAGS = (2, 3, 4, 6, 8)
 # Those of DIVISIONS at which each beat of a bar is looked at; the most beats a bar has.
 LOOKED_AT, MOST_BEATS = (0, 3, 4, 5), 4
-# Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, bass notes.
-HARMONY, RHYTHM, BASS = (0, 1, 6, 7), (2, 3, 4), (5,)
+# Kinds of what happens on beats, in the order of `_of_beats`: harmony, rhythm, notes.
+HARMONY, RHYTHM, LEAD, BASS = (0, 1, 6, 7), (2, 3), (4,), (5,)
 # Evidence of many bars says more than that of few, up to this many.
 MANY_BARS, SOME_BARS = 20.0, 8.0
 # Sound begins and ends where it is this far below its loudest, in power.
@@ -44,21 +49,28 @@ BEGINS, ENDS = 10**-3.5, 10**-4.0
 _SERIES = (
     "harmony", "low harmony", "struck", "low struck", "lead", "bass notes", "chord", "fifth"
 )  # fmt: skip
+_BETWEEN = ("struck", "new harmony", "lead", "bass notes")
 _BEATS = ("one", "two", "three", "four")
 KINDS = (
     "one", "octaves", "octaves squared", "notes a beat", "notes squared", "steady", "changes",
     "struck on the beat",
     *(f"over {place}" for place in ("1/6", "1/4", "1/3", "1/2", "2/3", "3/4", "5/6")),
     *(f"notes at {place}" for place in ("0", "1/6", "1/4", "1/3", "1/2", "2/3", "3/4", "5/6")),
-    *(f"{kind} after {lag}" for kind in ("harmony", "rhythm", "bass") for lag in LAGS),
+    *(f"{kind} after {lag}" for kind in ("harmony", "rhythm", "lead", "bass") for lag in LAGS),
     "begins on one", "begins a beat before", "begins elsewhere", "last note on one",
     "last note in the middle", "ends with a bar", "ends with half a bar", "ends with two bars",
+    "ends with four bars", "ends with eight bars",
     *(f"{kind} on {beat}" for beat in _BEATS for kind in _SERIES),
     *(
         f"{kind} {place} after {beat}"
-        for kind in ("struck", "new harmony", "lead", "bass notes")
+        for kind in _BETWEEN
         for beat in _BEATS
         for place in ("1/3", "1/2", "2/3")
+    ),
+    *(
+        f"{kind} on {place}"
+        for place in ("the weakest beat", "the strongest half", "the strongest third")
+        for kind in _BETWEEN
     ),
 )  # fmt: skip
 
@@ -96,6 +108,7 @@ def readings(
 ) -> tuple[list[Reading], FloatArray]:
     """Every reading of some rows of beats (in frames), and its evidence, (n_readings, n_kinds)."""
     found, evidence = [], []
+    heard = _together(heard)
     for row in rows:
         series, between = _of_beats(row, heard), _between(row, heard)
         whole = [*_of_row(row, heard, series), *_again(series)]
@@ -107,6 +120,25 @@ def readings(
                 phase = [*ends.told(per_bar, first), *_on_beats(series, per_bar, first)]
                 evidence.append([*whole, *phase, *_after_beats(between, per_bar, first)])
     return found, np.array(evidence)
+
+
+def _together(heard: Heard) -> Heard:
+    """What was heard, with its notes moved to where the curve rises: soft ones are heard later."""
+    curve = heard.curves.all
+    lead, bass = _in_time(heard.lead, curve), _in_time(heard.bass, curve)
+    return Heard(heard.curves, heard.spectra, lead, bass)
+
+
+def _in_time(notes: Notes, curve: FloatArray) -> Notes:
+    """Notes moved as one to where a curve is strongest, by at most MOST_APART frames."""
+    if not notes or not len(curve):
+        return notes
+    onsets = np.array([start_s for start_s, _ in notes]) / HOP_S
+    apart = np.array(sorted(range(-MOST_APART, MOST_APART + 1), key=abs))
+    even = np.minimum(curve, curve.mean() + LOUD * curve.std())
+    struck = _peaks(even, onsets[:, None] - apart, reach=0).mean(axis=0)
+    late_s = HOP_S * float(apart[struck.argmax()])
+    return [(start_s - late_s, end_s - late_s) for start_s, end_s in notes]
 
 
 def odds(found: Sequence[Reading], evidence: FloatArray) -> FloatArray:
@@ -169,7 +201,7 @@ def _of_beats(row: FloatArray, heard: Heard) -> Series:
     moved = _root_moves(heard.spectra, edges)
     series = [
         _novelty(_unit(fine)),
-        _novelty(_unit(fine[:, :90])),
+        _novelty(_unit(fine[:, :LOW_BINS])),
         _peaks(heard.curves.all, row),
         _peaks(heard.curves.low, row),
         _lengths(heard.lead, row),
@@ -231,7 +263,7 @@ def _again(series: Series) -> list[float]:
     x = series.rows
     n = x.shape[1]
     again = [(x[:, k:] * x[:, :-k]).mean(axis=1) if n > k + 4 else np.zeros(len(x)) for k in LAGS]
-    return [float(a[list(kinds)].mean()) for kinds in (HARMONY, RHYTHM, BASS) for a in again]
+    return [float(a[list(kinds)].mean()) for kinds in (HARMONY, RHYTHM, LEAD, BASS) for a in again]
 
 
 @dataclass(frozen=True)
@@ -261,8 +293,8 @@ class _Ends:
 
     def told(self, per_bar: int, first: int) -> list[float]:
         """Whether the song begins on a downbeat, a beat before or elsewhere; its last note on a
-        downbeat or in the middle of a bar of four; its end with a bar, half a bar of four or two
-        bars."""
+        downbeat or in the middle of a bar of four; its end with a bar, half a bar of four, or two,
+        four or eight bars."""
         before = (self.begins - first) % per_bar
         last = None if self.last is None else (self.last - first) % per_bar
         after = (self.ends - first) % per_bar
@@ -275,7 +307,7 @@ class _Ends:
             float(per_bar == 4 and last == 2),
             float(after == 0),
             float(per_bar == 4 and after == 2),
-            float(bars % (2 * per_bar) == 0),
+            *(float(bars % (count * per_bar) == 0) for count in (2, 4, 8)),
         ]
 
 
@@ -328,11 +360,18 @@ def _lengths_within(notes: Notes, row: FloatArray) -> FloatArray:
 
 
 def _after_beats(between: FloatArray, per_bar: int, first: int) -> FloatArray:
-    """What happens after each beat of the bar and before the next, on the mean of the bars."""
+    """What happens after each beat of the bar and before the next, on the mean of the bars; and how
+    strong the weakest beat, the strongest half and the strongest third of a beat are."""
     kinds, n_beats, places = between.shape
     told = np.zeros((kinds, MOST_BEATS, places - 1))
+    extremes = np.zeros((3, kinds))
     n_bars = (n_beats - first) // per_bar
     if n_bars:
-        bars = between[:, first : first + n_bars * per_bar, 1:]
-        told[:, :per_bar] = bars.reshape(kinds, n_bars, per_bar, -1).mean(axis=1)
-    return np.asarray(_scale(n_beats, per_bar) * told).ravel()
+        bars = between[:, first : first + n_bars * per_bar]
+        mean = bars.reshape(kinds, n_bars, per_bar, -1).mean(axis=1)
+        told[:, :per_bar] = mean[:, :, 1:]
+        beat, third, half, two_thirds = np.moveaxis(mean, 2, 0)
+        thirds = np.maximum(third, two_thirds)
+        extremes[:] = beat.min(axis=1), half.max(axis=1), thirds.max(axis=1)
+    scale = _scale(n_beats, per_bar)
+    return np.asarray(scale * np.concatenate([told.ravel(), extremes.ravel()]))

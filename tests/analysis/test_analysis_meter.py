@@ -77,6 +77,18 @@ def test_rivals_differ_from_the_best_and_share_what_it_leaves() -> None:
     assert all((r.meter, r.downbeats_s) != (bars.meter, bars.downbeats_s) for r in bars.rivals)
 
 
+@pytest.mark.parametrize("frames", [-4, 5])
+def test_notes_that_are_heard_late_tell_the_same(frames: int) -> None:
+    heard, late_s = played(4), frames * 256 / RATE_HZ
+    late = [(start_s + late_s, end_s + late_s) for start_s, end_s in heard.bass]
+    rows = [np.arange(43, 2000, 51.7)]
+    _, told = readings(rows, heard)
+    _, told_late = readings(rows, Heard(heard.curves, heard.spectra, (), late))
+    at = [kind.startswith("bass notes") for kind in KINDS]
+    assert np.abs(told[:, at]).max() > 0.5
+    assert told_late == pytest.approx(told, abs=1e-6)
+
+
 def test_every_kind_of_evidence_has_its_weights_in_order() -> None:
     assert tuple(WEIGHTS) == KINDS
 

@@ -3,10 +3,10 @@
     python tests/bench/bench_ten.py [--first 3] [--takes 3] [--only waltz]
 
 Each kind played with another tune in another tempo in each take (`--first` is the first; the tempi
-come round again after five, the tunes do not). Bars are
-right where tempo (4 %), meter and downbeats (F of .8 within 70 ms) are; what is wrong is one press
-away where a rival that is heard, or one that the workbench offers by reckoning (twice, half, other
-beats a bar, later beats), is right.
+come round again after five, the tunes do not). Bars are right where tempo (4 %), meter and
+downbeats (F of .8 within 70 ms) are; what is wrong is one press away where a rival that is heard,
+or one that the workbench offers by reckoning (twice, half, other beats a bar, later beats), is
+right.
 The kinds and their tempi are common practice, no source.
 """
 

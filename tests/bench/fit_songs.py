@@ -2,7 +2,8 @@
 
 Chorales, fiddle tunes and folk tunes; of the tunes some stand alone, the others have a plain
 harmony and a band in more styles than the bench has: held, struck, broken, bouncing, walking, with
-even or swung eighths, with and without drums, in a tempo that drifts or breathes.
+even or swung eighths, with and without drums, in a tempo that drifts or breathes. "Varied" ones are
+slower and faster, some without a bass, some in a room.
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ import pickle
 import random
 import time
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pretty_midi
+import rooms
 import time_songs
 from numpy.typing import NDArray
 from real_harmony import HAT, KICK, SNARE
@@ -32,10 +34,14 @@ from retune.carriers.heard import Audio
 
 Floats = NDArray[np.float64]
 LONGEST_S = 48.0
-# Chorales, and fiddle tunes and folk tunes of each meter.
-COUNTS = (160, 25, 60)
+# Chorales, and fiddle tunes and folk tunes of each meter; varied ones of each meter.
+COUNTS, VARIED = (160, 25, 60), 150
 # Shares of the notes of a stem that are lost and split as they are heard.
 LOST, SPLIT = 0.04, 0.05
+# Written beats a minute, and shares without a bass and in a room, of varied songs (common practice,
+# no source).
+VARIED_TEMPI = {(2, 4): (60, 130), (3, 4): (76, 184), (4, 4): (60, 150), (6, 8): (56, 126)}
+NO_BASS, IN_ROOM = 0.2, 0.3
 FIGURES = ("held", "struck", "broken", "bouncing", "walking")
 
 
@@ -53,8 +59,19 @@ class Played:
 def played(folder: Path, limit: int | None = None) -> Iterator[Played]:
     """The songs, from a folder where they are kept; those not there yet are made. `limit` is about
     how many there are, taken evenly from all."""
-    folder.mkdir(parents=True, exist_ok=True)
-    every = _kept_pieces(folder, *COUNTS)
+    yield from _played_once(_kept_pieces(folder), folder, limit)
+
+
+def varied(folder: Path, limit: int | None = None) -> Iterator[Played]:
+    """Varied songs, likewise."""
+    kept = folder / f"varied-{VARIED}"
+    if not kept.exists():
+        known = {piece.name for piece in _kept_pieces(folder)} | _of_bench(folder) | of_ten()
+        kept.write_bytes(pickle.dumps(list(varied_pieces(known, VARIED))))
+    yield from _played_once(pickle.loads(kept.read_bytes()), folder, limit)
+
+
+def _played_once(every: list[Piece], folder: Path, limit: int | None) -> Iterator[Played]:
     for piece in every[:: max(1, len(every) // limit) if limit else 1]:
         kept = folder / f"{piece.name}.pickle"
         if not kept.exists():
@@ -65,18 +82,23 @@ def played(folder: Path, limit: int | None = None) -> Iterator[Played]:
         yield pickle.loads(kept.read_bytes())
 
 
-def _kept_pieces(folder: Path, *counts: int) -> list[Piece]:
+def _kept_pieces(folder: Path) -> list[Piece]:
     """The scores, read once: that takes minutes."""
-    kept = folder / f"pieces-{'-'.join(map(str, counts))}"
+    folder.mkdir(parents=True, exist_ok=True)
+    kept = folder / f"pieces-{'-'.join(map(str, COUNTS))}"
     if not kept.exists():
-        known = {truth.name for truth, _ in time_songs.songs(folder.parent)}
-        kept.write_bytes(pickle.dumps(list(pieces(known, *counts))))
+        kept.write_bytes(pickle.dumps(list(pieces(_of_bench(folder), *COUNTS))))
     found: list[Piece] = pickle.loads(kept.read_bytes())
     return found
 
 
+def _of_bench(folder: Path) -> set[str]:
+    """The songs of bench_time.py."""
+    return {truth.name for truth, _ in time_songs.songs(folder.parent)}
+
+
 def pieces(known: set[str], n_chorales: int, each_fiddle: int, each_folk: int) -> Iterator[Piece]:
-    """Songs that the bench does not hold; a fifth of the tunes alone, the others harmonized."""
+    """Songs that bench_time.py does not hold; a fifth of the tunes alone, the others harmonized."""
     yield from more_chorales(n_chorales)
     tunes = list(fiddle_tunes(each_fiddle))
     for meter in METERS:
@@ -87,26 +109,46 @@ def pieces(known: set[str], n_chorales: int, each_fiddle: int, each_folk: int) -
         yield replace(tune, kind=kind, chords=chords)
 
 
+def varied_pieces(known: Set[str], each: int) -> Iterator[Piece]:
+    """Folk tunes that are not known, over a plain harmony, the meters taking turns."""
+    found = [
+        [t for t in _essen(meter, 4 * each, seed=79) if t.name not in known][:each]
+        for meter in METERS
+    ]
+    for tune in (t for turn in itertools.zip_longest(*found) for t in turn if t is not None):
+        yield replace(tune, kind="varied", chords=harmonized(tune))
+
+
+def of_ten() -> frozenset[str]:
+    """The tunes that bench_ten.py takes from."""
+    return frozenset(t.name for meter in METERS for t in _essen(meter, 60, seed=91))
+
+
 def _played(piece: Piece) -> Played:
     """A piece played, its notes heard as in stems."""
     rng = random.Random(zlib.crc32(piece.name.encode()))
+    is_varied = piece.kind == "varied"
     known = time_songs.TEMPI.get((piece.kind, piece.meter))
-    low, high = known or time_songs.METER_TEMPI[piece.meter]
+    low, high = known or (VARIED_TEMPI if is_varied else time_songs.METER_TEMPI)[piece.meter]
     bpm = low * (high / low) ** rng.random()
     piece = time_songs._shortened(piece, LONGEST_S * bpm / 60 * piece.beat)
     clock = time_songs._Clock(piece, bpm, rng, _breathing if rng.random() < 0.2 else _drift)
     parts = dict(piece.parts)
-    if piece.kind == "folk":
+    if piece.kind in ("folk", "varied"):
         parts |= _band(piece, rng)
         if rng.random() < 0.4:
             parts["drums"] = rng.choice((time_songs._drums, _backbeat, _light_drums))(piece)
         is_swung = piece.meter != (6, 8) and rng.random() < 0.12
         if is_swung and piece.meter == (4, 4):  # in two or three it would be written in 6/8 or 9/8
             parts = {name: [_swung(t) for t in tones] for name, tones in parts.items()}
+    if is_varied and rng.random() < NO_BASS:
+        del parts["bass"]
     midi = pretty_midi.PrettyMIDI(resolution=960)
     for name, tones in parts.items():
         midi.instruments.append(time_songs.player(name, tones, clock, rng))
     sound = play(midi, SOUNDFONT, rate_hz=RATE_HZ, gain=0.4).mean(axis=1, keepdims=True)
+    if is_varied and rng.random() < IN_ROOM:
+        sound = _in_some_room(sound, rng)
     truth = time_songs._truth(piece, clock, bpm, "drums" in parts)
     curves = onset_curves([Audio(sound, RATE_HZ)], longest_s=600.0)
     spectra = spectra_of([Audio(sound, RATE_HZ)], tuning_hz=440.0)
@@ -115,6 +157,15 @@ def _played(piece: Piece) -> Played:
         for tones in (parts.get("vocal", []), parts.get("bass", []))
     )
     return Played(truth, curves, spectra, lead, bass)
+
+
+def _in_some_room(sound: Floats, rng: random.Random) -> Floats:
+    """Mono sound in a room of .3 to 1.2 s."""
+    noise = np.random.default_rng(rng.randrange(2**31))
+    rt60_s = rng.uniform(0.3, 1.2) * RATE_HZ / rooms.RATE_HZ
+    both = np.repeat(sound, 2, axis=1)
+    wet = rooms.in_room(both, noise, rt60_s=rt60_s, wet_db=rng.uniform(-10.0, -3.0), low_hz=8000.0)
+    return wet[:, :1]
 
 
 def _heard(notes: Notes, rng: random.Random) -> list[tuple[float, float]]:

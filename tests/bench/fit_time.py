@@ -3,22 +3,23 @@
     python tests/bench/fit_time.py [--folder DIR] [--songs 40] [--check]
 
 A conditional logit with a ridge: each meter has weights of its own, drawn to those of all. Songs
-are those of fit_songs.py, played once and kept in the folder; --check fits on two thirds of them in
-turn, and tells how often the likeliest reading of the rest is right, by kind of song, beside how
-likely it is told to be.
+are those of fit_songs.py but for the tunes of bench_ten.py, played once and kept in the folder;
+--check fits on two thirds of them in turn, and tells how often the likeliest reading of the rest is
+right, by kind of song, beside how likely it is told to be.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import random
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from fit_songs import Played, played
+from fit_songs import Played, of_ten, played, varied
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from time_scores import METERS
@@ -32,6 +33,8 @@ Floats = NDArray[np.float64]
 RIDGE, RIDGE_OF_METER = 6.0, 9.0
 NEAR_S = 0.07
 FOLDS = 3
+# Which kinds of evidence are 0 where no notes are known.
+OF_NOTES = np.array([k.startswith(("notes", "lead", "bass", "last note")) for k in KINDS])
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,11 +51,11 @@ class Case:
 def cases_of(song: Played) -> Iterator[Case]:
     """The readings of a song with its notes heard, as in stems, and with none, as in a mix."""
     rows = rows_of_beats(song.curves.all)
-    for how, notes in (("notes known", (song.lead, song.bass)), ("none", ((), ()))):
-        found, evidence = readings(rows, Heard(song.curves, song.spectra, *notes))
-        places = np.array([METERS.index(reading.meter) for reading in found])
-        right = np.array([_is_right(song.truth, reading) for reading in found])
-        yield Case(song.truth.name, f"{song.truth.kind}, {how}", evidence, places, right)
+    found, evidence = readings(rows, Heard(song.curves, song.spectra, song.lead, song.bass))
+    places = np.array([METERS.index(reading.meter) for reading in found])
+    right = np.array([_is_right(song.truth, reading) for reading in found])
+    for how, told in (("notes known", evidence), ("none", np.where(OF_NOTES, 0.0, evidence))):
+        yield Case(song.truth.name, f"{song.truth.kind}, {how}", told, places, right)
 
 
 def _is_right(truth: Truth, reading: Reading) -> bool:
@@ -67,6 +70,55 @@ def _is_right(truth: Truth, reading: Reading) -> bool:
     return share(truth.beats_s, beats) > 0.7 and share(truth.downbeats_s, downbeats) > 0.7
 
 
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """The readings of some songs one after the other, so that all are told at once.
+
+    Attributes
+    ----------
+    by_meter
+        For each meter the places of its readings, and their evidence.
+    right
+        Which readings are right, (n_readings,).
+    first, counts
+        Where each song's readings begin, and how many they are, (n_songs,).
+    """
+
+    by_meter: tuple[tuple[NDArray[np.int64], Floats], ...]
+    right: NDArray[np.bool_]
+    first: NDArray[np.int64]
+    counts: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, cases: Sequence[Case], middle: Floats, spread: Floats) -> Stack:
+        evidence = (np.vstack([c.evidence for c in cases]) - middle) / spread
+        meters = np.concatenate([c.meters for c in cases])
+        places = [np.flatnonzero(meters == k) for k in range(len(METERS))]
+        counts = np.array([len(c.right) for c in cases])
+        return cls(
+            tuple((at, evidence[at]) for at in places),
+            np.concatenate([c.right for c in cases]),
+            np.cumsum(counts) - counts,
+            counts,
+        )
+
+    def chances(self, weights: Floats) -> Floats:
+        """How likely each reading is, by weights (n_meters, n_kinds)."""
+        told = np.zeros(len(self.right))
+        for (at, evidence), row in zip(self.by_meter, weights, strict=True):
+            told[at] = evidence @ row
+        chance = np.exp(told - np.repeat(np.maximum.reduceat(told, self.first), self.counts))
+        return np.asarray(chance / np.repeat(np.add.reduceat(chance, self.first), self.counts))
+
+    def loss(self, weights: Floats) -> tuple[float, Floats]:
+        """How unlikely the right readings are, and its slope, (n_meters, n_kinds)."""
+        chance = self.chances(weights)
+        of_right = np.maximum(np.add.reduceat(chance * self.right, self.first), 1e-300)
+        aim = chance * self.right / np.repeat(of_right, self.counts)
+        slope = np.array([(chance - aim)[at] @ evidence for at, evidence in self.by_meter])
+        return -float(np.log(of_right).sum()), slope
+
+
 def fitted(cases: Sequence[Case]) -> Floats:
     """Weights that make the right readings likeliest, (n_meters, n_kinds)."""
     cases = [c for c in cases if c.right.any()]
@@ -74,18 +126,12 @@ def fitted(cases: Sequence[Case]) -> Floats:
     middle, spread = every.mean(axis=0), every.std(axis=0)
     is_even = spread < 1e-6
     spread[is_even], middle[is_even] = 1.0, 0.0
-    scaled = [replace(c, evidence=(c.evidence - middle) / spread) for c in cases]
-    n = len(spread)
+    stack, n = Stack.of(cases, middle, spread), len(spread)
 
     def loss(weights: Floats) -> tuple[float, Floats]:
         common, own = weights[:n], weights[n:].reshape(len(METERS), n)
-        value = RIDGE * float(common @ common) + RIDGE_OF_METER * float((own**2).sum())
-        slope = np.zeros((len(METERS), n))
-        for c in scaled:
-            chance = chances(c, common + own)
-            aim = chance * c.right / (chance @ c.right)
-            value -= float(np.log(chance @ c.right))
-            np.add.at(slope, c.meters, (chance - aim)[:, None] * c.evidence)
+        value, slope = stack.loss(common + own)
+        value += RIDGE * float(common @ common) + RIDGE_OF_METER * float((own**2).sum())
         of_common = 2 * RIDGE * common + slope.sum(axis=0)
         return value, np.concatenate([of_common, (2 * RIDGE_OF_METER * own + slope).ravel()])
 
@@ -98,6 +144,7 @@ def fitted(cases: Sequence[Case]) -> Floats:
 
 
 def chances(case: Case, weights: Floats) -> Floats:
+    """How likely each reading of a song is, by weights (n_meters, n_kinds)."""
     told = np.sum(case.evidence * weights[case.meters], axis=1)
     chance = np.exp(told - told.max())
     return np.asarray(chance / chance.sum())
@@ -141,11 +188,12 @@ def write(weights: Floats) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "time-songs")
-    parser.add_argument("--songs", type=int, default=0, help="about how many; 0: all")
+    parser.add_argument("--songs", type=int, default=0, help="about how many of either; 0: all")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
-    songs = played(options.folder / "fit", limit=options.songs or None)
-    cases = [case for song in songs for case in cases_of(song)]
+    home, limit, kept_aside = options.folder / "fit", options.songs or None, of_ten()
+    songs = itertools.chain(played(home, limit), varied(home, limit))
+    cases = [case for song in songs if song.truth.name not in kept_aside for case in cases_of(song)]
     if options.check:
         check(cases)
     else:
