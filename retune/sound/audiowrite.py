@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -107,6 +109,17 @@ _SEAL = re.compile(rb"ISFT.{4}retune \d[^\0 ]* ([0-9a-f]{16})\0\0?data.{4}", re.
 def is_as_written(path: str | Path) -> bool:
     """Whether `write_wav` wrote a file for this program and nothing of it was changed since, by
     the checksum in it: what others made or edited is never taken for ours."""
+    try:
+        status = os.stat(path)
+    except OSError:
+        return False
+    stamp = (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return _is_sealed(os.path.abspath(path), stamp)
+
+
+@lru_cache(maxsize=1024)
+def _is_sealed(path: str, stamp: tuple[int, ...]) -> bool:
+    """As `is_as_written`; `stamp` makes a changed file another entry."""
     try:
         with open_regular(path) as (stream, _):
             head = stream.read(_LONGEST_HEAD)
