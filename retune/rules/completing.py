@@ -37,6 +37,7 @@ _SIZES = ("step", "half step", "whole step", "third", "octave")
 _AFTER = {
     **dict.fromkeys(("on", "to", "with"), _TARGETS),
     **dict.fromkeys(("a", "by"), _SIZES),
+    "from": ("bar 5 on", "the chorus on", 'word "'),
 }
 _WHAT_PARTS = frozenset(
     ("position", "degrees", "names", "role", "at", "notes", "stem", "phrases", "cadences")

@@ -52,6 +52,11 @@ const PLACES = () => [
   "over tonic chord",
   "over other than tonic chord",
   "where it is not a chord tone",
+  "on weak beats",
+  "after a leap",
+  "after a fall",
+  "in open phrases",
+  "in second half of song",
 ];
 
 const select = (label, options) =>
