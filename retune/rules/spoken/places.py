@@ -315,7 +315,7 @@ def _compiled() -> list[tuple[str, MatchAt, Meaning]]:
         ("scope", rf"where (?:chord )?(?:is )?(?:on )?(?P<chords>{_CHORDS})(?: chord)?(?: (?:sounds|is played|plays))?", _over),
         ("scope", rf"where (?P<chords>{_CHORDS}) (?:chord )?(?:sounds|is sounding|plays)", _over),
         ("cadences", rf"(?:(?:at|in|on|of|for|with) )?(?:every |a )?(?P<cadences>(?:{_CADENCE})(?:{_AND}(?:{_CADENCE}))*) {_ENDINGS}(?: notes?)?", _cadences),
-        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{SECTIONS})(?:e?s)?(?P<number> \d+)?", _section),
+        ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?(?P<name>{SECTIONS})(?:e?s)?(?P<number> \d+(?! {_SIZES}))?", _section),
         ("scope", rf"{_SECTION_PREP}(?:(?P<which>{_ORD}|last) )?section (?P<name>\S+)(?P<number> \d+| last)?", _named_section),
         ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
         ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:words?|syllables?|lyrics?|text) )?(?P<word>q:\S+)(?: is)?", _on_word),

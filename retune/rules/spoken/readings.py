@@ -64,7 +64,11 @@ class _Assembly(ExchangeReader):
         if heard.has("alike"):
             return self.same_ends()
         self._sort_pitches()
-        whats, scopes = self.whats(), self.scopes()
+        try:
+            whats = self.whats()
+        except MissingError as missing:
+            raise missing.at(self.scopes()[0]) from None
+        scopes = self.scopes()  # after what is moved: "it" is where it was
         self._ask_which()
         try:
             verbs = self._verbs()
@@ -158,7 +162,7 @@ class _Assembly(ExchangeReader):
             raise MissingError(ONE_PLACE, ONE_EACH, is_firm=True)
 
     def _on_word(self) -> bool:
-        return any(part.value[0].startswith("on word") for part in self.heard.of("scope"))
+        return any("on word" in part.value[0] for part in self.heard.of("scope"))
 
     def _target_words(self) -> list[str]:
         part = self.target

@@ -92,7 +92,9 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shift bass up 5 semitones in bar 16", "shift bass down 2 semitones in bars 3-4"),
     ),
     (
-        r"(?:in|on|by) (?:its )?(?:approach|way) to .*|leading (?:in)?to .*",
+        r"(?:in|on|by) (?:its )?(?:approach|way) to .*|leading (?:in)?to .*|"
+        r"(?:where|before) (?:it|they) (?:precedes?|comes? before) .*|"
+        r"(?:where|before) (?:it|they) (?:into|(?:lead|move|resolve)s? to) .*",
         "a rule asks of a note where it is and over which chord, not which note follows it",
         (
             "move every degree 4 to degree #4 over II",
