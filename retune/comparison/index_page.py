@@ -73,7 +73,7 @@ Begin with the volume low, then raise it.</p>
 <span id="playing" class="small"></span>
 </div>
 <div class="scroll" tabindex="0" role="region" aria-label="Renditions">
-<table>
+<table class="cards">
 <thead><tr><th>Song</th><th>Variant</th><th>Hear</th>
 <th>Endings, before and after</th><th>Notes</th>
 </tr></thead>

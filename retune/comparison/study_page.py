@@ -54,8 +54,9 @@ def study_page(
     style = (
         font_faces()
         + asset("index.css")
-        + shares_css(f"{_MARKS}0")
+        + shares_css(f"{_MARKS}0", of_page=True)
         + "svg{max-width:100%;height:auto}"
+        + "@media (max-width:46rem){.shares{min-width:44rem}}"
     )
     songs = len({row["song"] for row in rows})
     said = f"{counted(len(rows), 'phrase')} in {counted(songs, 'song')}"
@@ -97,7 +98,7 @@ def _pictures(rows: Rows, variants: Sequence[str]) -> str:
         svg = shares_svg(
             by_position(_of_variant(rows, name), name), name=f"{_MARKS}{place}", styled=False
         )
-        found.append(f"<h2>{escape(heading)}</h2>\n{svg}\n")
+        found.append(_scrolled(heading, svg))
     return "".join(found)
 
 
@@ -119,7 +120,7 @@ def _by_song(rows: Rows) -> str:
         rest = share_of([(sum(row["ending"] == "at rest" for row in own), len(own))])
         lines.append(f"<tr><td>{escape(song)}</td>{counts}<td>{rest}</td></tr>")
     heads = "".join(f"<th>{show(degree)}</th>" for degree in degrees)
-    return _scrolled(
+    return _listed(
         "Endings by song", f"<tr><th>Song</th>{heads}<th>At rest</th></tr>", "".join(lines)
     )
 
@@ -131,16 +132,20 @@ def _table(rows: Rows, columns: Sequence[str]) -> str:
     )
     heads = "".join(f"<th>{escape(name)}</th>" for name in columns)
     cut = f" (the first {MOST_ROWS} of {len(rows)})" if len(rows) > MOST_ROWS else ""
-    return _scrolled(f"Every phrase{cut}", f"<tr>{heads}</tr>", body)
+    return _listed(f"Every phrase{cut}", f"<tr>{heads}</tr>", body)
 
 
 def _cell(value: Any) -> str:
     return "" if value is None else show(value)
 
 
-def _scrolled(title: str, head: str, body: str) -> str:
+def _listed(title: str, head: str, body: str) -> str:
+    return _scrolled(title, f"<table><thead>{head}</thead><tbody>{body}</tbody></table>")
+
+
+def _scrolled(title: str, content: str) -> str:
+    """What may be wider than a phone, under its heading."""
     return (
         f'<h2>{escape(title)}</h2>\n<div class="scroll" tabindex="0" role="region" '
-        f'aria-label="{escape(title, quote=True)}"><table><thead>{head}</thead>'
-        f"<tbody>{body}</tbody></table></div>\n"
+        f'aria-label="{escape(title, quote=True)}">{content}</div>\n'
     )

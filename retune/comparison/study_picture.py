@@ -69,6 +69,7 @@ def _panel(pen: Pen, title: str, rows: Sequence[DegreeRow], top: float, most: in
     words = f"{title}: {counted(n, 'ending')} in {counted(songs, 'song')}"
     pen.text(_F, top + _F, words, "b")
     first, left = top + 3.6 * _F, _LEFT + _BARS + _GAP
+    pen.text(_F, first - 0.6 * _F, "degree", "s")
     bottom = first + (len(rows) - 0.3) * _ROW
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         x = left + share * _SHARES
@@ -98,9 +99,12 @@ def _degree(pen: Pen, row: DegreeRow, top: float, left: float, most: int) -> Non
     pen.text(left + _SHARES + 1.5 * _F, middle + 0.35 * _F, words, "s")
 
 
-def shares_css(name: str) -> str:
-    """The looks of pictures whose hatching is defined in the one called `name`."""
-    ink = THEMES["light"]
+def shares_css(name: str, *, of_page: bool = False) -> str:
+    """The looks of pictures whose hatching is defined in the one called `name`; in the inks of the
+    page around them, light or dark, or in light ones of their own."""
+    ink = {key: f"var(--{key})" for key in ("paper", "ink", "ink2", "rule")}
+    if not of_page:
+        ink = {key: THEMES["light"][key] for key in ink}
     return (
         f".shares{{font-family:{FAMILY}}}.shares text{{fill:{ink['ink']};font-size:{_F:g}px}}"
         f".shares .s{{font-size:{0.84 * _F:.1f}px;fill:{ink['ink2']}}}.shares .b{{font-weight:700}}"
