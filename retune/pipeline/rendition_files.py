@@ -21,7 +21,7 @@ from retune.pipeline.records import LevelFacts, Manifest
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import MOVING, Stage
-from retune.song.songschema import FORMAT
+from retune.song.songschema import FORMAT, VARIANT_RESERVED
 from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.files import copy_file, refuse_inputs, sha256_file
@@ -68,6 +68,8 @@ def write_versions(
     """
     folder = named_folder(out)
     check_options(engine=engine, subtype=subtype)
+    for plan in plans:
+        check_name(plan.name)
     _refuse_inputs(opened, [folder / name for name in (ORIGINAL, *(plan.name for plan in plans))])
     analysis_of(opened, progress=progress)
     with sole_writer(folder):
@@ -87,6 +89,13 @@ def write_versions(
             )
         progress("rendering", 1.0)
     return manifests
+
+
+def check_name(name: str) -> None:
+    """Refuse a name of a version whose folder would be that of the unaltered files, on any disk, or
+    of a matched control. Raises UsageError."""
+    if name.lower() in VARIANT_RESERVED:
+        raise UsageError(f'"{name}" has a meaning of its own and cannot name a version; rename it')
 
 
 def check_options(*, engine: str, subtype: str | None) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from retune.faces.web import api_make, api_new
 from retune.faces.web.desk import Desk
 from retune.faces.web.work import MAX_ENDED, Tasks
 from retune.pipeline.export_formats import FORMATS
+from retune.pipeline.rendition_files import write_versions
 
 RATE_HZ = 22_050
 
@@ -279,3 +281,22 @@ def test_what_is_no_sound_or_too_large_is_not_kept(
     answer = client.ask("PUT", "/api/upload", headers=other, content=b"x", params={"name": "a.wav"})
     assert answer.status_code == 415
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("name", ["original", "ORIGINAL", "matched-control"])
+@pytest.mark.parametrize("what", ["render", "page", "export"])
+def test_a_version_takes_no_name_of_the_unaltered_files(
+    client: Client, what: str, name: str
+) -> None:
+    answer = client.post("make", {"what": what, "name": name, "rules": [RULE], "formats": ["csv"]})
+    assert answer.status_code == 400
+    assert "has a meaning of its own" in answer.json()["error"]
+
+
+@pytest.mark.parametrize("name", ["Original", "matched-control"])
+def test_nor_does_one_made_from_python(name: str, tmp_path: Path) -> None:
+    opened: Any = SimpleNamespace()
+    plan: Any = SimpleNamespace(name=name)
+    with pytest.raises(UsageError, match="has a meaning of its own"):
+        write_versions(opened, plans=[plan], out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()

@@ -18,6 +18,7 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.inputs import Progress
 from retune.pipeline.records import Table
+from retune.pipeline.rendition_files import check_name
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
 from retune.sound.folders import place_in
@@ -34,6 +35,7 @@ def make(bench: Bench, asked: Asked) -> Table:
     if what not in works:
         raise UsageError(f"{what} cannot be made; there are {', '.join(works)}")
     name = file_stem(asked.line("name", "rules"), fallback="rules")
+    check_name(name)
     made = desk.plan(asked.lines("rules"), name=name)
     work = works[what](desk, made, asked)
     return bench.tasks.begin(what, work).view()
