@@ -69,7 +69,7 @@ def test_a_loop_of_links_to_write_through(
     ("code", "words"),
     [
         (errno.EROFS, "the disk is read-only; choose another output folder"),
-        (errno.EACCES, "no permission to write there; choose another output folder"),
+        (errno.EACCES, "no permission to write there; allow it, or choose another output folder"),
     ],
 )
 def test_a_disk_that_takes_no_folder(
@@ -157,7 +157,7 @@ def test_no_permission_to_read_or_to_write(
         with rights_of_nobody():
             said = refused(capsys, room, *words, "OUT", code=1)
             assert "cannot make the folder OUT" in said
-            assert "no permission to write there; choose another output folder" in said
+            assert "no permission to write there; allow it, or choose another output folder" in said
         (home / "vocal.wav").chmod(0)
         with rights_of_nobody():
             answer = run(capsys, "analyze", "song/song.toml", "--no-cache")
