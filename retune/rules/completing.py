@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
-from retune.carriers.errors import RuleError
 from retune.rules.parse import MAX_LENGTH
 from retune.rules.parse import completions as completions_of_grammar
-from retune.rules.reading import MAX_WORDS, understand
+from retune.rules.reading import MAX_WORDS, readings_of
 from retune.rules.spoken.covers import covers
+from retune.rules.spoken.heard import Question
 from retune.rules.spoken.synonyms import free_words, same_words
 from retune.rules.spoken.tokens import sentence_of
 from retune.rules.words import without_comment
@@ -91,9 +91,8 @@ def _next(before: str, stems: tuple[str, ...]) -> tuple[tuple[str, ...], ...] | 
         return None
     if last in _AFTER:
         return (_AFTER[last],)
-    try:
-        understand(before.strip(), stems=stems)
-    except RuleError:
+    found = readings_of(sentence, stems)
+    if isinstance(found, Question) or len(found) != 1:
         kinds = {part.kind for part in best.parts}
         return (_ACTION, _WHAT, _WHERE) if kinds & _WHAT_PARTS else (_WHAT, stems, _WHERE)
     return (_WHERE,)

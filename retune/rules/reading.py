@@ -156,7 +156,7 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
-    found = _readings(sentence, stems)
+    found = readings_of(sentence, stems)
     if not isinstance(found, Question) and len(found) == 1:
         return found[0]
     if not isinstance(found, Question) and not found:
@@ -165,9 +165,10 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     return _with_readings(strict, ask.readings) if _is_in_rule_words(text, stems) else ask
 
 
-def _readings(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
-    """As clauses where the second speaks of the first, else as one, else as clauses. What the whole
-    lacks is asked rather than what a half of it does, but for two sentences."""
+def readings_of(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
+    """What a sentence of plain words may mean, or what it lacks: as clauses where the second speaks
+    of the first, else as one, else as clauses. What the whole lacks is asked rather than what a
+    half of it does, but for two sentences."""
     is_two = ";" in sentence.text
     found = read_clauses(sentence, stems) if is_joined(sentence) else []
     if isinstance(found, Question) and not is_two:
