@@ -34,6 +34,8 @@ _MARK = re.compile(
     rb"|data\0{3}\x01\0{4})retune \d",  # MP4
     re.DOTALL,
 )
+_UNTITLED = "song"
+"""What a song.toml without a title is called; many are."""
 _KEPT = "so it is left as it is: move it, or choose another --out"
 
 
@@ -139,13 +141,14 @@ def refuse_other_song(folder: Path, opened: SongInputs) -> None:
         inputs = facts.get("inputs")
         found = inputs.values() if isinstance(inputs, dict) else ()
         hashes = {item.get("sha256") for item in found if isinstance(item, dict)}
-        if facts.get("title") == opened.song.title or hashes & stems:
+        is_titled = opened.song.title.lower() != _UNTITLED
+        if (is_titled and facts.get("title") == opened.song.title) or hashes & stems:
             return
         others += [str(facts["title"])] if "title" in facts else []
     if others:
         raise UsageError(
             f'{as_said(folder)} holds versions of another song ("{others[0][:60]}"); '
-            "choose another --out"
+            "choose another --out, or give the song a title of its own"
         )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from retune.pipeline.made_before import (
     refuse_filled,
     refuse_foreign,
     refuse_other_file,
+    refuse_other_song,
     remove_version_files,
 )
 from retune.sound import remembered
@@ -212,3 +215,30 @@ def test_notes_do_not_grow_without_end(
     for number in range(9):
         make(tmp_path / f"{number}.csv")
     assert len(list(notes.iterdir())) == 5
+
+
+@pytest.mark.parametrize(
+    ("title", "stems", "is_refused"),
+    [
+        ("song", {"vocal": "other"}, True),
+        ("song", {"vocal": "first"}, False),
+        ("Lantern Song", {"vocal": "other"}, False),
+        ("Another Song", {"vocal": "other"}, True),
+    ],
+)
+def test_two_songs_without_titles_are_not_taken_for_one(
+    title: str, stems: dict[str, str], is_refused: bool, tmp_path: Path
+) -> None:
+    before = "song" if title == "song" else "Lantern Song"
+    (tmp_path / "home").mkdir()
+    facts = {"retune": "1.0.0", "outputs": {}, "title": before}
+    manifest = facts | {"inputs": {"vocal": {"sha256": "first"}}}
+    (tmp_path / "home" / "manifest.json").write_text(json.dumps(manifest))
+    opened: Any = SimpleNamespace(
+        song=SimpleNamespace(title=title, stems=stems), sha256=stems.__getitem__
+    )
+    if not is_refused:
+        refuse_other_song(tmp_path, opened)
+        return
+    with pytest.raises(UsageError, match="versions of another song"):
+        refuse_other_song(tmp_path, opened)
