@@ -7,6 +7,7 @@ are mixed to two.
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -151,11 +152,12 @@ def decoded_blocks(path: Path) -> Iterator[Samples]:
     layout = "mono" if track.n_channels == 1 else "stereo"
     with _container(path) as container:
         to_float = av.AudioResampler(format="fltp", layout=layout, rate=track.rate_hz)
-        for frame in container.decode(container.streams.audio[0]):
-            for part in to_float.resample(frame):
-                yield np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
-        for part in to_float.resample(None):
-            yield np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
+        frames = itertools.chain(container.decode(container.streams.audio[0]), (None,))
+        for part in itertools.chain.from_iterable(map(to_float.resample, frames)):
+            block = np.ascontiguousarray(part.to_ndarray().T, dtype=np.float32)
+            if block.shape[1] != track.n_channels:
+                raise AudioError(f"{path} changes its number of channels midway; export it again")
+            yield block
 
 
 def lossy_words(audio: AudioLike, name: str) -> list[str]:
