@@ -142,7 +142,7 @@ function handWords(design, rows) {
 function identicalWords(rows) {
   const same = of(rows, "identical");
   const firsts = same.filter((t) => t.answer === "first").length;
-  return same.length ? [`In pairs of the same twice: the first ${firsts} of ${same.length}.`] : [];
+  return same.length ? [`In identical pairs: the first ${firsts} of ${same.length}.`] : [];
 }
 
 /** What the answers allow to be said, line by line. The verdicts come with the design. */

@@ -65,7 +65,7 @@ function begin() {
       "p",
       { class: "small" },
       "Each trial plays one phrase twice, with 2 seconds between. One side is the variant, the other " +
-        "the matched control: the original through the same processing. Some pairs are the same twice, " +
+        "the matched control: the original through the same processing. Some pairs are identical, " +
         "as a check. The first is for practice.",
     ),
     el(
