@@ -25,13 +25,20 @@ from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
 from retune.pipeline.made_before import (
+    put_aside,
     refuse_other_file,
     refuse_other_record,
     refuse_other_records,
 )
 from retune.pipeline.manifest import MANIFEST, are_hashes, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
-from retune.pipeline.rendition_files import ORIGINAL, address, write_original, write_variant
+from retune.pipeline.rendition_files import (
+    ORIGINAL,
+    address,
+    names_of,
+    write_original,
+    write_variant,
+)
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory, log, shared_memory
@@ -199,7 +206,8 @@ def _original(job: Job, opened: SongInputs) -> Record:
         known = _original_there(job.home, job, opened)
         if known and _whole(job.home, known):
             return _went(job, "skipped") | {"outputs": known}
-    return _went(job, "done") | {"outputs": _write_original(job, opened)}
+    aside = put_aside(job.home, names_of(opened)) if job.resume else []
+    return _went(job, "done") | {"outputs": _write_original(job, opened), "warnings": aside}
 
 
 def _original_there(folder: Path, job: Job, opened: SongInputs) -> dict[str, str] | None:
@@ -246,6 +254,7 @@ def _variant(job: Job, opened: SongInputs) -> Record:
             with suppress(LookupError, TypeError, ValueError, AttributeError):  # none of ours
                 return _summed_up(_went(job, "skipped"), there)
     plan = _plan(opened, job)
+    aside = put_aside(job.home, names_of(opened)) if job.resume else []
     manifest = write_variant(
         opened,
         plan,
@@ -258,7 +267,8 @@ def _variant(job: Job, opened: SongInputs) -> Record:
     )
     if job.extras:
         _write_extras(opened, plan, job.home)
-    return _summed_up(_went(job, "done"), manifest)
+    record = _summed_up(_went(job, "done"), manifest)
+    return record | {"warnings": [*record["warnings"], *aside]}
 
 
 def _address(opened: SongInputs, job: Job) -> str:

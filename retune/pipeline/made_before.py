@@ -6,6 +6,7 @@ may have the name of one that is to be made there.
 
 from __future__ import annotations
 
+import itertools
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -51,6 +52,24 @@ def refuse_foreign(home: Path, names: Iterable[str]) -> None:
         is_ours = bool(manifest_at(home)) if name == MANIFEST else _has_mark(path)
         if not is_ours:
             raise UsageError(_not_ours(path))
+
+
+def put_aside(home: Path, names: Iterable[str]) -> list[str]:
+    """Give what stands in the way of a version that is made again (see `refuse_foreign`) another
+    name beside it, so that nothing is lost. Returns what is to be told of each."""
+    said = []
+    for name in names:
+        path = home / name
+        if not os.path.isfile(path) or os.path.islink(path):
+            continue
+        if bool(manifest_at(home)) if name == MANIFEST else _has_mark(path):
+            continue
+        with held(path.parent) as folder:
+            free = (f"{path.stem}.kept-{n}{path.suffix}" for n in itertools.count(1))
+            kept = next(name for name in free if folder.status(name) is None)
+            folder.rename(path.name, kept)
+        said.append(f"{name} was not as it was made: it is now {kept}, and made again")
+    return said
 
 
 def _not_ours(path: Path) -> str:

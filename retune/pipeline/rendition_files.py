@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -116,11 +115,17 @@ def check_options(*, engine: str, subtype: str | None) -> None:
 def _refuse_inputs(opened: SongInputs, homes: Sequence[Path]) -> None:
     """Refuse to write a version where one of its files would fall on an input, or on a file that is
     not a version's."""
-    names = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
+    names = names_of(opened)
     for home in homes:
-        for place, name in itertools.product((home, home / CONTROL), names):
-            refuse_inputs(place / name, opened.files)
-        refuse_foreign(home, [*names, MANIFEST, *(f"{CONTROL}/{name}" for name in names)])
+        for name in names:
+            refuse_inputs(home / name, opened.files)
+        refuse_foreign(home, names)
+
+
+def names_of(opened: SongInputs) -> list[str]:
+    """What the files of a version may be called in its folder."""
+    sounds = [f"{name}.wav" for name in (*opened.song.stems, "mix")]
+    return [*sounds, *(f"{CONTROL}/{name}" for name in sounds), MANIFEST]
 
 
 def write_original(

@@ -137,7 +137,7 @@ def test_resume_skips_what_is_whole_and_mends_what_is_not(
 ) -> None:
     shutil.copytree(undisturbed, tmp_path / "out")
     out = tmp_path / "out"
-    (out / "take1" / "home" / "mix.wav").unlink()
+    (out / "take1" / "home" / "mix.wav").write_bytes(b"broken")
     (out / "take2" / "up" / "manifest.json").unlink()
     assert batch(songs, out, "--resume") == 0
     state = {(row["song"], row["variant"]): row["state"] for row in rows(out)}
@@ -145,6 +145,9 @@ def test_resume_skips_what_is_whole_and_mends_what_is_not(
         ("take1", "home"),
         ("take2", "up"),
     ]
+    kept = out / "take1" / "home" / "mix.kept-1.wav"
+    assert kept.read_bytes() == b"broken"
+    kept.unlink()
     assert bytes_below(out) == bytes_below(undisturbed)
 
 
@@ -169,17 +172,24 @@ def test_records_that_somebody_else_wrote_are_made_again(
     assert bytes_below(tmp_path / "take1") == bytes_below(undisturbed / "take1")
 
 
-def test_a_rendition_that_was_edited_is_kept_and_told(
+def test_a_rendition_that_was_edited_is_kept_beside_and_told(
     songs: list[str], undisturbed: Path, tmp_path: Path
 ) -> None:
     shutil.copytree(undisturbed, out := tmp_path / "out")
-    mix = out / "take1" / "home" / "mix.wav"
-    mix.write_bytes(edited := mix.read_bytes()[:-2] + b"\1\1")
-    assert batch(songs, out, "--resume") == 1
-    error = {(row["song"], row["variant"]): row["error"] for row in rows(out)}
-    assert [key for key, words in error.items() if words] == [("take1", "home")]
-    assert "mix.wav is there and was not made by retune" in error["take1", "home"]
-    assert mix.read_bytes() == edited
+    edited = {}
+    for version in ("home", "original"):
+        mix = out / "take1" / version / "mix.wav"
+        edited[version] = mix.read_bytes()[:-2] + b"\1\1"
+        mix.write_bytes(edited[version])
+    assert batch(songs, out, "--resume") == 0
+    told = {(r["song"], r["variant"]): r["warnings"] for r in rows(out) if r["state"] == "done"}
+    assert set(told) == {("take1", "home"), ("take1", "original")}
+    for version, content in edited.items():
+        assert "mix.wav was not as it was made: it is now mix.kept-1.wav" in told["take1", version]
+        kept = out / "take1" / version / "mix.kept-1.wav"
+        assert kept.read_bytes() == content
+        kept.unlink()
+    assert bytes_below(out) == bytes_below(undisturbed)
 
 
 def test_an_unreadable_stem_fails_by_name_and_harms_no_other(
