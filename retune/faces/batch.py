@@ -24,7 +24,8 @@ from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
 from retune.pipeline.made_before import made_file, refuse_other_file, refuse_other_records
 from retune.pipeline.records import Record
-from retune.pipeline.rendition_files import ORIGINAL, check_options
+from retune.pipeline.rendition_files import ORIGINAL
+from retune.pipeline.renditions import check_options
 from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table_lines

@@ -13,7 +13,7 @@ from retune.pipeline.export_job import ExportOptions, Job
 from retune.pipeline.export_sound import check_film, clips, film_files, stem_files
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.made_before import made_file, refuse_filled
-from retune.pipeline.rendition_files import check_options
+from retune.pipeline.renditions import check_options
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.tension_curves import tension_curves

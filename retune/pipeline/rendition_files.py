@@ -7,7 +7,6 @@ from pathlib import Path
 
 from retune import __version__
 from retune.carriers.changes import Plan, Rendition, StemRendition
-from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
 from retune.comparison.levels import MixLevels
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
@@ -17,11 +16,17 @@ from retune.pipeline.manifest import MANIFEST, write_manifest
 from retune.pipeline.manifest import ORIGINAL as ORIGINAL
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.records import LevelFacts, Manifest
-from retune.pipeline.renditions import CONTROL, render_control, render_plan
+from retune.pipeline.renditions import (
+    CONTROL,
+    check_name,
+    check_options,
+    render_control,
+    render_plan,
+)
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.stages import MOVING, Stage
-from retune.song.songschema import FORMAT, VARIANT_RESERVED
-from retune.sound.audio import WRITE_SUBTYPES, blocks_of, default_subtype, write_wav
+from retune.song.songschema import FORMAT
+from retune.sound.audio import blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.files import copy_file, refuse_inputs, sha256_file
 from retune.sound.folders import make_folder, named_folder, sole_writer
@@ -88,28 +93,6 @@ def write_versions(
             )
         progress("rendering", 1.0)
     return manifests
-
-
-def check_name(name: str) -> None:
-    """Refuse a name of a version whose folder would be that of the unaltered files, on any disk, or
-    of a matched control. Raises UsageError."""
-    if name.lower() in VARIANT_RESERVED:
-        raise UsageError(f'"{name}" has a meaning of its own and cannot name a version; rename it')
-
-
-def check_options(*, engine: str, subtype: str | None) -> None:
-    """Refuse a wrong engine or subtype before anything is written.
-
-    Raises
-    ------
-    UsageError
-        No such engine or subtype; says which there are.
-    """
-    from retune.repitch.seam import resolve_engine
-
-    resolve_engine(engine, role="melody")
-    if subtype is not None and subtype not in WRITE_SUBTYPES:
-        raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
 
 
 def _refuse_inputs(opened: SongInputs, homes: Sequence[Path]) -> None:

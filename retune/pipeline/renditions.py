@@ -7,17 +7,42 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from retune.carriers.changes import Edit, Plan, Rendition, StemRendition
+from retune.carriers.errors import UsageError
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.mix_voice import voice_of
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import check_plan
 from retune.pipeline.stages import Stage
+from retune.song.songschema import VARIANT_RESERVED
+from retune.sound.audio import WRITE_SUBTYPES
 
 CONTROL = "matched-control"
 SMALL_BYTES = 1 << 22
 """Of the samples of a rendition that is kept while the process runs: files are written and a page
 made of the same one."""
 RENDITION = Stage("rendition", Rendition, rooms=("repitch",), keep=8, on_disk=False)
+
+
+def check_name(name: str) -> None:
+    """Refuse a name of a version whose folder would be that of the unaltered files, on any disk, or
+    of a matched control. Raises UsageError."""
+    if name.lower() in VARIANT_RESERVED:
+        raise UsageError(f'"{name}" has a meaning of its own and cannot name a version; rename it')
+
+
+def check_options(*, engine: str, subtype: str | None) -> None:
+    """Refuse a wrong engine or subtype before anything is written.
+
+    Raises
+    ------
+    UsageError
+        No such engine or subtype; says which there are.
+    """
+    from retune.repitch.seam import resolve_engine
+
+    resolve_engine(engine, role="melody")
+    if subtype is not None and subtype not in WRITE_SUBTYPES:
+        raise UsageError(f'no subtype "{subtype}": use {", ".join(WRITE_SUBTYPES)}')
 
 
 def render_plan(

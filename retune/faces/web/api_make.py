@@ -18,7 +18,7 @@ from retune.faces.web.asked import Asked
 from retune.faces.web.desk import Desk
 from retune.pipeline.inputs import Progress
 from retune.pipeline.records import Table
-from retune.pipeline.rendition_files import check_name
+from retune.pipeline.renditions import check_name
 from retune.song.songfile import read_song
 from retune.sound.files import safe_child_path
 from retune.sound.folders import place_in
