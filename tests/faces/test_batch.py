@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -308,14 +309,31 @@ def until(condition: object, seconds: float = 180.0) -> None:
     raise AssertionError("waited too long")
 
 
+def kill(running: subprocess.Popen[bytes]) -> None:
+    """Kill a batch, and wait for its workers to end as they do by themselves: one still at work
+    would leave its last, unfinished file behind those that clear up."""
+    workers = set()
+    for marker in marks_of(running):
+        with suppress(OSError, ValueError, IndexError):
+            workers.add(int(marker.read_text(encoding="utf-8").split()[0]))
+    running.kill()
+    running.wait()
+    until(lambda: not any(map(is_running, workers - {running.pid})), 30)
+
+
+def is_running(pid: int) -> bool:
+    with suppress(OSError):
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    return False
+
+
 @pytest.mark.slow
 def test_a_killed_batch_goes_on_where_it_was(
     songs: list[str], undisturbed: Path, tmp_path: Path
 ) -> None:
     running = subprocess.Popen(command(songs, tmp_path, "--jobs", "2"), stderr=subprocess.DEVNULL)
     until(lambda: list(tmp_path.glob("*/*/manifest.json")))
-    running.kill()
-    running.wait()
+    kill(running)
     assert batch(songs, tmp_path, "--resume", "--jobs", "2") == 0
     assert bytes_below(tmp_path) == bytes_below(undisturbed)
 
@@ -483,8 +501,7 @@ def test_many_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
     out = tmp_path / "rough"
     running = subprocess.Popen(command(many, out, "--jobs", "2"), stderr=subprocess.DEVNULL)
     until(lambda: len(list(out.glob("*/*/manifest.json"))) > n_songs // 3, 120)
-    running.kill()
-    running.wait()
+    kill(running)
     running = subprocess.Popen(
         command(many, out, "--jobs", "2", "--resume"), stderr=subprocess.DEVNULL
     )
