@@ -9,7 +9,7 @@ import { change, on, state } from "./store.js";
 const FIELDS = [
   ["title", "title", ""],
   ["rights", "rights", "Whose song and recording it is; shown on every page and written into every file."],
-  ["key", "key", "Such as Bb major; auto: estimated from the melody."],
+  ["key", "key", "Such as Bb major; auto: as heard."],
   ["keys", "changes of key", "Such as 17:1 G major, 33:1 Bb major: bar and beat, then the key."],
   ["meter", "meter", "Such as 3/4."],
   ["tempo_bpm", "tempo", "Beats a minute, or auto."],
@@ -26,7 +26,7 @@ const FIELDS = [
   ],
   ["passage", "passage", "The part that is worked on, as 0:48-1:12 or 9:1-17:1. Empty: all of it."],
 ];
-const LONG = ["rights", "phrases", "keys", "sections"];
+const LONG = ["title", "rights", "phrases", "keys", "sections"];
 const ROLES = ["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"];
 const MOVES = ["keep", "scale steps", "semitones"];
 
@@ -183,7 +183,9 @@ function form() {
     el(
       "div",
       { class: "set" },
-      ...found.flatMap(([, input, words]) => [input, words ? el("span", { class: "quiet" }, words) : ""]),
+      ...found.map(([, input, words]) =>
+        words ? el("span", { class: "beside" }, input, el("span", { class: "quiet" }, words)) : input,
+      ),
     ),
   ]);
   const fault = el("p", { class: "warn", role: "alert", hidden: true });
