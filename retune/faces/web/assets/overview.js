@@ -50,7 +50,8 @@ export async function overviewStrip(chosen) {
   svg.querySelectorAll("text").forEach((text) => {
     text.textContent = found.sections[Number(text.dataset.section)].name;
   });
-  const words = el("p", { class: "small", role: "status" }, "Drag over the part to work on.");
+  const beneath = found.sung.length ? " The line beneath is where somebody sings." : "";
+  const words = el("p", { class: "small", role: "status" }, `Drag over the part to work on.${beneath}`);
   const part = svg.querySelector(".part");
   const mark = ([a, b]) => {
     part.removeAttribute("hidden");
