@@ -42,34 +42,36 @@ _KEPT = "so it is left as it is: move it, or choose another --out"
 
 def refuse_foreign(home: Path, names: Iterable[str]) -> None:
     """Refuse to write files of these names into the folder of a version where one is there that is
-    not a version's: a sound file that does not say so itself or was changed since, or a manifest
-    that reads as none. What lies beside a file says nothing of it: whoever made the folder may
-    have written that. Raises UsageError."""
+    not a version's. Raises UsageError."""
+    for path in _in_the_way(home, names):
+        raise UsageError(_not_ours(path))
+
+
+def put_aside(home: Path, names: Iterable[str]) -> list[str]:
+    """Give what stands in the way of a version that is made again another name beside it, so that
+    nothing is lost. Returns what is to be told of each."""
+    said = []
+    for path in _in_the_way(home, names):
+        with held(path.parent) as folder:
+            free = (f"{path.stem}.kept-{n}{path.suffix}" for n in itertools.count(1))
+            kept = next(name for name in free if folder.status(name) is None)
+            folder.rename(path.name, kept)
+        name = path.relative_to(home).as_posix()
+        said.append(f"{name} was not as it was made: it is now {kept}, and made again")
+    return said
+
+
+def _in_the_way(home: Path, names: Iterable[str]) -> Iterator[Path]:
+    """Those files of these names in the folder of a version that are not a version's: a sound file
+    that does not say so itself or was changed since, or a manifest that reads as none. What lies
+    beside a file says nothing of it: whoever made the folder may have written that."""
     for name in names:
         path = home / name
         if not os.path.isfile(path) or os.path.islink(path):
             continue  # the writer says what is wrong with anything else
         is_ours = bool(manifest_at(home)) if name == MANIFEST else _has_mark(path)
         if not is_ours:
-            raise UsageError(_not_ours(path))
-
-
-def put_aside(home: Path, names: Iterable[str]) -> list[str]:
-    """Give what stands in the way of a version that is made again (see `refuse_foreign`) another
-    name beside it, so that nothing is lost. Returns what is to be told of each."""
-    said = []
-    for name in names:
-        path = home / name
-        if not os.path.isfile(path) or os.path.islink(path):
-            continue
-        if bool(manifest_at(home)) if name == MANIFEST else _has_mark(path):
-            continue
-        with held(path.parent) as folder:
-            free = (f"{path.stem}.kept-{n}{path.suffix}" for n in itertools.count(1))
-            kept = next(name for name in free if folder.status(name) is None)
-            folder.rename(path.name, kept)
-        said.append(f"{name} was not as it was made: it is now {kept}, and made again")
-    return said
+            yield path
 
 
 def _not_ours(path: Path) -> str:
