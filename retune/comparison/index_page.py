@@ -45,7 +45,7 @@ class IndexRow:
 def index_page(rows: Iterable[IndexRow], *, title: str, told: str) -> Iterator[str]:
     """The page in pieces of text, so that it is never held whole; the same rows give the same page.
     `told` says how many there are."""
-    style, script = font_faces() + asset("index.css"), asset("index.js")
+    style, script = font_faces() + asset("inks.css") + asset("index.css"), asset("index.js")
     policy = content_policy(style=style, script=script, media="'self' file:")
     lines = map(_row, rows)
     yield f"""<!doctype html>

@@ -104,7 +104,8 @@ def _rights(pages: Sequence[PageInput]) -> str:
 def _style() -> str:
     drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
     drawings += picture_css(DRAWN_FONT, scope=LARGE)
-    return f"{font_faces()}\n{asset('page.css')}\n{asset('stage.css')}\n{drawings}"
+    sheets = map(asset, ("inks.css", "page.css", "stage.css"))
+    return "\n".join((font_faces(), *sheets, drawings))
 
 
 def _data(page: PageInput, *, number: int) -> str:

@@ -53,6 +53,7 @@ def study_page(
     """The page as text; `failed` maps a song that could not be studied to why."""
     style = (
         font_faces()
+        + asset("inks.css")
         + asset("index.css")
         + shares_css(f"{_MARKS}0", of_page=True)
         + "svg{max-width:100%;height:auto}"

@@ -63,7 +63,10 @@ _TYPES = {
     "svg": "image/svg+xml",
     "woff2": "font/woff2",
 }
-_SHARED = ("retune-text-", "dom.js", "player.js", "mixer.js", "blind", "stage", "page-pic")
+_SHARED = (
+    *("retune-text-", "dom.js", "player.js", "mixer.js", "blind", "stage", "page-pic"),
+    "inks.css",
+)
 
 
 def create_app(desk: Desk, *, token: str, port: int) -> Starlette:
