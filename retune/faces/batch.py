@@ -15,7 +15,7 @@ from textwrap import indent
 from typing import Any
 
 from retune.carriers.errors import InputError, RetuneError
-from retune.carriers.text import file_stem, printable
+from retune.carriers.text import own_file_stem, printable
 from retune.faces import show
 from retune.faces.batch_report import check_report, write_report
 from retune.faces.batch_tally import Tally
@@ -166,10 +166,11 @@ def named_songs(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
     for text in dict.fromkeys(songs):
         path = Path(text)
         plain = Path(os.path.realpath(path)).parent.name if path.name == "song.toml" else path.stem
-        name, number = file_stem(plain), 1
+        stem, number = own_file_stem(plain), 1
+        name = stem
         while name.casefold() in taken:
             number += 1
-            name = f"{file_stem(plain)}-{number}"
+            name = f"{stem}-{number}"
         taken.add(name.casefold())
         yield path, name
 

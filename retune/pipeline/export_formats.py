@@ -38,7 +38,8 @@ def _texts(job: Job, files: Iterator[tuple[str, Content]]) -> Iterator[Path]:
         path = job.place(end)
         is_table = isinstance(content, str) and path.suffix == ".csv"
         head = first_line(str(content)) if is_table else ""
-        with made_file(path, "w" if isinstance(content, str) else "wb", head=head) as stream:
+        mode = "w" if isinstance(content, str) else "wb"
+        with made_file(path, mode, head=head, song=job.opened.song.path) as stream:
             stream.write(content)
         yield path
 

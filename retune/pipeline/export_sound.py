@@ -18,7 +18,7 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.made_before import made_file, refuse_foreign, refuse_other_file
+from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
@@ -26,6 +26,7 @@ from retune.song.limits import MAX_FILM_VERSIONS, check_count
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.folders import make_folder
+from retune.sound.remembered import remember
 
 _BLOCK = 1 << 18
 _FADE_S = 0.03
@@ -55,8 +56,9 @@ def stem_files(job: Job) -> Iterator[Path]:
             if plan is not None and (changed is None or not changed.patches):
                 continue
             path = folder / f"{number:0{width}}-{name}-{place}-{version}.wav"
-            refuse_foreign(folder, [path.name])
+            refuse_other_file(path, song=job.opened.song.path)
             _write_stem(job, name, path, plan, changed)
+            remember(path, song=job.opened.song.path)
             yield path
 
 
@@ -146,9 +148,9 @@ def film_files(job: Job) -> Iterator[Path]:
     span_s = find_passage(job.material.analysis, *job.options.passage)
     for order in orders:
         path = job.place(f"-{'-'.join(_short(order))}.mp4")
-        refuse_other_file(path)
+        refuse_other_file(path, song=job.opened.song.path)
         scenes = _scenes(job, order, span_s)
-        with made_file(path) as stream:
+        with made_file(path, song=job.opened.song.path) as stream:
             write_film(
                 stream,
                 material=job.material,

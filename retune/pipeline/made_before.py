@@ -19,11 +19,12 @@ from retune.comparison.responses import parse_responses
 from retune.pipeline.inputs import SongInputs
 from retune.pipeline.manifest import MANIFEST, kept_json
 from retune.song.csvtext import first_line
+from retune.song.songfile import named_after
 from retune.song.textfile import read_text
 from retune.sound.audiowrite import is_as_written
 from retune.sound.files import atomic_write
 from retune.sound.folders import as_said, held
-from retune.sound.remembered import forget, is_edited, remember
+from retune.sound.remembered import forget, is_edited, remember, song_of
 
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 # The program that wrote it, as all files but sound say it in their first or last part: where their
@@ -35,8 +36,6 @@ _MARK = re.compile(
     rb"|data\0{3}\x01\0{4})retune \d",  # MP4
     re.DOTALL,
 )
-_UNTITLED = "song"
-"""What a song.toml without a title is called; many are."""
 _KEPT = "so it is left as it is: move it, or choose another --out"
 
 
@@ -79,10 +78,11 @@ def _not_ours(path: Path) -> str:
     return f"{as_said(path)} is there and was not made by retune{since}, {_KEPT}"
 
 
-def refuse_other_file(path: Path, *, head: str = "") -> None:
+def refuse_other_file(path: Path, *, head: str = "", song: Path | None = None) -> None:
     """Refuse to replace a file that is somebody's own: one that does not say that retune wrote it
     (of a kind that has no place for such words, does not begin with `head`), or that was changed
-    since this user's retune wrote it. Raises UsageError."""
+    since this user's retune wrote it; or one that was made of another song file than `song`, by
+    whose title the name was chosen. Raises UsageError."""
     if not os.path.isfile(path) or os.path.islink(path):
         return
     if head:
@@ -93,17 +93,26 @@ def refuse_other_file(path: Path, *, head: str = "") -> None:
         raise UsageError(_not_ours(path))
     if is_edited(path):
         raise UsageError(f"{as_said(path)} was changed since retune made it, {_KEPT}")
+    other = song_of(path)
+    if song and other and other.is_file() and not other.samefile(song):
+        raise UsageError(
+            f"{as_said(path)} was made of another song with the same name for its files "
+            f"({as_said(other)}), so it is left as it is: choose another --out, or give one of "
+            "them a title of its own"
+        )
 
 
 @contextmanager
-def made_file(path: Path, mode: str = "wb", *, head: str = "") -> Iterator[IO[Any]]:
+def made_file(
+    path: Path, mode: str = "wb", *, head: str = "", song: Path | None = None
+) -> Iterator[IO[Any]]:
     """A file to be written as `atomic_write` does, over nothing but what retune made there (see
     `refuse_other_file`) and nobody has changed since; it is remembered as it is left."""
-    refuse_other_file(path, head=head)
+    refuse_other_file(path, head=head, song=song)
     forget(path)
     with atomic_write(path, mode) as stream:
         yield stream
-    remember(path)
+    remember(path, song=song)
 
 
 def refuse_other_record(path: Path) -> None:
@@ -162,7 +171,7 @@ def refuse_other_song(folder: Path, opened: SongInputs) -> None:
         inputs = facts.get("inputs")
         found = inputs.values() if isinstance(inputs, dict) else ()
         hashes = {item.get("sha256") for item in found if isinstance(item, dict)}
-        is_titled = opened.song.title.lower() != _UNTITLED
+        is_titled = opened.song.title != named_after(opened.song.path)
         if (is_titled and facts.get("title") == opened.song.title) or hashes & stems:
             return
         others += [str(facts["title"])] if "title" in facts else []

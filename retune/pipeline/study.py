@@ -97,5 +97,5 @@ def _write_jams(opened: SongInputs, plans: list[Plan], start: str) -> None:
     )
     for name, plan in material.versions:
         path = Path(f"{start}-{name}.jams")
-        with made_file(path, "w") as stream:
+        with made_file(path, "w", song=song.path) as stream:
             stream.write(jams_text(material, plan))

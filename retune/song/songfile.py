@@ -88,6 +88,14 @@ def read_song(
     return parse_song(song_text(path), path=path)
 
 
+def named_after(path: str | Path) -> str:
+    """What a song without a title is called: as its file, or as its folder where that is a
+    "song.toml" like any other."""
+    path = Path(path)
+    folder = os.path.basename(os.path.realpath(path.parent)) if path.name == "song.toml" else ""
+    return printable(folder or path.stem)
+
+
 def song_text(path: str | Path) -> str:
     """The text of a song file. Raises SongFileError for a file that holds none."""
     return read_text(path, what=SONG_SOURCES, error=SongFileError)
@@ -127,7 +135,7 @@ def _song(document: Mapping[str, Any], where: Where, *, path: Path) -> Song:
             )
     return Song(
         path=path,
-        title=document["title"] or printable(path.stem),
+        title=document["title"] or named_after(path),
         rights=document["rights"],
         stems=stems,
         music=_music(document["music"], where.at("music").at),
@@ -291,7 +299,7 @@ def _bare_song(path: Path, options: Mapping[str, str], *, is_mix: bool) -> Song:
     name = _stem_name(path)
     stem = Stem(name, path.absolute(), "mix" if is_mix or "guide" in facts else "melody")
     music = _music(facts, said_by.__getitem__)
-    return Song(path.absolute(), printable(path.stem), "", {name: stem}, music)
+    return Song(path.absolute(), named_after(path), "", {name: stem}, music)
 
 
 def _guide(text: str, where: Where) -> Path:

@@ -1,7 +1,8 @@
 """What this program left under a path, so that it knows a file of its own that was edited since.
 
-A note of a size and a SHA-256 for each file, in the user's cache folder and not beside the file:
-a folder may come from anybody. Without a note, as on another machine, nothing is known.
+For each file a note of its size, its SHA-256 and the song it was made of, in the user's cache
+folder and not beside the file: a folder may come from anybody. Without a note, as on another
+machine, nothing is known.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import random
+import re
 import secrets
 from contextlib import suppress
 from pathlib import Path
@@ -17,20 +19,38 @@ from retune.sound.cache import default_folder
 from retune.sound.files import open_regular, sha256_file
 
 MOST_NOTES = 5_000
-_MOST_BYTES = 200
+_MOST_BYTES = 20_000
+_NOTE = re.compile("([0-9]+) ([0-9a-f]{64})(?: (.+))?", re.DOTALL)
 
 
 def is_edited(path: Path) -> bool:
     """Whether the file at `path` is not the one that was left there last; False where no note
     tells."""
     try:
-        if not os.access(_folder(), os.W_OK):  # what is there may be old
-            return False
-        with open_regular(_note(path)) as (stream, _):
-            size, digest = stream.read(_MOST_BYTES).decode("ascii").split()
+        size, digest, _ = _noted(path)
         return path.stat().st_size != int(size) or sha256_file(path) != digest
     except (OSError, ValueError):
         return False
+
+
+def song_of(path: Path) -> Path | None:
+    """The song file that the file at `path` was made of; None where no note tells."""
+    try:
+        _, _, song = _noted(path)
+    except (OSError, ValueError):
+        return None
+    return Path(song) if song else None
+
+
+def _noted(path: Path) -> tuple[str, ...]:
+    """What is noted of the file at `path`. Raises OSError and ValueError where nothing is."""
+    if not os.access(_folder(), os.W_OK):  # what is there may be old
+        raise ValueError("nothing can be noted")
+    with open_regular(_note(path)) as (stream, _):
+        found = _NOTE.fullmatch(os.fsdecode(stream.read(_MOST_BYTES)))
+    if found is None:
+        raise ValueError("the note is damaged")
+    return found.groups(default="")
 
 
 def forget(path: Path) -> None:
@@ -40,13 +60,14 @@ def forget(path: Path) -> None:
         _note(path).unlink(missing_ok=True)
 
 
-def remember(path: Path) -> None:
-    """Note the file as it stands now. What cannot be noted is not known."""
+def remember(path: Path, *, song: Path | None = None) -> None:
+    """Note the file as it stands now, made of this song. What cannot be noted is not known."""
     with suppress(OSError):
         note = _note(path)
         note.parent.mkdir(parents=True, exist_ok=True)
         part = note.with_name(f"{secrets.token_hex(8)}.tmp")
-        part.write_text(f"{path.stat().st_size} {sha256_file(path)}", encoding="ascii")
+        facts = f"{path.stat().st_size} {sha256_file(path)}"
+        part.write_bytes(os.fsencode(f"{facts} {os.path.realpath(song)}" if song else facts))
         os.replace(part, note)
         if random.random() < 0.02:
             _clear(note.parent)

@@ -220,8 +220,8 @@ def test_notes_do_not_grow_without_end(
 @pytest.mark.parametrize(
     ("title", "stems", "is_refused"),
     [
-        ("song", {"vocal": "other"}, True),
-        ("song", {"vocal": "first"}, False),
+        ("", {"vocal": "other"}, True),
+        ("", {"vocal": "first"}, False),
         ("Lantern Song", {"vocal": "other"}, False),
         ("Another Song", {"vocal": "other"}, True),
     ],
@@ -229,13 +229,15 @@ def test_notes_do_not_grow_without_end(
 def test_two_songs_without_titles_are_not_taken_for_one(
     title: str, stems: dict[str, str], is_refused: bool, tmp_path: Path
 ) -> None:
-    before = "song" if title == "song" else "Lantern Song"
+    title = title or tmp_path.name  # as one without is called
+    before = title if title == tmp_path.name else "Lantern Song"
     (tmp_path / "home").mkdir()
     facts = {"retune": "1.0.0", "outputs": {}, "title": before}
     manifest = facts | {"inputs": {"vocal": {"sha256": "first"}}}
     (tmp_path / "home" / "manifest.json").write_text(json.dumps(manifest))
     opened: Any = SimpleNamespace(
-        song=SimpleNamespace(title=title, stems=stems), sha256=stems.__getitem__
+        song=SimpleNamespace(title=title, stems=stems, path=tmp_path / "song.toml"),
+        sha256=stems.__getitem__,
     )
     if not is_refused:
         refuse_other_song(tmp_path, opened)

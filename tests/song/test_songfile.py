@@ -122,7 +122,7 @@ SMALL = 'format = 1\n[stems.vocal]\nfile = "vocal.flac"\nrole = "melody"\n'
 def test_what_is_not_said_is_to_be_found(home: Path) -> None:
     song = read_song(write(home, SMALL))
     assert song.music == Music(meter_given=False)
-    assert song.title == "song"
+    assert song.title == home.resolve().name
     assert (song.variants, song.corrections) == ({}, ())
     auto = '[music]\nkey = "auto"\nmeter = "auto"\ntempo_bpm = "auto"\nphrases = "auto"\n'
     assert read_song(write(home, SMALL + auto)).music == Music(meter_given=False)

@@ -11,7 +11,7 @@ from retune import __version__
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Note, StemAnalysis
-from retune.carriers.text import file_stem
+from retune.carriers.text import own_file_stem
 from retune.comparison.estimated import what_is_estimated
 from retune.comparison.picture_rows import TensionPoint
 from retune.song.moved import note_after
@@ -43,7 +43,7 @@ class Material:
     @property
     def stem_of_files(self) -> str:
         """What every file name begins with."""
-        return file_stem(self.title).lower()
+        return own_file_stem(self.title).lower()
 
     @property
     def versions(self) -> tuple[tuple[str, Plan | None], ...]:
