@@ -6,12 +6,13 @@ import difflib
 from collections.abc import Collection, Sequence
 
 from retune.rules.model import CADENCES, KINDS, ROLE_WORDS
+from retune.rules.scopes import NOTE_VALUES
 from retune.rules.words import TYPES
 
 _KINDS = {TYPES[kind] for kind in KINDS}
 _PLACES = {
     "IN", "FROM", "UNTIL", "OVER", "WHERE", "AT", "ON", "OFF", "HIGHER", "LOWER", "LONGER",
-    "SHORTER", "AFTER",
+    "SHORTER", "AFTER", "BEFORE", "LASTING",
 }  # fmt: skip
 # Words that are asked for together, and how a person would ask; the first that fits is taken.
 _GROUPS: tuple[tuple[set[str], str], ...] = (
@@ -36,10 +37,14 @@ _GROUPS: tuple[tuple[set[str], str], ...] = (
     ({"PHRASE", "EVERY"}, "phrase and its number"),
     (
         {*_PLACES, "EXCEPT"},
-        "where (in, at, on, from, until, over, after, higher than, longer than, where it is, "
-        "except)",
+        "where (in, at, on, from, until, over, after, before, higher than, longer than, lasting, "
+        "where it is, except)",
     ),
-    (_PLACES, "in, at, on, from, until, over, after, higher or longer than, or where it is"),
+    (
+        _PLACES,
+        "in, at, on, from, until, over, after, before, higher or longer than, lasting, or where "
+        "it is",
+    ),
     ({"UP", "DOWN"}, "up or down"),
     ({"ABOVE", "BELOW"}, "above or below"),
     ({"NUMBER", "DEGREENAME"}, "a degree, 1 to 7"),
@@ -135,11 +140,21 @@ _OFFERS: dict[str, tuple[str, ...]] = {
     "FORMANT": ("formants",),
     "WITHOUT": ("without vibrato",),
     "WHERE": tuple(
-        f"where it is {no}a {of} tone" for of in ("chord", "scale") for no in ("", "not ")
+        f"where it is {no}a {of}"
+        for of in ("chord tone", "scale tone", "repeated note")
+        for no in ("", "not ")
     ),
     "MAJOR": ("major chords",),
     "MINOR": ("minor chords",),
-    "AFTER": ("after a step", "after a leap", "after a rise", "after a fall"),
+    **{
+        side.upper(): tuple(f"{side} a {what}" for what in ("step", "leap", "rise", "fall", "rest"))
+        for side in ("after", "before")
+    },
+    "REPEATED": ("repeated note",),
+    "VALUE": tuple(NOTE_VALUES),
+    "OF": ("of a",),
+    "MORE": ("more",),
+    "LESS": ("less",),
     "TONIC": ("tonic",),
     "OTHER": ("other than tonic chord",),
     "CHORDLABEL": ("I", "ii", "iii", "IV", "V", "vi"),
@@ -174,6 +189,9 @@ _AFTER: dict[tuple[str, str], tuple[str, ...]] = {
     ("NUMBER", "BAR"): ("1",),
     ("NUMBER", "UP"): ("1", "2"),
     ("NUMBER", "DOWN"): ("1", "2"),
+    ("NOTE", "THAN"): ("note before", "note after"),
+    ("SEP", "ORDINAL"): ("and", "or more", "or less"),
+    ("SEP", "MEMBER"): ("and", "or more", "or less"),
     ("LAST", "OF"): ("last phrase",),
     ("LAST", "IN"): ("last phrase",),
     ("LAST", "EXCEPT"): ("last phrase",),
@@ -194,6 +212,8 @@ _ORDER = tuple(dict.fromkeys(TYPES.values()))
 def offers(accepted: Collection[str], before: str, stems: Sequence[str]) -> tuple[str, ...]:
     """Words to offer where words of the types `accepted` may stand, after a word of type
     `before` ("" at the start of the rule)."""
+    if set(accepted) == {"BEFORE", "AFTER"}:  # a target
+        return "before", "after"
     found: list[str] = list(stems) if "STEM" in accepted else []
     for kind in sorted(accepted, key=lambda k: _ORDER.index(k) if k in _ORDER else -1):
         found += _words_for(kind, before)

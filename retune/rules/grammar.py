@@ -26,7 +26,9 @@ selector: kind NOTE?                    -> any_note
 !kind: PHRASE_ENDING | PHRASE_OPENING | PHRASE_DOWNBEAT | PHRASE_PENULTIMATE | PHRASE_PICKUP
     | PHRASE_ANTEPENULTIMATE
     | PHRASE_SECOND | PHRASE_THIRD | PHRASE_FOURTH
-    | EVERY | HIGHEST | LOWEST | LONGEST | SONG_HIGHEST | SONG_LOWEST | SONG_LONGEST
+    | EVERY | HIGHEST | LOWEST | LONGEST | SHORTEST
+    | SONG_HIGHEST | SONG_LOWEST | SONG_LONGEST | SONG_SHORTEST
+    | BAR_OPENING | BAR_ENDING | BAR_HIGHEST | BAR_LOWEST | BAR_LONGEST | BAR_SHORTEST
 !role: ROLE                             -> sole_role
     | ROLEKIND NOTE                     -> kind_of_note
     | CHORD member                      -> member_role
@@ -73,34 +75,46 @@ length: NUMBER BEAT                     -> beats
     | A BEAT                            -> one_beat
     | TIME                              -> seconds
 
-scope: IN PHRASE spans                  -> in_phrases
+?scope: IN PHRASE spans                 -> in_phrases
     | IN LAST PHRASE                    -> in_last
     | IN BAR spans                      -> in_bars
     | IN SECTION TITLE which?           -> in_section
     | AT cadences CADENCE               -> at_cadences
-    | ON BEAT NUMBER (SEP NUMBER)*      -> on_beats
-    | ON WORD TITLE                     -> on_word
     | IN NOTE spans                     -> in_notes
     | IN (FIRST | ORDINAL) HALF OF (SONG | PHRASE)   -> in_half
     | IN (OPEN | CLOSED) PHRASE         -> in_closing
-    | ON (STRONG | WEAK) BEAT           -> on_strength
-    | OFF BEAT                          -> off_beat
     | FROM moment TO moment             -> from_to
     | FROM moment ON                    -> from_on
     | FROM WORD TITLE TO WORD TITLE     -> from_word
     | FROM WORD TITLE ON                -> from_word
     | UNTIL moment                      -> until
-    | (HIGHER | LOWER) THAN PITCH       -> pitched
-    | (LONGER | SHORTER) THAN length    -> lasting
     | OVER chords                       -> over
     | OVER (MAJOR | MINOR) CHORD        -> over_quality
-    | AFTER A (STEP | LEAP) (UP | DOWN)?  -> after
-    | AFTER A (RISE | FALL)             -> after
+    | trait
+    | beside A (STEP | LEAP) (UP | DOWN)? width?  -> after
+    | beside A (RISE | FALL) width?     -> after
+    | beside A REST                     -> beside_rest
+    | beside A NOTE trait               -> beside_trait
+    | beside kind NOTE?                 -> beside_any
+    | beside kind DEGREE degrees        -> beside_degree
+    | beside kind role                  -> beside_role
+    | beside NOTE PITCH                 -> beside_named
     | OVER TONIC CHORD                  -> over_tonic
     | OVER OTHER THAN TONIC CHORD       -> over_other
-    | WHERE IT IS NOT? A (CHORD | SCALE) TONE  -> where
     | EXCEPT scope                      -> except_scope
     | EXCEPT LAST PHRASE                -> except_last
+trait: ON BEAT NUMBER (SEP NUMBER)*     -> on_beats
+    | ON (STRONG | WEAK) BEAT           -> on_strength
+    | OFF BEAT                          -> off_beat
+    | ON WORD TITLE                     -> on_word
+    | (HIGHER | LOWER) THAN PITCH       -> pitched
+    | (LONGER | SHORTER) THAN (length | A? VALUE)  -> lasting
+    | LASTING (length | A? VALUE)       -> lasting
+    | (HIGHER | LOWER | LONGER | SHORTER) THAN NOTE (BEFORE | AFTER)  -> compared
+    | WHERE IT IS NOT? A (CHORD | SCALE) TONE  -> where
+    | WHERE IT IS NOT? A REPEATED NOTE  -> where_repeated
+!beside: AFTER | BEFORE
+width: OF amount (SEP (MORE | LESS))?
 moment: TIME                            -> at_time
     | SECTION TITLE which?              -> at_section
 chords: CHORDLABEL (SEP CHORDLABEL)*
@@ -122,6 +136,8 @@ cadences: cadence (SEP cadence)*
 %declare SECTION CADENCE ON BEAT WORD PENULTIMATE ODD EVEN FINAL
 %declare FLAT SHARP WITH WITHOUT SLOW FAST GLIDE PERCENT VIBRATO MOVED FORMANT
 %declare SONG OPEN CLOSED STRONG WEAK OFF UNTIL HIGHER LOWER SHORTER
+%declare BAR_OPENING BAR_ENDING BAR_HIGHEST BAR_LOWEST BAR_LONGEST BAR_SHORTEST
+%declare SHORTEST SONG_SHORTEST LASTING VALUE REPEATED REST MORE LESS
 %declare MAJOR MINOR LEAP RISE FALL PHRASE_ANTEPENULTIMATE
 %declare PERFECT IMPERFECT AUTHENTIC HALF PHRYGIAN PLAGAL DECEPTIVE
 """

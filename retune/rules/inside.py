@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 
 from retune.carriers.errors import ChordError, InputError
 from retune.carriers.heard import Analysis, Chord, Key, Note, Phrase, StemAnalysis
 from retune.rules.lyrics import notes_of_words, spans_from_word
+from retune.rules.neighbours import beside_rest, compares, is_reached, is_repeated, lasting
 from retune.rules.scopes import (
     LAST,
     After,
     AtCadences,
+    Beside,
+    BesideRest,
+    Compared,
     Except,
     FromTo,
     FromWord,
@@ -25,16 +29,15 @@ from retune.rules.scopes import (
     OnWord,
     Over,
     Pitched,
+    Repeated,
     Scope,
     Span,
     Time,
     Where,
 )
 from retune.song.bartime import bar_time, beat_length_s
-from retune.song.moved import has_beats
 from retune.theory.chords import chord_matches, is_no_chord, is_tonic_chord, triad_quality
 from retune.theory.keys import in_scale
-from retune.theory.noteroles import STEP
 from retune.theory.pitchnames import parse_pitch_name
 from retune.theory.roles import is_chord_tone
 from retune.theory.roman import is_numeral
@@ -75,10 +78,11 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, Except):
         within = inside(scope.scope, stem, analysis)
         return lambda note: not within(note)
+    assert not isinstance(scope, Beside), "matched with its neighbour by rules.match"
     if isinstance(scope, Where):
         return lambda note: _belongs(note, scope.of, analysis) is scope.is_so
-    if isinstance(scope, After):
-        return lambda note: _is_reached(note, scope, stem)
+    if isinstance(scope, After | Repeated | Compared | Lasting | BesideRest):
+        return _by_neighbours(scope, stem, analysis)
     if isinstance(scope, OnBeats):
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
     if isinstance(scope, OnStrength):
@@ -95,8 +99,6 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, Pitched):
         midi, sign = parse_pitch_name(scope.name), 1 if scope.way == "higher" else -1
         return lambda note: sign * (note.midi_name - midi) > 0
-    if isinstance(scope, Lasting):
-        return _lasting(scope, stem, analysis)
     if isinstance(scope, Over):
         return lambda note: over_chord(note.chord, scope, analysis, note.start_s)
     return _in_place(scope, stem, analysis)
@@ -124,15 +126,20 @@ def _belongs(note: Note, of: str, analysis: Analysis) -> bool | None:
     return is_chord_tone(note.midi_name, note.chord, key)
 
 
-def _is_reached(note: Note, scope: After, stem: StemAnalysis) -> bool:
-    """Whether a note comes after a step, a leap, a rise or a fall within its phrase."""
-    before = stem.note(note.index - 1) if note.index > 1 else None
-    if before is None or before.phrase != note.phrase or before.midi_name == note.midi_name:
-        return False
-    far = note.midi_name - before.midi_name
-    size = "step" if abs(far) <= STEP else "leap"
-    way = "up" if far > 0 else "down"
-    return scope.size in ("", size) and scope.way in ("", way)
+def _by_neighbours(
+    scope: After | Repeated | Compared | Lasting | BesideRest,
+    stem: StemAnalysis,
+    analysis: Analysis,
+) -> Inside:
+    if isinstance(scope, After):
+        return lambda note: is_reached(note, scope, stem)
+    if isinstance(scope, Repeated):
+        return lambda note: is_repeated(note, stem) is scope.is_so
+    if isinstance(scope, Compared):
+        return lambda note: compares(note, scope, stem, analysis)
+    if isinstance(scope, Lasting):
+        return lasting(scope, stem, analysis)
+    return beside_rest(scope, stem, analysis)
 
 
 def _in_place(
@@ -194,34 +201,6 @@ def _beats_of(way: str, analysis: Analysis) -> tuple[float, ...]:
         for beat in range(1, count + 1)
         if way == "off" or (beat in strong) == (way == "strong")
     )
-
-
-LONGER = 1.15
-"""A sung note is longer than a length if it exceeds it by this, as no two beats are sung alike."""
-SMALL_REST_BEATS = 0.3
-"""A rest as short as this is a breath or the end of a syllable, and counts as the note's."""
-
-
-def _lasting(scope: Lasting, stem: StemAnalysis, analysis: Analysis) -> Inside:
-    """By the length that would be written: a short breath after a note belongs to it."""
-    onsets = [note.start_s for note in stem.notes]
-
-    def lasts(note: Note) -> bool:
-        beat_s = _beat_s(analysis, note.start_s) if scope.unit == "beat" else 1.0
-        after = bisect_right(onsets, note.start_s + 1e-6)
-        next_s = onsets[after] if after < len(onsets) else note.end_s
-        rest = (next_s - note.end_s) / beat_s
-        end_s = next_s if rest <= SMALL_REST_BEATS and scope.unit == "beat" else note.end_s
-        length = (end_s - note.start_s) / beat_s / scope.amount
-        return length > LONGER if scope.way == "longer" else length < 1 / LONGER
-
-    return lasts
-
-
-def _beat_s(analysis: Analysis, at_s: float) -> float:
-    if not has_beats(analysis.bars):
-        raise InputError("the song has no beats; give the length in seconds, such as 0.5s")
-    return beat_length_s(at_s, analysis.bars)
 
 
 # --- halves --------------------------------------------------------------------------------------

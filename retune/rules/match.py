@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from typing import Literal
 
 from retune.carriers.heard import Analysis, Key, Note, StemAnalysis
 from retune.rules.inside import ON_THE_BEAT, inside, is_on_beat, listed, seconds_of
 from retune.rules.model import Kind, NamedNote, NoteAt, Rule, Selector
-from retune.rules.scopes import Except, In, Scope, Time, Where
+from retune.rules.neighbours import next_to
+from retune.rules.scopes import Beside, Except, In, Scope, Time, Where
 from retune.song.bartime import bar_time
 from retune.theory.keys import degree_pc, degree_semitone, scale_semitones
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
@@ -54,9 +56,24 @@ def _within(
     notes: list[Note], scopes: Iterable[Scope], stem: StemAnalysis, analysis: Analysis
 ) -> list[Note]:
     for scope in scopes:
-        within = inside(scope, stem, analysis)
+        within = _inside(scope, stem, analysis)
         notes = [note for note in notes if within(note)]
     return notes
+
+
+def _inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Callable[[Note], bool]:
+    """The test of a scope; that of a note beside another needs to find that other."""
+    if isinstance(scope, Except):
+        within = _inside(scope.scope, stem, analysis)
+        return lambda note: not within(note)
+    if not isinstance(scope, Beside):
+        return inside(scope, stem, analysis)
+    other = "before" if scope.side == "after" else "after"
+    if isinstance(scope.what, Selector | NamedNote):
+        found = {n.index for n in matched_notes(Rule("keep", (), scope.what), stem, analysis)}
+        return lambda note: (n := next_to(note, other, stem)) is not None and n.index in found
+    has_trait = inside(scope.what, stem, analysis)
+    return lambda note: (n := next_to(note, other, stem)) is not None and has_trait(n)
 
 
 def _asks_of_it(scope: Scope) -> bool:
@@ -68,6 +85,7 @@ _PICKERS: dict[str, Callable[[Note], float]] = {
     "highest": lambda note: note.midi_name,
     "lowest": lambda note: -note.midi_name,
     "longest": lambda note: round(note.end_s - note.start_s, 3),
+    "shortest": lambda note: round(note.start_s - note.end_s, 3),
 }
 
 
@@ -123,9 +141,9 @@ def notes_of_kind(kind: Kind, stem: StemAnalysis) -> list[Note]:
     """The notes of a stem that stand where a kind says; all of them for kinds that pick later."""
     if kind == "phrase-ending":
         return [note for note in stem.notes if note.is_phrase_ending]
-    if kind.startswith("phrase-"):
-        found = [_PLACES[kind](notes) for notes in _phrases_of(stem)]
-        return [note for notes in found for note in notes]
+    if kind in _PLACES:
+        groups = _phrases_of(stem) if kind.startswith("phrase-") else _bars_of(stem)
+        return [note for notes in groups for note in _PLACES[kind](notes)]
     return list(stem.notes)
 
 
@@ -136,6 +154,15 @@ def _phrases_of(stem: StemAnalysis) -> list[list[Note]]:
         if note.phrase is not None:
             phrases.setdefault(note.phrase, []).append(note)
     return list(phrases.values())
+
+
+def _bars_of(stem: StemAnalysis) -> list[list[Note]]:
+    """The notes that begin in each bar, in order."""
+    bars: dict[int, list[Note]] = {}
+    for note in stem.notes:
+        if note.bar is not None:
+            bars.setdefault(note.bar, []).append(note)
+    return list(bars.values())
 
 
 def _on_downbeat(note: Note) -> bool:
@@ -163,6 +190,8 @@ def _ahead_of_ending(notes: list[Note], count: int) -> list[Note]:
 
 _HALF_BAR = 2.5
 _PLACES: dict[str, Callable[[list[Note]], list[Note]]] = {
+    "bar-opening": lambda notes: notes[:1],
+    "bar-ending": lambda notes: notes[-1:],
     "phrase-opening": lambda notes: notes[:1],
     "phrase-second": lambda notes: notes[1:2],
     "phrase-third": lambda notes: notes[2:3],
@@ -175,19 +204,23 @@ _PLACES: dict[str, Callable[[list[Note]], list[Note]]] = {
 
 
 def _picked(notes: list[Note], kind: Kind) -> list[Note]:
-    """One note of each phrase, or of the song, for kinds that pick the greatest of a measure."""
-    measure = _PICKERS.get(kind.removeprefix("song-"))
+    """One note of each phrase, of the song or of each bar, for kinds that pick the greatest of a
+    measure."""
+    measure = _PICKERS.get(kind.removeprefix("song-").removeprefix("bar-"))
     if measure is None or not notes:
         return notes
     if kind.startswith("song-"):
         return [max(notes, key=measure)]
-    return _one_a_phrase(notes, measure)
+    return _one_of_each(notes, measure, "bar" if kind.startswith("bar-") else "phrase")
 
 
-def _one_a_phrase(notes: Sequence[Note], measure: Callable[[Note], float]) -> list[Note]:
+def _one_of_each(
+    notes: Sequence[Note], measure: Callable[[Note], float], unit: Literal["bar", "phrase"]
+) -> list[Note]:
     best: dict[int | None, Note] = {}
     for note in notes:
-        held = best.get(note.phrase)
+        number = note.bar if unit == "bar" else note.phrase
+        held = best.get(number)
         if held is None or measure(note) > measure(held):
-            best[note.phrase] = note
+            best[number] = note
     return sorted(best.values(), key=lambda note: note.start_s)

@@ -26,9 +26,17 @@ Kind = Literal[
     "highest",
     "lowest",
     "longest",
+    "shortest",
     "song-highest",
     "song-lowest",
     "song-longest",
+    "song-shortest",
+    "bar-opening",
+    "bar-ending",
+    "bar-highest",
+    "bar-lowest",
+    "bar-longest",
+    "bar-shortest",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 ROLE_WORDS: Mapping[str, str] = {

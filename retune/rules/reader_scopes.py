@@ -8,10 +8,15 @@ from lark import Token, Transformer
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
+from retune.rules.model import NamedNote, Selector
 from retune.rules.scopes import (
     LAST,
+    NOTE_VALUES,
     After,
     AtCadences,
+    Beside,
+    BesideRest,
+    Compared,
     Except,
     FromTo,
     FromWord,
@@ -25,9 +30,11 @@ from retune.rules.scopes import (
     OnWord,
     Over,
     Pitched,
+    Repeated,
     Span,
     Time,
     Where,
+    Width,
 )
 
 _NAMED_SPANS = {
@@ -94,8 +101,14 @@ class ScopeReader(Transformer[Any, Any]):
         return Pitched(way.value.value, name)
 
     def lasting(self, parts: list[Any]) -> Lasting:
-        way, _, length = parts
-        return Lasting(way.value.value, length.amount, length.unit)
+        first, length = parts[0], parts[-1]
+        way: Any = "as long" if first.type == "LASTING" else first.value.value
+        if isinstance(length, Token):
+            return Lasting(way, NOTE_VALUES[length.value.value], "note")
+        return Lasting(way, length.amount, length.unit)
+
+    def compared(self, parts: list[Any]) -> Compared:
+        return Compared(parts[0].value.value, parts[-1].value.value)
 
     def in_section(self, parts: list[Any]) -> InSection:
         _, _, title, *which = parts
@@ -226,10 +239,42 @@ class ScopeReader(Transformer[Any, Any]):
         return Over(quality=parts[1].value.value)
 
     def after(self, parts: list[Any]) -> After:
-        how, *way = (part.value.value for part in parts[2:])
+        side, *rest = parts
+        width = rest.pop() if isinstance(rest[-1], Width) else None
+        how, *way = (part.value.value for part in rest[1:])
         if how in ("rise", "fall"):
-            return After("", "up" if how == "rise" else "down")
-        return After(how, way[0] if way else "")
+            return After("", "up" if how == "rise" else "down", side, width)
+        return After(how, way[0] if way else "", side, width)
+
+    def width(self, parts: list[Any]) -> Width:
+        (amount, unit), *bound = parts[1:]
+        if unit == "cent":
+            raise self.refuse(parts[0], "a leap in cents", expected="semitones or a third")
+        return Width(amount, unit, bound[-1].value.value if bound else "")
+
+    def beside(self, parts: list[Any]) -> str:
+        return str(parts[0].value.value)
+
+    def beside_rest(self, parts: list[Any]) -> BesideRest:
+        return BesideRest(parts[0])
+
+    def beside_trait(self, parts: list[Any]) -> Beside:
+        return Beside(parts[0], parts[-1])
+
+    def beside_any(self, parts: list[Any]) -> Beside:
+        return Beside(parts[0], Selector(parts[1]))
+
+    def beside_degree(self, parts: list[Any]) -> Beside:
+        return Beside(parts[0], Selector(parts[1], parts[-1]))
+
+    def beside_role(self, parts: list[Any]) -> Beside:
+        return Beside(parts[0], Selector(parts[1], role=parts[-1]))
+
+    def beside_named(self, parts: list[Any]) -> Beside:
+        return Beside(parts[0], NamedNote(parts[-1].value.value))
+
+    def where_repeated(self, parts: list[Any]) -> Repeated:
+        return Repeated(not any(part.type == "NOT" for part in parts))
 
     def over_tonic(self, parts: list[Any]) -> Over:
         return Over()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 LAST: Literal["last"] = "last"
 _PLAIN_TITLE = re.compile(r"[^\W\d][\w-]*")
@@ -206,16 +207,46 @@ class Pitched:
         return f"{self.way} than {self.name}"
 
 
+NOTE_VALUES: Mapping[str, float] = {
+    "whole-note": 1.0,
+    "dotted-half-note": 0.75,
+    "half-note": 0.5,
+    "dotted-quarter-note": 0.375,
+    "quarter-note": 0.25,
+    "dotted-eighth-note": 0.1875,
+    "eighth-note": 0.125,
+    "sixteenth-note": 0.0625,
+}
+"""The values of notes, in whole notes; how many beats that is tells the meter."""
+
+
 @dataclass(frozen=True)
 class Lasting:
-    """Notes longer or shorter than a length of time."""
+    """Notes longer or shorter than a length of time, or of that length ("as long"); the unit
+    "note" is a whole note, for the values of notes."""
 
-    way: Literal["longer", "shorter"]
+    way: Literal["longer", "shorter", "as long"]
     amount: float
-    unit: Literal["beat", "second"] = "beat"
+    unit: Literal["beat", "second", "note"] = "beat"
 
     def __str__(self) -> str:
-        return f"{self.way} than {length_words(self.amount, self.unit)}"
+        if self.unit == "note":
+            value = next(name for name, whole in NOTE_VALUES.items() if whole == self.amount)
+            length = f"{'an' if value[0] == 'e' else 'a'} {value}"
+        else:
+            length = length_words(self.amount, self.unit)
+        return f"lasting {length}" if self.way == "as long" else f"{self.way} than {length}"
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Notes higher, lower, longer or shorter than the one before or after them in the phrase."""
+
+    way: Literal["higher", "lower", "longer", "shorter"]
+    than: Literal["before", "after"]
+
+    def __str__(self) -> str:
+        return f"{self.way} than note {self.than}"
 
 
 @dataclass(frozen=True)
@@ -246,17 +277,78 @@ class Where:
 
 
 @dataclass(frozen=True)
+class Repeated:
+    """Where the note has, or has not, the pitch of the note before it in its phrase."""
+
+    is_so: bool
+
+    def __str__(self) -> str:
+        return f"where it is {'' if self.is_so else 'not '}a repeated note"
+
+
+Side = Literal["after", "before"]
+_INTERVALS = ("second", "third", "fourth", "fifth", "sixth", "seventh")
+
+
+@dataclass(frozen=True)
+class Width:
+    """How wide a step or leap is: `amount` units "semitone", "scale step" (by the letters of the
+    notes: a sixth is five, major or minor) or "octave"; so wide, "more" or "less"."""
+
+    amount: float
+    unit: Literal["semitone", "scale step", "octave"]
+    bound: Literal["", "more", "less"] = ""
+
+    def __str__(self) -> str:
+        if self.unit == "scale step" and self.amount <= len(_INTERVALS):
+            words = f"a {_INTERVALS[int(self.amount) - 1]}"
+        else:
+            words = f"{plain_number(self.amount)} {self.unit}{'' if self.amount == 1 else 's'}"
+        return f"of {words}{f' or {self.bound}' if self.bound else ''}"
+
+
+@dataclass(frozen=True)
 class After:
-    """By how the note is reached from the one before it in its phrase: a step is a second, a leap
-    is more (common practice, no source)."""
+    """By how the note is reached from the one before it in its phrase, or (`side` "before") how it
+    is left: a step is a second, a leap is more (common practice, no source)."""
 
     size: Literal["", "step", "leap"]
     way: Literal["", "up", "down"]
+    side: Side = "after"
+    width: Width | None = None
 
     def __str__(self) -> str:
-        if not self.size:
-            return f"after a {'rise' if self.way == 'up' else 'fall'}"
-        return f"after a {self.size} {self.way}".rstrip()
+        named = f"{self.size} {self.way}" if self.size else _TURN[self.way]
+        return " ".join(filter(None, (self.side, "a", named.strip(), str(self.width or ""))))
+
+
+_TURN = {"up": "rise", "down": "fall"}
+
+
+@dataclass(frozen=True)
+class BesideRest:
+    """The note that comes next after a rest, or last before one."""
+
+    side: Side
+
+    def __str__(self) -> str:
+        return f"{self.side} a rest"
+
+
+@dataclass(frozen=True)
+class Beside:
+    """The note next after, or before, a note of the same phrase: one that `what` (a selector or a
+    named note) chooses, or that has the trait which a scope asks for."""
+
+    side: Side
+    what: Any
+
+    def __str__(self) -> str:
+        lead = "" if type(self.what) not in _TRAITS else "a note "
+        return f"{self.side} {lead}{self.what}"
+
+
+_TRAITS = (OnBeats, OnStrength, OnWord, Pitched, Lasting, Compared, Where, Repeated)
 
 
 @dataclass(frozen=True)
@@ -282,9 +374,13 @@ Scope = (
     | FromTo
     | Pitched
     | Lasting
+    | Compared
     | After
+    | Beside
+    | BesideRest
     | Over
     | Where
+    | Repeated
     | Except
 )
 SCOPE_ORDER: tuple[type, ...] = get_args(Scope)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from retune.carriers.errors import ChordError, InputError, RuleError
 from retune.carriers.text import cut_short
+from retune.rules.scopes import NOTE_VALUES
 from retune.theory.chords import nearest_chord, parse_chord
 from retune.theory.keys import parse_key
 from retune.theory.pitchnames import ascii_accidentals, parse_pitch_name
@@ -25,14 +26,17 @@ move shift keep to in from over except not where it is chord tone tonic other th
 above below up down note at degree phrase bar last first of every highest lowest longest
 phrase-ending phrase-opening phrase-downbeat semitone cent scale step octave root
 phrase-penultimate phrase-antepenultimate phrase-pickup phrase-second phrase-third phrase-fourth
-song-highest song-lowest song-longest its resolution before after ending section cadence on beat
+song-highest song-lowest song-longest song-shortest shortest its resolution before after ending
+section cadence on beat
 word penultimate odd even final perfect imperfect authentic half phrygian plagal deceptive
 hold shorten delay bring suspend by longer earlier
+bar-opening bar-ending bar-highest bar-lowest bar-longest bar-shortest
 flat sharp with without slow fast glide percent vibrato moved formant
 """
 NAMES_TOO = frozenset(
     ("song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter",
-     "blue", "major", "minor", "leap", "rise", "fall")
+     "blue", "major", "minor", "leap", "rise", "fall", "lasting", "repeated", "rest", "more",
+     "less", *NOTE_VALUES)
 )  # fmt: skip
 """Words that stand only where no stem can be named: stems may be called so."""
 _ROLES = "suspension retardation appoggiatura anticipation"
@@ -51,6 +55,7 @@ TYPES: Mapping[str, str] = {
     **dict.fromkeys(("third", "fifth", "seventh"), "MEMBER"),
     **dict.fromkeys(_ROLES.split(), "ROLE"),
     **dict.fromkeys(_ROLE_KINDS.split(), "ROLEKIND"),
+    **dict.fromkeys(NOTE_VALUES, "VALUE"),
 }
 WORDS = tuple(sorted({*TYPES, *_SINGULAR, *NUMBERS} - {","}))
 VERBS = ("MOVE", "SHIFT", "KEEP", "HOLD", "SHORTEN", "DELAY", "BRING", "SUSPEND")

@@ -25,6 +25,23 @@ def accidental_semitones(marks: str) -> int:
     return marks.count("#") - marks.count("b")
 
 
+def letter_steps(name: str) -> int:
+    """A place on the staff, counted in letters from C0: two places a sixth apart differ by five.
+
+    Raises
+    ------
+    InputError
+        Not a letter, accidentals and an octave.
+
+    >>> letter_steps("C4"), letter_steps("Ab4") - letter_steps("C4")
+    (28, 5)
+    """
+    match = _PITCH.fullmatch(ascii_accidentals(name))
+    if match is None:
+        raise InputError(f'"{name}" is not a note name; write it like Bb4 or F#3')
+    return LETTERS.index(match[1]) + len(LETTERS) * int(match[3])
+
+
 @lru_cache(maxsize=512)
 def pitch_class_of(name: str) -> int:
     """Pitch class (C = 0) of a name without octave.

@@ -21,8 +21,12 @@ from retune.rules.model import (
 )
 from retune.rules.scopes import (
     LAST,
+    NOTE_VALUES,
     After,
     AtCadences,
+    Beside,
+    BesideRest,
+    Compared,
     Except,
     FromTo,
     FromWord,
@@ -36,9 +40,11 @@ from retune.rules.scopes import (
     OnWord,
     Over,
     Pitched,
+    Repeated,
     Span,
     Time,
     Where,
+    Width,
 )
 
 STEMS = ("vocal", "bass", "harp", "Ground-2", "v_2")
@@ -114,30 +120,67 @@ cadences = st.lists(st.sampled_from(CADENCES), min_size=1, max_size=3, unique=Tr
 beats = st.lists(
     st.integers(10, 99).map(lambda n: n / 10), min_size=1, max_size=3, unique=True
 ).map(lambda found: OnBeats(tuple(found)))
-plain_scopes = (
-    ins
-    | from_tos
-    | overs
-    | st.builds(Where, st.booleans(), st.sampled_from(("chord", "scale")))
-    | st.builds(After, st.sampled_from(("step", "leap")), st.sampled_from(("", "up", "down")))
-    | st.builds(After, st.just(""), st.sampled_from(("up", "down")))
-    | sections
-    | cadences
+beside = st.sampled_from(("after", "before"))
+widths = st.none() | st.builds(
+    Width,
+    st.integers(1, 4),
+    st.sampled_from(("semitone", "scale step", "octave")),
+    st.sampled_from(("", "more", "less")),
+)
+traits = (
+    st.builds(Where, st.booleans(), st.sampled_from(("chord", "scale")))
+    | st.booleans().map(Repeated)
     | beats
     | titles.map(OnWord)
-    | st.builds(FromWord, titles, st.just("") | titles)
-    | st.builds(InHalf, st.sampled_from((1, 2)), st.sampled_from(("song", "phrase")))
-    | st.sampled_from(("open", "closed")).map(InClosing)
     | st.sampled_from(("strong", "weak", "off")).map(OnStrength)
     | st.builds(
         Pitched, st.sampled_from(("higher", "lower")), st.sampled_from(("F4", "Bb3", "C#6"))
     )
     | st.builds(
         Lasting,
-        st.sampled_from(("longer", "shorter")),
+        st.sampled_from(("longer", "shorter", "as long")),
         st.integers(1, 64).map(lambda n: n / 4),
         st.sampled_from(("beat", "second")),
     )
+    | st.builds(
+        Lasting,
+        st.sampled_from(("longer", "shorter", "as long")),
+        st.sampled_from(tuple(NOTE_VALUES.values())),
+        st.just("note"),
+    )
+    | st.builds(
+        Compared,
+        st.sampled_from(("higher", "lower", "longer", "shorter")),
+        st.sampled_from(("before", "after")),
+    )
+)
+chosen = (
+    st.builds(
+        Selector, st.sampled_from(KINDS), st.lists(degrees, max_size=2, unique=True).map(tuple)
+    )
+    | st.builds(Selector, st.sampled_from(KINDS), st.just(()), st.sampled_from(tuple(ROLE_WORDS)))
+    | pitches.map(NamedNote)
+)
+plain_scopes = (
+    ins
+    | from_tos
+    | overs
+    | traits
+    | st.builds(
+        After,
+        st.sampled_from(("step", "leap")),
+        st.sampled_from(("", "up", "down")),
+        beside,
+        widths,
+    )
+    | st.builds(After, st.just(""), st.sampled_from(("up", "down")), beside, widths)
+    | st.builds(Beside, beside, traits | chosen)
+    | beside.map(BesideRest)
+    | sections
+    | cadences
+    | st.builds(FromWord, titles, st.just("") | titles)
+    | st.builds(InHalf, st.sampled_from((1, 2)), st.sampled_from(("song", "phrase")))
+    | st.sampled_from(("open", "closed")).map(InClosing)
     | st.builds(FromTo, times | sections, st.none())
     | st.builds(FromTo, st.none(), times | sections)
     | st.builds(FromTo, times, sections)

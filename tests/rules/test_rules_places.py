@@ -128,6 +128,92 @@ def test_a_note_is_found_by_how_it_is_reached(scope: str, found: list[str]) -> N
     assert names(f"keep every note {scope}", analysis) == found
 
 
+@pytest.mark.parametrize(
+    ("scope", "found"),
+    [
+        ("before a leap", ["C5", "G5"]),
+        ("before a step down", ["D5"]),
+        ("after a leap of a fifth", ["G5", "C5"]),
+        ("after a leap of a fifth or more", ["G5", "C5"]),
+        ("after a leap up of 8 semitones or more", []),
+        ("before a leap of a fourth or less", []),
+        ("after a rise of a second", ["D5", "D5"]),
+        ("where it is a repeated note", ["C5"]),
+        ("before a note where it is a repeated note", ["C5"]),
+        ("higher than note before", ["D5", "G5", "D5"]),
+        ("lower than note after", ["C5", "C5", "C5"]),
+        ("after every degree 2", ["C5"]),
+        ("after highest note", ["C5"]),
+        ("before highest note", ["C5", "C5"]),
+        ("after note G5", ["C5"]),
+        ("before phrase-ending note", ["G5", "C5"]),
+        ("after a note higher than D5", ["C5"]),
+        ("except after a note higher than D5", ["C5", "D5", "C5", "C5", "G5", "C5", "D5"]),
+    ],
+)
+def test_a_note_is_found_by_the_note_beside_it(scope: str, found: list[str]) -> None:
+    """Within its phrase; intervals by letters or by semitones."""
+    tune = "C5:1 D5:1 C5:1 C5:1 G5:1 C5:1 / C5:1 D5:1"
+    analysis = song({"vocal": ("melody", tune)}, key="C major")
+    assert names(f"keep every note {scope}", analysis) == found
+
+
+def test_a_sixth_is_one_by_its_letters_major_or_minor() -> None:
+    analysis = song({"vocal": ("melody", "C5:1 A5:1 C5:1 Ab5:1 C5:1 G#5:1")}, key="C major")
+    assert names("keep every note after a leap up of a sixth", analysis)[:1] == ["A5"]
+    assert len(names("keep every note after a leap up of 8 semitones or more", analysis)) == 3
+    assert len(names("keep every note after a leap of 1 octave or less", analysis)) == 5
+
+
+@pytest.mark.parametrize(
+    ("scope", "found"),
+    [
+        ("lasting 1 beat", ["C5", "G5"]),
+        ("lasting a quarter-note", ["C5", "G5"]),
+        ("lasting an eighth-note", ["D5", "E5"]),
+        ("lasting a half-note", ["F5"]),
+        ("lasting a dotted-half-note", ["A5"]),
+        ("longer than a quarter-note", ["F5", "A5"]),
+        ("longer than note before", ["F5", "A5"]),
+        ("shorter than note before", ["D5", "G5"]),
+        ("after a note lasting a half-note", ["G5"]),
+        ("after a rest", ["G5"]),
+        ("before a rest", ["F5"]),
+    ],
+)
+def test_a_note_is_found_by_its_written_value(scope: str, found: list[str]) -> None:
+    tune = "C5:1 D5:1/2 E5:1/2 F5:2 r:1 G5:1 A5:3"
+    analysis = song({"vocal": ("melody", tune)}, key="C major", meter=(4, 4))
+    assert names(f"keep every note {scope}", analysis) == found
+
+
+def test_a_value_goes_by_the_meter() -> None:
+    """In 6/8 the beat is a dotted quarter: three eighths."""
+    analysis = song({"vocal": ("melody", "C5:1 D5:1/3 E5:2/3")}, key="C major", meter=(6, 8))
+    assert names("keep every note lasting an eighth-note", analysis) == ["D5"]
+    assert names("keep every note lasting a quarter-note", analysis) == ["E5"]
+    assert names("keep every note lasting a dotted-quarter-note", analysis) == ["C5"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "found"),
+    [
+        ("bar-opening", ["C5", "G5"]),
+        ("bar-ending", ["F5", "A5"]),
+        ("bar-highest", ["F5", "A5"]),
+        ("bar-lowest", ["C5", "G5"]),
+        ("bar-longest", ["F5", "A5"]),
+        ("bar-shortest", ["D5", "G5"]),
+        ("song-shortest", ["D5"]),
+        ("shortest", ["D5"]),
+    ],
+)
+def test_a_note_is_found_in_every_bar(kind: str, found: list[str]) -> None:
+    tune = "C5:1 D5:1/2 E5:1/2 F5:2 G5:1 A5:3"
+    analysis = song({"vocal": ("melody", tune)}, key="C major", meter=(4, 4))
+    assert names(f"keep {kind} note", analysis) == found
+
+
 def test_a_note_is_found_by_the_quality_of_its_chord_and_by_its_scale() -> None:
     analysis = song(
         {"vocal": ("melody", "C5:2 E5:2 D5:2 F#5:2")}, key="C major", chart="C Am | Bo G7"
