@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from web_client import client_of, demo_copy
 
 from retune.carriers.errors import AudioError
-from retune.faces.web.stem_sound import BLOCK_BYTES, SentStem, asked_range
+from retune.faces.web.stem_sound import BLOCK_SAMPLES, SentStem, asked_range
 from retune.sound.audio import KEPT_BYTES, open_audio
 from retune.sound.files import sha256_file
 
 RATE_HZ = 16_000
 KINDS = {
-    "as it is": ("a.wav", "PCM_16"),
-    "converted": ("a.flac", "PCM_24"),
+    "wave": ("a.wav", "PCM_16"),
+    "fine": ("a.flac", "PCM_24"),
     "decoded whole": ("a.ogg", "VORBIS"),
 }
 
@@ -50,7 +50,9 @@ def test_the_whole_is_the_stem_sample_for_sample(stem: SentStem) -> None:
 @given(data=st.data())
 def test_every_range_is_that_part_of_the_whole(stem: SentStem, data: st.DataObject) -> None:
     whole = b"".join(stem.read(0, stem.n_bytes))
-    near = st.sampled_from([0, 1, 700, 701, BLOCK_BYTES, BLOCK_BYTES + 3, stem.n_bytes - 1])
+    near = st.sampled_from(
+        [0, 1, 700, 701, 8 * BLOCK_SAMPLES, 8 * BLOCK_SAMPLES + 3, stem.n_bytes - 1]
+    )
     start = data.draw(near | st.integers(0, stem.n_bytes - 1))
     stop = data.draw(near | st.integers(0, stem.n_bytes))
     start, stop = min(start, stem.n_bytes), min(stop, stem.n_bytes)
@@ -109,7 +111,7 @@ def test_an_hour_is_sent_from_any_place_in_the_memory_of_a_block(tmp_path: Path)
 
 
 @pytest.mark.parametrize("how", ["written over", "grown", "exchanged", "gone"])
-@pytest.mark.parametrize("kind", ["as it is", "converted"])
+@pytest.mark.parametrize("kind", ["wave", "fine"])
 def test_a_stem_that_changes_while_it_is_sent_is_noticed(
     how: str, kind: str, tmp_path: Path
 ) -> None:

@@ -30,6 +30,9 @@ class Mixer extends AudioWorkletProcessor {
     this.untilThen = null;
     this.peak = 0;
     this.since = 0;
+    this.here = null; // which parts of `partLength` samples are here; null where stems come whole
+    this.partLength = 1;
+    this.starved = false; // waits in silence for the next part
     this.scratch = [0, 1, 2, 3].map(() => new Float32Array(128));
     this.port.onmessage = (event) => this.told(event.data);
   }
@@ -37,6 +40,15 @@ class Mixer extends AudioWorkletProcessor {
   told(message) {
     const act = {
       stem: () => this.setStem(message),
+      part: () =>
+        this.stems[message.index].channels.forEach((c, k) => c.set(message.channels[k], message.at)),
+      parts: () => {
+        this.here = new Array(message.count).fill(false);
+        this.partLength = message.size;
+      },
+      here: () => {
+        this.here[message.part] = true;
+      },
       version: () => this.setVersion(message),
       choose: () => this.choose(this.versions.get(message.name)),
       play: () => {
@@ -64,7 +76,9 @@ class Mixer extends AudioWorkletProcessor {
     if (message.ask) this.port.postMessage({ answer: message.ask, frame: currentFrame });
   }
 
-  setStem({ index, gain, channels, summed, version }) {
+  /** A stem whole, or one of `nSamples` that comes in parts. */
+  setStem({ index, gain, channels, summed, version, nSamples, nChannels }) {
+    channels ??= Array.from({ length: nChannels }, () => new Float32Array(nSamples));
     this.stems[index] = { gain, channels, summed, version, heard: true };
     this.length = Math.max(this.length, channels[0].length);
   }
@@ -128,12 +142,28 @@ class Mixer extends AudioWorkletProcessor {
       if (loop) this.at = loop[0];
       else return this.end(left.length - from);
     }
+    const edge = this.hereUntil();
+    this.starved = edge < stop && this.at + left.length + this.gateLength > edge;
+    if (this.starved && this.gate === 0) return this.wait(left.length - from);
     const n = Math.min(left.length - from, stop - this.at);
     this.add(this.current, n, 0);
     if (this.previous) this.blend(n);
     this.shape(left, right, from, n, loop ?? [-Infinity, stop]);
     this.at += n;
     return n;
+  }
+
+  /** The sample up to which, from here on, every stem has come; looked for one part ahead. */
+  hereUntil() {
+    if (!this.here) return this.length;
+    const part = Math.floor(this.at / this.partLength);
+    const next = this.here[part] ? (this.here[part + 1] ? part + 2 : part + 1) : part;
+    return next >= this.here.length ? this.length : next * this.partLength;
+  }
+
+  wait(frames) {
+    if (!this.wanted) this.playing = false;
+    return frames;
   }
 
   end(frames) {
@@ -200,7 +230,7 @@ class Mixer extends AudioWorkletProcessor {
   /** Opens and closes softly at play, pause, a jump, the seam of a loop and the end of a span. */
   shape(left, right, from, n, [first, last]) {
     for (let i = 0; i < n; i += 1) {
-      const opens = this.wanted && this.seekTo === null;
+      const opens = this.wanted && this.seekTo === null && !this.starved;
       this.gate = Math.min(Math.max(this.gate + (opens ? 1 : -1), 0), this.gateLength);
       const t = this.at + i;
       const edge = Math.min(last - t, t >= first ? t - first : this.gateLength);
@@ -229,6 +259,7 @@ class Mixer extends AudioWorkletProcessor {
       time: currentTime,
       name: this.current.name,
       jump: this.jump,
+      starved: this.playing && this.starved,
     });
     this.since = 0;
     this.peak = 0;

@@ -51,6 +51,7 @@ export class Player {
     this.jump = 0; // number of the last jump asked for
     this.playing = false;
     this.sounding = "";
+    this.starved = false; // stands still until more of the sound is here
     this.peak = 0;
     this.chosen = versions[0];
     this.before = versions[1] ?? versions[0];
@@ -110,6 +111,11 @@ export class Player {
       }),
     );
     this.decoded = null;
+    this.tellAll();
+  }
+
+  /** Tells the mixer all that is asked of it besides its stems. */
+  tellAll() {
     this.versions.forEach((name) => this.sendVersion(name));
     this.tell({ do: "choose", name: this.chosen });
     this.sendLoop();
@@ -149,6 +155,7 @@ export class Player {
       this.stamp = message.time;
       this.peak = Math.max(this.peak, message.peak);
       this.sounding = message.playing ? message.name : "";
+      this.starved = message.starved;
     }
   }
 
@@ -190,10 +197,8 @@ export class Player {
   /** Plays from `at`; whether it does. A reason why not goes to `onfault`. */
   async play(at = this.position, until = null) {
     this.endSpan("cut");
-    this.ready ??= this.build();
     try {
-      await this.ready;
-      if (!(await this.begun())) throw new Error(NO_OUTPUT);
+      await this.prepare(at);
     } catch (error) {
       if (!this.node || error.message === NO_DECODER) this.ready = null;
       this.onfault(error.message);
@@ -204,6 +209,17 @@ export class Player {
     this.onstate();
     return true;
   }
+
+  /** Resolves when sound can begin at `at`; rejects with why it cannot. */
+  async prepare(at) {
+    this.ready ??= this.build();
+    await this.ready;
+    await this.reach(at);
+    if (!(await this.begun())) throw new Error(NO_OUTPUT);
+  }
+
+  /** Resolves when the sound is here from a second on; `build` waits for all of it. */
+  async reach(_at) {}
 
   /** Plays [a, b) once. Resolves with "heard", "cut" (something else was asked for before its
    *  end) or "silent" (it could not be played; `onfault` was told why). */

@@ -189,7 +189,7 @@ def levels(bench: Bench, asked: Asked) -> Table:
 
 
 def stem(bench: Bench, asked: Asked) -> Response:
-    """The sound of one stem, sample for sample; a file that browsers read goes out as it is."""
+    """The sound of one stem, sample for sample, or the part of it that is asked for."""
     desk: Desk = bench.desk
     name = asked.line("name")
     audio = desk.opened.audio.get(name)

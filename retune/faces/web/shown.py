@@ -20,6 +20,7 @@ from retune.comparison.picture_time import bars_sung
 from retune.comparison.picture_words import chord_name
 from retune.faces.web.desk import Desk
 from retune.faces.web.given import song_given
+from retune.faces.web.stem_sound import head_of
 from retune.pipeline.facts import analysis_facts, number, plan_facts
 from retune.pipeline.mix_residual import is_summed
 from retune.pipeline.records import Table
@@ -63,6 +64,7 @@ def song_view(desk: Desk) -> Table:
                 "summed": is_summed(opened, name),
                 "channels": opened.audio[name].n_channels,
                 "n_samples": opened.audio[name].n_samples,
+                "head_bytes": len(head_of(opened.audio[name])),
             }
             for name, stem in song.stems.items()
         ],

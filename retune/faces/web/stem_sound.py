@@ -1,13 +1,13 @@
 """A stem on its way to the page: from any place, a block at a time, and only as it was heard.
 
-A file that browsers read goes out as it is, the rest as 32-bit float WAV, decoded as it is asked
-for. So a request takes the memory of a block, however long the stem. Each block is held against
-the file that was heard: one that was written over, grown or exchanged meanwhile is not sent on.
+Every stem goes out as 32-bit float WAV, decoded as it is asked for, so that the page can begin at
+any place of it. A request takes the memory of a block, however long the stem. Each block is held
+against the file that was heard: one that was written over, grown or exchanged meanwhile is not sent
+on.
 """
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 from collections.abc import Iterator
@@ -23,15 +23,12 @@ from starlette.types import Receive, Scope, Send
 
 from retune.carriers.errors import AudioError, RetuneError
 from retune.sound.audio import AudioFile
+from retune.sound.files import sha256_file
 from retune.sound.wavmeta import WavHeader
 
-BLOCK_BYTES = 1 << 20
 BLOCK_SAMPLES = 1 << 16
 AT_ONCE = 4
 """So many blocks are read or decoded at once, whoever asks."""
-_AS_IT_IS = {("WAV", "PCM_16"), ("WAV", "FLOAT"), ("WAV", "PCM_24"), ("FLAC", "PCM_16")}
-"""What every browser decodes sample for sample."""
-_MIMES = {"WAV": "audio/wav", "FLAC": "audio/flac"}
 _RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})")
 _READING = BoundedSemaphore(AT_ONCE)
 Identity = tuple[int, int, int, int, int]
@@ -48,20 +45,19 @@ def identity(path: Path) -> Identity:
 
 
 @lru_cache(maxsize=64)
-def _sums(path: Path, seen: Identity, sha256: str) -> tuple[bytes, ...]:
-    """The checksum of every block of the file that was heard, whose SHA-256 is given."""
-    whole, sums = hashlib.sha256(), []
-    with open(path, "rb") as stream:
-        while block := stream.read(BLOCK_BYTES):
-            whole.update(block)
-            sums.append(hashlib.blake2b(block, digest_size=16).digest())
-    if whole.hexdigest() != sha256 or identity(path) != seen:
+def _hold(path: Path, seen: Identity, sha256: str) -> None:
+    """Raise AudioError unless a file is the one that was heard, whose SHA-256 is given."""
+    if sha256_file(path) != sha256 or identity(path) != seen:
         raise _changed(path)
-    return tuple(sums)
 
 
 def _changed(path: Path) -> AudioError:
     return AudioError(f"{path.name} changed while it was in use; load the song again")
+
+
+def head_of(audio: AudioFile) -> bytes:
+    """What stands before the first sample of a stem as it is sent."""
+    return WavHeader(audio.rate_hz, audio.n_channels, "FLOAT").pack(audio.n_samples)
 
 
 @dataclass(frozen=True)
@@ -75,54 +71,25 @@ class SentStem:
     sha256: str
 
     def __post_init__(self) -> None:
-        _ = self._checked
-
-    @property
-    def is_file(self) -> bool:
-        """Whether the file goes out as it is."""
-        return (self.audio.format, self.audio.subtype) in _AS_IT_IS
-
-    @property
-    def media_type(self) -> str:
-        return _MIMES[self.audio.format] if self.is_file else "audio/wav"
+        self._check()
 
     @property
     def n_bytes(self) -> int:
-        if self.is_file:
-            return self.audio.stamp[0]
         return len(self._head) + 4 * self.audio.n_channels * self.audio.n_samples
 
-    @property
-    def _checked(self) -> tuple[bytes, ...]:
+    def _check(self) -> None:
         path = Path(self.audio.path)
         seen = identity(path)
         if (seen[2], seen[3]) != self.audio.stamp[:2]:
             raise _changed(path)
-        return _sums(path, seen, self.sha256)
+        _hold(path, seen, self.sha256)
 
     @property
     def _head(self) -> bytes:
-        header = WavHeader(self.audio.rate_hz, self.audio.n_channels, "FLOAT")
-        return header.pack(self.audio.n_samples)
+        return head_of(self.audio)
 
     def read(self, start: int, stop: int) -> Iterator[bytes]:
         """Bytes [start, stop), in pieces of a block at most."""
-        return self._file(start, stop) if self.is_file else self._decoded(start, stop)
-
-    def _file(self, start: int, stop: int) -> Iterator[bytes]:
-        path = Path(self.audio.path)
-        for number in range(start // BLOCK_BYTES, -(-stop // BLOCK_BYTES)):
-            at = number * BLOCK_BYTES
-            with _READING:
-                sums = self._checked
-                with open(path, "rb") as stream:
-                    stream.seek(at)
-                    block = stream.read(BLOCK_BYTES)
-                if hashlib.blake2b(block, digest_size=16).digest() != sums[number]:
-                    raise _changed(path)
-            yield block[max(start - at, 0) : stop - at]
-
-    def _decoded(self, start: int, stop: int) -> Iterator[bytes]:
         head = self._head
         if start < len(head):
             yield head[start:stop]
@@ -132,7 +99,7 @@ class SentStem:
             last = min(first + BLOCK_SAMPLES, -(-stop // frame))
             with _READING:
                 block = self.audio.read(first, last).astype("<f4").tobytes()
-                _ = self._checked
+                self._check()
             yield block[max(start - first * frame, 0) : stop - first * frame]
 
 
@@ -141,12 +108,12 @@ class StemResponse(Response):
 
     def __init__(self, stem: SentStem) -> None:
         self.stem = stem
-        super().__init__(media_type=stem.media_type)
+        super().__init__(media_type="audio/wav")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         total = self.stem.n_bytes
         span = asked_range(Headers(scope=scope).get("range", ""), total)
-        headers = {"accept-ranges": "bytes", "content-type": self.stem.media_type}
+        headers = {"accept-ranges": "bytes", "content-type": "audio/wav"}
         if span is None:
             start, stop, status = 0, 0, 416
             headers["content-range"] = f"bytes */{total}"

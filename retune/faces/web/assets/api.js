@@ -45,7 +45,7 @@ async function ask(path, options = {}) {
 }
 
 export const get = async (path) => (await ask(path)).json();
-export const getBytes = async (path) => (await ask(path)).arrayBuffer();
+export const getBytes = async (path, headers = {}) => (await ask(path, { headers })).arrayBuffer();
 
 function posted(body, signal) {
   return {

@@ -273,9 +273,11 @@ async function countedIn(at) {
   const next = after < 0 ? edges.length - 1 : Math.max(1, after);
   const beats = beatsPerBar(state.song.bars.meter);
   const beat = (edges[next] - edges[next - 1]) / beats;
-  player.ready ??= player.build();
-  await player.ready;
-  if (!(await player.begun())) return true; // the player tells why nothing sounds
+  try {
+    await player.prepare(at);
+  } catch {
+    return true; // the player tells why nothing sounds
+  }
   const from = player.ctx.currentTime + 0.1;
   const tones = Array.from({ length: beats }, (_, k) =>
     strike(player.ctx, player.volume, from + k * beat, k === 0),
@@ -384,7 +386,7 @@ function takePlayer() {
     };
     player.onfault = (words) => (state.blind ? tell("unheard", words) : soundState([words]));
     player.onload = (done, of) =>
-      done < of ? say(`Loading the sound: ${done} of ${of} stems`) : tell("status");
+      done < of ? say(`Loading the next seconds of sound: ${done} of ${of} stems`) : tell("status");
     player.preload();
   }
   window.workbench = { player, state, frames }; // for the console of the browser, and the tests
