@@ -1,4 +1,4 @@
-"""Findings of an audit, each with the kind that it stands for."""
+"""Files that may not be written, libraries that panic, and answers too many to count together."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""What a third look from outside found: small files that ask for all room or memory, and moments in
-which the user's own words were lost."""
+"""Small files that ask for all room or memory, and moments in which the user's own words could be
+lost."""
 
 from __future__ import annotations
 
