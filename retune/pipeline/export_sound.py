@@ -82,6 +82,7 @@ def _write_stem(
         },
         time_reference=common_time_reference(stem.path for stem in song.stems.values()),
         protect=job.opened.files,
+        look_again=lambda: refuse_other_file(path, song=song.path),
     )
     if n_over:
         job.warnings.append(

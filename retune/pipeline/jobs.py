@@ -25,8 +25,8 @@ from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
 from retune.pipeline.made_before import (
+    made_file,
     put_aside,
-    refuse_other_file,
     refuse_other_record,
     refuse_other_records,
 )
@@ -368,9 +368,8 @@ def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
     from retune.comparison.picture import View, lane_svg
 
-    refuse_other_file(home / PICTURE)
     refuse_other_records(home / ENDINGS, key="phrase")
-    with atomic_write(home / PICTURE, "w") as stream:
+    with made_file(home / PICTURE, "w") as stream:
         stream.write(lane_svg(analysis_of(opened), plan, View(systems=None, embed_fonts=False)))
         stream.write(f"<!-- retune {__version__} -->\n")
     with atomic_write(home / ENDINGS, "w") as stream:

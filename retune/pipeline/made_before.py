@@ -24,7 +24,7 @@ from retune.song.textfile import read_text
 from retune.sound.audiowrite import is_as_written
 from retune.sound.files import atomic_write
 from retune.sound.folders import as_said, held
-from retune.sound.remembered import forget, is_edited, remember, song_of
+from retune.sound.remembered import is_edited, remember, song_of
 
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 # The program that wrote it, as all files but sound say it in their first or last part: where their
@@ -109,10 +109,12 @@ def made_file(
     """A file to be written as `atomic_write` does, over nothing but what retune made there (see
     `refuse_other_file`) and nobody has changed since; it is remembered as it is left."""
     refuse_other_file(path, head=head, song=song)
-    forget(path)
     with atomic_write(path, mode) as stream:
         yield stream
-    remember(path, song=song)
+        stream.flush()
+        os.fsync(stream.fileno())
+        refuse_other_file(path, head=head, song=song)  # making it may have taken minutes
+        remember(path, song=song, handle=stream.fileno())
 
 
 def refuse_other_record(path: Path) -> None:

@@ -272,6 +272,7 @@ def _write(
         },
         time_reference=common_time_reference(s.path for s in opened.song.stems.values()),
         protect=opened.files,
+        look_again=lambda: refuse_foreign(path.parent, [path.name]),
     )
 
 
@@ -292,6 +293,7 @@ def _subtype(opened: SongInputs, audio: AudioLike) -> str:
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
     make_folder(target.parent)
+    refuse_foreign(target.parent, [target.name])
     copy_file(source, target)
 
 

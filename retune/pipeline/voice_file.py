@@ -81,6 +81,7 @@ def write_voice(
         },
         time_reference=common_time_reference([song.stems[name].path]),
         protect=song.inputs,
+        look_again=lambda: refuse_other_file(path),
     )
     return VoiceFile(path, name)
 

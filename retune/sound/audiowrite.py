@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -58,15 +58,17 @@ def write_wav(
     info: Mapping[str, str] | None = None,
     time_reference: int = 0,
     protect: Iterable[str | Path] = (),
+    look_again: Callable[[], object] = lambda: None,
 ) -> int:
     """Write a Broadcast Wave file from `blocks` of float32 (n, n_channels).
 
     Over 4 GB it becomes an RF64 file. `subtype` is one of `WRITE_SUBTYPES`; `description`
     (bext, 256 bytes) and `info` (INFO tags "INAM", "IART", "ICOP", "ICMT", "ISFT") are UTF-8;
     `time_reference` is the first sample's place since midnight. No path of `protect` is ever
-    written over, by whatever name. The name of the program, "ISFT", is followed by a checksum of
-    the whole file, by which `is_as_written` knows it again. Returns how many samples were over
-    full scale and clipped (always 0 for "FLOAT").
+    written over, by whatever name; `look_again` is called once all is written, right before the
+    file takes the place of what stands there by then, and may refuse that. The name of the program,
+    "ISFT", is followed by a checksum of the whole file, by which `is_as_written` knows it again.
+    Returns how many samples were over full scale and clipped (always 0 for "FLOAT").
 
     Raises OutputError when the file cannot be written or a block holds NaN or infinity,
     UsageError for a wrong subtype or tag, or a path to protect.
@@ -95,6 +97,9 @@ def write_wav(
         seal = _seal(_sealed(header, _UNSEALED).pack(n_samples), written.digest())
         stream.seek(0)
         stream.write(_sealed(header, seal).pack(n_samples))
+        stream.flush()
+        os.fsync(stream.fileno())
+        look_again()
     return n_over
 
 

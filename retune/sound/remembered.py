@@ -18,7 +18,7 @@ from pathlib import Path
 from retune.sound.cache import default_folder
 from retune.sound.files import open_regular, sha256_file
 
-MOST_NOTES = 5_000
+MOST_NOTES = 50_000
 _MOST_BYTES = 20_000
 _NOTE = re.compile("([0-9]+) ([0-9a-f]{64})(?: (.+))?", re.DOTALL)
 
@@ -26,51 +26,69 @@ _NOTE = re.compile("([0-9]+) ([0-9a-f]{64})(?: (.+))?", re.DOTALL)
 def is_edited(path: Path) -> bool:
     """Whether the file at `path` is not the one that was left there last; False where no note
     tells."""
-    try:
-        size, digest, _ = _noted(path)
-        return path.stat().st_size != int(size) or sha256_file(path) != digest
-    except (OSError, ValueError):
-        return False
+    notes = _noted(path)
+    return bool(notes) and _that_of(path, notes) is None
 
 
 def song_of(path: Path) -> Path | None:
     """The song file that the file at `path` was made of; None where no note tells."""
-    try:
-        _, _, song = _noted(path)
-    except (OSError, ValueError):
-        return None
-    return Path(song) if song else None
+    note = _that_of(path, _noted(path))
+    return Path(note[2]) if note and note[2] else None
 
 
-def _noted(path: Path) -> tuple[str, ...]:
-    """What is noted of the file at `path`. Raises OSError and ValueError where nothing is."""
-    if not os.access(_folder(), os.W_OK):  # what is there may be old
-        raise ValueError("nothing can be noted")
-    with open_regular(_note(path)) as (stream, _):
-        found = _NOTE.fullmatch(os.fsdecode(stream.read(_MOST_BYTES)))
-    if found is None:
-        raise ValueError("the note is damaged")
-    return found.groups(default="")
-
-
-def forget(path: Path) -> None:
-    """Know nothing of the file at `path`, which is about to be replaced: whenever that ends, the
-    note does not tell of another."""
+def remember(path: Path, *, song: Path | None = None, handle: int | None = None) -> None:
+    """Note the file as it stands now, made of this song; or the open file `handle`, which is about
+    to take its place: until it has, and should it never, what stands there is known as before.
+    What cannot be noted is not known."""
     with suppress(OSError):
-        _note(path).unlink(missing_ok=True)
-
-
-def remember(path: Path, *, song: Path | None = None) -> None:
-    """Note the file as it stands now, made of this song. What cannot be noted is not known."""
-    with suppress(OSError):
+        of_song = os.path.realpath(song) if song else ""
+        new = (*_size_and_digest(path if handle is None else handle), of_song)
+        before = None if handle is None else _that_of(path, _noted(path))
         note = _note(path)
         note.parent.mkdir(parents=True, exist_ok=True)
         part = note.with_name(f"{secrets.token_hex(8)}.tmp")
-        facts = f"{path.stat().st_size} {sha256_file(path)}"
-        part.write_bytes(os.fsencode(f"{facts} {os.path.realpath(song)}" if song else facts))
+        lines = (" ".join(one).rstrip() for one in (new, before) if one)
+        part.write_bytes(os.fsencode("\0".join(lines)))
         os.replace(part, note)
         if random.random() < 0.02:
             _clear(note.parent)
+
+
+_Note = tuple[str, str, str]
+"""Size, digest, song."""
+
+
+def _noted(path: Path) -> list[_Note]:
+    """What may stand at `path` by its note; nothing where there is none, or a damaged one."""
+    if not os.access(_folder(), os.W_OK):  # what is there may be old
+        return []
+    try:
+        with open_regular(_note(path)) as (stream, _):
+            lines = os.fsdecode(stream.read(_MOST_BYTES)).split("\0")
+    except OSError:
+        return []
+    found = [_NOTE.fullmatch(line) for line in lines]
+    return [(one[1], one[2], one[3] or "") for one in found if one]
+
+
+def _that_of(path: Path, notes: list[_Note]) -> _Note | None:
+    """Which of some notes is that of the file as it stands at `path`."""
+    try:
+        here = _size_and_digest(path) if notes else None
+    except OSError:
+        return None
+    return next((note for note in notes if note[:2] == here), None)
+
+
+def _size_and_digest(file: Path | int) -> tuple[str, str]:
+    if isinstance(file, Path):
+        return str(file.stat().st_size), sha256_file(file)
+    digest, place = hashlib.sha256(), os.lseek(file, 0, os.SEEK_CUR)
+    os.lseek(file, 0, os.SEEK_SET)
+    while block := os.read(file, 1 << 20):
+        digest.update(block)
+    os.lseek(file, place, os.SEEK_SET)
+    return str(os.fstat(file).st_size), digest.hexdigest()
 
 
 def _clear(folder: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -183,7 +184,8 @@ def test_what_nothing_is_known_of_is_known_by_its_head(notes: Path, tmp_path: Pa
     make(path)
 
 
-def test_a_write_that_failed_leaves_no_note_of_another(notes: Path, tmp_path: Path) -> None:
+def test_what_is_edited_after_a_write_that_failed_is_kept(notes: Path, tmp_path: Path) -> None:
+    """A full disk, a signal: what stood there is known as before, whole and edited."""
     path = tmp_path / "phrases.csv"
     make(path)
 
@@ -194,8 +196,72 @@ def test_a_write_that_failed_leaves_no_note_of_another(notes: Path, tmp_path: Pa
 
     with pytest.raises(OutputError):
         fail()
-    assert list(notes.iterdir()) == []
     make(path, "song,whole\n")
+    with pytest.raises(OutputError):
+        fail()
+    path.write_text("song,mine\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="was changed since"):
+        make(path)
+
+
+@pytest.mark.parametrize("moment", ["before its note", "before its name", "after its name"])
+def test_what_is_edited_after_a_run_was_killed_is_kept(
+    moment: str, notes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Killed(BaseException):
+        pass
+
+    def die(*args: object, **options: object) -> None:
+        raise Killed
+
+    path = tmp_path / "phrases.csv"
+    make(path)
+    step = {
+        "before its note": "retune.pipeline.made_before.remember",
+        "before its name": "retune.sound.files._take_place",
+        "after its name": "retune.sound.folders.HeldFolder.sync",
+    }[moment]
+    with monkeypatch.context() as patch:
+        patch.setattr(step, die)
+        with pytest.raises(Killed):
+            make(path, "song,b\n")
+    is_new = path.read_text(encoding="utf-8") == "song,b\n"
+    assert is_new == (moment == "after its name")
+    make(path, "song,c\n")
+    path.write_text("song,mine\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="was changed since"):
+        make(path)
+
+
+def test_what_is_edited_while_it_is_made_again_is_kept(notes: Path, tmp_path: Path) -> None:
+    """A film, a rendering: minutes pass between the first look and the end."""
+    path = tmp_path / "phrases.csv"
+    make(path)
+
+    def edited_meanwhile() -> None:
+        with made_file(path, "w", head="song,") as stream:
+            stream.write("song,new\n")
+            path.write_text("song,mine\n", encoding="utf-8")
+
+    with pytest.raises(UsageError, match="was changed since"):
+        edited_meanwhile()
+    assert path.read_text(encoding="utf-8") == "song,mine\n"
+    sound = own_wav(tmp_path / "mix.wav")
+
+    def blocks() -> Iterator[Any]:
+        yield np.zeros((10, 1), np.float32)
+        sound.write_bytes(b"RIFFmy take")
+
+    with pytest.raises(UsageError, match="was changed since"):
+        write_wav(
+            sound,
+            blocks(),
+            rate_hz=8000,
+            n_channels=1,
+            subtype="PCM_16",
+            look_again=lambda: refuse_foreign(tmp_path, ["mix.wav"]),
+        )
+    assert sound.read_bytes() == b"RIFFmy take"
 
 
 def test_nothing_can_be_noted_and_all_goes_on(
