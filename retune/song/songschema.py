@@ -221,7 +221,7 @@ def is_format(value: Any, where: Where) -> int:
     if value > FORMAT:
         where.fail(
             f"{value} is newer than this retune, which reads format = {FORMAT}; "
-            f"retune {value}.0 and later read it: pip install --upgrade retune"
+            f"retune {value}.0 and later read it"
         )
     return value
 

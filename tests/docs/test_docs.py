@@ -267,3 +267,18 @@ def test_the_page_of_the_workbench_holds_every_key() -> None:
 def test_topics_named_in_pages_exist() -> None:
     named = set(re.findall(r"retune help ([a-z][a-z-]+)", ALL))
     assert named <= set(topics())
+
+
+def test_nothing_is_installed_or_upgraded_by_the_bare_name() -> None:
+    """In the public index the name is another program's."""
+    shown = [
+        *DOCS.parent.rglob("*.py"),
+        *DOCS.parent.rglob("*.md"),
+        DOCS.parent.parent / "README.md",
+    ]
+    bare = re.compile(r"pip[x]? install (--?\w+ )*['\"]?retune(?![\[\w.-]|` brought)")
+    assert not [
+        path.name for path in shown if path.is_file() and bare.search(path.read_text("utf-8"))
+    ]
+    assert bare.search("pip install --upgrade retune")
+    assert bare.search('pip install "retune==1.0.0"')

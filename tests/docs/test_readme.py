@@ -50,7 +50,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_first_screen_says_what_it_does_and_how_to_start() -> None:
     assert "hear the difference" in TEXT.split("\n\n")[1]
     assert "re-pitches only those notes" in TEXT.split("\n\n")[3].replace("\n", " ")
-    assert len(TEXT.split()) < 1400
+    assert len(TEXT.split()) <= 1000
     for line in SET_UP:
         assert line in SHELL
     assert TEXT.index(SET_UP[1]) < TEXT.index(". .venv/bin/activate") < TEXT.index("retune analyze")
