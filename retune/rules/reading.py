@@ -180,6 +180,10 @@ def readings_of(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Questi
     return whole if whole and isinstance(clauses, Question) and not is_two else clauses or whole
 
 
+_EVERYDAY = frozenset(("MORE", "LESS", "REST"))
+"""Words that people say in other ways than the grammar does: "two beats more"."""
+
+
 def _is_in_rule_words(text: str, stems: tuple[str, ...]) -> bool:
     """Whether a sentence begins with a verb of the grammar and has no word but the grammar's: then
     the grammar tells best what is wrong."""
@@ -187,7 +191,8 @@ def _is_in_rule_words(text: str, stems: tuple[str, ...]) -> bool:
         words = words_of(text, stems=stems)
     except RuleError:
         return False
-    return bool(words) and words[0].type in VERBS
+    types = [word.type for word in words]
+    return bool(types) and types[0] in VERBS and not _EVERYDAY & set(types)
 
 
 def _with_readings(error: RuleError, readings: tuple[str, ...]) -> RuleError:

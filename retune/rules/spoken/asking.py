@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from retune.rules.spoken.heard import Heard, MissingError
-from retune.rules.spoken.pitches import interval_of, length_of
+from retune.rules.spoken.pitches import length_of
 
 VAGUE = ("vague_until", "vague_bars")
 
@@ -55,17 +55,8 @@ def amount_of(verb: str, size: str) -> str:
 
 
 def ask_which_end(heard: Heard, to: str) -> None:
-    """The end of a section, and the first note of a bar, are more than one kind of note."""
+    """The end of a section is more than one kind of note."""
     goes = f"move {{}} to {to}"
-    if heard.has("first_of_bar"):
-        bar = heard.of("first_of_bar")[0]
-        if heard.has("interval") and heard.has("up", "down"):
-            way = "up" if heard.has("up") else "down"
-            size = interval_of(heard.of("interval")[0].value) or "1 scale step"
-            goes = f"shift {{}} {way} {size}"
-        shown = [goes.format(f"note at {bar.value}:1")]
-        shown += [goes.format("phrase-opening note") + f" in bar {bar.value}"]
-        raise MissingError("the note on its first beat, or another?", shown, bar, is_firm=True)
     end = heard.of("section_end")[0]
     words = end.value.replace("every ", "").replace("o:", "").split()
     name = next(word for word in words if word.isalpha() and word != "last").removesuffix("s")

@@ -6,17 +6,28 @@ from __future__ import annotations
 
 ALL = r"(?:every )?"
 _COUNTED = r"note (?:number |# ?)?{}(?= (?:of|in) (?:\S+ )?phrase)"
+_NUMBERED = r"|(?= (?:of|in) bars? \d)"
+_OF_BAR = (
+    ("opening", "o:1", _NUMBERED),
+    ("ending", "last", _NUMBERED),
+    *((kind, kind, "") for kind in ("highest", "lowest", "longest", "shortest")),
+)
 POSITIONS = {
-    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
+    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))(?! (?:of|in) (?:(?:every|a) )?bars?(?: |$))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
     "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|last 1|last note|last)",
     "phrase-antepenultimate": r"antepenultimate(?: notes?)?|(?:1|note) before penultimate(?: note)?",
-    "phrase-opening": r"very o:1 (?:note|1)|o:1 (?:word|syllable)(?P<many4>s)?(?! q:)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))",
+    "phrase-opening": r"very o:1 (?:note|1)|o:1 (?:word|syllable)(?P<many4>s)?(?! q:)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))(?! (?:of|in) (?:(?:every|a) )?bars?(?: |$))",
     "phrase-second": rf"(?<!every )o:2 notes?|{_COUNTED.format(2)}",
     "phrase-third": rf"(?<!every )o:3 notes?|{_COUNTED.format(3)}",
     "phrase-fourth": rf"(?<!every )o:4 notes?|{_COUNTED.format(4)}",
     "phrase-pickup": r"pickup(?P<many>s)?(?: notes?)?",
     "highest": r"highest(?: note(?P<many>s)?| 1(?P<many2>s))?|apex|(?P<many3>peaks)",
     "lowest": r"lowest(?: note(?P<many>s)?| 1(?P<many2>s))?",
+    "shortest": r"shortest(?: note(?P<many>s)?| 1(?P<many2>s))?",
+    **{
+        f"bar-{kind}": rf"(?:very )?{which} (?:notes?|1s?)(?: (?:of|in) (?:every|a) bars?{numbered})"
+        for kind, which, numbered in _OF_BAR
+    },
     "longest": r"longest(?: note(?P<many>s)?| 1(?P<many2>s))?",
 }
 ROLES = {

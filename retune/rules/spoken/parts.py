@@ -127,7 +127,6 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
             rf"(?:highest|lowest|longest|shortest) (?:end(?:ing)? )?phrases?|{_OTHERS}|(?:up|down|hold|shorten) of (?:2 |both )?phrases",
             lambda m: None,
         ),
-        ("first_of_bar", r"(?:very )?o:1 note (?:of|in) bar (?P<n>\d+)", lambda m: m["n"]),
         (
             "section_end",
             rf"(?<!every )(?:end|ending|last note) (?:of|in) (?P<a>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?)|(?P<b>(?:every |o:\d+ |last )?(?:{SECTIONS})s?(?: \d+)?) (?:is |now )?(?:end|ending)",
@@ -178,6 +177,11 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
             lambda m: None,
         ),
         ("target", rf"(?:home )?(?:to|into|-) {TARGET}", lambda m: ("firm", m)),
+        (
+            "target",
+            rf"(?:should|must|shall|will|has to|have to|needs? to|ought to) (?:now |then |rather )?be {TARGET}",
+            lambda m: ("firm", m),
+        ),
         ("target", rf"home on {TARGET}", lambda m: ("firm", m)),
         ("target", rf"(?:make|makes|turn|let) it (?:be )?{TARGET}", lambda m: ("firm", m)),
         ("target", rf"no (?:more )?(?P<not>{DEGREES}|{NAMES})", lambda m: ("not", m)),

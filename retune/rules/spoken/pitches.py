@@ -66,7 +66,7 @@ _NAMED = {
 }
 _WORDED = "|".join(sorted(map(re.escape, {**_NAMED, **SOLFA}), key=len, reverse=True))
 # A note of the scale: a digit, an ordinal, a name, or a syllable of movable do.
-_UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?: degrees?)?|{_WORDED})"
+_UNIT = rf"(?:[b#]?[1-7]s?|o:[1-7]s?(?! 1(?: |$))(?: degrees?)?|{_WORDED})"
 _SIGN = r"(?:(?:flatten|down|sharpen|up) )?"
 DEGREE = rf"(?:degrees? )?(?:{_UNIT})(?! (?:notes?|beats?|phrases?|bars?|and a half|half)\b)(?: of scale| of key)*"
 _AND = r"(?: ,(?: and| or| &)?| and| or| &) "

@@ -13,6 +13,7 @@ from typing import Any
 
 from retune.carriers.errors import ChordError
 from retune.rules.scopes import InSection
+from retune.rules.spoken.beside import BESIDE
 from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.stretches import SECTIONS, STRETCHES, is_cadence
 from retune.theory.chords import parse_chord
@@ -293,6 +294,7 @@ def _compiled() -> list[tuple[str, MatchAt, Meaning]]:
         *_unit_parts("phrase"),
         *_unit_parts("bar"),
         *STRETCHES,
+        *BESIDE,
         ("phrases", rf"{_PREP}(?:(?:every|a) )?phrases?(?! (?:\d|o:\d)(?! {_SIZES}))", lambda m, s: [""]),
         ("phrases", rf"{_PREP}(?:every )?(?:antecedent|question)s?(?: phrases?)?",
          lambda m, s: ["in phrases odd", "in phrase 1"]),
@@ -320,7 +322,7 @@ def _compiled() -> list[tuple[str, MatchAt, Meaning]]:
         ("scope", rf"(?:(?:on|at|in) )?(?:every )?(?:beats? (?P<list>{_BEAT_LIST})|(?P<ords>{_ORD}(?:{_AND}{_ORD})*) beats?|(?P<down>(?:(?<!o:1 )downbeats?|barlines?)))(?: of (?:every |a )?bars?| in (?:every |a )?bars?)?", _beats),
         ("scope", r"(?:(?:on|at|of|in|for|where) )?(?:every )?(?:(?:words?|syllables?|lyrics?|text) )?(?P<word>q:\S+)(?: is)?", _on_word),
         ("scope", r"(?:(?:on|at|of|in|for) )?(?:word )?(?P<which>last|o:\d+) (?:word )?(?P<word>q:\S+)", _one_of_word),
-        ("scope", r"(?:very )?(?:o:(?P<n>[2-9])|(?P<last>last)) note (?:of|in) bar (?P<bar>\d+)", lambda m, s: [f"in notes {m['n'] or 'last'} in bar {m['bar']}"]),
+        ("scope", r"(?:very )?o:(?P<n>[2-9]) note (?:of|in) bar (?P<bar>\d+)", lambda m, s: [f"in notes {m['n']} in bar {m['bar']}"]),
         ("scope", r"(?:(?:on|at|of|in|for) )?(?:word|syllable) (?P<word>\S+)", _on_word),
         ("at", r"(?:note )?(?:(?:at|on|that sounds at|sounding at|in|from) )?t:(?P<time>\S+)", _note_at),
         ("at", r"(?:note )?(?:(?:at|on|in|of) )?bar (?P<bar>\d+)(?: ,)? (?:on |at )?(?:beat (?P<beat>\d+(?:\.\d+)?)|(?P<ordbeat>o:\d+) beat)", _note_at),

@@ -99,7 +99,7 @@ class _Assembly(ExchangeReader):
             raise MissingError("which phrases, by number?", shown, is_firm=True)
         if heard.has("compared"):
             ask_which_phrases(heard)
-        if heard.has("section_end", "first_of_bar"):
+        if heard.has("section_end"):
             ask_which_end(heard, to)
 
     # pitches: which are what is moved, which is where to
@@ -247,6 +247,8 @@ class _Assembly(ExchangeReader):
                 heard.of("manner")[0],
             )
         scopes = [scope for part in heard.of("scope") for scope in part.value]
+        if any(re.match(r"\w+ than note ", scope) for scope in scopes):
+            raise NoRuleError  # a comparison that is wished for, not one that tells which
         if any(scope.startswith("after a") for scope in scopes) and not heard.has("notes"):
             raise MissingError(
                 "to be reached so, it is the note before that moves: where to?",

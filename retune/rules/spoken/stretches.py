@@ -139,8 +139,10 @@ _WHO = r"(?:(?:that|which) )?(?:(?:is|lie|lies|sit|sits|go|goes|come|comes|of) )
 # --- the table -----------------------------------------------------------------------------------
 
 
-def _counted(match: Match, sentence: Sentence) -> list[str]:
+def _counted(match: Match, sentence: Sentence) -> list[str] | None:
     step = match["n"]
+    if step in ("8", "16"):
+        return None  # a note's value
     if step in (None, "2"):
         first = ["in notes even", "in notes odd"]
         return first if step else first[::-1]
@@ -232,9 +234,7 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_BE}at (?P<least>least|most) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}{LENGTH} or (?P<least>hold|more|less|shorten)", _lasting),
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|come to|entered|taken)(?: (?:by|with|through|via|in))?(?: an?)?(?: (?P<how>(?:(?:up|down) )?{_HOW}|thirds?))?(?: (?P<side>{_SIDE}))", _reached),
-    ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|arrived at|entered)(?: (?:by|with|through|via))(?: an?)? (?P<how>(?:(?:up|down) )?{_HOW})(?P<side>)", _reached),
     ("scope", rf"(?:(?:that|which) )?(?:is )?(?:approached|reached|entered) (?P<side>{_SIDE}) (?:by|with|through|in) (?:an? )?(?P<how>{_HOW})", _reached),
-    ("scope", rf"after (?:an? )?(?P<how>(?:(?:up|down) )?{_HOW})(?: (?P<side>{_SIDE}))?", _reached),
     ("scope", r"(?:that|which) (?P<how>goes?|moves?|comes?|falls?|rises?|steps?|leaps?|jumps?|up|down)(?: (?P<side>up|down))?(?= (?:and|,|should|must|shall|can|will|now)|$)", _moving),
     ("scope", r"where (?:(?:it|melody|voice|they) )?(?P<how>steps?|leaps?|jumps?|skips?|goes|moves?|comes?) (?P<side>up|down|from below|from above)(?: (?:to|into|on|onto)(?: (?:it|a note|note|an? (?=ending)|every (?=ending)|(?=ending|last|penultimate|highest)))?)?", _reached),
     ("scope", r"(?:every )?(?P<vague>long|shorten|high|low)(?: (?:notes?|1s?)(?= |$)|(?= (?:n:|o:|degree|\d)))", lambda m, s: _VAGUE[m["vague"]]),

@@ -24,8 +24,11 @@ _ALONE = {
     "phrase-third": "in phrase 1",
     "phrase-fourth": "in phrase 1",
 }
+_TRAIT = re.compile(
+    r"(?:except )?(?:on|off|where|in notes|higher|lower|longer|shorter|after|before|lasting)\b"
+)
 _BARE = rf"[b#]?[1-7]|{'|'.join(SOLFA)}"
-_OF_SONG = ("highest", "lowest", "longest")
+_OF_SONG = ("highest", "lowest", "longest", "shortest")
 
 
 class WhatReader:
@@ -70,11 +73,7 @@ class WhatReader:
         if self.before.what:
             self.is_it = True
             return self.before.what
-        if placed and any(
-            re.match(r"(?:except )?(?:on|off|where|in notes|higher|lower|longer|shorter)\b", s)
-            for p in heard.of("scope")
-            for s in p.value
-        ):
+        if placed and any(_TRAIT.match(s) for p in heard.of("scope") for s in p.value):
             return "every note"
         return ""
 
@@ -181,17 +180,32 @@ class WhatReader:
         lone = [_alone(kind) for kind in names]
         if self._is_of_song():
             return [lone]
+        if self._is_of_stretch(names):
+            return [lone]
         every = any(part.value for part in self.heard.of("lasts"))
         if every or lone == each or self._is_many(said):
             return [each]
         return [each, lone]
 
+    def _is_of_stretch(self, names: Sequence[str]) -> bool:
+        """ "The highest note of the chorus", or of bars 1-4, is one note."""
+        heard = self.heard
+        if heard.has("phrases", "cadences") or not set(names) <= set(_OF_SONG):
+            return False
+        if any(part.value[1] for part in heard.of("position")):
+            return False
+        placed = [scope for part in heard.of("scope") for scope in part.value]
+        return any(re.match(r"in (?:section|bars?)\b", scope) for scope in placed)
+
     def _begins_it(self) -> bool:
         """ "... and let it start a beat later": the note of the clause before."""
+        heard = self.heard
+        if heard.has("notes") and heard.has("delay", "bring", "scope"):
+            return True  # "every note after a leap begins a beat later"
         return (
             self.before.is_its
-            and self.heard.has("delay", "bring", "until")
-            and not (self.heard.has("phrases", "notes", "melody"))
+            and heard.has("delay", "bring", "until")
+            and not (heard.has("phrases", "notes", "melody"))
         )
 
     def _resolves_phrase(self) -> bool:

@@ -21,8 +21,8 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("shift phrase-ending chord third up 1 semitone in phrase last",),
     ),
     (
-        r"(?:last|o:\d) notes? (?:of|in) (?:every )?bars?",
-        "in every bar a note is told by its beat",
+        r"o:[2-9] notes? (?:of|in) (?:every )?bars?",
+        "in every bar a note is told by its beat, or is its first or last",
         (
             "shift every note up 1 scale step on beat 3",
             "shift every note up 1 scale step on beat 1",
@@ -37,26 +37,12 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ),
     ),
     (
-        r"(?:by |after )(?:an? )?(?:approach|leaps?|jumps?|skips?)(?: of)? (?:an? )?(?:\w+ )?"
-        r"(?:o:\d|\d+ \w+)",
-        "it is told that a note comes after a step, a leap, a rise or a fall, not how wide it is",
-        (
-            "shift every note down 1 scale step after a leap",
-            "shift every note down 1 scale step after a leap up",
-        ),
-    ),
-    (
         r"(?:leaps?|jumps?|skips?|steps?) (?:into|to) (?:an? )?(?:step|leap|jump|skip)s?",
         "say where the note after it goes",
         (
             "shift every note down 1 scale step after a leap up",
             "move every note to note before after a leap",
         ),
-    ),
-    (
-        r"notes? (?:before|after) (?:word )?q:\S+|(?:before|after) (?:word )?q:\S+",
-        "a word names the notes that sing it; name the one beside it by its own word or place",
-        ('shift every note up 1 scale step on word "moon"', "shift note at 9:1 up 1 scale step"),
     ),
     (
         r"(?:step|semitone|whole|octave|an? o:\d)s? (?:below|above|under|over|down|up) "
@@ -95,18 +81,18 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         r"(?:in|on|by) (?:its )?(?:approach|way) to .*|leading (?:in)?to .*|"
         r"(?:where|before) (?:it|they) (?:precedes?|comes? before) .*|"
         r"(?:where|before) (?:it|they) (?:into|(?:lead|move|resolve)s? to) .*",
-        "a rule asks of a note where it is and over which chord, not which note follows it",
+        "say which note comes next by its degree, its name or its word",
         (
-            "move every degree 4 to degree #4 over II",
-            "move phrase-penultimate degree 4 to degree #4",
+            "move every degree 4 to degree #4 before every degree 5",
+            "shift every note up 1 semitone before note F4",
         ),
     ),
     (
         r"repeated|repetitions?|repeating|restruck|(?:2|3) times in a row",
-        "a repeated note is told by its place in the phrase, its bar:beat or its word",
+        "a repeated note has the pitch of the one before it",
         (
-            "shift note at 9:2 up 1 scale step",
-            'shift every note up 1 scale step on word "now"',
+            "shift every note up 1 scale step where it is a repeated note",
+            "shift every note up 1 scale step before a note where it is a repeated note",
         ),
     ),
     (
@@ -223,10 +209,10 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ),
     (
         r"where [^,]* (?:to|into|up|down|follow|follows|leads|after|before) [^,]*,",
-        "a rule asks of a note where it is and over which chord, not which note follows it",
+        "say which note comes next, or came before, by its degree, its name or its word",
         (
-            "move every degree 7 to degree 5 below over V",
-            "move phrase-penultimate degree 7 to degree 5 below",
+            "move every degree 7 to degree 5 below before every degree 1",
+            "shift every note down 1 scale step after every degree 7",
         ),
     ),
     (
