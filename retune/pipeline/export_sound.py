@@ -23,7 +23,7 @@ from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
 from retune.song.limits import MAX_FILM_VERSIONS, check_count
-from retune.sound.audio import blocks_of, write_wav
+from retune.sound.audio import blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.folders import make_folder
 from retune.sound.remembered import remember
@@ -67,12 +67,14 @@ def _write_stem(
 ) -> None:
     audio, song = job.opened.audio[name], job.opened.song
     words = f"{label(plan)} (stem {name})"
+    own = default_subtype(audio)
+    subtype = own if own != "FLOAT" else "PCM_24"
     n_over = write_wav(
         path,
         _padded(audio, changed, job.opened.n_samples),
         rate_hz=audio.rate_hz,
         n_channels=audio.n_channels,
-        subtype="PCM_24",
+        subtype=subtype,
         description=words,
         info={
             "INAM": f"{song.title}: {name}",
@@ -86,8 +88,8 @@ def _write_stem(
     )
     if n_over:
         job.warnings.append(
-            f"{path.name}: {n_over} samples were over full scale and are clipped in 24 bits; "
-            "render keeps them as FLOAT"
+            f"{path.name}: {n_over} samples were over full scale and are clipped in {subtype[4:]} "
+            "bits; render keeps them as FLOAT"
         )
 
 

@@ -52,7 +52,7 @@ def test_stems_for_a_daw(song: OpenSong, tmp_path: Path) -> None:
     ]
     facts = [soundfile.info(path) for path in made.paths]
     assert {(fact.frames, fact.samplerate, fact.subtype) for fact in facts} == {
-        (song.n_samples, song.rate_hz, "PCM_24")
+        (song.n_samples, song.rate_hz, "PCM_16")  # as the stems of the demo song have it
     }
     for path, stem in zip([made.paths[0], *made.paths[2:]], song.song.stems.values(), strict=True):
         got, _ = soundfile.read(path, dtype="int32", always_2d=True)
