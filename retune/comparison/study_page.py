@@ -57,7 +57,8 @@ def study_page(
         + asset("index.css")
         + shares_css(f"{_MARKS}0", of_page=True)
         + "svg{max-width:100%;height:auto}"
-        + "@media (max-width:46rem){.shares{min-width:44rem}}"
+        + f".narrow .partly{{fill:url(#{_MARKS}0n-h)}}.shares.narrow{{display:none}}"
+        + "@media (max-width:46rem){.shares{display:none}.shares.narrow{display:block}}"
     )
     songs = len({row["song"] for row in rows})
     said = f"{counted(len(rows), 'phrase')} in {counted(songs, 'song')}"
@@ -96,10 +97,10 @@ def _pictures(rows: Rows, variants: Sequence[str]) -> str:
     found = []
     for place, name in enumerate(("", *variants)):
         heading = f"Variant {name}" if name else "As sung"
-        svg = shares_svg(
-            by_position(_of_variant(rows, name), name), name=f"{_MARKS}{place}", styled=False
-        )
-        found.append(_scrolled(heading, svg))
+        groups = by_position(_of_variant(rows, name), name)
+        wide = shares_svg(groups, name=f"{_MARKS}{place}", styled=False)
+        narrow = shares_svg(groups, name=f"{_MARKS}{place}n", styled=False, narrow=True)
+        found.append(f"<h2>{escape(heading)}</h2>\n{wide}{narrow}\n")
     return "".join(found)
 
 
