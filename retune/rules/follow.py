@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Analysis, Note, StemAnalysis
+from retune.carriers.text import counted
 from retune.rules.edits import note_edit
 from retune.rules.targets import Goal, followed
 from retune.theory.pitchnames import parse_pitch_name
@@ -14,6 +15,8 @@ TOGETHER = 0.5
 """A note goes with another when at least this share of it sounds together with it."""
 BESIDE = 0.25
 """A note that stays is worth a word where so much of the shorter of the two sounds together."""
+MOST_TOLD = 4
+"""So many notes are told of a harmony that stays, which may be meant."""
 AT_ONCE_S = 0.1
 """A double's note of the same name that begins within this time of the melody's is its own."""
 
@@ -57,25 +60,46 @@ def left_behind(
     settled: set[tuple[str, int]],
 ) -> list[str]:
     """A line for each note that is still sung while the melody it goes with has moved on: of a
-    double the same note, of a harmony that is told to follow any. Notes that a rule claimed or
-    kept stay on purpose."""
+    double, and of a harmony that is to stay, the same note, of a harmony that is told to follow
+    any. What else a harmony holds on to is one line a stem. Notes that a rule claimed or kept stay
+    on purpose."""
     melody = analysis.melody
     if melody is None:
         return []
     moved = {(edit.stem, edit.note) for edit in edits} | settled
     leading = [e for e in edits if e.stem == melody.name and e.note is not None and e.shift_cents]
-    return [
-        f"stem {stem.name} still sings {note.name} in bar {note.bar} "
-        f"where the melody moves from {edit.from_name} to {edit.to_name}"
-        for edit in leading
-        for stem in analysis.stems.values()
-        if stem.role == "double"
-        or (stem.role == "harmony" and follow.get(stem.name, "keep") != "keep")
-        for note in stem.notes
-        if (stem.name, note.index) not in moved
-        and _sounds_beside(note, edit)
-        and (stem.role == "harmony" or _is_same_note(note, edit))
-    ]
+    told, stays = [], dict[str, list[Note]]()
+    for edit in leading:
+        for stem in analysis.stems.values():
+            is_to_stay = stem.role == "double" or follow.get(stem.name, "keep") == "keep"
+            for note in _beside(stem, edit, moved):
+                if _is_same_note(note, edit) or not is_to_stay:
+                    told.append(
+                        f"stem {stem.name} still sings {note.name} in bar {note.bar} "
+                        f"where the melody moves from {edit.from_name} to {edit.to_name}"
+                    )
+                elif stem.role == "harmony":
+                    stays.setdefault(stem.name, []).append(note)
+    return told + [_stays(name, notes) for name, notes in stays.items()]
+
+
+def _beside(stem: StemAnalysis, edit: Edit, moved: set[tuple[str, int | None]]) -> list[Note]:
+    """The notes of a double or harmony that stay beside a moved one."""
+    if stem.role not in ("double", "harmony"):
+        return []
+    beside = (note for note in stem.notes if _sounds_beside(note, edit))
+    return [note for note in beside if (stem.name, note.index) not in moved]
+
+
+def _stays(name: str, notes: Sequence[Note]) -> str:
+    in_order = sorted({note.index: note for note in notes}.values(), key=lambda note: note.start_s)
+    first = [f"{note.name} in bar {note.bar}" for note in in_order[:MOST_TOLD]]
+    rest = len(in_order) - len(first)
+    more = [f"{counted(rest, 'note')} more"] if rest else []
+    return (
+        f"stem {name} stays where the melody beside it moves: {', '.join([*first, *more])}; to "
+        'take it along, give it when_melody_moves = "scale steps" or "semitones"'
+    )
 
 
 def _sounds_beside(note: Note, edit: Edit) -> bool:

@@ -130,3 +130,27 @@ def test_a_double_that_begins_with_the_melody_goes_along_however_long_it_lasts()
     plan = make_plan(doubled("F4:2 Eb4:1 D4:1 C4:12"), [HOME])
     assert moved(plan, "low") == [("C4", "Bb3", -200.0)]
     assert not [line for line in plan.warnings if "still sings" in line]
+
+
+def test_a_harmony_that_stays_is_told_in_one_line_and_its_unison_as_a_double() -> None:
+    (line,) = (w for w in make_plan(trio(), [HOME]).warnings if w.startswith("stem alto"))
+    assert line == (
+        "stem alto stays where the melody beside it moves: A4 in bar 2; to take it along, give it "
+        'when_melody_moves = "scale steps" or "semitones"'
+    )
+    unison = trio(harmony="D5:2 C5:1 Bb4:1 C5:4 / F4:2 Eb4:2 D4:4")
+    (line,) = (w for w in make_plan(unison, [HOME]).warnings if w.startswith("stem alto"))
+    assert line == "stem alto still sings C5 in bar 2 where the melody moves from C5 to Bb4"
+
+
+def test_of_a_harmony_that_stays_long_four_notes_are_named() -> None:
+    busy = trio(harmony="D5:2 C5:1 Bb4:1 A4:1 G4:1 F4:1 A4:1 / F4:2 Eb4:2 D4:4")
+    lines = make_plan(busy, [HOME, "move every degree 5 to degree 4"]).warnings
+    (line,) = (w for w in lines if w.startswith("stem alto"))
+    assert ": D5 in bar 1, A4 in bar 2, G4 in bar 2, F4 in bar 2, 1 note more; " in line
+
+
+@pytest.mark.parametrize("rule", ["keep alto every note", "move alto every note to degree 1"])
+def test_a_harmony_that_a_rule_speaks_of_is_not_told_of(rule: str) -> None:
+    lines = make_plan(trio(), [HOME, rule]).warnings
+    assert not [line for line in lines if line.startswith("stem alto")]
