@@ -178,6 +178,20 @@ def test_a_change_from_outside_is_offered_and_drafts_stay(page: Any, song: Path)
     assert song.read_text(encoding="utf-8") == text
 
 
+def test_what_no_server_could_keep_the_browser_keeps_until_one_does(page: Any) -> None:
+    page.route("**/api/drafts", lambda route: route.fulfill(body="no answer that reads"))
+    write(page, "move phrase-ending degree 2 to degree 3")
+    wait_until(page, "localStorage.length > 0")
+    page.unroute("**/api/drafts")
+    page.reload()
+    opened(page)
+    assert page.locator("#rules textarea").first.input_value().endswith("to degree 3")
+    wait_until(page, "localStorage.length === 0")  # the server has them now
+    page.reload()
+    opened(page)
+    assert page.locator("#rules textarea").first.input_value().endswith("to degree 3")
+
+
 def test_a_fact_is_changed_and_a_wrong_one_told_under_its_field(page: Any, song: Path) -> None:
     page.locator("#edit-facts").click()
     page.locator("#fact-key").fill("H flat")

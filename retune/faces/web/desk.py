@@ -148,6 +148,11 @@ class Desk:
         return found
 
     @property
+    def ident(self) -> str:
+        """What a browser keeps of this song is kept under."""
+        return self._drawer.ident
+
+    @property
     def drafts(self) -> tuple[Variant, ...]:
         """Variants as they stood on the page when it told last, not saved."""
         return self._drafts

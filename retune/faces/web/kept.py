@@ -34,11 +34,13 @@ class Kept:
 
 
 class Drawer:
-    """Where what is kept of one song file lies; nothing is kept without a `folder`."""
+    """Where what is kept of one song file lies; nothing is kept without a `folder`. `ident` tells
+    the song file from every other and says nothing of it."""
 
     def __init__(self, song: Path, *, folder: Path | None) -> None:
         name = hashlib.sha256(str(song.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
-        self._path = None if folder is None else folder / f"{name[:32]}.json"
+        self.ident = name[:32]
+        self._path = None if folder is None else folder / f"{self.ident}.json"
 
     def read(self) -> Kept:
         """What was kept last; nothing where that is missing or does not read."""

@@ -39,6 +39,7 @@ def song_view(desk: Desk) -> Table:
     facts = analysis_facts(analysis, song=song.path.name)
     return {
         **facts,
+        "ident": desk.ident,
         "rights": song.rights,
         "tension": tension_words(analysis, [Plan(())]),
         "n_samples": opened.n_samples,

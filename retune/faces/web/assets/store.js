@@ -2,6 +2,7 @@
 
 import { Refused, get, post } from "./api.js";
 import { say, settled } from "./dom.js";
+import { forgetUnsent, keepUnsent, unsentOf } from "./unsent.js";
 
 const listeners = new Map();
 
@@ -63,9 +64,12 @@ export function takeSong(song, { fresh = false } = {}) {
 /** Variants that an earlier page had not saved, as they stood there. Returns the names of those that
  *  differ from the song file. */
 function putBack(drafts) {
-  for (const { name, rules: lines, about } of drafts) state.drafts.set(name, { rules: [...lines], about });
+  const unsent = unsentOf(state.song.ident);
+  const take = ({ name, rules: lines, about }) => state.drafts.set(name, { rules: [...lines], about });
+  drafts.forEach(take);
   told = new Map(drafts.map(({ name }) => [name, JSON.stringify(state.drafts.get(name))]));
-  return drafts.map(({ name }) => name).filter((name) => !isSaved(name));
+  unsent.forEach(take); // written after the server had gone
+  return [...new Set([...drafts, ...unsent].map(({ name }) => name))].filter((name) => !isSaved(name));
 }
 
 let told = new Map(); // the drafts of this page that the server keeps, name -> JSON
@@ -77,13 +81,19 @@ const keepDrafts = settled(async () => {
   const now = new Map(unsaved().map((name) => [name, JSON.stringify(state.drafts.get(name))]));
   const changed = [...now.keys()].filter((name) => now.get(name) !== told.get(name));
   const gone = [...told.keys()].filter((name) => !now.has(name));
-  if (!changed.length && !gone.length) return;
+  if (!changed.length && !gone.length) return forgetUnsent(state.song.ident);
   const before = told;
   told = now;
   const drafts = changed.map((name) => ({ name, ...JSON.parse(now.get(name)) }));
+  const { ident } = state.song;
   const answer = await post("drafts", { drafts, gone }).catch(() => {
     told = new Map(gone.map((name) => [name, before.get(name)])); // all is told again
+    keepUnsent(
+      ident,
+      [...now].map(([name, draft]) => ({ name, ...JSON.parse(draft) })),
+    );
   });
+  if (answer) forgetUnsent(ident);
   const why = now.size ? (answer?.lost_since ?? "") : "";
   if (why && why !== saidWhy)
     say(`Save before you leave: what is not saved ends with the server, since ${why}`);
@@ -170,7 +180,7 @@ function takesWords(files) {
   return `${files.join(", ")} ${are} now. You still hear and see the take before.${touched}`;
 }
 
-const EXPIRED = "This address has expired. Open the one in the terminal; what is not saved is there.";
+const EXPIRED = "This address has expired. Open the one in the terminal; what is not saved is there too.";
 let isSilent = false;
 
 /** Looks from time to time whether the file was changed by another window or program. */
