@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
 import soundfile
 from web_client import RULE, Client, client_of, demo_copy
+
+from retune.carriers.songfacts import Variant
+from retune.faces.web.desk import Desk
 
 MARK = "# kept with care\n"
 
@@ -333,6 +337,54 @@ def test_what_another_window_has_not_saved_stays(song: Path, servers: int) -> No
     assert client_of(song).song()["drafts"] == [first, second]
     one.post("drafts", {"drafts": [], "gone": ["first"]})
     assert client_of(song).song()["drafts"] == [second]
+
+
+def test_drafts_of_servers_that_write_at_once_all_stay(song: Path) -> None:
+    def write(name: str) -> None:
+        desk = Desk(song, folder=song.parent)
+        for number in range(20):
+            desk.keep_drafts([Variant(name, (f"{RULE} {number}",), "")])
+
+    threads = [Thread(target=write, args=(name,)) for name in ("a", "b", "c")]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    drafts = client_of(song).song()["drafts"]
+    assert sorted((d["name"], d["rules"]) for d in drafts) == [
+        (name, [f"{RULE} 19"]) for name in ("a", "b", "c")
+    ]
+
+
+@pytest.mark.parametrize("is_loaded", [False, True])
+def test_what_another_server_can_take_back_stays(song: Path, is_loaded: bool) -> None:
+    one, other = client_of(song), client_of(song)
+    other.song()
+    change(one, "variant", name="a", rules=[RULE])
+    change(one, "variant", name="b", rules=[RULE])
+    if is_loaded:
+        other.post("reload", {})
+    other.post("drafts", {"drafts": [{"name": "draft", "rules": [RULE], "about": ""}]})
+    assert client_of(song).song()["undo"] == 2
+
+
+@pytest.mark.parametrize(
+    "there", ['{"drafts": {"format": 2}}', '{"revision": "', "[" * 5000, "[]", "null", "\0"]
+)
+def test_what_was_kept_otherwise_is_put_aside(
+    there: str, song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a version of the future, say."""
+    monkeypatch.setattr("retune.faces.web.desk.drawers", lambda: tmp_path / "drawers")
+    client_of(song).post("drafts", {"drafts": []})
+    (drawer,) = (tmp_path / "drawers").glob("*.json")
+    for number in (1, 2):
+        drawer.write_text(there, encoding="utf-8")
+        draft = {"name": "mine", "rules": [RULE], "about": ""}
+        assert client_of(song).post("drafts", {"drafts": [draft]}).json()["lost_since"] == ""
+        aside = drawer.with_name(f"{drawer.stem}.kept-{number}.json")
+        assert aside.read_text(encoding="utf-8") == there
+    assert client_of(song).song()["drafts"] == [draft]
 
 
 def test_what_cannot_be_kept_is_told(

@@ -124,28 +124,27 @@ class Desk:
         self._revision = revision
         if not is_new:
             return
-        kept = self._drawer.read()
+        kept = self._drawer.read() or Kept()
         self._drafts = kept.drafts
         if kept.revision == revision and self.is_song_file:
             self._past.extend(kept.past)
             self._future.extend(kept.future)
 
-    def _keep(self, drafts: Sequence[Variant] = (), *, gone: Collection[str] = ()) -> str:
-        self._drafts = self._with_drafts(drafts, gone)
-        kept = Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
-        self._lost_since = self._drawer.write(kept)
-        return self._lost_since
+    def _keep(
+        self, drafts: Sequence[Variant] = (), *, gone: Collection[str] = (), is_step: bool = True
+    ) -> str:
+        """Keep what is not saved and, after a step, what can be taken back: of another server that
+        went on with the song meanwhile these stay."""
 
-    def _with_drafts(self, drafts: Sequence[Variant], gone: Collection[str]) -> tuple[Variant, ...]:
-        """What is not saved, another window's and another server's of the same song too, with
-        `drafts` in the place of those of their names and without those `gone`."""
-        kept = Kept() if self._lost_since else self._drawer.read()
-        there = kept.drafts if kept.revision else self._drafts
-        others = {*gone, *(draft.name for draft in drafts)}
-        found = (*(draft for draft in there if draft.name not in others), *drafts)
-        if len(found) > MOST_DRAFTS:
-            raise UsageError(f"{len(found)} variants are not saved; at most {MOST_DRAFTS} are kept")
-        return found
+        def made(there: Kept | None) -> Kept:
+            there = None if self._lost_since else there
+            self._drafts = _drafts(there.drafts if there else self._drafts, drafts, gone)
+            if there and there.revision and not is_step:
+                return replace(there, drafts=self._drafts)
+            return Kept(self._revision, tuple(self._past), tuple(self._future), self._drafts)
+
+        self._lost_since = self._drawer.change(made)
+        return self._lost_since
 
     @property
     def ident(self) -> str:
@@ -162,7 +161,7 @@ class Desk:
         longer those that are `gone`; what another window has not saved stays. Returns why only as
         long as this server runs, "" where nothing hinders."""
         with self._lock:
-            return self._keep(drafts, gone=gone)
+            return self._keep(drafts, gone=gone, is_step=False)
 
     @property
     def other_takes(self) -> tuple[str, ...]:
@@ -360,3 +359,15 @@ class Desk:
                 self._future.clear()
             self._forget()
             _ = self.opened
+
+
+def _drafts(
+    there: Sequence[Variant], drafts: Sequence[Variant], gone: Collection[str]
+) -> tuple[Variant, ...]:
+    """What is not saved, another window's and another server's of the same song too, with `drafts`
+    in the place of those of their names and without those `gone`."""
+    others = {*gone, *(draft.name for draft in drafts)}
+    found = (*(draft for draft in there if draft.name not in others), *drafts)
+    if len(found) > MOST_DRAFTS:
+        raise UsageError(f"{len(found)} variants are not saved; at most {MOST_DRAFTS} are kept")
+    return found

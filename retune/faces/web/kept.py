@@ -4,21 +4,24 @@ and the changes that can be taken back. It lies in the user's cache folder, not 
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from retune.carriers.errors import RetuneError
+from retune.carriers.errors import InputError, OutputError
 from retune.carriers.songfacts import Variant
-from retune.pipeline.manifest import kept_json
+from retune.song.textfile import read_text
 from retune.sound.cache import default_folder
 from retune.sound.files import atomic_write
-from retune.sound.folders import write_reason
+from retune.sound.folders import locked_file, write_reason
 
 MOST_BYTES = 8_000_000
 MOST_DRAFTS = 200
+LOCK_S = 3.0  # a window waits meanwhile
 
 
 @dataclass(frozen=True)
@@ -42,34 +45,61 @@ class Drawer:
         self.ident = name[:32]
         self._path = None if folder is None else folder / f"{self.ident}.json"
 
-    def read(self) -> Kept:
-        """What was kept last; nothing where that is missing or does not read."""
-        if self._path is None:
-            return Kept()
-        try:
-            return _kept(kept_json(self._path, max_bytes=MOST_BYTES))
-        except (TypeError, KeyError, AttributeError):
-            return Kept()
+    def read(self) -> Kept | None:
+        """What was kept last; None where that is missing or does not read."""
+        return None if self._path is None else _read(self._path)
 
-    def write(self, kept: Kept) -> str:
-        """Keep this from now on; returns why it is not kept, "" where it is: the work goes on."""
+    def change(self, make: Callable[[Kept | None], Kept]) -> str:
+        """Keep from now on what `make` makes of what was kept last, with no other server's change
+        between; returns why it is not kept, "" where it is: the work goes on."""
         if self._path is None:
+            make(None)
             return "nothing is kept between runs (--no-cache)"
-        told = _bytes_of(replace(kept, past=(), future=()))
-        room = MOST_BYTES - len(told)
-        if room < 0:
-            return f"it is more than {MOST_BYTES // 1_000_000} MB"
-        past = within(kept.past, room // 2)
-        future = within(kept.future, room // 2)
+        kept = None
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            with atomic_write(self._path) as stream:
-                stream.write(_bytes_of(replace(kept, past=past, future=future)))
+            self._path.touch()
+            with locked_file(self._path, wait_s=LOCK_S):
+                there = _read(self._path)
+                kept = make(there)
+                data = _bytes_of(kept)
+                if there is None:
+                    _put_aside(self._path)
+                with atomic_write(self._path) as stream:
+                    stream.write(data)
         except OSError as error:
-            return f"cannot write to {self._path.parent}: {write_reason(error)}"
-        except RetuneError as error:
-            return str(error)
-        return ""
+            reason = f"cannot write to {self._path.parent}: {write_reason(error)}"
+        except OutputError as error:
+            reason = str(error)
+        else:
+            return ""
+        if kept is None:
+            make(None)
+        return reason
+
+
+def _read(path: Path) -> Kept | None:
+    try:
+        return _kept(json.loads(read_text(path, what="what was kept", max_bytes=MOST_BYTES)))
+    except (InputError, ValueError, RecursionError, TypeError, KeyError, AttributeError):
+        return None
+
+
+def _put_aside(path: Path) -> None:
+    """Give what does not read, of another version or damaged, another name: rules may be in it."""
+    if path.stat().st_size:
+        free = (path.with_name(f"{path.stem}.kept-{n}.json") for n in itertools.count(1))
+        os.rename(path, next(name for name in free if not os.path.lexists(name)))
+
+
+def _bytes_of(kept: Kept) -> bytes:
+    """What is kept of it, steps only as far as there is room. Raises OutputError where not even
+    the rules have any."""
+    room = MOST_BYTES - len(_json(replace(kept, past=(), future=())))
+    if room < 0:
+        raise OutputError(f"it is more than {MOST_BYTES // 1_000_000} MB")
+    past, future = within(kept.past, room // 2), within(kept.future, room // 2)
+    return _json(replace(kept, past=past, future=future))
 
 
 def within(texts: Iterable[str], n_bytes: int) -> tuple[str, ...]:
@@ -84,7 +114,7 @@ def within(texts: Iterable[str], n_bytes: int) -> tuple[str, ...]:
     return tuple(reversed(newest_first))
 
 
-def _bytes_of(kept: Kept) -> bytes:
+def _json(kept: Kept) -> bytes:
     return json.dumps(asdict(kept)).encode("utf-8")
 
 
