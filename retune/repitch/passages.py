@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
 
@@ -19,6 +19,7 @@ from retune.repitch.manner import glided, of_formants, vibrato_curve
 from retune.repitch.mix_pitch import mix_pitch
 from retune.repitch.pitch import frame_count, guide, passage_pitch
 from retune.repitch.seam import FRAME_S, Engine, Passage
+from retune.repitch.tails import Tail, sounding_on, with_tails
 
 JOIN_S = 0.075
 NEIGHBOUR_S = 0.35
@@ -58,13 +59,18 @@ class Work:
     warnings: tuple[str, ...] = ()
 
 
-def group_edits(edits: Sequence[Edit], *, audio: AudioLike) -> list[Group]:
-    """Edits joined where the 75 ms beside them touch; every edit must move something."""
+def group_edits(
+    edits: Sequence[Edit], *, audio: AudioLike, tails: Mapping[int, Tail] | None = None
+) -> list[Group]:
+    """Edits joined where the 75 ms beside them and their tails touch; every edit must move
+    something."""
     rate, n = audio.rate_hz, audio.n_samples
     groups: list[Group] = []
     for edit in sorted(edits, key=lambda e: e.start_s):
         start = max(int(np.ceil((edit.start_s - JOIN_S) * rate)), 0)
-        stop = min(int(np.floor((edit.end_s + JOIN_S) * rate)), n)
+        tail = None if edit.note is None else (tails or {}).get(edit.note)
+        end_s = edit.end_s if tail is None else tail.stop_s
+        stop = min(int(np.floor((end_s + JOIN_S) * rate)), n)
         if groups and start <= groups[-1].stop:
             last = groups.pop()
             groups.append(Group((*last.edits, edit), last.start, max(last.stop, stop)))
@@ -147,6 +153,7 @@ def prepare(
     stem: StemAnalysis,
     engine: Engine,
     voice: AudioLike | None = None,
+    tails: Mapping[int, Tail] | None = None,
 ) -> Work:
     """Read what a group needs and work out its pitch and its offsets; `voice` is the voice in a
     mix as estimated.
@@ -163,6 +170,10 @@ def prepare(
     samples, first_s = audio.read(first, last), first / rate
     notes = tuple(n for n in stem.notes if n.end_s > first_s and n.start_s < last / rate)
     f0_hz = _pitch(samples, rate, first_s, stem, notes, engine)
+    if tails:
+        here = [tails[n.index] for n in notes if n.index in tails]
+        f0_hz = sounding_on(f0_hz, here, first_s=first_s)
+        notes = with_tails(notes, tails)
     change = _changes(samples, rate, len(f0_hz))
     known = {note.index for note in notes}
     cut = [edit for edit in group.edits if edit.note not in known]

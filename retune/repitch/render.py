@@ -18,6 +18,7 @@ from retune.repitch.passages import Part, Work, group_edits, prepare
 from retune.repitch.patches import trimmed
 from retune.repitch.retime import retime
 from retune.repitch.seam import ENGINES, Engine, Judge, Passage, resolve_engine
+from retune.repitch.tails import find_tails
 
 CLIPPED_LEVEL, CLIPPING_BLOCK = 0.9999, 1 << 18
 SPAN_ENGINE = "stretch"
@@ -53,7 +54,7 @@ def render_stem(
     StemRendition
         Patches in order of time. Samples outside them are the stem's own; no patch goes further
         than 75 ms from its edits, but for a consonant that begins earlier and goes whole with
-        its note in time.
+        its note in time, and for what sounds on after a note at its pitch (`tails`).
 
     Raises
     ------
@@ -134,13 +135,15 @@ def _render_by(
     patches: list[Patch] = []
     warnings: list[str] = []
     verdicts: list[Verdict] = []
-    for group in group_edits([e for e in edits if e.bends], audio=audio):
+    keeps = engine.exact and engine.needs_pitch and stem.role != "mix" and not stem.inside
+    tails = find_tails(edits, audio=audio, stem=stem) if keeps else {}
+    for group in group_edits([e for e in edits if e.bends], audio=audio, tails=tails):
         if is_long(group, engine=engine, rate_hz=audio.rate_hz):
             patch = long_patch(group.edits[0], audio=audio, engine=engine, shift=shift)
             patches.append(patch)
             warnings += [f"{stem.name}: {text}" for text in _clipping_within(audio, patch)]
             continue
-        work = prepare(group, audio=audio, stem=stem, engine=engine, voice=voice)
+        work = prepare(group, audio=audio, stem=stem, engine=engine, voice=voice, tails=tails)
         warnings += [f"{stem.name}: {text}" for text in (*work.warnings, *_clipping(work))]
         moved = [shift(engine, part.passage) for part in work.parts]
         patches += _patches(work, moved)

@@ -86,6 +86,14 @@ TUNES: dict[str, tuple[tuple[str, int, float, float, bool], ...]] = {
         ("new", 2, 1.00, 0.0, True), ("too", 5, 0.35, 0.25, True), ("we", 3, 0.30, 0.0, False),
         ("me", 2, 0.55, 0.0, True), ("la", 0, 0.80, 0.0, False), ("hay", -2, 0.50, 0.05, True),
     ),
+    "endings": (
+        ("la", 0, 0.40, 0.25, False), ("no", 2, 0.40, 0.0, False), ("me", 4, 0.60, 0.0, True),
+        ("ray", 5, 0.35, 0.60, False), ("ma", 4, 0.80, 0.0, True),
+        ("you", 7, 0.40, 0.50, False), ("low", 5, 0.40, 0.0, False), ("we", 2, 0.50, 0.0, True),
+        ("la", 4, 0.50, 0.80, False), ("new", 2, 0.40, 0.0, False), ("no", 0, 0.90, 0.0, True),
+        ("ma", 5, 0.40, 0.70, False), ("ray", 7, 0.70, 0.0, True),
+        ("low", 4, 0.50, 0.60, False), ("me", 2, 0.40, 0.0, False), ("la", 0, 0.80, 0.0, True),
+    ),
 }  # fmt: skip
 TAIL_S = 0.4
 
