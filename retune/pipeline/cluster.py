@@ -15,6 +15,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from retune.carriers.errors import UsageError
+from retune.carriers.install import how_to_add
 from retune.pipeline.workers import Task
 
 _log = logging.getLogger(__name__)
@@ -37,7 +38,7 @@ class DaskCluster:
         try:
             from distributed import Client
         except ImportError:
-            raise UsageError("--dask needs the extra: pip install 'retune[dask]'") from None
+            raise UsageError(f"--dask needs the extra: {how_to_add('dask')}") from None
         host = _knock(address)
         _warn_of_the_open(address, host)
         try:

@@ -10,6 +10,7 @@ import numpy as np
 
 from retune.carriers.errors import EngineError
 from retune.carriers.heard import FloatArray, Samples
+from retune.carriers.install import how_to_add
 from retune.repitch.seam import FRAME_S, Passage
 
 LOWEST_HZ = 32.0
@@ -41,7 +42,7 @@ class World:
             import pyworld
         except ImportError as error:
             raise EngineError(
-                'engine "world" needs the extra "world"; run: pip install "retune[world]"'
+                f'engine "world" needs the extra "world"; run: {how_to_add("world")}'
             ) from error
         f0_hz = np.nan_to_num(passage.f0_hz, nan=0.0)
         time_s = np.arange(len(f0_hz)) * FRAME_S

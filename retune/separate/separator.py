@@ -17,6 +17,7 @@ import numpy as np
 
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, Samples
+from retune.carriers.install import how_to_add
 
 Part = Callable[[Samples, int], Samples]
 """The voice in some samples (n, n_channels) at a rate in Hz; of the same shape."""
@@ -63,7 +64,7 @@ def demucs_part(model: str, *, models: str | Path | None = None) -> Part:
         from demucs.api import Separator
     except ImportError:
         raise UsageError(
-            "demucs is not installed: pip install 'retune[separate]', or leave --separator out"
+            f"demucs is not installed: {how_to_add('separate')}, or leave --separator out"
         ) from None
     try:
         separator = Separator(model, repo=None if models is None else Path(models), shifts=0)

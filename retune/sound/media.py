@@ -19,6 +19,7 @@ import numpy as np
 
 from retune.carriers.errors import AudioError
 from retune.carriers.heard import AudioLike, Samples
+from retune.carriers.install import how_to_add
 
 MEDIA_SUFFIXES = (".m4a", ".mp4", ".m4v", ".mov", ".aac", ".webm", ".mka", ".mkv", ".wma", ".wmv")
 _MARKS = (
@@ -41,7 +42,6 @@ _HOLD_OTHERS = (
 )
 _COUNTED_AT = {b"stsz": 8, b"stz2": 8, b"trun": 4}  # behind the head of the box
 _MOST_BOXES = 2_000_000
-MISSING = "PyAV, which is not installed: pip install 'retune[media]'"
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,10 @@ def _container(path: Path) -> Iterator[Any]:
     try:
         import av
     except ImportError as error:
-        raise AudioError(f"{path} needs {MISSING}; or convert it to WAV or FLAC") from error
+        raise AudioError(
+            f"{path} needs PyAV, which is not installed: {how_to_add('media')}; "
+            "or convert it to WAV or FLAC"
+        ) from error
     av.logging.set_level(None)
     try:
         form = _DEMUXERS[media_kind(path) or "AAC"]

@@ -11,6 +11,7 @@ import numpy as np
 
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import AudioLike, FloatArray, PitchTrack
+from retune.carriers.install import how_to_add
 from retune.carriers.units import gain_to_db
 from retune.track.stream import framed_blocks, mono_blocks
 
@@ -34,7 +35,7 @@ def load_model() -> Any:
         from swift_f0 import SwiftF0
     except ImportError as problem:
         raise UsageError(
-            'the tracker "swift-f0" is not installed: pip install "retune[neural]", '
+            f'the tracker "swift-f0" is not installed: {how_to_add("neural")}, '
             "or choose --tracker pyin"
         ) from problem
     return SwiftF0(threads=1)

@@ -11,6 +11,7 @@ from retune import __version__
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Note, StemAnalysis
+from retune.carriers.install import how_to_add
 from retune.carriers.text import own_file_stem
 from retune.comparison.estimated import what_is_estimated
 from retune.comparison.picture_rows import TensionPoint
@@ -133,4 +134,4 @@ def need(module: str, *, extra: str) -> Any:
     try:
         return importlib.import_module(module)
     except ImportError:
-        raise UsageError(f"this export needs {module}: pip install 'retune[{extra}]'") from None
+        raise UsageError(f"this export needs {module}: {how_to_add(extra)}") from None

@@ -13,6 +13,7 @@ import webbrowser
 from pathlib import Path
 
 from retune.carriers.errors import SongFileError, UsageError, WorkError
+from retune.carriers.install import how_to_add
 from retune.faces.stopping import end_when_hung_up
 from retune.sound.files import missing_as
 
@@ -24,7 +25,7 @@ def serve(arguments: argparse.Namespace) -> int:
     """Serve until interrupted. Raises UsageError without the extra, WorkError without a port."""
     missing = [name for name in ("starlette", "uvicorn") if importlib.util.find_spec(name) is None]
     if missing:
-        raise UsageError(f"the workbench needs {' and '.join(missing)}: pip install 'retune[web]'")
+        raise UsageError(f"the workbench needs {' and '.join(missing)}: {how_to_add('web')}")
     path = Path(arguments.song).absolute() if arguments.song else None
     said = missing_as(path) if path is not None else ""
     if said:
