@@ -19,5 +19,7 @@ def how_to_add(extra: str) -> str:
     found = shutil.which("pip")
     if found and Path(found).parent == Path(sys.executable).parent:
         return wanted
+    if Path(sys.prefix, "pipx_metadata.json").is_file():
+        return f"pipx runpip retune install 'retune[{extra}]'"
     python = f'"{sys.executable}"' if " " in sys.executable else sys.executable
     return f"{python} -m {wanted}" if find_spec("pip") else f"uv {wanted} --python {python}"

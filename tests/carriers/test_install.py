@@ -34,6 +34,13 @@ def test_an_environment_that_is_not_activated(monkeypatch: pytest.MonkeyPatch) -
     assert said == "\"/home/me/my songs/.venv/bin/python\" -m pip install 'retune[web]'"
 
 
+def test_an_environment_of_pipx(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "pipx_metadata.json").touch()
+    monkeypatch.setattr(install.sys, "prefix", str(tmp_path))
+    said = where(monkeypatch, pip=Path("/usr/bin/pip"), python="/home/me/pipx/bin/python")
+    assert said == "pipx runpip retune install 'retune[web]'"
+
+
 def test_an_environment_without_pip(monkeypatch: pytest.MonkeyPatch) -> None:
     said = where(monkeypatch, pip=None, python="/home/me/.venv/bin/python", has_pip=False)
     assert said == "uv pip install 'retune[web]' --python /home/me/.venv/bin/python"
