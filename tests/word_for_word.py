@@ -46,7 +46,9 @@ class Stranger:
         system = os.environ["PATH"] if os.name == "nt" else os.defpath
         self.environment = {**kept, "PATH": os.pathsep.join((str(self.bin), system))}
         self.environment |= {"RETUNE_CACHE": str(room / "cache"), "PYTHONUTF8": "1"}
-        self.does("installs", [self.python, "-m", "pip", "install", "-q", f"{wheel}[{EXTRAS}]"])
+        known = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+        install = [self.python, "-m", "pip", "install", "-q", f"{wheel}[{EXTRAS}]"]
+        subprocess.run(install, env=known, check=True)
 
     @property
     def python(self) -> str:

@@ -2,9 +2,24 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import os
 import sys
+
+PLAIN = str.maketrans("♭♯→←↑↓△−–—…‘’“”·•×", "b#><^v!---~''\"\".*x")
+"""What stands for a sign that a console lacks: one for one, so that columns stay columns."""
+
+
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    """A sign that is not in an encoding by one that is, so that a flat is no sharp there."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start : error.end].translate(PLAIN)
+    return "".join(sign if sign.isascii() else "?" for sign in lacking), error.end
+
+
+codecs.register_error("retune-plainly", _plainly)
 
 
 def ready_streams() -> None:
@@ -19,7 +34,7 @@ def ready_streams() -> None:
     sys.stderr = sys.stderr or _writer(2)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors="retune-plainly")
 
 
 def _writer(number: int) -> io.TextIOWrapper:
