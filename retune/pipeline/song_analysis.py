@@ -87,6 +87,13 @@ def _heard_otherwise(song: Song) -> list[str]:
     return [f"worked on with retune {song.heard_with}; {line}" for line in changes]
 
 
+def hear_again(opened: SongInputs) -> None:
+    """Hear what corrections start from, where the analysis itself was kept between runs: else the
+    first correction would wait for it."""
+    if not opened.memory.holds(LISTENED, _listened_reads(opened)):
+        _hear(opened, silent)
+
+
 def analysis_key(opened: SongInputs) -> str:
     """The address of the analysis, known without hearing anything."""
     return ANALYSIS.key(_reads(opened))

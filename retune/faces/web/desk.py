@@ -26,7 +26,7 @@ from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.opensong import OpenSong, open_song
 from retune.pipeline.pieces import Piece, pieces_of
 from retune.pipeline.rule_lines import RuleLine, read_lines
-from retune.pipeline.song_analysis import analysis_of
+from retune.pipeline.song_analysis import analysis_of, hear_again
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory
 from retune.song.songfile import read_song
@@ -261,7 +261,7 @@ class Desk:
         return levels_of(self.opened, rendition)
 
     def warm(self) -> None:
-        """Do once, in a thread of its own, what would make the first rule wait."""
+        """Do once, in a thread of its own, what would make the first rule or correction wait."""
         Thread(target=self._warm, daemon=True).start()
 
     def _warm(self) -> None:
@@ -271,6 +271,7 @@ class Desk:
                 first = f"shift note at {melody.notes[0].start_s + 0.01:.2f}s up 1 semitone"
                 self.pieces(self.plan([first]))
             self.levels()
+            hear_again(self.opened)
 
     # --- changes -----------------------------------------------------------------------------
 
