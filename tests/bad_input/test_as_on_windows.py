@@ -98,6 +98,7 @@ COMMANDS = (
 )
 
 
+@pytest.mark.slow
 def test_the_whole_job(
     windows: None,
     home: Path,

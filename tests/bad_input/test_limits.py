@@ -211,6 +211,7 @@ def test_what_asks_for_too_much_is_refused(
     assert "sys.set_int" not in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", GREATEST)
 def test_the_greatest_that_is_taken_is_read(
     name: str, tmp_path: Path, reader: subprocess.Popen[str]

@@ -159,6 +159,7 @@ def test_a_song_of_names_that_a_spreadsheet_would_run(
 # --- a process of its own --------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252"])
 def test_a_terminal_that_has_few_letters(encoding: str, home: Path) -> None:
     (home / "song.toml").write_text(spoiled("Lantern Song", "שיר 🏮"), encoding="utf-8")
@@ -169,6 +170,7 @@ def test_a_terminal_that_has_few_letters(encoding: str, home: Path) -> None:
         assert "error" not in answer.err
 
 
+@pytest.mark.slow
 def test_a_user_without_home_whose_temporary_files_lie_in_an_odd_place(home: Path) -> None:
     """As in a container: no name for the user's number, no HOME, and TMPDIR as it comes."""
     place = home.parent / "kept for a while ü 歌"
@@ -190,6 +192,7 @@ def test_a_reader_that_leaves_early(home: Path) -> None:
     assert (answer.code, answer.err) == (0, "")
 
 
+@pytest.mark.slow
 def test_no_cache_to_write_to_is_told_and_does_no_harm(home: Path) -> None:
     environment = {**os.environ, "RETUNE_CACHE": "/dev/null/cache"}
     answer = run_apart("plan", home / "song.toml", "--variant", "home", "--json", env=environment)
@@ -227,6 +230,7 @@ def test_no_command_minds_a_reader_that_leaves(words: tuple[str, ...], home: Pat
     assert (answer.code, answer.err) == (0, "")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("closed", ["0", "1", "2", "0, 1, 2"])
 def test_streams_that_are_closed(closed: str, home: Path) -> None:
     """As `>&-` leaves them; no file of ours may take the number of one."""

@@ -44,7 +44,14 @@ def as_it_reads(name: str) -> str:
 
 @pytest.mark.parametrize(
     ("command", "name"),
-    [("render", "SIGINT"), ("batch", "SIGINT"), *(("export", name) for name in SIGNALS)],
+    [
+        pytest.param("render", "SIGINT", marks=pytest.mark.slow),
+        pytest.param("batch", "SIGINT", marks=pytest.mark.slow),
+        *(
+            pytest.param("export", name, marks=() if name == "SIGTERM" else pytest.mark.slow)
+            for name in SIGNALS
+        ),
+    ],
 )
 def test_a_signal_as_it_writes(command: str, name: str, home: Path) -> None:
     words = (*WRITERS[command], "--no-cache", "--quiet")
@@ -56,6 +63,7 @@ def test_a_signal_as_it_writes(command: str, name: str, home: Path) -> None:
     assert not list(home.parent.rglob(".*"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [("analyze",), ("plan", "--variant", "home"), ("suggest",)])
 def test_ctrl_c_as_it_reads(words: tuple[str, ...], home: Path) -> None:
     answer = run_apart(*words, SONG, "--no-cache", before=as_it_reads("SIGINT"), cwd=home.parent)

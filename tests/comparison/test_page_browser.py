@@ -17,7 +17,7 @@ from retune.comparison.page import comparison_page
 from retune.comparison.picture import View, lane_svg
 from retune.comparison.statistics import verdict
 
-pytestmark = NEEDS_CHROMIUM
+pytestmark = [*NEEDS_CHROMIUM, pytest.mark.slow]
 SONG = "comparison.songs[0]"
 
 

@@ -54,6 +54,7 @@ def song(folder: Path) -> OpenSong:
     return pipeline.open_song(folder / "song.toml")
 
 
+@pytest.mark.slow
 def test_the_melody_is_read_from_the_mix_and_labelled(song: OpenSong) -> None:
     analysis = pipeline.analyze(song)
     truth = rows("truth_notes.csv")

@@ -24,6 +24,7 @@ def song(tmp_path_factory: pytest.TempPathFactory) -> OpenSong:
     return pipeline.open_song(pipeline.write_demo(tmp_path_factory.mktemp("song")))
 
 
+@pytest.mark.slow
 def test_every_light_format_twice_gives_the_same_bytes(song: OpenSong, tmp_path: Path) -> None:
     begin = pipeline.open_song(song.song.path, end="20s")
     assert begin.plan(variant="home-early").edits

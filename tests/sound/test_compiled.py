@@ -90,6 +90,7 @@ def test_processes_that_compile_at_once_do_not_mix_code(module: Path, tmp_path: 
         assert run_at_once(4, words, tmp_path / "compiled") == [0] * 4
 
 
+@pytest.mark.slow
 def test_a_loop_kept_by_a_process_that_numbers_otherwise_is_not_called(
     module: Path, tmp_path: Path
 ) -> None:
