@@ -130,7 +130,7 @@ def test_the_page_measures_the_mix_beside_the_stems(folder: Path, tmp_path: Path
     text = (folder / "song.toml").read_text(encoding="utf-8")
     rule = "move phrase-ending degree 2 to degree 3 in phrase 2"
     (folder / "two.toml").write_text(f'{text}[variants.up]\nrules = ["{rule}"]\n', "utf-8")
-    two = pipeline.open_song(folder / "two.toml", use_cache=False)
+    two = pipeline.open_song(folder / "two.toml")
     stems = pipeline.demo_folder() / "song.toml"
     page = pipeline.compare(two, beside=stems, out=tmp_path / "page.html", control=False)
     names = ["original", "home", "home-from-stems", "up", "up-from-stems"]
@@ -188,7 +188,7 @@ def test_a_song_of_another_length_cannot_stand_beside(song: OpenSong, tmp_path: 
 def test_without_a_guide_the_job_is_done_and_warned_of(folder: Path, tmp_path: Path) -> None:
     text = (folder / "song.toml").read_text(encoding="utf-8")
     (folder / "none.toml").write_text(text.replace('guide = "melody.csv"\n', ""), encoding="utf-8")
-    opened = pipeline.open_song(folder / "none.toml", use_cache=False)
+    opened = pipeline.open_song(folder / "none.toml")
     analysis = pipeline.analyze(opened)
     warnings = analysis.warnings
     assert any("without a guide some notes may be wrong" in line for line in warnings)

@@ -22,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def heard(path: Path) -> Analysis:
-    return pipeline.analyze(pipeline.open_song(path, use_cache=False))
+    return pipeline.analyze(pipeline.open_song(path))
 
 
 def accuracy(notes: tuple[Note, ...]) -> float:
@@ -107,7 +107,7 @@ def test_an_added_note_takes_the_place_of_what_lies_there(folder: Path) -> None:
 @pytest.mark.slow
 def test_the_bass_inside_moves_and_is_near_the_one_made_from_stems(folder: Path) -> None:
     rule = "shift bass down 2 semitones in bars 5-8"
-    song = pipeline.open_song(write_song(folder, guide="melody.csv", name="low"), use_cache=False)
+    song = pipeline.open_song(write_song(folder, guide="melody.csv", name="low"))
     made = pipeline.render(song, rules=[rule])
     assert list(made.stems) == ["all"]
     words = [v.word for v in made.verdicts if v.stem == "bass"]
