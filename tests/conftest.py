@@ -20,7 +20,7 @@ prepare()
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Half as many again as there are processors: tests wait for processes, servers and browsers."""
+    """Half as many again as there are processors: tests wait for servers and browsers."""
     return 3 * (os.cpu_count() or 1) // 2
 
 

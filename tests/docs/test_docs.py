@@ -124,7 +124,17 @@ one,1,first,2,open
 one,2,last,1,at rest
 two,1,last,5,
 """
-LONG = ("retune voice", "batch", "compare", "demo --out", "mp4", "pdf", "mix.wav", "stems", "verify")
+LONG = (
+    "retune voice",
+    "batch",
+    "compare",
+    "demo --out",
+    "mp4",
+    "pdf",
+    "mix.wav",
+    "stems",
+    "verify",
+)
 
 
 def runnable() -> list[object]:
