@@ -311,6 +311,11 @@ def _all_but(
 ) -> RuleSets | Question:
     words = list(sentence.tokens[rest:])
     place = next(n for n, token in enumerate(words) if token.text == "else")
+    left = [stem for stem in stems if stem not in first[-1].stems]
+    if first[-1].what is None and left:  # "the bass stays, everyone else goes up"
+        others = [replace(words[place], text=stem.lower(), raw=stem) for stem in left]
+        start = place - (place > 0 and words[place - 1].text in ("everything", "everyone", "every"))
+        return read(Sentence(sentence.typed, (*words[:start], *others, *words[place + 1 :])), stems)
     about = About(_about(first[-1]).what)
     is_kept = first[-1].action == "keep" and about.what != "every note"
     if is_kept:

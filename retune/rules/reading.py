@@ -24,6 +24,7 @@ from retune.rules.clauses import (
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.rolewords import with_stems
+from retune.rules.spoken.asides import without_asides
 from retune.rules.spoken.covers import NEGATIONS, covers
 from retune.rules.spoken.heard import NOTHING, Question
 from retune.rules.spoken.sentence import Sentence, Token
@@ -174,6 +175,9 @@ def readings_of(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Questi
     if isinstance(found, Question) and not is_two:
         found = []
     whole = found or read(sentence, stems) or read_without_purpose(sentence, stems)
+    rest = None if whole else without_asides(sentence, stems)
+    if rest is not None:
+        return readings_of(rest, stems)
     if whole and not isinstance(whole, Question):
         return whole
     clauses = read_clauses(sentence, stems)

@@ -210,7 +210,7 @@ def _others(match: Match, sentence: Sentence) -> list[str] | None:
             "low": ["a note lower than A4", "a note lower than E4"],
         }.get(groups["vague"], ["a note shorter than 1 beat", "a note shorter than 0.5 beats"])
     if groups["value"]:
-        return [f"a note lasting {_VALUE_NAMES[groups['value']]}"]
+        return [f"a note lasting a {_VALUE_NAMES[groups['value']]}"]
     if groups["deg"]:
         lists = degrees_of(groups["deg"].removeprefix("note "))
         plain = [[one for one in listed if not one.startswith("chord")] for listed in lists]
@@ -259,7 +259,7 @@ def _valued(match: Match, sentence: Sentence) -> list[str] | None:
     last = sentence.tokens[sentence.index_at(match.end() - 1)].raw.lower()
     if last.startswith("tone"):
         return None
-    return [f"lasting {_VALUE_NAMES[match['value']]}"]
+    return [f"lasting a {_VALUE_NAMES[match['value']]}"]
 
 
 def _so_long(match: Match, sentence: Sentence) -> list[str]:
@@ -270,7 +270,7 @@ def _so_long(match: Match, sentence: Sentence) -> list[str]:
 
 def _than_value(match: Match, sentence: Sentence) -> list[str]:
     way = "longer" if match["way"] in ("hold", "more", "over") else "shorter"
-    return [f"{way} than {_VALUE_NAMES[match['value']]}"]
+    return [f"{way} than a {_VALUE_NAMES[match['value']]}"]
 
 
 _COMPARED = {"up": "higher", "down": "lower", "hold": "longer", "shorten": "shorter"}

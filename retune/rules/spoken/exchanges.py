@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from retune.rules.spoken.heard import MissingError, NoRuleError, is_names, pitch_text
 from retune.rules.spoken.pitches import degrees_of, names_of
 from retune.rules.spoken.whats import WhatReader
@@ -39,7 +41,7 @@ class ExchangeReader(WhatReader):
         if heard.has("begin") and is_ending and len(phrases) == 2 and not is_swap:
             goal, source = phrases  # "begin phrase 2 like the end of phrase 1"
             return ((f"move phrase-opening note to ending of phrase {source} in phrase {goal}",),)
-        beside = self._beside()
+        beside = self._like_its_neighbour() or self._beside()
         if beside:
             return beside
         if len(phrases) < 2 or not is_ending:
@@ -51,6 +53,16 @@ class ExchangeReader(WhatReader):
         pairs = [(source, goal) for goal in goals]
         pairs += [(goals[0], source)] if is_swap else []
         return (tuple(f"{_ENDING} {a} in phrase {b}" for a, b in pairs),)
+
+    def _like_its_neighbour(self) -> Readings:
+        """ "The note after the highest like the highest": the pitch of the note beside it."""
+        scopes = [one for part in self.heard.of("scope") for one in part.value]
+        sides = [one for one in scopes if re.match(r"(?:after|before) (?!a )", one)]
+        kinds = {f"{part.value[0]} note" for part in self.heard.of("position")}
+        if len(sides) != 1 or not kinds <= {sides[0].split(" ", 1)[1]}:
+            return ()
+        side = "before" if sides[0].startswith("after") else "after"
+        return tuple((f"move every note to note {side} {place}",) for place in self.scopes())
 
     def _beside(self) -> Readings:
         """ "The second note like the first": of one phrase a note takes the pitch beside it; any

@@ -170,6 +170,15 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         (),
     ),
     (
+        r"(?:like|same|copy|alike)(?: \S+){0,5} (?:except|but|only)(?: \S+)? (?:a|an|1|half|\d+|up|down|in).*|"
+        r"sequences?|sequenced|transposed copy",
+        "a phrase is not copied into another; its own notes can move, and it can end as another does",
+        (
+            "shift every note up 1 scale step in phrase 2",
+            "move phrase-ending note to ending of phrase 1 in phrase 2",
+        ),
+    ),
+    (
         r"(?:minor|major|diminished|augmented|o:7) chords?",
         "name the chords",
         ("shift every chord third down 1 semitone over ii or vi",),
