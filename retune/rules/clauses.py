@@ -167,6 +167,8 @@ def read_clauses(
         if texts[place] not in splits:
             continue
         rest = _past_splits(texts, place)
+        if texts[place] == "except" and not _GOES & set(texts[rest:]):
+            continue
         is_else = "else" in texts[rest : rest + 3]
         if not (is_else or _begins_clause(sentence, place, rest, stems)):
             continue
@@ -206,6 +208,7 @@ _BEGINNINGS = frozenset(
     ("melody", "phrase", "phrases", "bar", "bars", "last", "in", "at", "over", "where", "ending",
      "endings", "penultimate", "highest", "lowest", "every")
 )  # fmt: skip
+_GOES = _IMPERATIVE | {"on", "to", "should", "must", "which", "that"}
 _NOUNS = frozenset(
     ("note", "notes", "phrase", "phrases", "bar", "bars", "beat", "beats", "half", "degree",
      "degrees", "1", "of", "chord", "step", "up", "down", "below", "above")

@@ -23,13 +23,14 @@ from retune.rules.clauses import (
 )
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
+from retune.rules.refusing import EXAMPLES, SAY_WHICH, beside, forbidden, is_known, tells_more
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.asides import without_asides
-from retune.rules.spoken.covers import NEGATIONS, covers
+from retune.rules.spoken.covers import covers
 from retune.rules.spoken.heard import NOTHING, Question
-from retune.rules.spoken.sentence import Sentence, Token
-from retune.rules.spoken.tokens import is_spoken, nearest_spoken, sentence_of, typed_of
-from retune.rules.spoken.wishes import Wish, no_stem, wish_in
+from retune.rules.spoken.sentence import Sentence
+from retune.rules.spoken.tokens import nearest_spoken, sentence_of, typed_of
+from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
@@ -162,7 +163,7 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
         return found[0]
     if not isinstance(found, Question) and not found:
         return _not_understood(sentence, stems, strict)
-    ask = _asked(found, sentence) if isinstance(found, Question) else _many(found, sentence)
+    ask = _asked(found, sentence, stems) if isinstance(found, Question) else _many(found, sentence)
     return _with_readings(strict, ask.readings) if _is_in_rule_words(text, stems) else ask
 
 
@@ -228,7 +229,7 @@ def _many(found: RuleSets, sentence: Sentence) -> RuleError:
     )
 
 
-def _asked(question: Question, sentence: Sentence) -> RuleError:
+def _asked(question: Question, sentence: Sentence, stems: tuple[str, ...]) -> RuleError:
     if question.last > question.first:
         column, length = sentence.columns(question.first, question.last)
     else:
@@ -238,8 +239,13 @@ def _asked(question: Question, sentence: Sentence) -> RuleError:
         text=sentence.typed,
         column=column,
         length=length,
-        readings=question.examples,
+        readings=tuple(line for line in question.examples if _reads(line, stems)) or EXAMPLES,
     )
+
+
+def _reads(line: str, stems: tuple[str, ...]) -> bool:
+    """Whether what is shown as an example is one."""
+    return not any(isinstance(_remembered(text, stems), RuleError) for text in line.split("; "))
 
 
 def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleError) -> RuleError:
@@ -250,7 +256,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
     nearest, is_whole = _nearest(sentence, stems)
     wish = None if is_typo else wish_in(sentence, unknown if is_whole else ())
-    if wish is None and _tells_more(strict, sentence, unknown):
+    if wish is None and tells_more(strict, sentence, unknown):
         return _with_readings(strict, nearest) if unknown else strict
     if wish is not None:
         column, length = sentence.columns(*(unknown[:1] * 2 if unknown else (0, 0)))
@@ -261,22 +267,23 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
             text=sentence.typed,
             column=column,
             length=length,
-            readings=_beside(nearest if is_whole else (), wish, sentence, unknown),
+            readings=beside(nearest if is_whole else (), wish, sentence, unknown),
         )
     slip = _slip(sentence, unknown, stems, nearest)
     if slip is None:
-        forbidden = _forbidden(sentence, unknown, nearest)
-        if forbidden is not None:
-            return forbidden
+        forbids = forbidden(sentence, unknown, nearest)
+        if forbids is not None:
+            return forbids
     if slip is not None and slip[1]:
         nearest = slip[1]
     if unknown:
-        strange = [place for place in unknown if not _is_known(sentence.tokens[place])]
+        strange = [place for place in unknown if not is_known(sentence.tokens[place])]
         blamed = (strange or unknown)[0]
         column, length = sentence.columns(blamed, blamed + 1)
         word = cut_short(typed_of(sentence.tokens[blamed : blamed + 1]))
+        rest = ", the rest reads" if nearest and is_whole and len(unknown) < 3 else ""
         return RuleError(
-            f'"{word}" was not understood{no_stem(word, stems)}',
+            f'"{word}" was not understood{no_stem(word, stems) or rest}',
             text=sentence.typed,
             column=column,
             length=length,
@@ -296,56 +303,6 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
     )
 
 
-SAY_WHICH = "say which notes, and where they go or how far"
-EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2")
-
-
-def _beside(
-    nearest: tuple[str, ...], wish: Wish, sentence: Sentence, unknown: tuple[int, ...]
-) -> tuple[str, ...]:
-    """What is left of a sentence without the words of its wish first: it may be most of what was
-    meant."""
-    if nearest and _is_aside(sentence, unknown):
-        return nearest
-    is_apart = set(range(wish.first, wish.last + 1)) <= set(unknown)
-    return (*nearest[: int(is_apart)], *wish.examples)
-
-
-def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
-    """Whether what was not understood ends a clause before the one that says what to do."""
-    after = sentence.tokens[unknown[0] + 1 : unknown[0] + 2] if len(unknown) == 1 else ()
-    return bool(after) and after[0].text == ","
-
-
-def _forbidden(
-    sentence: Sentence, unknown: tuple[int, ...], nearest: tuple[str, ...]
-) -> RuleError | None:
-    """Where a sentence forbids what it names, the nearest that reads is the opposite: it is asked
-    where those notes go instead."""
-    forbids = [place for place in unknown if sentence.tokens[place].text in NEGATIONS]
-    if not forbids:
-        return None
-    shown = []
-    for line in nearest:
-        goal = re.search(r"^(move .*)note to degree ([b#]?[1-7])\b(?: above| below)?(.*)", line)
-        if goal:
-            others = [degree for degree in "123" if degree != goal[2]][:2]
-            shown += [f"{goal[1]}degree {goal[2]} to degree {to}{goal[3]}" for to in others]
-    column, length = sentence.columns(forbids[0], forbids[0] + 1)
-    return RuleError(
-        "say where these notes go instead, or which notes are kept",
-        text=sentence.typed,
-        column=column,
-        length=length,
-        readings=tuple(shown[:2]) or ("move phrase-ending degree 1 to degree 2", "keep every note"),
-    )
-
-
-def _is_known(token: Token) -> bool:
-    """Whether a word that nothing reads here is one that rules know, so no slip of the hand."""
-    return token.text in NEGATIONS or is_spoken(token.raw)
-
-
 def _slip(
     sentence: Sentence,
     unknown: tuple[int, ...],
@@ -354,7 +311,7 @@ def _slip(
 ) -> tuple[str, tuple[str, ...]] | None:
     """The known word nearest to the first unknown one, where all may be slips of the hand, and
     how the sentence then reads."""
-    places = [place for place in unknown if not _is_known(sentence.tokens[place])]
+    places = [place for place in unknown if not is_known(sentence.tokens[place])]
     meant = {place: nearest_spoken(sentence.tokens[place].raw) for place in places}
     if not meant or len(meant) > 3 or not all(meant.values()):
         return None
@@ -368,19 +325,6 @@ def _slip(
     return (meant[places[0]], nearest or rules.readings) if len(places) == len(unknown) else None
 
 
-def _tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:
-    """Whether the grammar's own complaint says it better: the sentence begins with one of its
-    verbs, and the grammar knows the nearest word or read on at least as far."""
-    if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
-        return False
-    fault = range(strict.column, strict.column + strict.length)
-    is_known = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
-    if is_known and strict.problem.startswith("unknown word"):
-        return False  # a word that is no rule's but that people say
-    reached = sentence.tokens[unknown[0]].start if unknown else 0
-    return bool(strict.nearest) or strict.column >= reached
-
-
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...], bool]:
     """The nearest sentences that read, without the words that were not understood; and whether
     they are what is left of it, not examples of what might be asked."""
@@ -390,5 +334,5 @@ def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...
         return (), False
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
-        return rules.examples, False
+        return tuple(line for line in rules.examples if _reads(line, stems)), False
     return tuple(map(_text_of, rules[:3])), bool(rules)

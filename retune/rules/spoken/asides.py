@@ -11,9 +11,10 @@ from retune.rules.spoken.wishes import no_stem
 
 _PARTING = frozenset((",", ";", "-"))
 _PLACES = frozenset(
-    "in on at over under of with from to for until till after before during where when while if "
-    "except not only within inside above below between beside no".split()
-)
+    ("in", "on", "at", "over", "under", "of", "with", "from", "to", "for", "until", "till", "after",
+     "before", "during", "where", "when", "while", "if", "except", "not", "only", "within",
+     "inside", "above", "below", "between", "beside", "no")
+)  # fmt: skip
 """With one of these a clause may say where, or of whom: it is never passed over."""
 _FEWEST = 2
 """Words of an aside: a single one may be the name of a part that is no stem."""

@@ -13,6 +13,9 @@ VAGUE = ("vague_until", "vague_bars")
 def ask_beats(heard: Heard, verb: str, what: str) -> None:
     """A rule knows neither how long a bar is nor a note: beats, or a place, have to be told."""
     kind = next(k for k in VAGUE if heard.has(k))
+    if verb == "suspend":
+        shown = ["suspend phrase-ending note", "suspend phrase-ending note in phrase last"]
+        raise MissingError("a suspension is of an ending: of which?", shown, heard.of(kind)[0])
     problem = {
         "vague_until": "how many beats is that, or to which bar:beat?",
         "vague_bars": "how many beats are that?",

@@ -294,6 +294,8 @@ BESIDE: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_WHO}{_LEFT} (?:{_MOTION}|{_SIZED})(?! (?:note|notes|degree|phrase|bar|beat)s?\b)", _moved("before")),
     ("scope", rf"(?:(?:an?|every) )*(?:(?P<wide>{_BIG}|{_SMALL}) )?(?:(?P<way>up|down) )?(?P<how>leaps?|jumps?|skips?)(?: (?P<way2>up|down))?(?: {_WIDTH})?", _leaps),
     ("scope", rf"(?:every )?intervals? {_WIDTH}", _leaps),
+    ("scope", rf"where (?:(?:it|melody|voice|they|he|she|note|notes) )?(?:(?:goes|moves|comes|go|move|leaps?|jumps?|skips?|steps?) )?(?P<way>up|down) (?:by |in |with |a |an )*(?P<how>steps?|leaps?|jumps?|skips?)(?: {_WIDTH})?", _moved("after")),
+    ("scope", rf"where (?:(?:it|melody|voice|they|he|she|note|notes) )?(?:(?:goes|moves|comes|go|move|leaps?|jumps?|skips?) )?(?P<way4>up|down) (?:by |a |an )*(?P<lone>o:[2-8]|octave)(?: or (?P<bound2>{_MORE}|{_LESS}))?", _moved("after")),
     ("scope", rf"{_WHO}(?:after|follow(?:s|ed)?|preceded by) {_OTHER}", _next_to("after")),
     ("scope", rf"{_WHO}(?:before|precedes?|lead(?:s|ing)? (?:in|into|to)|followed by) {_OTHER}", _next_to("before")),
     ("scope", rf"(?<!phrase )(?<!phrases )(?:that|which|where (?:it|they|note|notes|melody|1))(?: (?:then|next))? (?:(?:moves?|goes?|resolves?|rises?|falls?|steps?|up|down|resolve)(?: (?:on|up|down))? (?:to|into)|into) {_OTHER}", _next_to("before")),

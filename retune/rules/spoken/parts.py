@@ -55,7 +55,7 @@ _OTHERS = (
     r"it begin|before (?:phrase|1)|phrase \d+|(?:o:\d+|last)(?: phrase| 1)?|every (?:else|other 1s?))"
 )
 _SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
-TO = r"(?:on|at|with|by|as|in|is)"
+TO = r"(?:on|at|with|(?<!up )(?<!down )by|as|in|is)"
 
 
 def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
@@ -200,7 +200,7 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
         ("names", rf"{ALL}(?:notes? )?{NAMES}", lambda m: m),
         ("interval", rf"(?:by |of )?{INTERVAL}", lambda m: m),
         ("length", rf"(?:by |for )?{LENGTH}", lambda m: m),
-        ("until", r"(?:until|till|to|at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
+        ("until", r"(?:until|till|to|(?<!note )at|up to) t:(?P<until>\S+)", lambda m: m["until"]),
     ]
     found += [("manner", pattern, partial(_always, words)) for words, pattern in MANNERS]
     found += [(verb, word, lambda m: None) for verb, word in _TIME_VERBS.items()]

@@ -16,6 +16,7 @@ from retune.rules.scopes import InSection
 from retune.rules.spoken.beside import BESIDE
 from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.stretches import SECTIONS, STRETCHES, is_cadence
+from retune.rules.spoken.synonyms import is_worded
 from retune.theory.chords import parse_chord
 from retune.theory.keys import parse_key
 
@@ -224,8 +225,11 @@ def _section(match: Match, sentence: Sentence) -> list[str]:
     return [_in_section(match["name"], match)]
 
 
-def _named_section(match: Match, sentence: Sentence) -> list[str]:
-    return [_in_section(sentence.tokens[sentence.index_at(match.start("name"))].raw, match)]
+def _named_section(match: Match, sentence: Sentence) -> list[str] | None:
+    token = sentence.tokens[sentence.index_at(match.start("name"))]
+    if is_worded(token.raw) and not token.text.startswith("q:"):
+        return None  # "when the section repeats" names none
+    return [_in_section(token.raw, match)]
 
 
 def _in_section(name: str, match: Match) -> str:

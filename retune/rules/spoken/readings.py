@@ -44,6 +44,9 @@ def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | Non
         return None
 
 
+_REACHED = (
+    r" ?after a \w+(?: up| down)?(?: of (?:a \w+|[\d.]+ (?:scale )?\w+)(?: or (?:more|less))?)?"
+)
 ONE_PLACE = "a rule moves notes to one place: write one for each"
 ONE_EACH = ("move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1")
 
@@ -253,7 +256,7 @@ class _Assembly(ExchangeReader):
             raise MissingError(
                 "to be reached so, it is the note before that moves: where to?",
                 [f"move phrase-penultimate note to degree {degree}" for degree in ("2", "7")],
-                instead_of=r" ?after a \w+(?: up| down)?",
+                instead_of=_REACHED,
             )
         if any(scope.startswith("on beat") for scope in scopes) and self._lands():
             raise MissingError(

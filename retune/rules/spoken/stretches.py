@@ -229,6 +229,8 @@ STRETCHES: list[tuple[str, str, Meaning]] = [
     ("scope", rf"{_WHO}(?P<by>above|over|up than|up then) (?:note )?(?P<name>n:[A-G][b#]*-?\d)", _pitched("higher")),
     ("scope", rf"{_WHO}(?P<by>below|under|down than|down then) (?:note )?(?P<name>n:[A-G][b#]*(?:-?\d)?)", _pitched("lower")),
     ("scope", rf"{_WHO}(?P<by>up than|up then) (?:note )?(?P<name>n:[A-G][b#]*)", _pitched("higher")),
+    ("scope", rf"{_WHO}between (?:note )?n:(?P<low>[A-G][b#]*-?\d) (?:and|to) (?:note )?n:(?P<high>[A-G][b#]*-?\d)",
+     lambda m, s: [f"except lower than {m['low']} except higher than {m['high']}"]),
     ("scope", rf"{_WHO}(?:from )?(?P<name>n:[A-G][b#]*(?:-?\d)?) (?:and|or) (?P<way>up|above|over|down|below|under)", _and_beyond),
     ("scope", rf"{_BE}(?P<way>(?:hold|shorten|more|less) (?:than|then)|over|under) {LENGTH}(?: long)?", _lasting),
     ("scope", rf"{_BE}at (?P<least>least|most) {LENGTH}(?: long)?", _lasting),

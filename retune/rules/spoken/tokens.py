@@ -10,7 +10,7 @@ from functools import lru_cache
 
 from retune.rules.spoken.pitches import SOLFA, degree_words
 from retune.rules.spoken.sentence import Sentence, Token
-from retune.rules.spoken.synonyms import free_words, same_words
+from retune.rules.spoken.synonyms import free_words, same_words, verb_forms
 from retune.rules.spoken.turns import turned
 from retune.theory.pitchnames import ascii_accidentals
 
@@ -198,6 +198,17 @@ def _number(raw: str) -> str:
     return raw.replace("'", "")
 
 
+def _is_clock(tokens: list[Token], place: int) -> bool:
+    """ "At second 14" names a time."""
+    before = tokens[place - 2].text if place > 1 else ""
+    return (
+        tokens[place - 1].raw.lower() in ("second", "sec")
+        and before in ("at", "on", "in", "from", "until", "to", "and")
+        and re.fullmatch(r"\d+(?:\.\d+)?", tokens[place].text) is not None
+        and not any(t.text in ("beats", "notes", "steps") for t in tokens[place + 1 : place + 2])
+    )
+
+
 _AFTER_FIRST = frozenset(
     (",", "raise", "lower", "move", "shift", "take", "make", "let", "put", "bring", "transpose",
      "all", "change", "hold", "end", "sing", "keep", "leave", "drop", "lift", "delay", "everything")
@@ -211,6 +222,9 @@ def _of_numbers(tokens: list[Token], typed: str) -> list[Token]:
     for place, token in enumerate(tokens[1:], start=1):
         if token.text == "rest" and typed[: token.start].lower().endswith("the "):
             tokens[place] = replace(token, text="else")
+        if _is_clock(tokens, place):
+            tokens[place] = replace(token, text=f"t:{token.text}s", raw=f"{token.text}s")
+            tokens[place - 1] = replace(tokens[place - 1], text="at")
         is_of = tokens[place - 1].text in ("phrase", "bar", "line", "measure", "verse")
         if is_of and re.fullmatch(r"\d+['’]s", token.raw):
             tokens[place] = Token(token.text.rstrip("s"), token.start, token.stop, token.raw)
@@ -273,17 +287,27 @@ def _word(part: str, at: int) -> Iterator[Token]:
 @lru_cache(maxsize=1)
 def synonyms() -> dict[tuple[str, ...], tuple[str, ...]]:
     """Every wording, as words, to the plain words it means."""
-    return {
+    free = set(free_words())
+    forms: dict[tuple[str, ...], tuple[str, ...]] = {
+        (form,): (word,)
+        for word, listed in verb_forms().items()
+        for form in listed
+        if word != "-" and form not in free
+    }
+    same = {
         tuple(_NUMBER_WORDS.get(w, w) for w in other.split()): tuple(word.split())
         for word, others in same_words().items()
         for other in others
     }
+    return {**forms, **{(word,): (word,) for word in same_words() if (word,) in forms}, **same}
 
 
 @lru_cache(maxsize=1)
 def _single_words() -> tuple[str, ...]:
     """Every word that is said in some wording, the shortest left out."""
-    wordings = [*same_words(), *free_words(), *(o for more in same_words().values() for o in more)]
+    forms = (form for listed in verb_forms().values() for form in listed)
+    others = (other for more in same_words().values() for other in more)
+    wordings = [*same_words(), *free_words(), *forms, *others]
     words = {word for wording in wordings for word in wording.split()} | set(_NUMBER_WORDS)
     words |= {word for name in degree_words() for word in name.split()}
     return tuple(sorted(word for word in words if len(word) > 3 and word.isalpha()))

@@ -89,7 +89,8 @@ class WhatReader:
             return [[(ats[0].value, "")]]
         if names:
             if kinds and self.target is not None:
-                to = targets_of(self.target.value[1])[0] if self.target.kind == "target" else ""
+                is_worded = self.target.kind == "target"
+                to = targets_of(self.target.value[1])[0] if is_worded else "degree 1"
                 raise MissingError(
                     "a note is named by its place or by its pitch, not by both",
                     [f"move {kinds[0][0][0]} note to {to}", f"move note {names[0]} to {to}"],

@@ -11,6 +11,14 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"leadinto(?: .*)?",
+        "name the bars, or the phrase, that lead into a section",
+        (
+            "shift every note up 1 scale step in bars 7-8",
+            "shift phrase-ending note up 1 scale step in phrase 2",
+        ),
+    ),
+    (
         r"an? (?:\w+ )?end (?:before|after|between)",
         "a rest is made by shortening the note before it",
         ("shorten phrase-penultimate note by 0.5 beats", "shorten phrase-ending note by 1 beat"),
@@ -170,9 +178,9 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         (),
     ),
     (
-        r"(?:like|same|copy|alike)(?: \S+){0,5} (?:except|but|only)(?: \S+)? (?:a|an|1|half|\d+|up|down|in).*|"
-        r"sequences?|sequenced|transposed copy",
-        "a phrase is not copied into another; its own notes can move, and it can end as another does",
+        r"(?:like|same|copy|alike)(?: \S+){0,5} (?:except|but|only)(?: \S+)? "
+        r"(?:a|an|1|half|\d+|up|down|in).*|sequences?|sequenced|transposed copy",
+        "a phrase is not copied into another; its own notes move, and it can end as another does",
         (
             "shift every note up 1 scale step in phrase 2",
             "move phrase-ending note to ending of phrase 1 in phrase 2",

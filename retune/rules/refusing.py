@@ -1,0 +1,75 @@
+"""What is said of a sentence that is not understood: where it forbids, where the grammar says it
+better, and what is left of it beside a wish."""
+
+from __future__ import annotations
+
+import re
+
+from retune.carriers.errors import RuleError
+from retune.rules.spoken.covers import NEGATIONS
+from retune.rules.spoken.sentence import Sentence, Token
+from retune.rules.spoken.tokens import is_spoken
+from retune.rules.spoken.wishes import Wish
+from retune.rules.words import BEGINS, VERBS
+
+SAY_WHICH = "say which notes, and where they go or how far"
+EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2")
+
+
+def beside(
+    nearest: tuple[str, ...], wish: Wish, sentence: Sentence, unknown: tuple[int, ...]
+) -> tuple[str, ...]:
+    """What is left of a sentence without the words of its wish first: it may be most of what was
+    meant."""
+    if nearest and _is_aside(sentence, unknown):
+        return nearest
+    is_apart = set(range(wish.first, wish.last + 1)) <= set(unknown)
+    return (*nearest[: int(is_apart)], *wish.examples)
+
+
+def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
+    """Whether what was not understood ends a clause before the one that says what to do."""
+    after = sentence.tokens[unknown[0] + 1 : unknown[0] + 2] if len(unknown) == 1 else ()
+    return bool(after) and after[0].text == ","
+
+
+def forbidden(
+    sentence: Sentence, unknown: tuple[int, ...], nearest: tuple[str, ...]
+) -> RuleError | None:
+    """Where a sentence forbids what it names, the nearest that reads is the opposite: it is asked
+    where those notes go instead."""
+    forbids = [place for place in unknown if sentence.tokens[place].text in NEGATIONS]
+    if not forbids:
+        return None
+    shown = []
+    for line in nearest:
+        goal = re.search(r"^(move .*)note to degree ([b#]?[1-7])\b(?: above| below)?(.*)", line)
+        if goal:
+            others = [degree for degree in "123" if degree != goal[2]][:2]
+            shown += [f"{goal[1]}degree {goal[2]} to degree {to}{goal[3]}" for to in others]
+    column, length = sentence.columns(forbids[0], forbids[0] + 1)
+    return RuleError(
+        "say where these notes go instead, or which notes are kept",
+        text=sentence.typed,
+        column=column,
+        length=length,
+        readings=tuple(shown[:2]) or ("move phrase-ending degree 1 to degree 2", "keep every note"),
+    )
+
+
+def is_known(token: Token) -> bool:
+    """Whether a word that nothing reads here is one that rules know, so no slip of the hand."""
+    return token.text in NEGATIONS or is_spoken(token.raw)
+
+
+def tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:
+    """Whether the grammar's own complaint says it better: the sentence begins with one of its
+    verbs, and the grammar knows the nearest word or read on at least as far."""
+    if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
+        return False
+    fault = range(strict.column, strict.column + strict.length)
+    is_known = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
+    if is_known and strict.problem.startswith("unknown word"):
+        return False  # a word that is no rule's but that people say
+    reached = sentence.tokens[unknown[0]].start if unknown else 0
+    return bool(strict.nearest) or strict.column >= reached
