@@ -12,8 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from retune.analysis.corrections import Draft
 from retune.analysis.note_trust import Heard
-from retune.carriers.heard import FloatArray, PitchTrack, Singing
+from retune.carriers.heard import SECOND_VOICE, FloatArray, PitchTrack, Singing
 
 # Log odds of a note by itself: for each 10 dB of the estimated voice re the mix, for each doubling
 # of how far the pitch strays from its middle, for each doubling of the length up to .3 s (a short
@@ -31,6 +32,7 @@ TOLD = 3.0
 # Without a guide, what is hardly sung is no note, and what may well be played is doubted.
 LEAST_SINGER, SURE_SINGER = 0.4, 0.6
 NOT_SUNG = "nobody may be singing here"
+LEAST_BESIDE = 0.5  # of a note's length, with a second voice
 
 
 def with_singer(
@@ -57,6 +59,24 @@ def with_singer(
             doubt = NOT_SUNG if chance < SURE_SINGER else note.doubt
             found.append(replace(note, singer=float(chance), doubt=doubt))
     return tuple(found)
+
+
+def beside_another(drafts: Sequence[Draft], singing: Singing | None) -> list[Draft]:
+    """Notes with the doubt where a second voice sings for half of one or more: what a person put
+    right is settled, and a graver doubt stays."""
+    spans = () if singing is None else singing.second
+
+    def is_asked(note: Draft) -> bool:
+        is_settled = note.confidence == 1.0 and note.singer in (None, 1.0)
+        return not (note.doubt or is_settled) and _covered(note, spans) >= LEAST_BESIDE
+
+    return [replace(note, doubt=SECOND_VOICE) if is_asked(note) else note for note in drafts]
+
+
+def _covered(note: Draft, spans: Sequence[tuple[float, float]]) -> float:
+    """How much of a note lies in the spans, 0 to 1."""
+    inside = sum(max(min(b, note.end_s) - max(a, note.start_s), 0.0) for a, b in spans)
+    return inside / max(note.end_s - note.start_s, 1e-9)
 
 
 def evidence(heard: Sequence[Heard], track: PitchTrack, singing: Singing) -> FloatArray:

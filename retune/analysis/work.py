@@ -9,6 +9,7 @@ from retune.analysis.corrections import Draft, apply_corrections, silent_spans
 from retune.analysis.guided import drafts_of, found_again, guided_notes
 from retune.analysis.listened import Listened
 from retune.analysis.note_trust import Heard
+from retune.analysis.singer import beside_another
 from retune.analysis.songnotes import SongNotes
 from retune.analysis.unheard import unheard_spans, unheard_words
 from retune.carriers.heard import PitchTrack
@@ -48,7 +49,7 @@ def hear_notes(work: Work) -> None:
         else:
             drafts, told = apply_corrections(drafts, work.song.corrections, stem=name)
             work.warnings += told
-        work.drafts[name] = drafts
+        work.drafts[name] = beside_another(drafts, work.listened.singing.get(name))
         work.joined[name] = frozenset(n.start_s for n in heard if n.joined)
         if work.song.stems[name].role in ("melody", "harmony", "double"):
             work.warnings += unheard_words(name, _unheard(work, name, drafts))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Any, Literal, Protocol, get_args, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double", "backing", "un
 MONOPHONIC_ROLES: tuple[Role, ...] = ("melody", "bass", "harmony", "double")
 DOUBTFUL = 0.5
 """A note less sure than this is doubtful."""
+SECOND_VOICE = "a second voice sings here"
+"""The doubt that there is where the note itself may be right."""
 Ending = Literal["at rest", "partly at rest", "open"]
 Cadence = Literal[
     "perfect authentic",
@@ -35,15 +37,7 @@ Cadence = Literal[
     "deceptive",
     "none",
 ]
-CADENCES: tuple[Cadence, ...] = (
-    "perfect authentic",
-    "imperfect authentic",
-    "half",
-    "phrygian half",
-    "plagal",
-    "deceptive",
-    "none",
-)
+CADENCES: tuple[Cadence, ...] = get_args(Cadence)
 
 
 def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
@@ -134,17 +128,19 @@ class PitchTrack:
 @dataclass(frozen=True, eq=False)
 class Singing:
     """Where somebody sings in a mix: `spans` in seconds, and every `hop_s` from 0 on the level of
-    the estimated voice re the mix, `share_db`, float64 (n_frames,)."""
+    the estimated voice re the mix, `share_db`, float64 (n_frames,). `second` are the spans in
+    which another voice sings beside the one that is followed, where that was asked."""
 
     hop_s: float
     share_db: FloatArray
     spans: tuple[tuple[float, float], ...]
+    second: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "share_db", frozen_array(self.share_db, np.float64))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return Singing, (self.hop_s, np.asarray(self.share_db), self.spans)
+        return Singing, (self.hop_s, np.asarray(self.share_db), self.spans, self.second)
 
 
 # --- music -----------------------------------------------------------------------------------
@@ -285,8 +281,11 @@ class Note:
 
     @property
     def is_doubtful(self) -> bool:
-        """Whether it is little sure that this is the note, or that anybody sings it."""
-        return self.confidence < DOUBTFUL or (self.singer is not None and self.singer < DOUBTFUL)
+        """Whether it is little sure that this is the note, that anybody sings it, or that nobody
+        else sings too."""
+        if self.doubt == SECOND_VOICE or self.confidence < DOUBTFUL:
+            return True
+        return self.singer is not None and self.singer < DOUBTFUL
 
     @property
     def doubt_words(self) -> str:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retune.carriers.errors import AudioError
-from retune.carriers.heard import AudioLike, Samples, Singing
+from retune.carriers.heard import AudioLike, PitchTrack, Samples, Singing
 from retune.pipeline.inputs import SongInputs
 from retune.pipeline.stages import Stage
 from retune.sound.audio import open_audio
@@ -111,6 +111,19 @@ def singing_of(opened: SongInputs, name: str) -> Singing:
 def singing_heard(opened: SongInputs, name: str) -> Singing:
     """Where somebody is heard singing in a mix, whatever a person says."""
     return opened.recall(SINGING, voice_reads(opened, name), lambda: _find_singing(opened, name))
+
+
+def sung_beside(opened: SongInputs, name: str, track: PitchTrack) -> Singing:
+    """Where somebody sings in a mix, and where another voice does beside the one that `track`
+    follows."""
+    from retune.separate import second_voice
+
+    part, found = opened.audio[name], singing_heard(opened, name)
+    first_s = part.first / part.rate_hz
+    here = PitchTrack(track.time_s - first_s, track.f0_hz, track.voiced_prob, track.energy_db)
+    spans = second_voice(Cut(voice_of(opened, name), part.first, part.n_samples), here)
+    later = ((round(a + first_s, 3), round(b + first_s, 3)) for a, b in spans)
+    return replace(found, second=tuple(later))
 
 
 def _find_singing(opened: SongInputs, name: str) -> Singing:

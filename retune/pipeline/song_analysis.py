@@ -18,7 +18,7 @@ from retune.carriers.text import counted
 from retune.pipeline.inputs import CSV_TRACK, Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
-from retune.pipeline.mix_voice import band_of, singing_heard, singing_of
+from retune.pipeline.mix_voice import band_of, singing_of, sung_beside
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
@@ -178,13 +178,13 @@ def _listened_reads(opened: SongInputs) -> dict[str, Any]:
 def _listened(opened: SongInputs, heard: Mapping[str, _Heard]) -> ListenedTo:
     from retune.analysis import listen_to
 
-    mixes = [name for name, found in heard.items() if found.is_mix]
+    mixes = {n: found.track for n, found in heard.items() if found.is_mix and found.track}
     found = listen_to(
         replace(opened.song, stems=opened.parts, corrections=()),
         {name: opened.sound_of(name) for name in opened.parts},
         {name: found.track for name, found in heard.items() if found.track is not None},
         guide=guide_of(opened).notes,
-        singing={name: singing_heard(opened, name) for name in mixes},
+        singing={name: sung_beside(opened, name, track) for name, track in mixes.items()},
         band={name: band_of(opened, name) for name in mixes},
     )
     return ListenedTo(found)

@@ -9,6 +9,7 @@ from retune.separate.estimate import (
     shares_in,
     usual_gain,
 )
+from retune.separate.second import second_voice
 from retune.separate.sung import find_singing, spans_of
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "Without",
     "estimate_voice",
     "find_singing",
+    "second_voice",
     "shares_in",
     "spans_of",
     "usual_gain",

@@ -174,12 +174,15 @@ function tapper() {
   );
 }
 
+const SECOND = "a second voice sings here"; // such notes are sung: none to drop with the rest
+
 let opened = false; // whether the reader opened a long list: hearing a note draws it anew
 
 /** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
 function doubts() {
   const rows = melodyNotes().filter((note) => note.doubt);
   if (!rows.length) return null;
+  const dropped = rows.filter((note) => note.doubt !== SECOND);
   return el(
     "details",
     {
@@ -209,10 +212,13 @@ function doubts() {
         ),
       ),
     ),
-    button(rows.length === 1 ? "Drop the one in doubt" : `Drop all ${rows.length} in doubt`, () =>
-      dropAll(rows),
-    ),
+    dropped.length ? button(dropWords(dropped.length, rows.length), () => dropAll(dropped)) : "",
   );
+}
+
+function dropWords(count, inDoubt) {
+  if (count < inDoubt) return `Drop ${count} that nobody may sing`;
+  return count === 1 ? "Drop the one in doubt" : `Drop all ${count} in doubt`;
 }
 
 /** Shows a note and plays it with a little of what is around it. */
