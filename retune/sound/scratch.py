@@ -16,7 +16,8 @@ import numpy as np
 from retune.carriers.heard import Samples
 
 SHARE_OF_ROOM = 0.5
-"""Of what is free where files are decoded to, all of a process's together: others need some too."""
+"""Of what is free where files are decoded to, all of a process's together, asked anew with each
+block: others need some too, and other processes of ours take their share at the same time."""
 _lock = RLock()  # what gives room back may be called at any moment, in here too
 _taken_bytes = 0
 
@@ -28,10 +29,9 @@ def stored(blocks: Iterable[Samples]) -> Samples:
     """
     with tempfile.TemporaryFile() as store, _giving_back_unused() as taken:
         n_channels = 1
-        most_bytes = SHARE_OF_ROOM * (shutil.disk_usage(tempfile.gettempdir()).free + _taken_bytes)
         for block in blocks:
             n_channels = block.shape[1]
-            _write(store, block, most_bytes, taken)
+            _write(store, block, taken)
         store.flush()
         shape = (sum(taken) // (4 * n_channels), n_channels)
         if shape[0] == 0:
@@ -42,19 +42,19 @@ def stored(blocks: Iterable[Samples]) -> Samples:
         return samples
 
 
-def _write(store: IO[Any], block: Samples, most_bytes: float, taken: list[int]) -> None:
-    if _take(block.nbytes, most_bytes):
+def _write(store: IO[Any], block: Samples, taken: list[int]) -> None:
+    if _take(block.nbytes, shutil.disk_usage(tempfile.gettempdir()).free):
         taken.append(block.nbytes)
         store.write(block.tobytes())
         return
     raise OSError(errno.ENOSPC, "more than its share of what is free")
 
 
-def _take(n_bytes: int, most_bytes: float = float("inf")) -> bool:
+def _take(n_bytes: int, free_bytes: float = float("inf")) -> bool:
     """Take room, or (below 0) give it back; whether there was any."""
     global _taken_bytes
     with _lock:
-        if _taken_bytes + n_bytes > most_bytes:
+        if _taken_bytes + n_bytes > SHARE_OF_ROOM * (free_bytes + _taken_bytes):
             return False
         _taken_bytes += n_bytes
         return True

@@ -65,10 +65,16 @@ def test_a_film_that_counts_more_than_it_holds_is_not_opened(
 def test_a_sound_takes_half_of_the_room_to_decode(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def room(free: int) -> Any:
-        return lambda _: shutil._ntuple_diskusage(10 * free, 9 * free, free)  # type: ignore[attr-defined]
-
     forget_decoded()
+    before = scratch._taken_bytes
+
+    def room(free: int) -> Any:
+        def usage(_: str) -> Any:
+            left = free - (scratch._taken_bytes - before)
+            return shutil._ntuple_diskusage(10 * free, 9 * free, left)  # type: ignore[attr-defined]
+
+        return usage
+
     soundfile.write(tmp_path / "a.mp3", np.zeros(480_000), 48_000)
     monkeypatch.setattr(shutil, "disk_usage", room(3_000_000))
     with pytest.raises(OutputError, match=r"no room to decode a\.mp3 in .*half of what is free"):
@@ -99,6 +105,22 @@ def test_all_sounds_together_take_half_of_the_room(
     open_audio(tmp_path / "c.mp3")
 
 
+def test_a_sound_leaves_room_to_others_that_grow_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As other processes of a batch: each takes its half, and a part is left all the same."""
+    free = [90_000_000]
+
+    def room(_: str) -> Any:
+        free[0] -= 2 * (1 << 18)  # what this one and another have written since
+        return shutil._ntuple_diskusage(90_000_000, 0, free[0])  # type: ignore[attr-defined]
+
+    monkeypatch.setattr(shutil, "disk_usage", room)
+    with pytest.raises(OSError, match="more than its share"):
+        scratch.stored(np.zeros((1 << 15, 2), np.float32) for _ in range(1_000))
+    assert free[0] > 25_000_000
+
+
 def forget_decoded() -> None:
     audio._decoded.cache_clear()
     audio._kept.cache_clear()
@@ -127,15 +149,15 @@ def test_drafts_come_back_however_long_the_history_is(tmp_path: Path) -> None:
     texts = tuple(f"# {k}\n" + "é🏮" * 300_000 for k in range(30))
     drafts = (Variant("half-done", ("move highest",), "é" * 20_000),)
     drawer = Drawer(tmp_path / "song.toml", folder=tmp_path / "kept")
-    drawer.write(Kept("now", texts, texts, drafts))
-    kept = drawer.read()
+    drawer.change(lambda _: Kept("now", texts, texts, drafts))
+    kept = drawer.read() or Kept()
     assert kept.drafts == drafts
     assert kept.revision == "now"
-    drawer.write(Kept("now", ("a", "b"), ("c",), drafts))
+    drawer.change(lambda _: Kept("now", ("a", "b"), ("c",), drafts))
     assert drawer.read() == Kept("now", ("a", "b"), ("c",), drafts)
     long = "x" * 1_000_000
-    drawer.write(Kept("now", ("a", *[long] * 9, "b"), (*[long] * 9, "c")))
-    kept = drawer.read()
+    drawer.change(lambda _: Kept("now", ("a", *[long] * 9, "b"), (*[long] * 9, "c")))
+    kept = drawer.read() or Kept()
     assert (kept.past[-1], kept.future[-1]) == ("b", "c")
     assert 2 <= len(kept.past) < 9
 
