@@ -34,6 +34,11 @@ OF_THE_SYSTEM = ("SYSTEMROOT", "TEMP", "TMP", "USERPROFILE", "HOME", "LANG", "SS
 STRICT = ("-W", "error::DeprecationWarning:retune", "-W", "error::FutureWarning:retune")
 
 
+PLANS = """import sys, retune
+song = retune.open("lantern-song/song.toml")
+for rule in sys.argv[1:]: song.plan(rule)"""
+
+
 class Stranger:
     """Somebody with the wheel, an empty folder and the pages."""
 
@@ -60,7 +65,7 @@ class Stranger:
         said = self._serve(words) if serves else self._run(words)
         self.faults += bool(said)
         state = "FAILED" if said else "ok"
-        line = shlex.join(words).removeprefix(f"{self.python} ")
+        line = shlex.join(words[-3 if PLANS in words else 1 :])
         print(f"{state:6} {time.perf_counter() - begun:6.1f} s  {page}: {line[:110]}", flush=True)
         if said:
             print(said[-2000:])
@@ -95,16 +100,16 @@ class Stranger:
             if kind == "python":
                 (self.place / "block.py").write_text(block, encoding="utf-8")
                 self.does(name, [self.python, *STRICT, "block.py"])
-            for line in filter(str.strip, block.splitlines()):
+            lines = [line for line in block.splitlines() if line.strip()]
+            if kind == "rule":
+                self.does(name, [self.python, *STRICT, "-c", PLANS, *lines])
+            for line in lines:
                 if kind == "sh" and line.startswith(SET_UP):
                     continue
                 if kind == "sh" and any(word in line for word in OF_THE_READER):
                     print(f"passed over, the reader's own: {line}")
                 elif kind == "sh":
                     self.does(name, self._command(line), serves=line.startswith("retune serve"))
-                elif kind == "rule":
-                    plan = ["plan", "lantern-song/song.toml", "--rule", line]
-                    self.does(name, [self.python, *STRICT, "-m", "retune", *plan])
 
     def _command(self, line: str) -> list[str]:
         program, *words = shlex.split(line)
