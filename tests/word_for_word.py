@@ -1,8 +1,8 @@
 """Do what README and every page of the docs say, word for word, with a wheel as a stranger has it.
 
     pip wheel --no-deps --wheel-dir dist .
-    python tests/word_for_word.py dist/retune-*.whl                # the Python that runs this
-    python tests/word_for_word.py dist/retune-*.whl README rules   # these pages alone
+    python tests/word_for_word.py dist                # with the Python that runs this
+    python tests/word_for_word.py dist README rules   # these pages alone
 
 The wheel is installed with the extras that the docs name into an environment made anew, in a folder
 with nothing else in it, and with none of this shell's settings. The demo is made, then each block
@@ -128,8 +128,9 @@ def pages() -> Iterator[tuple[str, str]]:
         yield path.stem, path.read_text(encoding="utf-8")
 
 
-def main(wheel: Path, *only: str) -> int:
-    """Install, make the demo, and follow the pages."""
+def main(given: Path, *only: str) -> int:
+    """Install a wheel, or the one in a folder, make the demo, and follow the pages."""
+    (wheel,) = given.glob("retune-*.whl") if given.is_dir() else [given]
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         stranger = Stranger(Path(name).resolve(), wheel.resolve())
         program = str(stranger.bin / "retune")
