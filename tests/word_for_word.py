@@ -34,8 +34,11 @@ OF_THE_SYSTEM = ("SYSTEMROOT", "TEMP", "TMP", "USERPROFILE", "HOME", "LANG", "SS
 STRICT = ("-W", "error::DeprecationWarning:retune", "-W", "error::FutureWarning:retune")
 
 
-PLANS = """import sys, retune
-song = retune.open("lantern-song/song.toml")
+PLANS = """import pathlib, sys, retune
+text = pathlib.Path("lantern-song/song.toml").read_text("utf-8")
+path = pathlib.Path("lantern-song/chorus.toml")
+path.write_text(text.replace('"13:1", "verse"', '"13:1", "chorus"'), "utf-8")
+song = retune.open(path)
 for rule in sys.argv[1:]: song.plan(rule)"""
 
 
