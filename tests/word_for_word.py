@@ -68,7 +68,7 @@ class Stranger:
         said = self._serve(words) if serves else self._run(words)
         self.faults += bool(said)
         state = "FAILED" if said else "ok"
-        line = shlex.join(words[-3 if PLANS in words else 1 :])
+        line = shlex.join(word for word in words[1:] if word not in (*STRICT, PLANS, "-c", "-m"))
         print(f"{state:6} {time.perf_counter() - begun:6.1f} s  {page}: {line[:110]}", flush=True)
         if said:
             print(said[-2000:])
