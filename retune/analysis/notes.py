@@ -16,6 +16,7 @@ from retune.analysis.note_edges import (
     place_offset,
     place_onset,
     split_struck,
+    stands_still,
 )
 from retune.analysis.note_hmm import HmmSettings, decode_notes
 from retune.analysis.note_trust import Heard, core_pitch, judged
@@ -68,16 +69,19 @@ def find_notes(
     if len(track.time_s) < 2 or not np.isfinite(track.f0_hz).any():
         return ()
     levels = levels_of_track(track) if audio is None else measure_levels(audio)
-    upper_db = levels.vowel_db if is_bass and audio is not None else None
+    upper_db = levels.vowel_db
     if is_bass:
         levels = replace(levels, vowel_db=levels.full_db)
     contour = make_contour(track, levels)
     spans = _decoded(contour, hmm)
     spans = _mend_holes(spans, levels)
+    is_struck = is_bass and audio is not None and stands_still(spans, contour, settings=edges)
     spans = [
         part
         for span in spans
-        for part in split_struck(span, contour, levels, settings=edges, upper_db=upper_db)
+        for part in split_struck(
+            span, contour, levels, settings=edges, upper_db=upper_db if is_struck else None
+        )
     ]
     spans = _absorb(spans, contour, levels, settings=edges)
     spans = _place(spans, contour, levels, settings=edges)

@@ -175,6 +175,21 @@ def test_a_bass_string_left_alone_is_one_note(beat_hz: float) -> None:
     assert len(find_notes(steady_track(4, 33), audio, is_bass=True)) == 2
 
 
+@pytest.mark.parametrize(("wander_cents", "n_notes"), [(0.0, 2), (3.0, 2), (30.0, 1)])
+def test_a_step_up_is_a_stroke_where_the_pitch_stands_as_a_string_does(
+    wander_cents: float, n_notes: int
+) -> None:
+    """A low voice gets louder within a note; its pitch wavers, that of a string does not."""
+    t = np.arange(0, 3.0, 1 / 16000)
+    level = np.exp(-0.3 * t) * np.where(t < 1.5, 1.0, 1.5)
+    tones = np.sum([np.sin(2 * np.pi * 82.4 * k * t) / k for k in range(1, 13)], axis=0)
+    audio = Audio((0.1 * level * tones).astype(np.float32)[:, None], 16000)
+    steady = steady_track(3, 40)
+    waver = 2 ** (wander_cents * np.sin(2 * np.pi * 0.9 * steady.time_s) / 1200)
+    track = PitchTrack(steady.time_s, steady.f0_hz * waver, steady.voiced_prob, steady.energy_db)
+    assert len(find_notes(track, audio, is_bass=True)) == n_notes
+
+
 def test_tremolo_strikes_no_string_again() -> None:
     t = np.arange(0, 3.0, 1 / 16000)
     swell = 1 + 0.3 * np.sin(2 * np.pi * 5 * t)
