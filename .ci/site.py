@@ -13,16 +13,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from retune.faces.topics import topic_text, topics
+from retune.faces.topics import GROUPS, topic_text, topics
 
 HOME = Path(__file__).resolve().parent.parent
-GROUPS = {
-    "Begin": ("first-lesson", "stems", "mixes", "your-sequencer", "corpus", "troubleshooting"),
-    "Look up": ("rules", "song-file", "commands", "python", "workbench", "exports", "batch"),
-    "Understand": ("harmony", "numbers", "wrong-hearing", "blind-tests", "glossary"),
-    "Care": ("rights", "security"),
-    "Take part": ("decisions",),
-}
 TOPIC = re.compile(r"`retune help ([a-z][a-z-]*)`")
 SETTINGS = """\
 site_name: retune

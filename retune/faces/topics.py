@@ -19,6 +19,14 @@ WIDEST = 96
 """A line longer than this is hard to read."""
 LINK = re.compile(r"\[([^\]]*)\]\([^)]*\)")
 SHELL = re.compile(r"^```sh\n.*?^```$", re.MULTILINE | re.DOTALL)
+GROUPS = {
+    "Begin": ("first-lesson", "stems", "mixes", "your-sequencer", "corpus", "troubleshooting"),
+    "Look up": ("rules", "song-file", "commands", "python", "workbench", "exports", "batch"),
+    "Understand": ("harmony", "numbers", "wrong-hearing", "blind-tests", "glossary"),
+    "Care": ("rights", "security"),
+    "Take part": ("decisions",),
+}
+"""Every page, in the order in which somebody wants it; the site has it too."""
 DOCS = resources.files("retune").joinpath("docs")
 
 
@@ -95,18 +103,28 @@ def _options(parser: Any, command: str) -> list[tuple[str, str]]:
 
 def show_topic(topic: str | None) -> int:
     """Print a page, or the list of pages."""
-    if topic is None:
-        words = ["Topics of `retune help TOPIC`:", ""]
-        words += [f"- **{name}**: {title}" for name, title in topics().items()]
-        words += ["", "Every command has `--help` too."]
-        text = "\n".join(words) + "\n"
-    else:
-        text = topic_text(topic)
+    text = _listed() if topic is None else topic_text(topic)
     from rich.markdown import Markdown
 
     width = min(console().width, WIDEST)
     console(width=width).print(Markdown(_for_terminal(text, width=width), hyperlinks=False))
     return 0
+
+
+def _listed() -> str:
+    """The pages by what they are for."""
+    titles = topics()
+    parts = ["Pages of `retune help TOPIC`. Every command has `--help` too.\n"]
+    for group, names in GROUPS.items():
+        lines = (f"- **{name}**: {_without(name, titles[name])}" for name in names)
+        parts.append(f"\n{group}\n\n" + "\n".join(lines) + "\n")
+    return "".join(parts)
+
+
+def _without(name: str, title: str) -> str:
+    """A heading without the topic that it begins with."""
+    first, colon, rest = title.partition(": ")
+    return rest if colon and first.lower().replace(" ", "-") == name else title
 
 
 def _for_terminal(text: str, *, width: int) -> str:

@@ -20,7 +20,7 @@ from retune.carriers.changes import Consequence
 from retune.carriers.errors import RuleError, UsageError
 from retune.carriers.heard import ROLES
 from retune.faces.cli import COMMANDS, build_parser, main
-from retune.faces.topics import WIDEST, topic_text, topics
+from retune.faces.topics import GROUPS, WIDEST, topic_text, topics
 from retune.pipeline.export_formats import FORMATS
 from retune.repitch import ENGINES
 from retune.rules import parse_rule
@@ -202,6 +202,10 @@ def test_the_page_of_python_holds_every_public_name() -> None:
     assert "plan: Plan | Sequence[Plan] | None = None,\n" in text
     assert 'engine: str = "auto"' in text.replace("'", '"')
     assert "object at 0x" not in text
+
+
+def test_every_page_is_in_one_group() -> None:
+    assert sorted(name for names in GROUPS.values() for name in names) == sorted(topics())
 
 
 def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None:
