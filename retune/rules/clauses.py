@@ -206,7 +206,8 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
 
 _BEGINNINGS = frozenset(
     ("melody", "phrase", "phrases", "bar", "bars", "last", "in", "at", "over", "where", "ending",
-     "endings", "penultimate", "highest", "lowest", "every")
+     "endings", "penultimate", "highest", "lowest", "every", "antecedent", "antecedents",
+     "consequent", "consequents", "question", "questions", "answer", "answers", "odd", "even")
 )  # fmt: skip
 _GOES = _IMPERATIVE | {"on", "to", "should", "must", "which", "that"}
 _NOUNS = frozenset(

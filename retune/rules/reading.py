@@ -26,9 +26,9 @@ from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.refusing import EXAMPLES, SAY_WHICH, beside, forbidden, is_known, tells_more
 from retune.rules.rolewords import with_stems
 from retune.rules.spoken.asides import without_asides
-from retune.rules.spoken.covers import covers
+from retune.rules.spoken.covers import Cover, covers
 from retune.rules.spoken.heard import NOTHING, Question
-from retune.rules.spoken.sentence import Sentence
+from retune.rules.spoken.sentence import Sentence, Token
 from retune.rules.spoken.tokens import nearest_spoken, sentence_of, typed_of
 from retune.rules.spoken.wishes import no_stem, wish_in
 from retune.rules.words import BEGINS, VERBS, without_comment, words_of
@@ -325,12 +325,16 @@ def _slip(
     return (meant[places[0]], nearest or rules.readings) if len(places) == len(unknown) else None
 
 
+def _unread(sentence: Sentence, cover: Cover) -> list[Token]:
+    return [sentence.tokens[place] for place in cover.unknown]
+
+
 def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...], bool]:
     """The nearest sentences that read, without the words that were not understood; and whether
     they are what is left of it, not examples of what might be asked."""
     most = max(3, len(sentence.tokens) // 4)
     found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= most]
-    if found and any(sentence.tokens[place].text in _TURNS for place in found[0].unknown):
+    if found and any(_TURNS & {t.text, t.raw.lower()} for t in _unread(sentence, found[0])):
         return (), False
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):

@@ -233,6 +233,8 @@ class WhatReader:
         heard = self.heard
         if heard.has("phrases", "cadences"):
             return False
+        if any(part.value[1] and not part.value[2] for part in heard.of("position")):
+            return False  # "every phrase ending"
         if any(part.value[2] for part in heard.of("position")):
             return True
         is_end = heard.has("melody") and heard.has("end")

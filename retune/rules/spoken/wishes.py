@@ -165,9 +165,10 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ),
     (
         r"keep out|(?:take|keep|cut|throw) (?:\S+ ){1,4}out|"
-        r"away|disappears?|vanish|delete|remove|erase|omit|skip|add|insert|twice|again|loop|copy|"
+        r"away|disappears?|vanish|delete[ds]?|removed?|erased?|omit(?:ted)?|skip(?:ped)?|"
+        r"add(?:ed)?|insert(?:ed)?|twice|again|loop(?:ed)?|copy|copied|repeated twice|"
         r"extra note|"
-        r"double|harmoni[sz]e|"
+        r"double[ds]?|doubling|harmoni[sz](?:e[ds]?|ing)|in parallel|parallel (?:o:\d+|\w+)|"
         r"harmony part|an? chord an? o:\d.*",
         "rules move notes that were sung; none is added or taken away",
         ("move phrase-ending note to degree 1", "shorten phrase-ending note by 1 beat"),
