@@ -35,7 +35,10 @@ from retune.rules.words import BEGINS, VERBS, without_comment, words_of
 
 MAX_WORDS = 60
 _SENTENCES = re.compile(r";|\.\s+(?=[A-Za-z])")
-_TURNS = frozenset(["otherwise", "unless", "else"])
+_TURNS = frozenset(
+    ("otherwise", "unless", "else", "where", "when", "whenever", "wherever", "if", "until", "than",
+     "over", "only")
+)  # fmt: skip
 """Words that turn the sense of what follows: without them a sentence says something else."""
 
 
@@ -263,7 +266,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
         if strict.problem == BEGINS:
             column, length = strict.column, strict.length
         return RuleError(
-            f"{BEGINS}; {wish.says}",
+            wish.says,
             text=sentence.typed,
             column=column,
             length=length,

@@ -52,7 +52,7 @@ WHERE = {
     "where it is not a chord tone": (
         r"(?:where |that |which )?is not (?:in )?(?:a )?(?:its )?chord(?: notes?)?"
         r"|(?:not in|outside) (?:its )?chord|nonchord(?: notes?)?|dissonant(?: notes?)?"
-        r"|dissonances?|where (?:it |they )?is dissonant|(?:that |which )?do not (?:fit|belong to|"
+        r"|dissonances?|where (?:it |they )?is dissonant|(?:that |which )?do(?:es)? not (?:fit|belong to|"
         r"match) (?:in )?(?:its )?chord|(?:that |which )?clash(?:es)?(?: with chord)?"
     ),
     "where it is a chord tone": (
@@ -63,7 +63,7 @@ WHERE = {
 _WHO = r"(?:where |that |which )?(?:it )?(?:is |lies? )?"
 WHERE |= {
     "where it is not a scale tone": (
-        rf"{_WHO}(?:not (?:in|on|part of|of)|outside(?: of)?|out of|foreign to) (?:a |its )?"
+        rf"{_WHO}(?:(?:do(?:es)? )?not (?:in|on|part of|of|belong to|fit|fit in|fit into|belong in)|outside(?: of)?|out of|foreign to) (?:a |its )?"
         r"(?:key|scale)|(?:every )?(?:non ?scale|nondiatonic|non diatonic|chromatic) notes?"
         r"|every (?:accidentals?|chromatics?)"
     ),

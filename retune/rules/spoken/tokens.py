@@ -45,7 +45,7 @@ _LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
 _AFTER_NAME = frozenset(
     ("", ",", "and", "or", "to", "in", "over", "on", "at", "above", "below", "with", "->", "up",
      "down", "flat", "sharp", "by", "except", "from", "a", "when", "where", "whenever", "if",
-     "instead", "please")
+     "instead", "please", "major", "minor")
 )  # fmt: skip
 _GLUED = re.compile(r"(phrase|phr|ph|p|line|bar|measure|beat|verse)(\d+)")
 _CONTRACTIONS = (

@@ -11,6 +11,22 @@ from retune.rules.spoken.sentence import Sentence
 # (words asked for, what to say, sentences that come near)
 _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        r"middle notes?",
+        "a note amid a phrase is told by its number, its bar:beat or its word",
+        (
+            "shift phrase-third note up 1 scale step in phrase 1",
+            "shift note at 2:3 up 1 scale step",
+        ),
+    ),
+    (
+        r"alternat\w+(?: between)?(?: .*)?",
+        "what alternates is two rules, one for the odd phrases and one for the even",
+        (
+            "move phrase-ending note to degree 5 in phrases odd",
+            "move phrase-ending note to degree 1 in phrases even",
+        ),
+    ),
+    (
         r"leadinto(?: .*)?",
         "name the bars, or the phrase, that lead into a section",
         (
@@ -119,8 +135,9 @@ _WISHES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         ("move phrase-ending note to degree 1 below", "move phrase-ending note to degree 1 above"),
     ),
     (
-        r"(?:up|down) than (?:in |at )?(?:note|1|2|phrase|before|penultimate|first|last|o:\d)",
-        "a rule compares no note with another: say where it goes, or how far",
+        r"(?:up|down|hold|shorten) than (?:in |at )?"
+        r"(?:note|that|those|its|1|2|phrase|before|penultimate|first|last|o:\d)",
+        "a note is compared with the one beside it only: say where it goes, or how far",
         ("shift phrase-ending note down 1 scale step", "move phrase-ending note to note before"),
     ),
     (
