@@ -12,6 +12,10 @@ HEARING: tuple[tuple[str, str], ...] = (
     ("1.0.0", "notes begin where the vowel opens, and phrases are cut at shorter breaths"),
     ("1.0.0", "key, meter, bars and chords that are not given are heard in all that sounds"),
     ("1.0.0", "in a finished mix, notes where nobody sings are left out"),
+    (
+        "1.0.0",
+        "how sure a sung note is told comes from odds fitted on singers, and fewer are in doubt",
+    ),
 )
 """(version, what it hears otherwise than the version before it), the oldest first."""
 VERSION = re.compile(r"\d{1,4}(?:\.\d{1,4}){1,3}")

@@ -43,6 +43,9 @@ WAYS = {
     "python-stretch": "python-stretch",
 }
 
+ROOM = "bench_room.txt"
+ROOMS = {"tail left (before)": "retune, tail left", "**retune**": "retune"}
+
 
 def timing(way: str) -> list[str]:
     """Where both tables of moves in time have the figures of a way."""
@@ -95,6 +98,15 @@ CLAIMS = {
             timing(way),
         )
         for name, way in WAYS.items()
+    },
+    **{
+        f"numbers, {way} in a room": (
+            "retune/docs/numbers.md",
+            f"| {name} | # | # | # | # |",
+            ROOM,
+            [rf"{way}\s+{rt60}\s+[-\d.]+\s+(-?[\d.]+)" for rt60 in ("0.3", "0.6", "1.0", "1.5")],
+        )
+        for name, way in ROOMS.items()
     },
     "stems, a mix beside its stems": (
         "retune/docs/stems.md",
