@@ -23,8 +23,8 @@ class Edit:
 
     A note that moves in time, too, sounds from `start_to_s` to `end_to_s`; both are None where
     nothing moves in time. `glide` is how it is reached from the note before ("" as sung, "slow",
-    "fast"), `vibrato` the share of its vibrato that stays; `formants` is "moved" where they go with
-    the pitch, "" where they stay."""
+    "fast"), `vibrato` the share of its vibrato that stays; `formants` and `tail` (what sounds on
+    after it at its pitch) are "moved" where they go with the pitch, "" where they stay."""
 
     stem: str
     start_s: float
@@ -48,6 +48,7 @@ class Edit:
     glide: str = ""
     vibrato: float = 1.0
     formants: str = ""
+    tail: str = ""
 
     @property
     def bends(self) -> bool:

@@ -183,6 +183,8 @@ def _edit(edit: Edit) -> EditFacts:
         facts["vibrato"] = edit.vibrato
     if edit.formants:
         facts["formants"] = edit.formants
+    if edit.tail:
+        facts["tail"] = edit.tail
     return facts
 
 

@@ -95,6 +95,7 @@ def _reads(opened: SongInputs, edits: Sequence[Edit], kind: str, engine: str) ->
             e.glide,
             e.vibrato,
             e.formants,
+            e.tail,
         ]
         for e in edits
     ]

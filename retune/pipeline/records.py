@@ -25,6 +25,7 @@ EditFacts = TypedDict(
         "glide": NotRequired[str],
         "vibrato": NotRequired[float],
         "formants": NotRequired[str],
+        "tail": NotRequired[str],
         "rule": str,
         "bar": int | None,
         "phrase": int | None,

@@ -57,15 +57,16 @@ def sung_otherwise(
     glide: str,
     vibrato: float,
     formants: str = "",
+    tail: str = "",
 ) -> str:
     """A rule that moves notes, with how they sound: cents off the pitch (flat below 0), the glide
     into them ("" as sung, "slow", "fast"), the share of their vibrato that stays, and their
-    formants ("" kept, "moved").
+    formants and what sounds on after them ("" kept, "moved").
 
     Raises
     ------
     RuleError
-        The rule does not read, moves no pitch, or one of the four is out of bounds.
+        The rule does not read, moves no pitch, or one of the five is out of bounds.
     """
     from retune.rules import parse_rule
     from retune.rules.model import Manner
@@ -77,7 +78,10 @@ def sung_otherwise(
         raise RuleError("a glide is slow or fast", text=rule)
     if formants not in ("", "moved"):
         raise RuleError("formants are kept or moved", text=rule)
-    told = replace(read, manner=Manner(cents, glide, vibrato, formants))  # type: ignore[arg-type]
+    if tail not in ("", "moved"):
+        raise RuleError("what sounds on after a note is kept or moved", text=rule)
+    manner = Manner(cents, glide, vibrato, formants, tail)  # type: ignore[arg-type]
+    told = replace(read, manner=manner)
     return str(parse_rule(str(told), stems=tuple(roles)))
 
 

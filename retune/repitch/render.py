@@ -54,7 +54,7 @@ def render_stem(
     StemRendition
         Patches in order of time. Samples outside them are the stem's own; no patch goes further
         than 75 ms from its edits, but for a consonant that begins earlier and goes whole with
-        its note in time, and for what sounds on after a note at its pitch (`tails`).
+        its note in time, and for what sounds on after a note whose edit takes its tail along.
 
     Raises
     ------

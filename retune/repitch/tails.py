@@ -1,9 +1,8 @@
 """How long a note sounds on after its end, at its own pitch, while nobody sings.
 
 A room keeps a note's pitch after the singer has let it go. Where no other note follows at once,
-what sounds on belongs to the note and moves with it: else its last second would fall back to the
-old pitch. A dry voice leaves nothing, nor does noise: it does not repeat itself with the period
-of the note.
+what sounds on falls back to the old pitch, unless the rule moves the note with its tail. A dry
+voice leaves nothing, nor does noise: it does not repeat itself with the period of the note.
 """
 
 from __future__ import annotations
@@ -40,9 +39,9 @@ class Tail:
 
 
 def find_tails(edits: Sequence[Edit], *, audio: AudioLike, stem: StemAnalysis) -> dict[int, Tail]:
-    """The tails of the notes that edits move, by index of the note; those that have none, or that
-    move in time, are left out."""
-    moved = {e.note for e in edits if e.bends and not e.moves_in_time}
+    """The tails that edits move, by index of the note; notes that have none, or that move in time,
+    are left out."""
+    moved = {e.note for e in edits if e.tail and e.bends and not e.moves_in_time}
     if stem.track is None:
         return {}
     found = {}

@@ -139,8 +139,15 @@ def _goal(rule: Rule, note: Note, stem: StemAnalysis, analysis: Analysis) -> Goa
         glide = ""
         remark = "; ".join(filter(None, (goal.remark, "no note runs into it to glide from")))
         goal = replace(goal, remark=remark)
-    vibrato, formants = rule.manner.vibrato, rule.manner.formants
-    return replace(goal, shift_cents=cents, glide=glide, vibrato=vibrato, formants=formants)
+    manner = rule.manner
+    return replace(
+        goal,
+        shift_cents=cents,
+        glide=glide,
+        vibrato=manner.vibrato,
+        formants=manner.formants,
+        tail=manner.tail,
+    )
 
 
 def _is_sung_into(note: Note, stem: StemAnalysis) -> bool:

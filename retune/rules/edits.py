@@ -23,6 +23,7 @@ def note_edit(stem: str, note: Note, goal: Goal, rule: str, analysis: Analysis) 
         glide=goal.glide,
         vibrato=goal.vibrato,
         formants=goal.formants,
+        tail=goal.tail,
         rule=rule,
         note=note.index,
         from_name=note.name,

@@ -136,8 +136,10 @@ _OFFERS: dict[str, tuple[str, ...]] = {
         "with a fast glide",
         "with half vibrato",
         "with moved formants",
+        "with its tail",
     ),
     "FORMANT": ("formants",),
+    "TAIL": ("tail",),
     "WITHOUT": ("without vibrato",),
     "WHERE": tuple(
         f"where it is {no}a {of}"

@@ -142,13 +142,14 @@ class Interval:
 @dataclass(frozen=True)
 class Manner:
     """How a moved note sounds: `cents` off its new pitch (flat below 0), how it is reached from
-    the note before ("" as sung), the share of its vibrato that stays, and whether its formants go
-    with the pitch ("moved") or stay ("")."""
+    the note before ("" as sung), the share of its vibrato that stays, and whether its formants and
+    what sounds on after it go with the pitch ("moved") or stay ("")."""
 
     cents: float = 0.0
     glide: Literal["", "slow", "fast"] = ""
     vibrato: float = 1.0
     formants: Literal["", "moved"] = ""
+    tail: Literal["", "moved"] = ""
 
     def __str__(self) -> str:
         parts = []
@@ -166,6 +167,8 @@ class Manner:
             )
         if self.formants:
             parts.append("with moved formants")
+        if self.tail:
+            parts.append("with its tail")
         return " ".join(parts)
 
 

@@ -82,6 +82,9 @@ class Reader(ScopeReader):
     def moved_formants(self, parts: list[Any]) -> _Told:
         return _Told(parts[0], {"formants": "moved"})
 
+    def with_tail(self, parts: list[Any]) -> _Told:
+        return _Told(parts[0], {"tail": "moved"})
+
     def keep(self, parts: list[Any]) -> Rule:
         (stems, what), *scopes = _without(parts, "KEEP")
         return Rule("keep", stems, what, scopes=tuple(scopes))

@@ -25,8 +25,8 @@ from retune.theory.spelling import pitch_name, with_octave
 @dataclass(frozen=True)
 class Goal:
     """The pitch a note goes to, how far in cents, and what the plan should say about it; `name` is
-    the pitch as it was typed, or "" where the key and the chord spell it; `glide`, `vibrato`
-    and `formants` as in `Manner`."""
+    the pitch as it was typed, or "" where the key and the chord spell it; `glide`, `vibrato`,
+    `formants` and `tail` as in `Manner`."""
 
     midi: int
     shift_cents: float
@@ -35,6 +35,7 @@ class Goal:
     glide: str = ""
     vibrato: float = 1.0
     formants: str = ""
+    tail: str = ""
 
     @property
     def changes(self) -> bool:

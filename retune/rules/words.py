@@ -36,7 +36,7 @@ flat sharp with without slow fast glide percent vibrato moved formant
 NAMES_TOO = frozenset(
     ("song", "open", "closed", "strong", "weak", "off", "until", "higher", "lower", "shorter",
      "blue", "major", "minor", "leap", "rise", "fall", "lasting", "repeated", "rest", "more",
-     "less", *NOTE_VALUES)
+     "less", "tail", *NOTE_VALUES)
 )  # fmt: skip
 """Words that stand only where no stem can be named: stems may be called so."""
 _ROLES = "suspension retardation appoggiatura anticipation"

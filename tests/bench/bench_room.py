@@ -21,7 +21,6 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from ground_truth import RATE_HZ, Pair, Sung, make_pair
 from metrics import mel_levels
-from repitchers import by_retune, make_task
+from repitchers import Task, by_retune, make_task
 from scipy.signal import fftconvolve
 
 Floats = NDArray[np.float64]
@@ -144,14 +143,17 @@ def ways(pair: Pair, h: Floats, *, known: bool) -> Iterator[tuple[str, NDArray[n
     yield "not moved", stands.original
     task = make_task(stands, by="retune")
     yield "retune", move(task)
-    with patch("retune.repitch.render.find_tails", lambda *_, **__: {}):
-        yield "retune, tail left", move(task)
+    yield "retune, with its tail", move(task_with_tails(task))
     if not known:
         return
     direct = move(make_task(replace(pair, original=heard_in(pair.original, early)), by="retune"))
     yield "late sound known, left", direct + heard_in(pair.original, late)
     dry = move(make_task(pair, by="retune"))
     yield "late sound known, made anew", direct + heard_in(dry, late)
+
+
+def task_with_tails(task: Task) -> Task:
+    return replace(task, edits=tuple(replace(edit, tail="moved") for edit in task.edits))
 
 
 def main() -> None:

@@ -1,4 +1,5 @@
-"""What sounds on after a moved note goes with it, in a room; nothing else changes."""
+"""What sounds on after a moved note, in a room, goes with it where that is asked; nothing else
+changes."""
 
 from __future__ import annotations
 
@@ -33,6 +34,10 @@ def stem_of(*, decay_s: float, next_s: float = NEXT_S) -> tuple[Audio, StemAnaly
     return Audio(y[:, None].astype(np.float32), RATE_HZ), stem
 
 
+def with_tail(stem: StemAnalysis) -> Edit:
+    return replace(move(stem, 1, CENTS), tail="moved")
+
+
 def power_at(y: np.ndarray, hz: float, a_s: float, b_s: float) -> float:
     part = y[round(a_s * RATE_HZ) : round(b_s * RATE_HZ)].astype(float)
     turn = np.exp(-2j * np.pi * hz * np.arange(len(part)) / RATE_HZ)
@@ -42,7 +47,7 @@ def power_at(y: np.ndarray, hz: float, a_s: float, b_s: float) -> float:
 @pytest.mark.parametrize("render", [render_stem, render_control])
 def test_a_tail_goes_with_its_note(render) -> None:
     audio, stem = stem_of(decay_s=1.0)
-    made = render(audio, stem=stem, edits=[move(stem, 1, CENTS)]).apply(audio)[:, 0]
+    made = render(audio, stem=stem, edits=[with_tail(stem)]).apply(audio)[:, 0]
     new, old = (power_at(made, hz, 1.15, 1.6) for hz in (NEW_HZ, OLD_HZ))
     assert (new > 100 * old) == (render is render_stem)
     assert (old > 100 * new) == (render is render_control)
@@ -50,7 +55,7 @@ def test_a_tail_goes_with_its_note(render) -> None:
 
 def test_the_level_of_a_tail_stays() -> None:
     audio, stem = stem_of(decay_s=1.0)
-    made = render_stem(audio, stem=stem, edits=[move(stem, 1, CENTS)]).apply(audio)[:, 0]
+    made = render_stem(audio, stem=stem, edits=[with_tail(stem)]).apply(audio)[:, 0]
     for a_s in (1.1, 1.3, 1.5):
         part = slice(round(a_s * RATE_HZ), round((a_s + 0.15) * RATE_HZ))
         change = np.std(made[part]) / np.std(audio.samples[part, 0])
@@ -59,16 +64,22 @@ def test_the_level_of_a_tail_stays() -> None:
 
 def test_what_follows_a_tail_stays_bit_by_bit() -> None:
     audio, stem = stem_of(decay_s=1.0)
-    rendition = render_stem(audio, stem=stem, edits=[move(stem, 1, CENTS)])
+    rendition = render_stem(audio, stem=stem, edits=[with_tail(stem)])
     assert max(patch.stop for patch in rendition.patches) <= (NEXT_S - 0.08) * RATE_HZ
     made = rendition.apply(audio)
     after = round(NEXT_S * RATE_HZ)
     assert np.array_equal(made[after:], audio.samples[after:])
 
 
+def test_a_tail_stays_unless_it_is_asked_for() -> None:
+    audio, stem = stem_of(decay_s=1.0)
+    rendition = render_stem(audio, stem=stem, edits=[move(stem, 1, CENTS)])
+    assert max(patch.stop for patch in rendition.patches) <= (END_S + 0.075) * RATE_HZ
+
+
 def test_a_dry_note_has_no_tail() -> None:
     audio, stem = stem_of(decay_s=0.04)
-    edit = move(stem, 1, CENTS)
+    edit = with_tail(stem)
     assert find_tails([edit], audio=audio, stem=stem) == {}
     patches = render_stem(audio, stem=stem, edits=[edit]).patches
     assert max(patch.stop for patch in patches) <= (END_S + 0.075) * RATE_HZ
@@ -76,26 +87,26 @@ def test_a_dry_note_has_no_tail() -> None:
 
 def test_a_tail_ends_before_the_next_note_and_in_noise() -> None:
     audio, stem = stem_of(decay_s=1.0)
-    (tail,) = find_tails([move(stem, 1, CENTS)], audio=audio, stem=stem).values()
+    (tail,) = find_tails([with_tail(stem)], audio=audio, stem=stem).values()
     assert 1.6 < tail.stop_s < NEXT_S - 0.15
     assert tail.f0_hz == pytest.approx(OLD_HZ, rel=1e-3)
     audio, stem = stem_of(decay_s=3.0)
-    (tail,) = find_tails([move(stem, 1, CENTS)], audio=audio, stem=stem).values()
+    (tail,) = find_tails([with_tail(stem)], audio=audio, stem=stem).values()
     assert NEXT_S - 0.2 < tail.stop_s < NEXT_S - 0.15
     audio, stem = stem_of(decay_s=0.5)
-    (tail,) = find_tails([move(stem, 1, CENTS)], audio=audio, stem=stem).values()
+    (tail,) = find_tails([with_tail(stem)], audio=audio, stem=stem).values()
     assert 1.3 < tail.stop_s < 1.75
 
 
 def test_a_note_that_another_follows_at_once_has_no_tail() -> None:
     audio, stem = stem_of(decay_s=1.0, next_s=1.12)
-    assert find_tails([move(stem, 1, CENTS)], audio=audio, stem=stem) == {}
+    assert find_tails([with_tail(stem)], audio=audio, stem=stem) == {}
 
 
 def test_spans_and_notes_in_time_have_no_tails() -> None:
     audio, stem = stem_of(decay_s=1.0)
-    edit = move(stem, 1, CENTS)
-    span = Edit("voice", 0.0, END_S, CENTS, "shift")
+    edit = with_tail(stem)
+    span = Edit("voice", 0.0, END_S, CENTS, "shift", tail="moved")
     assert find_tails([span], audio=audio, stem=stem) == {}
     timed = replace(edit, start_to_s=0.0, end_to_s=1.2)
     assert find_tails([timed], audio=audio, stem=stem) == {}

@@ -54,6 +54,7 @@ RIGHT: Mapping[str, Any] = {
     "formats": ["csv"],
     "from_s": 1.5,
     "formants": "moved",
+    "tail": "moved",
     "glide": "slow",
     "gone": ["try"],
     "id": "1",

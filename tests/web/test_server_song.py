@@ -161,6 +161,7 @@ def test_how_a_note_is_sung_joins_its_rule(client: Client) -> None:
         {"rule": "keep note at 8:1"},
         {"vibrato": -1},
         {"formants": "odd"},
+        {"tail": "odd"},
     ):
         assert client.post("manner", {**asked, **wrong}).status_code in (400, 422)
     plan = client.post("plan", {"rules": [told]}).json()

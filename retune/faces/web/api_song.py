@@ -85,6 +85,7 @@ def manner(bench: Bench, asked: Asked) -> Table:
         glide=asked.line("glide", ""),
         vibrato=asked.number("vibrato", 1.0),
         formants=asked.line("formants", ""),
+        tail=asked.line("tail", ""),
     )
     return {"rule": told}
 

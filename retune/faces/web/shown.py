@@ -196,7 +196,9 @@ def _how(edit: Edit, analysis: Analysis) -> str:
     glide = f"{edit.glide} glide" if edit.glide else ""
     vibrato = "" if edit.vibrato == 1 else f"{100 * edit.vibrato:.0f} % of its vibrato"
     formants = "formants moved" if edit.formants else ""
-    return ", ".join(filter(None, (f"{degrees}{size} {way}", moved, glide, vibrato, formants)))
+    tail = "with its tail" if edit.tail else ""
+    told = (f"{degrees}{size} {way}", moved, glide, vibrato, formants, tail)
+    return ", ".join(filter(None, told))
 
 
 def _over(chord: Chord | None) -> dict[str, str] | None:

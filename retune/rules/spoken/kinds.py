@@ -76,6 +76,11 @@ _ALONG = r"(?: too| along| as well)?(?: (?:along )?(?:with |by )?(?:it|them|note
 MANNERS = (
     (["with moved formants"], rf"(?:and )?(?:with |let |while )?(?:{_MOVING}){_ALONG}"),
     ([""], rf"(?:and )?(?:with )?(?:(?:keep|kept) {_FORMANTS}|{_FORMANTS} (?:keep|kept))"),
+    (
+        ["with its tail"],
+        r"(?:and )?(?:with|take|bring) (?:its |their )?(?:tails?|reverbs?|echo|echoes|ring|decay)"
+        r"(?: (?:too|along|as well))?",
+    ),
     (["without vibrato"], r"(?:and )?(?:except|no|senza|with no|not any) (?:any |every )?vibrato"),
     (["with half vibrato"], r"(?:with )?half (?:of )?(?:its |as much )?vibrato"),
     (

@@ -295,6 +295,10 @@ const FORMANTS = [
   ["", "kept"],
   ["moved", "moved with the pitch"],
 ];
+const TAILS = [
+  ["", "stays"],
+  ["moved", "goes with it"],
+];
 
 function choice(id, words, options, value, done) {
   const isUsual = options.some(([given]) => given === value);
@@ -335,6 +339,7 @@ function showManner() {
     ...choice("manner-glide", "glide into it", GLIDES, glide, change),
     ...choice("manner-vibrato", "vibrato", VIBRATOS, String(edit.vibrato ?? 1), change),
     ...choice("manner-formants", "formants", FORMANTS, edit.formants ?? "", change),
+    ...choice("manner-tail", "what sounds on", TAILS, edit.tail ?? "", change),
   );
 }
 
@@ -345,6 +350,7 @@ async function setManner(rule) {
     glide: $("#manner-glide").value,
     vibrato: Number($("#manner-vibrato").value),
     formants: $("#manner-formants").value,
+    tail: $("#manner-tail").value,
   };
   try {
     const told = await post("manner", asked);
