@@ -266,7 +266,7 @@ def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleErro
         if strict.problem == BEGINS:
             column, length = strict.column, strict.length
         return RuleError(
-            wish.says,
+            f"{BEGINS}; {wish.says}",
             text=sentence.typed,
             column=column,
             length=length,
