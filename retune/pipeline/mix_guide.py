@@ -21,7 +21,7 @@ from retune.pipeline.mix_voice import singing_heard, singing_of, voice_of, voice
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
-from retune.song.guide import GuideNote, mended, read_rough
+from retune.song.guide import SCORE_SUFFIXES, GuideNote, mended, read_rough
 from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
 from retune.sound.files import same_file
 from retune.sound.parts import Cut
@@ -69,6 +69,11 @@ def guide_of(opened: SongInputs) -> Guide:
     path, mix = opened.song.music.guide, opened.mix
     if path is None or mix is None:
         return Guide()
+    if path.suffix.lower() in SCORE_SUFFIXES:
+        raise InputError(
+            f"guide {path.name}: a score has no times of this recording; give a mix a MIDI file, a "
+            "CSV (start_s,end_s,pitch) or a recording of the melody hummed"
+        )
     is_sound = path.suffix.lower() in AUDIO_SUFFIXES
     whole_s = opened.audio[mix.name].entire.duration_s
     guide = _hummed(opened, path, mix) if is_sound else _written(path, whole_s)

@@ -20,6 +20,7 @@ from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
 from retune.pipeline.mix_voice import band_of, singing_of, sung_beside
 from retune.pipeline.pitch_track import TRACK, Tracked
+from retune.pipeline.score_check import score_words
 from retune.pipeline.song_passage import track_part
 from retune.pipeline.stages import Stage
 from retune.song.history import heard_otherwise
@@ -125,6 +126,7 @@ def _hear(opened: SongInputs, progress: Progress) -> Analysis:
         *residual_words(opened),
         *_other_takes(opened),
         *(line for found in heard.values() for line in found.lines),
+        *score_words(opened, analysis),
     ]
     stems = {
         name: replace(

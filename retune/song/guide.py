@@ -16,6 +16,7 @@ from retune.theory.pitchnames import parse_pitch_name
 
 COLUMNS = ("start_s", "end_s", "pitch")
 MIDI_SUFFIXES = (".mid", ".midi")
+SCORE_SUFFIXES = (".musicxml",)
 # Notes that begin this near each other and sound on together are a chord, no slip of the hand.
 CHORD_S = 0.04
 WHAT = "a guide: a CSV of start_s,end_s,pitch lines or a MIDI file"

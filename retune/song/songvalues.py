@@ -29,7 +29,7 @@ from retune.sound.audio import AUDIO_SUFFIXES
 from retune.sound.files import missing_as, safe_child_path
 
 FOLLOW = ("keep", "scale steps", "semitones")
-GUIDE_SUFFIXES = (".csv", ".mid", ".midi")
+GUIDE_SUFFIXES = (".csv", ".mid", ".midi", ".musicxml")
 Checker = Callable[[Any, "Where"], Any]
 
 
@@ -326,8 +326,8 @@ def check_guide(path: Path, where: Where, *, text: str) -> None:
     """Refuse a guide that its name tells to be neither notes nor sound."""
     if path.suffix.lower() not in (*GUIDE_SUFFIXES, *AUDIO_SUFFIXES):
         where.fail(
-            f"{text} must be a CSV (start_s,end_s,pitch), a MIDI file or a recording of the "
-            "melody alone, hummed or played"
+            f"{text} must be a CSV (start_s,end_s,pitch), a MIDI file, for a song with stems a "
+            ".musicxml score, for a mix a recording of the melody alone, hummed or played"
         )
 
 

@@ -22,7 +22,7 @@ const FIELDS = [
   [
     "guide",
     "guide",
-    "For a finished recording: a file beside the song file with its melody, as CSV, MIDI or hummed.",
+    "A file beside the song file with the melody: of a mix as CSV, MIDI or hummed; of stems a score, as MIDI or MusicXML.",
   ],
   ["passage", "passage", "The part that is worked on, as 0:48-1:12 or 9:1-17:1. Empty: all of it."],
 ];
