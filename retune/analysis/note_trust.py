@@ -29,8 +29,8 @@ REASONS = (
 )
 RISE_S, RISE_NEAR_S, RISE_DB = 0.03, 0.03, (0.0, 12.0)
 SPREAD, REST_S, SOFT_DB = (0.1, 1.0), (0.1, 0.3), (-20.0, -8.0)
-# A tracker hears even soft voices in noise with odds above this; lower ones are a guess.
-SURE_PROB = 0.1
+# A tracker hears voices in noise with odds down to this; what it hears with less is a guess.
+SURE_PROB = 0.03
 SHORT_S = 0.08
 UNSURE = "the tracker is not sure that this is a sung pitch"
 LEAPS = "the pitch jumps by about an octave inside the note"

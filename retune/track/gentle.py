@@ -57,7 +57,7 @@ def heard_gently(
     audio: AudioLike, track: PitchTrack, *, again: Callable[[AudioLike], PitchTrack], hop_s: float
 ) -> PitchTrack:
     """`track` with pitch where it had none and the sound is loud, as the gentler tracker `again`
-    hears it; its odds are its own, which are low: such notes are in doubt."""
+    hears it; its odds are its own, which are low."""
     stretches = loud_stretches(track.energy_db, ~np.isfinite(track.f0_hz), hop_s=hop_s)
     if not stretches:
         return track

@@ -52,7 +52,7 @@ def heard(*sounds: FloatArray) -> tuple[PitchTrack, list[int]]:
     return track, counts.tolist()
 
 
-def test_a_breathy_phrase_is_heard_and_in_doubt() -> None:
+def test_a_breathy_phrase_is_heard_with_low_odds() -> None:
     """As strong as the voice itself: without the second look none of its notes is found."""
     voice = phrase()
     track, counts = heard(voice, voice + noise_like(voice, hnr_db=0.0), voice)
