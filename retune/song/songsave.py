@@ -5,13 +5,14 @@ from __future__ import annotations
 import codecs
 import hashlib
 import os
+import tomllib
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from difflib import SequenceMatcher
-from functools import partial
+from functools import partial, wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from retune.carriers.errors import ChangedError, OutputError, SongFileError, UsageError
 from retune.carriers.songfacts import Song
@@ -22,6 +23,25 @@ from retune.sound.files import atomic_write
 from retune.sound.folders import locked_file, write_reason
 
 _SAME_MOMENT_S = 1e-6
+
+
+_Do = TypeVar("_Do", bound=Callable[..., Any])
+
+
+def _in_place(do: _Do) -> _Do:
+    """A change of a `SongEditor` that tells in words where the layout of the file is beyond
+    tomlkit."""
+
+    @wraps(do)
+    def run(self: SongEditor, *given: Any, **options: Any) -> Any:
+        from tomlkit.exceptions import TOMLKitError
+
+        try:
+            return do(self, *given, **options)
+        except (TOMLKitError, LookupError, TypeError, AttributeError) as error:
+            raise self._beyond() from error
+
+    return run  # type: ignore[return-value]
 
 
 class SongEditor:
@@ -37,11 +57,20 @@ class SongEditor:
         self.revision = revision_of(text)
         """Names the text that was read, or saved last."""
         self._model = text
+        self._plain = tomllib.loads(text)
+        """What the document is to say; tomlkit loses tables of some layouts without a word."""
         try:
             self._document: Any = tomlkit.parse(text.replace("\r\n", "\n"))
         except tomlkit.exceptions.TOMLKitError as error:
             raise SongFileError(f"{self.path} cannot be changed in place: {error}") from error
 
+    def _beyond(self) -> SongFileError:
+        return SongFileError(
+            f"{self.path} cannot be changed in place as it is laid out, and is left as it is: "
+            "write each of its tables with a head of its own, such as [variants.NAME] and [music]"
+        )
+
+    @_in_place
     def set_variant(self, name: str, rules: Sequence[str], *, about: str = "") -> None:
         """Add the variant `name`, or replace its rules and its `about`."""
         import tomlkit
@@ -50,6 +79,8 @@ class SongEditor:
         if name not in variants:
             is_inline = isinstance(variants, tomlkit.items.InlineTable)
             variants[name] = tomlkit.inline_table() if is_inline else tomlkit.table()
+        plain = {"about": about, "rules": [*rules]} if about else {"rules": [*rules]}
+        self._plain.setdefault("variants", {})[name] = plain
         table = variants[name]
         if about:
             table["about"] = about
@@ -58,15 +89,18 @@ class SongEditor:
         if list(table.get("rules", ())) != list(rules):  # comments stand between them
             table["rules"] = _changed(table.get("rules"), rules, is_long=len(rules) > 1)
 
+    @_in_place
     def remove_variant(self, name: str) -> None:
         """Remove the variant `name`. Raises UsageError when there is none."""
         if name not in self._document.get("variants", {}):
             raise UsageError(f'no variant is called "{name}" in {self.path}')
+        del self._plain["variants"][name]
         self._cut(("variants", name), partial(self._drop_variant, name))
 
     def _drop_variant(self, name: str) -> None:
         del self._document["variants"][name]
 
+    @_in_place
     def add_correction(self, stem: str, at_s: float, set: str, *, take: str = "") -> None:
         """Add a correction by hand at the end of the list; `take` is the SHA-256 of the file that
         it was made on."""
@@ -75,6 +109,7 @@ class SongEditor:
         new: dict[str, Any] = {"stem": stem, "at_s": float(at_s), "set": set}
         if take:
             new["stem_sha256"] = take
+        self._plain.setdefault("corrections", []).append(new)
         rows = self._document.get("corrections")
         if _has_comments(rows):
             self._document["corrections"] = _changed(rows, [*rows.unwrap(), new])
@@ -90,6 +125,7 @@ class SongEditor:
         row.update(new)
         rows.append(row)
 
+    @_in_place
     def remove_corrections(self, stem: str, at_s: float, set: str | None = None) -> int:
         """Remove the corrections of `stem` at a time (of one form, or all) and count them."""
         rows = self._document.get("corrections", [])
@@ -101,6 +137,7 @@ class SongEditor:
             and set in (None, row["set"])
         ]
         for index in reversed(doomed):
+            del self._plain["corrections"][index]
             self._cut(("corrections", index), partial(self._drop_correction, index))
         left = self._document.get("corrections")
         if doomed and not left and not _has_comments(left):
@@ -110,25 +147,30 @@ class SongEditor:
     def _drop_correction(self, index: int) -> None:
         del self._document["corrections"][index]
 
+    @_in_place
     def set_music(self, **values: Any) -> None:
         """Set keys of [music] (as TOML holds them: "3/4", 92.0, lists); None removes a key."""
         table = self._table("music")
         for key, value in values.items():
             if key not in MUSIC:
                 raise UsageError(f"[music] has no {key}; it has {', '.join(MUSIC)}")
+            _put(self._plain.setdefault("music", {}), key, value)
             if value is None:
                 table.pop(key, None)
             else:
                 is_list = isinstance(value, list | tuple)
                 table[key] = _changed(table.get(key), value) if is_list else value
 
+    @_in_place
     def set_fact(self, name: str, value: str | None) -> None:
         """Set the title, the rights or the passage; None takes it away."""
+        _put(self._plain, name, value)
         if value is None:
             self._document.pop(name, None)
         else:
             self._document[name] = value
 
+    @_in_place
     def set_stem(self, stem: str, name: str, value: Any) -> None:
         """Set a fact of a stem, as its table in TOML holds it; None takes it away.
 
@@ -139,13 +181,17 @@ class SongEditor:
             raise UsageError(f'no stem is called "{stem}"; there are {", ".join(stems)}')
         if name == "when_melody_moves":
             stems[stem].pop("follow", None)  # its name before 1.0
+            self._plain["stems"][stem].pop("follow", None)
+        _put(self._plain["stems"][stem], name, value)
         if value is None:
             stems[stem].pop(name, None)
         else:
             stems[stem][name] = value
 
+    @_in_place
     def set_heard_with(self, version: str) -> None:
         """Say which version of retune the corrections are made with."""
+        self._plain["heard_with"] = version
         self._document["heard_with"] = version
 
     def set_text(self, text: str) -> None:
@@ -153,6 +199,7 @@ class SongEditor:
         import tomlkit
 
         self._model = text
+        self._plain = tomllib.loads(text)
         self._document = tomlkit.parse(text.replace("\r\n", "\n"))
 
     def text(self) -> str:
@@ -164,8 +211,18 @@ class SongEditor:
         """The song as it would be saved. Raises SongFileError when it is no valid song file."""
         text = self.text()
         if text != self._checked[0]:
+            self._refuse_otherwise(text)
             self._checked = (text, parse_song(text, path=self.path))
         return self._checked[1]
+
+    def _refuse_otherwise(self, text: str) -> None:
+        """Refuse a text that says anything else than the changes make of what was read."""
+        try:
+            is_as_meant = _said(tomllib.loads(text)) == _said(self._plain)
+        except tomllib.TOMLDecodeError:
+            is_as_meant = False
+        if not is_as_meant:
+            raise self._beyond()
 
     def save(self) -> Song:
         """Check the changed text as any song file, write it whole, and return the new song.
@@ -221,6 +278,21 @@ class SongEditor:
         if name not in self._document:
             self._document.append(name, tomlkit.table(is_super_table=is_super))
         return self._document[name]
+
+
+def _put(table: dict[str, Any], key: str, value: Any) -> None:
+    if value is None:
+        table.pop(key, None)
+    else:
+        table[key] = value
+
+
+def _said(value: Any) -> Any:
+    """What a document says, whatever holds it: no tables without content, lists as lists."""
+    if isinstance(value, Mapping):
+        said = {key: _said(item) for key, item in value.items()}
+        return {key: item for key, item in said.items() if item not in ({}, [])}
+    return [_said(item) for item in value] if isinstance(value, list | tuple) else value
 
 
 def edit_song(path: str | Path) -> SongEditor:
