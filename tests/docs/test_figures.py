@@ -46,6 +46,13 @@ WAYS = {
 ROOM = "bench_room.txt"
 ROOMS = {"tail left (before)": "retune, tail left", "**retune**": "retune"}
 
+TRUST = "bench_trust.txt"
+SURE = {
+    "made, by the other half": (".145", ".31 of 205"),
+    "real, first reading": (".162", ".38 of 21"),
+    "real, second reading": (".183", ".33 of 21"),
+}
+
 
 def timing(way: str) -> list[str]:
     """Where both tables of moves in time have the figures of a way."""
@@ -107,6 +114,24 @@ CLAIMS = {
             [rf"{way}\s+{rt60}\s+[-\d.]+\s+(-?[\d.]+)" for rt60 in ("0.3", "0.6", "1.0", "1.5")],
         )
         for name, way in ROOMS.items()
+    },
+    **{
+        f"numbers, how sure: {name}": (
+            "retune/docs/numbers.md",
+            f"| {name} | # | # | {before} | # | # | {doubted}, # of # | # of # |",
+            TRUST,
+            [
+                rf"{name}\s+{NUMBER} notes",
+                rf"{name} .*right {NUMBER}  Brier",
+                rf"{name} .*Brier {NUMBER}",
+                rf"{name} .*all alike {NUMBER}",
+                rf"{name} .*wrong of them {NUMBER}",
+                rf"{name} .*in doubt\s+{NUMBER}",
+                rf"{name} .*told .95:\s+\d+, right {NUMBER}",
+                rf"{name} .*told .95:\s+{NUMBER}",
+            ],
+        )
+        for name, (before, doubted) in SURE.items()
     },
     "stems, a mix beside its stems": (
         "retune/docs/stems.md",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+import reliability
 from renew_pictures import FILM, PICTURE, picture
 
 if not FILM.is_file():
@@ -29,3 +30,9 @@ def test_the_film_is_small_and_moves() -> None:
         assert film.n_frames > 50
         assert film.width >= 640
     assert FILM.stat().st_size < 600_000
+
+
+def test_the_reliability_is_drawn_from_what_was_printed() -> None:
+    shown = reliability.PICTURE.read_text(encoding="utf-8")
+    printed = reliability.PRINTED.read_text(encoding="utf-8")
+    assert shown == reliability.drawn(printed), "run: python tests/docs/reliability.py"
