@@ -197,7 +197,7 @@ def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, 
     is_size = token.text in ("a", "an", "half") or token.text[0].isdigit()
     goes = is_size and bool(rests & (VERBS - {"end", "begin"}))  # "... and two beats longer"
     # "End on 1 in phrases 2 and 4 and on 5 in phrases 1 and 3"
-    goes = goes or (token.text in ("on", "to") and bool(rests & {"in", "at", "over"}))
+    goes = goes or (token.text in ("on", "to") and bool(rests & {"in", "at", "over", "for"}))
     # "Turn 3 into 2 and 2 into 1"
     goes = goes or bool(_GOALS & {t.text for t in sentence.tokens[rest + 1 : rest + 2]})
     is_comma = sentence.tokens[place].text in (",", ";")

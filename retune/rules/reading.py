@@ -37,7 +37,7 @@ MAX_WORDS = 60
 _SENTENCES = re.compile(r";|\.\s+(?=[A-Za-z])")
 _TURNS = frozenset(
     ("otherwise", "unless", "else", "where", "when", "whenever", "wherever", "if", "until", "than",
-     "over", "only")
+     "over", "only", "before", "after", "between", "instead")
 )  # fmt: skip
 """Words that turn the sense of what follows: without them a sentence says something else."""
 

@@ -50,12 +50,12 @@ _HEAD = r"(?:(?:an?|every|1|this|that|of|its) )*"
 _NOUN = r"(?:steps?|leaps?|jumps?|skips?|bounds?|hops?|intervals?|distances?|motions?|movements?|rises?|falls?|ascents?|descents?|drops?|climbs?|up|down)"
 _MOTION = (
     rf"{_HEAD}(?:(?P<wide>{_BIG}|{_SMALL}) )?(?:(?P<way>up|down) )?(?:(?P<wide2>{_BIG}|{_SMALL}) )?"
-    rf"(?P<how>{_NOUN})(?: (?P<way2>up|down))?(?: (?:to it|into it|from it)(?= |$))?"
+    rf"(?P<how>{_NOUN})(?: (?P<way2>up|down|from below|from above))?(?: (?:to it|into it|from it)(?= |$))?"
     rf"(?: {_WIDTH})?(?: (?P<way3>up|down)(?= (?:should|must|to|is|,|end|by)|$))?"
 )
 # "a third up" is motion, too: how wide stands first then.
 _SIZED = rf"(?:an?|1) (?P<lone>o:[2-8]|octave)(?: (?P<way4>up|down))?(?: or (?P<bound2>{_MORE}|{_LESS}))?"
-_WHO = r"(?:(?:every )?(?:notes?|1s?) )?(?:(?:that|which|where (?:it |they |note )?|who) )?(?:is |come |comes |coming |goes |go |lie |lies |stand |stands |sound |sounds |sung )?"
+_WHO = r"(?:(?:every )?(?:notes?|1s?) )?(?:(?:that|which|where(?: it| they| note)?|who) )?(?:is |come |comes |coming |goes |go |lie |lies |stand |stands |sound |sounds |sung )?"
 _REACHED = r"(?:after|follow(?:s|ed)?|approached|reached|arrived at|entered|preceded|introduced|landed on|resulting from|at end of|on (?:an )?other side of)(?: (?:by|with|through|via|in|from|on|of))?"
 _LEFT = r"(?:before|left|precedes?|lead(?:s|ing)? (?:in|into|to)|prepar(?:es?|ing)|followed|begin of|at begin of|ahead of|quit|abandoned)(?: (?:by|with|through|via|in|of|to))?"
 _VAGUE_WIDTHS = {
@@ -68,9 +68,9 @@ _SCALE = ("second", "third", "fourth", "fifth", "sixth", "seventh")
 def _way(match: Match) -> str:
     groups = match.groupdict()
     said = " ".join(filter(None, (groups.get(g) for g in ("way", "way2", "way3", "way4", "how"))))
-    if re.search(r"\b(?:up|rises?|ascents?|climbs?)\b", said):
+    if re.search(r"\b(?:up|below|rises?|ascents?|climbs?)\b", said):
         return "up"
-    return "down" if re.search(r"\b(?:down|falls?|descents?|drops?)\b", said) else ""
+    return "down" if re.search(r"\b(?:down|above|falls?|descents?|drops?)\b", said) else ""
 
 
 def _canonical_size(size: str) -> tuple[float, str]:
