@@ -30,6 +30,7 @@ from retune.comparison.picture_layout import (
 )
 from retune.comparison.picture_line import SungNote, sung_notes
 from retune.comparison.picture_lyrics import draw_sections, draw_words, rows_of_words
+from retune.comparison.picture_others import OtherLine, draw_other_lines, other_lines
 from retune.comparison.picture_rows import (
     TensionPoint,
     draw_other_moves,
@@ -79,6 +80,8 @@ class View:
         versions lie on each other.
     embed_fonts : bool
         Whether the document carries its fonts.
+    others : bool
+        Whether harmonies and basses are drawn beside the melody, whole octaves nearer to it.
     key : bool
         Whether the key to lines and signs stands at the foot.
     ident : str
@@ -102,6 +105,7 @@ class View:
     quiz: bool = False
     tension: Sequence[TensionPoint] = ()
     keep_row: bool = False
+    others: bool = False
     embed_fonts: bool = True
     key: bool = True
     ident: str = "lane"
@@ -129,6 +133,7 @@ class _Scene:
     other_edits: tuple[Edit, ...]
     lyric_rows: int
     view: View
+    lines: tuple[OtherLine, ...] = ()
 
     @property
     def sung(self) -> dict[int, str]:
@@ -217,7 +222,8 @@ def _scene(
     endings = phrase_endings(analysis, plan)
     shown = (n.note for n in notes if view.phrase in (None, n.note.phrase))
     rows = rows_of_words(shown, px_a_second=px_a_second, f=view.font)
-    return _Scene(analysis, plan, endings, tuple(notes), others, rows, view)
+    lines = other_lines(analysis, plan) if view.others else ()
+    return _Scene(analysis, plan, endings, tuple(notes), others, rows, view, lines)
 
 
 def _sounds(analysis: Analysis, plan: Plan | None, phrase: int) -> tuple[float, float]:
@@ -256,6 +262,7 @@ def _px_a_second(axis: TimeAxis, count: int, width: float, font: float) -> float
 def _layout(scene: _Scene) -> Layout:
     view = scene.view
     pitches = [pitch for n in scene.notes for pitch in (n.pitch, n.new_pitch)]
+    pitches += [p for line in scene.lines for n in line.notes for p in (n.pitch, n.new_pitch)]
     low, high = (math.floor(min(pitches)), math.ceil(max(pitches))) if pitches else (60, 72)
     keys: list[Key | None] = [span.key for span in scene.analysis.keys]
     names = [
@@ -342,6 +349,7 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
         draw_lanes(pen, system, regions, analysis.chords, ends=scene.ends)
         draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
         draw_words(pen, system, [n.note for n in scene.notes])
+        draw_other_lines(pen, system, scene.lines)
         if analysis.chords:
             draw_chords(pen, system, analysis, scene.plan, scene.other_edits)
         if scene.other_edits:

@@ -66,6 +66,7 @@ RIGHT: Mapping[str, Any] = {
     "n_practice": 1,
     "name": "home-early",
     "note": 3,
+    "others": True,
     "passages": ["phrase 2"],
     "phrase": 2,
     "rating": False,

@@ -128,6 +128,7 @@ def picture(bench: Bench, asked: Asked) -> Table:
         font=font,
         bars=asked.span("bars"),
         is_split=asked.flag("split"),
+        with_others=asked.flag("others"),
     )
 
 

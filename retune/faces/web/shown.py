@@ -225,6 +225,7 @@ def picture_view(
     font: float,
     bars: tuple[int, int] | None,
     is_split: bool,
+    with_others: bool,
 ) -> Table:
     """The lane picture for a place of this width, its style apart (the page allows none inside)."""
     weighed = plan or Plan(())
@@ -238,6 +239,7 @@ def picture_view(
             systems=None if is_split else 1,
             theme="page",
             bars=bars,
+            others=with_others,
             embed_fonts=False,
             ident=PICTURE_IDENT,
         ),

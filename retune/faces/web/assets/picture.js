@@ -15,6 +15,7 @@ import {
 } from "./store.js";
 
 const WHOLE_BARS = 32;
+const OTHERS = ["harmony", "bass"]; // roles of lines that may stand beside the melody
 const style = new CSSStyleSheet();
 document.adoptedStyleSheets = [...document.adoptedStyleSheets, style];
 
@@ -44,6 +45,7 @@ function request() {
   const width = Math.floor(pic().clientWidth);
   const shown = shownView();
   const ask = { rules: rulesText(), name: state.name, font, width, split: shown === "systems" };
+  ask.others = $("#with-others").checked;
   if (shown === "bars")
     ask.width = Math.max(width, Math.ceil((state.song.n_bars || 1) * barWidth * font + 6 * font));
   const phrase = shownPhrase();
@@ -66,6 +68,10 @@ function barsOf(phrase) {
 
 export async function draw() {
   if (!state.song || state.blind || !pic().clientWidth) return;
+  const hasOthers = Object.values(state.song.stems).some(
+    (stem) => OTHERS.includes(stem.role) && stem.notes.length,
+  );
+  $("#others").hidden = !hasOthers;
   const ask = request();
   const wanted = JSON.stringify([state.song.revision, ask]);
   if (wanted === shownNow) return; // after a change the sound follows the picture, and draws no other
@@ -298,6 +304,7 @@ export function setUpPicture() {
     if (group) describe(group);
   });
   pic().addEventListener("pointerleave", mark);
+  $("#with-others").addEventListener("change", draw);
   $$("input[name=view]").forEach((radio) =>
     radio.addEventListener("change", () => {
       view = radio.value;
