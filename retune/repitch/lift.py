@@ -4,8 +4,9 @@ The mix is warped in time until the voice's pitch stands still, so that its harm
 and everything else is smeared (frames of 24 periods, Hann, an eighth apart). At each harmonic up
 to 9 kHz the part that has the very shape of the window, [-1/2, 1, -1/2], is taken out by least
 squares, as far as it is voice (`retune.repitch.share`). Warped back, that is the lifted voice; what
-its room makes of it beside the harmonics is added (`retune.repitch.reverb`). It is moved by `psola`
-and put back: mix + (moved - lifted), so that where nothing moves not one bit changes.
+its room makes of it beside the harmonics is added (`retune.repitch.reverb`), and it is joined with
+an estimate of the voice, if there is one (`retune.repitch.lift_join`). It is moved by `psola` and
+put back: mix + (moved - lifted), so that where nothing moves not one bit changes.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from retune.carriers.heard import FloatArray, Samples
 from retune.repitch import psola
 from retune.repitch.frames import HOPS, frames_of, laid_over
+from retune.repitch.lift_join import joined
 from retune.repitch.reverb import reverb_part
 from retune.repitch.seam import FRAME_S, Passage
 from retune.repitch.share import SHAPE, VOICE, Comb, harmonics
@@ -26,7 +28,6 @@ from retune.sound.netlayers import Floats
 TOP_HZ = 9000.0
 CONTEXT_S = 0.25
 FADE_S = 0.01
-ESTIMATE_WEIGHT = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,9 +124,9 @@ def lift_voiced(
     """The voice that follows `f0_hz` (one value each `FRAME_S`, NaN where it is silent) in `x`,
     (n_channels, n_samples); only the voiced runs in which a frame is `wanted`, if given. With
     `reverb`, also what of it lies beside its harmonics. With an `estimate` of the voice, as `x`,
-    the mean of both: their errors differ, so that it lies nearer than either
+    both joined: their errors differ, so that it lies nearer than either
     (tests/bench/bench_joined.py)."""
-    voice = np.zeros_like(x)
+    voice, gate = np.zeros_like(x), np.zeros(x.shape[1])
     frame = FRAME_S * rate_hz
     reach, fade = int(CONTEXT_S * rate_hz), int(FADE_S * rate_hz)
     voiced = np.concatenate([[False], np.isfinite(f0_hz), [False]])
@@ -144,9 +145,13 @@ def lift_voiced(
         if reverb:
             rest, lifted = mid_and_side(here - part), mid_and_side(part)
             part += left_and_right(reverb_part(rest, lifted, rate_hz=rate_hz))
-        if estimate is not None:
-            part += ESTIMATE_WEIGHT * (estimate[:, first:last] - part)
-        voice[:, first:last] += part * np.clip(np.minimum(place - a, b - place) / fade, 0.0, 1.0)
+        ramp = np.clip(np.minimum(place - a, b - place) / fade, 0.0, 1.0)
+        voice[:, first:last] += part * ramp
+        gate[first:last] += ramp
+    if estimate is not None and gate.any():
+        sounds = (x, voice, np.asarray(estimate, dtype=np.float64))
+        pairs = (mid_and_side(sound) for sound in sounds)
+        voice = gate * left_and_right(joined(*pairs, rate_hz=rate_hz))
     return voice
 
 
