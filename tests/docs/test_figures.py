@@ -44,7 +44,7 @@ WAYS = {
 }
 
 ROOM = "bench_room.txt"
-ROOMS = {"tail left (before)": "retune, tail left", "**retune**": "retune"}
+ROOMS = ("retune", "retune, with its tail")
 
 TRUST = "bench_trust.txt"
 SURE = {
@@ -109,11 +109,11 @@ CLAIMS = {
     **{
         f"numbers, {way} in a room": (
             "retune/docs/numbers.md",
-            f"| {name} | # | # | # | # |",
+            f"| {way} | # | # | # | # |",
             ROOM,
             [rf"{way}\s+{rt60}\s+[-\d.]+\s+(-?[\d.]+)" for rt60 in ("0.3", "0.6", "1.0", "1.5")],
         )
-        for name, way in ROOMS.items()
+        for way in ROOMS
     },
     **{
         f"numbers, how sure: {name}": (
