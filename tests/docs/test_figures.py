@@ -133,6 +133,17 @@ CLAIMS = {
         )
         for name, (before, doubted) in SURE.items()
     },
+    "numbers, the voice lifted out of a mix": (
+        "retune/docs/numbers.md",
+        "by harmonics # / # dB, by the published networks # / #, their plain mean # / #, as "
+        "retune joins them # / # dB; a mask of the true powers # / #",
+        "bench_joined.txt",
+        [
+            rf"{room}\s+(?:\S+\s+){{{k}}}{NUMBER}"
+            for k in range(5)
+            for room in ("dB, dry", "dB, room")
+        ],
+    ),
     "stems, a mix beside its stems": (
         "retune/docs/stems.md",
         "in phrase 2 of the demo song # cents and # dB (# dB if nothing is done)",
