@@ -72,6 +72,8 @@ def named_folder(path: str | Path) -> Path:
 
 def _refuse_new_name(path: Path) -> None:
     reason = lost_on_windows(path.name)
+    if path.name == "~":  # as no shell reads it in --out=~/x; whoever removes it later loses all
+        reason = "is your home folder to a shell, and no name for a new one"
     if reason and not path.exists():
         raise UsageError(f'cannot write to {as_said(path)}: "{path.name}" {reason}; rename it')
 

@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 from hostile_songs import refused, spoiled, write_song
 
+from retune.carriers.errors import UsageError
 from retune.carriers.text import file_stem, lost_on_windows
 from retune.faces.batch import named_songs
+from retune.sound.folders import named_folder
 
 DEVICES = ("con", "AUX", "Nul", "prn", "com1", "LPT9")
 
@@ -82,3 +84,11 @@ def test_a_folder_of_such_a_name_that_is_there_is_used(tmp_path: Path) -> None:
 
     (tmp_path / "aux").mkdir()
     assert named_folder(tmp_path / "aux") == tmp_path / "aux"
+
+
+@pytest.mark.parametrize("name", ["~", "~/renditions", "a/~/b"])
+def test_no_folder_is_made_that_a_shell_takes_for_home(name: str, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="is your home folder to a shell"):
+        named_folder(tmp_path / name)
+    (tmp_path / name).mkdir(parents=True)
+    assert named_folder(tmp_path / name) == (tmp_path / name).resolve()
