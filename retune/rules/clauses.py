@@ -96,7 +96,9 @@ def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]
 
 
 def _is_idle(rule: Rule) -> bool:
-    """Whether notes would go where they are: nobody means that."""
+    """Whether notes would go where they are, or none is left: nobody means that."""
+    if any(isinstance(scope, Except) and scope.scope in rule.scopes for scope in rule.scopes):
+        return True
     what, to = rule.what, rule.target
     if not isinstance(what, Selector) or to is None or to.kind != "degree":
         return False
