@@ -45,7 +45,9 @@ _LOW_PITCH = re.compile(r"[a-g](?:[b#]\d?|\d)", re.ASCII)
 _AFTER_NAME = frozenset(
     ("", ",", "and", "or", "to", "in", "over", "on", "at", "above", "below", "with", "->", "up",
      "down", "flat", "sharp", "by", "except", "from", "a", "when", "where", "whenever", "if",
-     "instead", "please", "major", "minor")
+     "instead", "please", "major", "minor", "everywhere", "throughout", "always", "then", "too",
+     "now", "during", "until", "before", "after", "through", "but", "thanks", "rather", "again",
+     "wherever", "unless", "there", "here", "for", "as", "not", "that", "which")
 )  # fmt: skip
 _GLUED = re.compile(r"(phrase|phr|ph|p|line|bar|measure|beat|verse)(\d+)")
 _CONTRACTIONS = (
