@@ -3,7 +3,8 @@
     python tests/bench/bench_second.py                  0 and -6 dB, dry and in a room
     python tests/bench/bench_second.py --levels 0 --kinds piano
 
-The voices of `real_mixes` that the threshold was not chosen on, over bands; alone, and with
+Three voices of `real_mixes` over bands; the threshold was chosen with eight seconds of each, and of
+two more, in sight, so that none of them is held out. Alone, and with
 a second voice: the same singer a third above or a sixth below, rendered by WORLD, 30 ms later, 4 dB
 softer and to the right. "told" is the share of the notes drawn that say so. Needs pyworld.
 """
