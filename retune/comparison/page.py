@@ -104,7 +104,7 @@ def _rights(pages: Sequence[PageInput]) -> str:
 def _style() -> str:
     drawings = "".join(picture_css(font, scope=css) for css, _, font, _ in DRAWINGS)
     drawings += picture_css(DRAWN_FONT, scope=LARGE)
-    sheets = map(asset, ("inks.css", "page.css", "stage.css"))
+    sheets = map(asset, ("inks.css", "common.css", "page.css", "stage.css"))
     return "\n".join((font_faces(), *sheets, drawings))
 
 

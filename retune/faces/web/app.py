@@ -65,7 +65,7 @@ _TYPES = {
 }
 _SHARED = (
     *("retune-text-", "dom.js", "player.js", "mixer.js", "blind", "stage", "page-pic"),
-    "inks.css",
+    *("inks.css", "common.css"),
 )
 
 
