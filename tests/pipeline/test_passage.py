@@ -116,7 +116,7 @@ def test_tables_are_of_the_part_alone(tmp_path: Path, capsys: pytest.CaptureFixt
     asked = ["export", str(path), "--format", "csv", "--out", str(tmp_path / "out"), "--quiet"]
     for times, part_s in {("3:1", "6:1"): (4.0, 10.0), ("0:00", "0:09"): (0.0, 9.0)}.items():
         assert main([*asked, "--from", times[0], "--to", times[1]]) == 0
-        table = (tmp_path / "out" / "song-notes.csv").read_text("utf-8")
+        table = (tmp_path / "out" / "a-notes.csv").read_text("utf-8")
         starts_s = [float(row["start_s"]) for row in csv.DictReader(table.splitlines())]
         assert [s for s in starts_s if not part_s[0] - 0.1 <= s <= part_s[1]] == []
         assert len(starts_s) >= part_s[1] - part_s[0] - 1
