@@ -3,8 +3,9 @@
 The lift knows the pitch, and errs where the band plays on the voice's harmonics; the estimate knows
 what voices look like, and errs where the band looks so. In each bin of frames of 93 ms a small
 network looks at how loud both are re the mix and re one another, and how alike, there and around
-it, and says with which weights they and the mix add up to the voice. It was fitted by
-tests/bench/fit_join.py; tests/bench/bench_joined.py measures it on singers it was not fitted on.
+it, and says with which weights they and the mix add up to the voice; where both say the same, their
+mean is the voice. It was fitted by tests/bench/fit_join.py; tests/bench/bench_joined.py measures it
+on singers it was not fitted on.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ WEIGHTS = Path(__file__).with_name("join_net.npz")
 HOPS, FRAME_S = 4, 4096 / 44100
 N_BINS = 1024  # up to 11 kHz, where the estimate ends
 N_FIGURES = 17
+BLOCK = 128  # frames
+APART = 0.02  # power of the difference re both: costs .1 dB at 0 dB, wins .4 for a voice alone
 TINY, MOST = 1e-6, 4.0  # power re the mix's mean; powers of ten
 
 
@@ -40,7 +43,8 @@ def joined(
     whole = frames_of(sounds, size=size, hops=HOPS).reshape(3, 2, -1, size // 2 + 1)
     made = whole[1:].mean(axis=0)
     low = whole[..., :N_BINS]
-    made[..., :N_BINS] = np.sum(weights_of(figures(low)) * low, axis=0)
+    weighed = np.sum(weights_of(figures(low)) * low, axis=0)
+    made[..., :N_BINS] += _apart(*low[1:]) * (weighed - made[..., :N_BINS])
     # Squared Hann windows a quarter of their length apart add up to 3 / 2.
     frames = irfft(made, n=size, axis=2) * (hann(size) / 1.5).astype(np.float32)
     sound = laid_over(frames, hops=HOPS, length=mix.shape[1])
@@ -61,6 +65,12 @@ def figures(spectra: Spectra) -> Floats:
     return np.concatenate(found).astype(np.float32)
 
 
+def _apart(a: Spectra, b: Spectra) -> FloatArray:
+    """0 where two sounds are the same, 1 where they lie so far apart that the network is asked."""
+    far = power_of(a - b) / (power_of(a) + power_of(b) + 1e-20)
+    return np.clip(far / APART, 0.0, 1.0)
+
+
 def _alike(a: Spectra, b: Spectra) -> FloatArray:
     """Cosine of the angle between two sounds in each bin."""
     return np.asarray((a * b.conj()).real / (np.sqrt(power_of(a) * power_of(b)) + TINY))
@@ -73,8 +83,19 @@ def network() -> tuple[Layer, ...]:
 
 
 def weights_of(x: Floats) -> Floats:
-    """With how much of mix, lift and estimate the voice is made, (3, 2, n_frames, n_bins)."""
+    """With how much of mix, lift and estimate the voice is made, (3, 2, n_frames, n_bins); in
+    blocks, so that a long passage takes no more memory than a phrase."""
+    n_frames, reach = x.shape[1], sum(layer.reach for layer in network())
+    found = np.empty((6, *x.shape[1:]), np.float32)
+    for first in range(0, n_frames, BLOCK):
+        start = max(first - reach, 0)
+        part = _through(x[:, start : first + BLOCK + reach])
+        found[:, first : first + BLOCK] = part[:, first - start :][:, :BLOCK]
+    return found.reshape(3, 2, *x.shape[1:])
+
+
+def _through(x: Floats) -> Floats:
     *hidden, last = network()
     for layer in hidden:
         x = np.maximum(layer.of(x), 0.0)
-    return last.of(x).reshape(3, 2, *x.shape[1:])
+    return last.of(x)

@@ -141,5 +141,5 @@ def test_a_recording_with_a_guide_on_the_command_line_is_a_mix(folder: Path) -> 
     assert song.music.guide == folder / "melody.csv"
     with pytest.raises(InputError, match=r"--guide: .* does not exist; give a CSV"):
         pipeline.open_song(folder / "mix.wav", guide=str(folder / "none.csv"))
-    with pytest.raises(InputError, match=r"--guide: .* must be a CSV .* or a recording"):
+    with pytest.raises(InputError, match=r"--guide: .* must be a CSV .* for a mix a recording"):
         pipeline.open_song(folder / "mix.wav", guide=str(write_song(folder)))

@@ -31,7 +31,7 @@ def write_often(path: str, writer: int, times: int, told: str) -> None:
         # So that the file stays small, as under a person's hands: three of its own are left.
         own = [key for key in editor._document["variants"] if key.startswith(f"v{writer}-")]
         for old in own[:-4]:
-            editor._document["variants"].pop(old)
+            editor.remove_variant(old)
         try:
             editor.save()
             saved.append(name)
