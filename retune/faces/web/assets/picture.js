@@ -45,7 +45,7 @@ function request() {
   const width = Math.floor(pic().clientWidth);
   const shown = shownView();
   const ask = { rules: rulesText(), name: state.name, font, width, split: shown === "systems" };
-  ask.others = $("#with-others").checked;
+  ask.others = !$("#others").hidden && $("#with-others").checked;
   if (shown === "bars")
     ask.width = Math.max(width, Math.ceil((state.song.n_bars || 1) * barWidth * font + 6 * font));
   const phrase = shownPhrase();
@@ -71,7 +71,7 @@ export async function draw() {
   const hasOthers = Object.values(state.song.stems).some(
     (stem) => OTHERS.includes(stem.role) && stem.notes.length,
   );
-  $("#others").hidden = !hasOthers;
+  $("#others").hidden = !hasOthers || shownView() === "song"; // there is no room for them
   const ask = request();
   const wanted = JSON.stringify([state.song.revision, ask]);
   if (wanted === shownNow) return; // after a change the sound follows the picture, and draws no other
