@@ -18,12 +18,6 @@ os.environ.setdefault("RETUNE_CACHE", str(Path(tempfile.gettempdir()) / "retune-
 # librosa before anything of ours.
 prepare()
 
-
-def pytest_xdist_auto_num_workers() -> int:
-    """Half as many again as there are processors: tests wait for servers and browsers."""
-    return 3 * (os.cpu_count() or 1) // 2
-
-
 # The same examples every time, on machines of any speed.
 settings.register_profile("repeatable", deadline=None, derandomize=True)
 settings.load_profile("repeatable")
