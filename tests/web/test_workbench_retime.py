@@ -26,7 +26,7 @@ def test_an_end_is_dragged_to_the_beat(page: Any, song: Path) -> None:
     )
     selector = f'#drawing .note[data-note="{ending}"] .hit'
     box_at_rest(page, selector)
-    page.locator(selector).scroll_into_view_if_needed()
+    page.locator("#pic").scroll_into_view_if_needed()  # the note may be drawn anew meanwhile
     box = box_at_rest(page, selector)
     middle = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] - 2, middle)
