@@ -24,7 +24,7 @@ from retune.song.textfile import read_text
 from retune.sound.audiowrite import is_as_written
 from retune.sound.files import atomic_write
 from retune.sound.folders import as_said, held
-from retune.sound.remembered import is_edited, remember, song_of
+from retune.sound.remembered import known, remember
 
 _HEAD_BYTES, _TAIL_BYTES = 4_000_000, 1_000_000
 # The program that wrote it, as all files but sound say it in their first or last part: where their
@@ -91,13 +91,13 @@ def refuse_other_file(path: Path, *, head: str = "", song: Path | None = None) -
         is_ours = _has_mark(path)
     if not is_ours:
         raise UsageError(_not_ours(path))
-    if is_edited(path):
+    here = known(path)
+    if here.is_edited:
         raise UsageError(f"{as_said(path)} was changed since retune made it, {_KEPT}")
-    other = song_of(path)
-    if song and other and other.is_file() and not other.samefile(song):
+    if song and here.song and here.song.is_file() and not here.song.samefile(song):
         raise UsageError(
             f"{as_said(path)} was made of another song with the same name for its files "
-            f"({as_said(other)}), so it is left as it is: choose another --out, or give one of "
+            f"({as_said(here.song)}), so it is left as it is: choose another --out, or give one of "
             "them a title of its own"
         )
 

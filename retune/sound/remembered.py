@@ -13,6 +13,7 @@ import random
 import re
 import secrets
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from retune.sound.cache import default_folder
@@ -23,17 +24,24 @@ _MOST_BYTES = 20_000
 _NOTE = re.compile("([0-9]+) ([0-9a-f]{64})(?: (.+))?", re.DOTALL)
 
 
-def is_edited(path: Path) -> bool:
-    """Whether the file at `path` is not the one that was left there last; False where no note
-    tells."""
+@dataclass(frozen=True)
+class Known:
+    """What a note tells of a file: whether it is another than was left there last, and the song
+    file that it was made of, None where that is not told."""
+
+    is_edited: bool = False
+    song: Path | None = None
+
+
+def known(path: Path) -> Known:
+    """What is known of the file at `path`, which is read once; nothing where no note tells."""
     notes = _noted(path)
-    return bool(notes) and _that_of(path, notes) is None
-
-
-def song_of(path: Path) -> Path | None:
-    """The song file that the file at `path` was made of; None where no note tells."""
-    note = _that_of(path, _noted(path))
-    return Path(note[2]) if note and note[2] else None
+    if not notes:
+        return Known()
+    note = _that_of(path, notes)
+    if note is None:
+        return Known(is_edited=True)
+    return Known(song=Path(note[2]) if note[2] else None)
 
 
 def remember(path: Path, *, song: Path | None = None, handle: int | None = None) -> None:

@@ -12,7 +12,7 @@ from retune import pipeline
 from retune.carriers.errors import UsageError
 from retune.faces.batch import named_songs
 from retune.pipeline.study import Study, run_study
-from retune.sound.remembered import remember, song_of
+from retune.sound.remembered import known, remember
 
 FORMATS = ("midi", "musicxml", "csv", "jams", "lab", "svg", "blind", "stems")
 RATE_HZ = 8000
@@ -94,9 +94,9 @@ def test_a_song_file_that_is_gone_stands_in_nobodys_way(tmp_path: Path) -> None:
 def test_the_song_of_a_file_is_known_by_any_name(name: str, tmp_path: Path) -> None:
     (tmp_path / "made").write_bytes(b"x")
     remember(tmp_path / "made", song=tmp_path / name)
-    assert song_of(tmp_path / "made") == (tmp_path / name).resolve()
+    assert known(tmp_path / "made").song == (tmp_path / name).resolve()
     remember(tmp_path / "made")
-    assert song_of(tmp_path / "made") is None
+    assert known(tmp_path / "made").song is None
 
 
 def test_songs_without_a_latin_letter_have_folders_of_their_own_in_any_order() -> None:
