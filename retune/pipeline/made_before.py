@@ -109,12 +109,13 @@ def made_file(
     """A file to be written as `atomic_write` does, over nothing but what retune made there (see
     `refuse_other_file`) and nobody has changed since; it is remembered as it is left."""
     refuse_other_file(path, head=head, song=song)
-    with atomic_write(path, mode) as stream:
-        yield stream
-        stream.flush()
-        os.fsync(stream.fileno())
+
+    def settle(handle: int) -> None:
         refuse_other_file(path, head=head, song=song)  # making it may have taken minutes
-        remember(path, song=song, handle=stream.fileno())
+        remember(path, song=song, handle=handle)
+
+    with atomic_write(path, mode, at_last=settle) as stream:
+        yield stream
 
 
 def refuse_other_record(path: Path) -> None:

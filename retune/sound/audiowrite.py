@@ -82,7 +82,7 @@ def write_wav(
     header = WavHeader(rate_hz, n_channels, subtype, description, info or {}, time_reference)
     n_samples = n_over = 0
     written = hashlib.sha256()
-    with atomic_write(path) as stream:
+    with atomic_write(path, at_last=lambda _: look_again()) as stream:
         stream.write(_sealed(header, _UNSEALED).pack(0))
         for block in blocks:
             samples = _checked_block(block, n_channels=n_channels, path=path)
@@ -97,9 +97,6 @@ def write_wav(
         seal = _seal(_sealed(header, _UNSEALED).pack(n_samples), written.digest())
         stream.seek(0)
         stream.write(_sealed(header, seal).pack(n_samples))
-        stream.flush()
-        os.fsync(stream.fileno())
-        look_again()
     return n_over
 
 

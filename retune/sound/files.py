@@ -10,7 +10,7 @@ import secrets
 import shutil
 import stat
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,12 +32,17 @@ _UNFINISHED = re.compile(r"\.retune-[0-9a-f]{16}\.tmp(\.[A-Za-z0-9]{1,5})?")
 
 @contextmanager
 def atomic_write(
-    path: str | Path, mode: str = "wb", *, in_place_of_others: bool = True
+    path: str | Path,
+    mode: str = "wb",
+    *,
+    in_place_of_others: bool = True,
+    at_last: Callable[[int], object] = lambda handle: None,
 ) -> Iterator[IO[Any]]:
     """A file that appears under `path` only once it is whole.
 
     Yields a temporary file in the same folder (`mode` "wb", or "w" for UTF-8 text with "\\n"
     line ends); on leaving it is flushed to disk and renamed over `path`, on an error removed.
+    `at_last` is called with its descriptor between the two, and may refuse by an error.
     An existing file keeps its permissions; with `in_place_of_others` false it is never replaced.
     Nothing is written through a symbolic link, not even one that the path ends in: whoever was
     given a path by the user makes it a `named_file` or a file in a `named_folder` first.
@@ -55,6 +60,7 @@ def atomic_write(
                 yield stream
                 stream.flush()
                 os.fsync(stream.fileno())
+                at_last(stream.fileno())
             part.let_go()
             _take_place(folder, part.name, path, in_place_of_others=in_place_of_others)
             folder.sync()
