@@ -14,10 +14,10 @@ from xml.etree import ElementTree as Xml
 from retune.carriers.errors import InputError
 from retune.song.limits import MAX_SYLLABLES, check_count
 from retune.song.lyriclines import LyricLine, Syllable
+from retune.theory.pitchnames import LETTER_SEMITONES
 
 _SMALLEST, _LARGEST = 1e-3, 1e6
 _SEMITONES = 127
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _REST_QUARTERS = 0.5  # silence that ends a line
 
 
@@ -50,9 +50,7 @@ def read_score_notes(text: str, *, name: str) -> tuple[ScoreNote, ...]:
     InputError
         No MusicXML, or no notes in it; `name` stands in the message.
     """
-    for part in _parts(text, name=name):
-        notes = list(_sung(part))
-        check_count(len(notes), MAX_SYLLABLES, "notes", where=name)
+    for notes in _parts(text, name=name):
         found = [
             ScoreNote(n.bar + n.part, n.bar + n.part + n.lasts_bars, n.midi)
             for n in notes
@@ -71,15 +69,14 @@ def read_score_lyrics(text: str, *, name: str) -> tuple[LyricLine, ...]:
     InputError
         No MusicXML, or no words in it; `name` stands in the message.
     """
-    for part in _parts(text, name=name):
-        sung = list(_sung(part))
-        check_count(len(sung), MAX_SYLLABLES, "notes", where=name)
-        if any(note.text for note in sung):
-            return tuple(_lines(sung))
+    for notes in _parts(text, name=name):
+        if any(note.text for note in notes):
+            return tuple(_lines(notes))
     raise InputError(f"{name} has no lyrics under its notes; give another file")
 
 
-def _parts(text: str, *, name: str) -> list[Xml.Element]:
+def _parts(text: str, *, name: str) -> Iterator[list[_Sung]]:
+    """The notes of each part of a score."""
     if re.search(r"<!ENTITY", text):
         raise InputError(f"{name}: entities are not read; export the score again as MusicXML")
     try:
@@ -88,7 +85,10 @@ def _parts(text: str, *, name: str) -> list[Xml.Element]:
         raise InputError(f"{name} is no MusicXML ({error}); export the score again") from error
     if score.tag != "score-partwise":
         raise InputError(f"{name} holds <{score.tag}>; export the score as score-partwise MusicXML")
-    return score.findall("part")
+    for part in score.findall("part"):
+        notes = list(_sung(part))
+        check_count(len(notes), MAX_SYLLABLES, "notes", where=name)
+        yield notes
 
 
 def _sung(part: Xml.Element) -> Iterator[_Sung]:
@@ -133,10 +133,10 @@ def _transposed(attributes: Xml.Element) -> int:
 def _midi(note: Xml.Element, raised: int) -> int | None:
     """The MIDI number at which a written note sounds; None for one without a pitch."""
     step = note.findtext("pitch/step") or ""
-    if step not in _STEPS:
+    if step not in LETTER_SEMITONES:
         return None
     alter, octave = _signed(note, "pitch/alter"), _signed(note, "pitch/octave")
-    return round(12 * (octave + 1) + _STEPS[step] + alter) + raised
+    return round(12 * (octave + 1) + LETTER_SEMITONES[step] + alter) + raised
 
 
 def _is_held(note: Xml.Element) -> bool:
