@@ -68,8 +68,8 @@ def tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) 
     if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
         return False
     fault = range(strict.column, strict.column + strict.length)
-    is_known = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
-    if is_known and strict.problem.startswith("unknown word"):
+    is_past = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
+    if is_past and strict.problem.startswith("unknown word"):
         return False  # a word that is no rule's but that people say
     reached = sentence.tokens[unknown[0]].start if unknown else 0
     return bool(strict.nearest) or strict.column >= reached

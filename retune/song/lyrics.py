@@ -15,12 +15,13 @@ from pathlib import Path
 from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Music
 from retune.carriers.text import cut_short
+from retune.song.guide import SCORE_SUFFIXES
 from retune.song.limits import MAX_LYRIC_LINES, MAX_SYLLABLE, MAX_SYLLABLES, check_count
 from retune.song.lyriclines import LyricLine, Syllable
 from retune.song.scorelyrics import read_score_lyrics
 from retune.song.textfile import read_text
 
-LYRICS_SUFFIXES = (".txt", ".lrc", ".musicxml")
+LYRICS_SUFFIXES = (".txt", ".lrc", *SCORE_SUFFIXES)
 _HYPHENS = "\u00ad-"  # the hyphen last, as a set in a pattern has it
 _TOKEN = re.compile(rf"\\-|[{_HYPHENS}]+|_|\*|\s+|(?:[^\s_*\\{_HYPHENS}]|\\(?!-))+")
 _HEADING = re.compile(r"[^\W\d_][^\]:]*")
@@ -40,7 +41,7 @@ def song_lyrics(music: Music) -> tuple[LyricLine, ...]:
 def read_lyrics_file(path: Path) -> tuple[LyricLine, ...]:
     """The words of a .txt, .lrc or .musicxml file. Raises InputError where they do not read."""
     text = read_text(path, what="a file of lyrics")
-    if path.suffix.lower() == ".musicxml":
+    if path.suffix.lower() in SCORE_SUFFIXES:
         return _checked(read_score_lyrics(text, name=path.name))
     return read_lyrics(text)
 

@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.text import cut_short, printable
+from retune.song.guide import MIDI_SUFFIXES, SCORE_SUFFIXES
 from retune.song.limits import (
     LEAST_PHRASE_S,
     MAX_KEY_CHANGES,
@@ -29,7 +30,7 @@ from retune.sound.audio import AUDIO_SUFFIXES
 from retune.sound.files import missing_as, safe_child_path
 
 FOLLOW = ("keep", "scale steps", "semitones")
-GUIDE_SUFFIXES = (".csv", ".mid", ".midi", ".musicxml")
+GUIDE_SUFFIXES = (".csv", *MIDI_SUFFIXES, *SCORE_SUFFIXES)
 Checker = Callable[[Any, "Where"], Any]
 
 
