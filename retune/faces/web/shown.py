@@ -8,7 +8,7 @@ from zlib import crc32
 
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
-from retune.carriers.heard import Analysis, Chord
+from retune.carriers.heard import SECOND_VOICE, Analysis, Chord
 from retune.carriers.text import counted, pretty, pretty_numeral
 from retune.comparison.consequence_words import told
 from retune.comparison.endings import phrase_endings
@@ -40,6 +40,7 @@ def song_view(desk: Desk) -> Table:
     return {
         **facts,
         "ident": desk.ident,
+        "second_voice": SECOND_VOICE,
         "rights": song.rights,
         "tension": tension_words(analysis, [Plan(())]),
         "n_samples": opened.n_samples,

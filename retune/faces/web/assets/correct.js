@@ -174,15 +174,13 @@ function tapper() {
   );
 }
 
-const SECOND = "a second voice sings here"; // such notes are sung: none to drop with the rest
-
 let opened = false; // whether the reader opened a long list: hearing a note draws it anew
 
 /** Notes in doubt, each with its reason, to be heard, and said to be right or corrected. */
 function doubts() {
   const rows = melodyNotes().filter((note) => note.doubt);
   if (!rows.length) return null;
-  const dropped = rows.filter((note) => note.doubt !== SECOND);
+  const dropped = rows.filter((note) => note.doubt !== state.song.second_voice); // those are sung
   return el(
     "details",
     {
@@ -217,7 +215,7 @@ function doubts() {
 }
 
 function dropWords(count, inDoubt) {
-  if (count < inDoubt) return `Drop ${count} that nobody may sing`;
+  if (count < inDoubt) return `Drop ${count} in doubt, none with a second voice`;
   return count === 1 ? "Drop the one in doubt" : `Drop all ${count} in doubt`;
 }
 
