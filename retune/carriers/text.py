@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import unicodedata
 
@@ -150,6 +149,8 @@ def own_file_stem(name: str) -> str:
     >>> own_file_stem("Lantern Song (take 2)"), own_file_stem("灯笼歌")
     ('Lantern-Song-take-2', 'song-007a22')
     """
+    import hashlib  # of which `--help` has no need
+
     letters = [c for c in unicodedata.normalize("NFKD", name) if c.isalnum()]
     stem = file_stem(name)
     if all(c.isascii() for c in letters) and len(name) <= 80:
