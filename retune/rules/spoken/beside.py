@@ -129,36 +129,31 @@ def _motions(match: Match, sides: tuple[str, ...]) -> list[str] | None:
     widths, way = _widths(match), _way(match)
     if widths is None:
         return None
-    how = match.groupdict().get("how") or "leap"
-    if match.groupdict().get("lone"):
-        size = "step" if match["lone"] == "o:2" else "leap"
-    else:
-        size = (
-            "step"
-            if how.startswith("step")
-            else "leap"
-            if re.match("leap|jump|skip|bound|hop", how)
-            else ""
-        )
-    if not size and widths != [""]:
-        named = f"a {'rise' if way == 'up' else 'fall'}" if way else ""
-        if not named:
-            return [f"{side} a leap{width}" for side in sides for width in widths]
-        return [f"{side} {named}{width}" for side in sides for width in widths]
-    if not size:
-        return [f"{side} a {'rise' if way == 'up' else 'fall'}" for side in sides] if way else None
-    if (
-        size == "step"
-        and widths == [""]
-        and how == "steps"
-        and "after" not in match[0]
-        and "before" not in match[0]
-        and not re.search("by|via|with|through|in ", match[0])
-    ):
+    size = _size_of(match)
+    if size == "step" and widths == [""] and _is_amount(match):
         return None
-    return [
-        f"{side} a {size}{f' {way}' if way else ''}{width}" for side in sides for width in widths
-    ]
+    turn = {"up": "rise", "down": "fall"}.get(way, "")
+    named = f"{size} {way}".rstrip() if size else turn or ("leap" if widths != [""] else "")
+    if not named:
+        return None
+    return [f"{side} a {named}{width}" for side in sides for width in widths]
+
+
+def _size_of(match: Match) -> str:
+    """A "step" or a "leap", or "" for a motion of any size."""
+    groups = match.groupdict()
+    if groups.get("lone"):
+        return "step" if groups["lone"] == "o:2" else "leap"
+    how = groups.get("how") or "leap"
+    if how.startswith("step"):
+        return "step"
+    return "leap" if re.match("leap|jump|skip|bound|hop", how) else ""
+
+
+def _is_amount(match: Match) -> bool:
+    """ "Steps" by themselves tell how far, and not how a note is reached."""
+    is_motion = re.search("after|before|by|via|with|through|in ", match[0])
+    return match.groupdict().get("how") == "steps" and not is_motion
 
 
 _MANY = ("leaps", "jumps", "skips")
