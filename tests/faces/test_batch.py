@@ -491,9 +491,9 @@ def test_a_cluster_that_does_not_answer_is_told(
 
 @pytest.mark.slow
 def test_many_jobs_survive_a_kill_of_everything(tmp_path: Path) -> None:
-    """8 songs (50 with RETUNE_FULL_SIZE=1) of 3 variants and their originals: the main process
+    """12 songs (50 with RETUNE_FULL_SIZE=1) of 3 variants and their originals: the main process
     killed, resumed, then a worker killed; in the end the same bytes as an undisturbed run."""
-    n_songs = 50 if os.environ.get("RETUNE_FULL_SIZE") == "1" else 8
+    n_songs = 50 if os.environ.get("RETUNE_FULL_SIZE") == "1" else 12
     root = tmp_path / "songs"
     many = [str(make_song(root / f"take{take}", take)) for take in range(1, n_songs + 1)]
     (root / "variants.toml").write_text(VARIANTS, encoding="utf-8")
