@@ -12,8 +12,8 @@ from retune.analysis.note_edges import Span
 from retune.analysis.sonority import Levels
 
 DOUBTFUL = 0.5
-# A note trusted less than this, and this many semitones from its neighbours, is none.
-STRAY_TRUST = 0.3
+# A note right in fewer than one of three, and this many semitones from its neighbours, is none.
+STRAY_TRUST = 1 / 3
 STRAY_AWAY = 7.5
 OCTAVE_TRUST = 0.45
 # Log odds that a sung note is right, begin within 50 ms and pitch within 50 cents: a constant, then

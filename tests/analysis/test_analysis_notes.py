@@ -247,7 +247,7 @@ def test_an_untrusted_stray_far_from_the_melody_is_left_out() -> None:
     part = Part(row("60:.5 62:.5 64:.5 47:.3 62:.5"))
     audio, track = sound(part, beat_s=1.0, start_s=0.5, length_s=3.5)
     prob = np.array(track.voiced_prob)
-    prob[(track.time_s > 1.95) & (track.time_s < 2.3)] = 0.003
+    prob[(track.time_s > 1.95) & (track.time_s < 2.3)] = 0.01
     shaken = np.array(track.f0_hz)
     rows = np.flatnonzero((track.time_s > 1.95) & (track.time_s < 2.3))
     shaken[rows] *= 2 ** (np.sin(np.arange(len(rows)) * 0.9) * 0.8 / 12)
