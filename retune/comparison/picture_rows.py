@@ -36,7 +36,7 @@ def draw_phrases(pen: Pen, system: System, endings: Sequence[PhraseEnding], *, q
         pen.text(0.25 * f, base, "ending", "sk")
     if any(e.is_changed and system.has_end_of(_end_of(e)) for e in here) and not quiz:
         pen.text(0.25 * f, base + 1.3 * f, "variant", "sk v")
-    nexts = [*(e.phrase.start_s for e in here[1:]), math.inf]
+    nexts = [*(e.phrase.start_s for e in here), math.inf][1:]
     spans = [_bracket_span(system, e, after) for e, after in zip(here, nexts, strict=True)]
     told = _bracket_words(system, here, spans, quiz=quiz)
     for ending, (x1, x2), words in zip(here, spans, told, strict=True):

@@ -130,6 +130,15 @@ def test_the_pickup_is_bar_0_and_systems_hold_whole_bars() -> None:
     assert shown == len(analysis.melody.notes)  # type: ignore[union-attr]
 
 
+def test_a_line_in_which_nobody_sings_is_drawn_without_brackets() -> None:
+    analysis = lantern()
+    melody = analysis.melody
+    assert melody is not None
+    first = replace(melody, phrases=melody.phrases[:1], notes=melody.notes[:8])
+    root = drawn(replace(analysis, stems={**analysis.stems, melody.name: first}), systems=3)
+    assert [len(having(s, "bracket")) for s in having(root, "system")] == [1, 0, 0]
+
+
 def test_bars_can_be_chosen() -> None:
     analysis = lantern()
     root = drawn(analysis, bars=(5, 8))
