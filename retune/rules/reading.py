@@ -8,14 +8,12 @@ names the word that was not understood and the nearest sentence that reads.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache, partial
 
 from retune.carriers.errors import RuleError
-from retune.carriers.text import cut_short
 from retune.rules.clauses import (
     RuleSets,
-    first_meaning,
     is_joined,
     read,
     read_clauses,
@@ -23,23 +21,19 @@ from retune.rules.clauses import (
 )
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
-from retune.rules.refusing import EXAMPLES, SAY_WHICH, beside, forbidden, is_known, tells_more
+from retune.rules.refusing import EXAMPLES, with_readings
 from retune.rules.rolewords import with_stems
+from retune.rules.spoken.accounts import unaccounted
 from retune.rules.spoken.asides import without_asides
-from retune.rules.spoken.covers import Cover, covers
-from retune.rules.spoken.heard import NOTHING, Question
-from retune.rules.spoken.sentence import Sentence, Token
-from retune.rules.spoken.tokens import nearest_spoken, sentence_of, typed_of
-from retune.rules.spoken.wishes import no_stem, wish_in
-from retune.rules.words import BEGINS, VERBS, without_comment, words_of
+from retune.rules.spoken.heard import Question
+from retune.rules.spoken.sentence import Sentence
+from retune.rules.spoken.tokens import sentence_of
+from retune.rules.spoken.wishes import firm_wish_in
+from retune.rules.unread import not_understood
+from retune.rules.words import VERBS, without_comment, words_of
 
 MAX_WORDS = 60
 _SENTENCES = re.compile(r";|\.\s+(?=[A-Za-z])")
-_TURNS = frozenset(
-    ("otherwise", "unless", "else", "where", "when", "whenever", "wherever", "if", "until", "than",
-     "over", "only", "before", "after", "between", "instead")
-)  # fmt: skip
-"""Words that turn the sense of what follows: without them a sentence says something else."""
 
 
 def parse_rule(text: str, *, stems: Sequence[str] = ()) -> Rule:
@@ -161,13 +155,41 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
+    reader = partial(_remembered, stems=stems)
+    if firm_wish_in(sentence):
+        return not_understood(sentence, stems, strict, reader)
     found = readings_of(sentence, stems)
-    if not isinstance(found, Question) and len(found) == 1:
-        return found[0]
-    if not isinstance(found, Question) and not found:
-        return _not_understood(sentence, stems, strict)
-    ask = _asked(found, sentence, stems) if isinstance(found, Question) else _many(found, sentence)
-    return _with_readings(strict, ask.readings) if _is_in_rule_words(text, stems) else ask
+    if isinstance(found, Question):
+        untold = _left_out(sentence, found.examples) if _OPEN.match(found.problem) else ()
+        if untold:
+            return not_understood(sentence, stems, strict, reader, untold)
+        return _or_strict(_asked(found, sentence, stems), strict, text, stems)
+    whole = [rules for rules in found if not unaccounted(sentence, _text_of(rules))]
+    if len(whole) == 1:
+        return whole[0]
+    if len(whole) > 1:
+        ask = _many(whole, sentence)
+        return ask if _MISFIT in strict.problem else _or_strict(ask, strict, text, stems)
+    untold = _left_out(sentence, map(_text_of, found)) if found else ()
+    return not_understood(sentence, stems, strict, reader, untold)
+
+
+_MISFIT = "does not fit here"
+
+
+def _or_strict(ask: RuleError, strict: RuleError, text: str, stems: tuple[str, ...]) -> RuleError:
+    """The grammar's own complaint, with what may be meant, of a sentence in its words alone."""
+    return with_readings(strict, ask.readings) if _is_in_rule_words(text, stems) else ask
+
+
+_OPEN = re.compile(r"where to|which notes|how far|by how much|up or down")
+"""Questions that may have overlooked a word of the sentence."""
+
+
+def _left_out(sentence: Sentence, lines: Iterable[str]) -> tuple[int, ...]:
+    """The words that the best of several lines does not tell."""
+    least = min((unaccounted(sentence, line) for line in lines), key=len, default=())
+    return tuple(place for untold in least for place in range(untold.first, untold.last))
 
 
 def readings_of(sentence: Sentence, stems: tuple[str, ...]) -> RuleSets | Question:
@@ -203,19 +225,7 @@ def _is_in_rule_words(text: str, stems: tuple[str, ...]) -> bool:
     return bool(types) and types[0] in VERBS and not _EVERYDAY & set(types)
 
 
-def _with_readings(error: RuleError, readings: tuple[str, ...]) -> RuleError:
-    return RuleError(
-        error.problem,
-        text=error.text,
-        column=error.column,
-        length=error.length,
-        expected=error.expected,
-        nearest=error.nearest,
-        readings=readings,
-    )
-
-
-# --- what to say ---------------------------------------------------------------------------------
+# --- what to ask ---------------------------------------------------------------------------------
 
 
 def _text_of(rules: tuple[Rule, ...]) -> str:
@@ -249,97 +259,3 @@ def _asked(question: Question, sentence: Sentence, stems: tuple[str, ...]) -> Ru
 def _reads(line: str, stems: tuple[str, ...]) -> bool:
     """Whether what is shown as an example is one."""
     return not any(isinstance(_remembered(text, stems), RuleError) for text in line.split("; "))
-
-
-def _not_understood(sentence: Sentence, stems: tuple[str, ...], strict: RuleError) -> RuleError:
-    """The grammar's own complaint where the sentence began as its sentences do; else the word
-    that was not understood, what to do about a wish, and the nearest sentence that reads."""
-    found = covers(sentence, stems)[:1]
-    unknown = found[0].unknown if found else ()
-    is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
-    nearest, is_whole = _nearest(sentence, stems)
-    wish = None if is_typo else wish_in(sentence, unknown if is_whole else ())
-    if wish is None and tells_more(strict, sentence, unknown):
-        return _with_readings(strict, nearest) if unknown else strict
-    if wish is not None:
-        column, length = sentence.columns(*(unknown[:1] * 2 if unknown else (0, 0)))
-        if strict.problem == BEGINS:
-            column, length = strict.column, strict.length
-        return RuleError(
-            f"{BEGINS}; {wish.says}",
-            text=sentence.typed,
-            column=column,
-            length=length,
-            readings=beside(nearest if is_whole else (), wish, sentence, unknown),
-        )
-    slip = _slip(sentence, unknown, stems, nearest)
-    if slip is None:
-        forbids = forbidden(sentence, unknown, nearest)
-        if forbids is not None:
-            return forbids
-    if slip is not None and slip[1]:
-        nearest = slip[1]
-    if unknown:
-        strange = [place for place in unknown if not is_known(sentence.tokens[place])]
-        blamed = (strange or unknown)[0]
-        column, length = sentence.columns(blamed, blamed + 1)
-        word = cut_short(typed_of(sentence.tokens[blamed : blamed + 1]))
-        rest = ", the rest reads" if nearest and is_whole and len(unknown) < 3 else ""
-        return RuleError(
-            f'"{word}" was not understood{no_stem(word, stems) or rest}',
-            text=sentence.typed,
-            column=column,
-            length=length,
-            expected="" if nearest else "which notes, and where they go or how far",
-            nearest=slip[0] if slip else strict.nearest if strict.column == column else "",
-            readings=nearest,
-        )
-    if sentence.tokens[0].raw.upper() in VERBS:
-        return strict
-    return RuleError(
-        BEGINS if strict.problem == BEGINS else SAY_WHICH,
-        text=sentence.typed,
-        column=sentence.tokens[0].start,
-        length=len(sentence.tokens[0].raw),
-        nearest=strict.nearest if strict.problem == BEGINS else "",
-        readings=EXAMPLES,
-    )
-
-
-def _slip(
-    sentence: Sentence,
-    unknown: tuple[int, ...],
-    stems: tuple[str, ...],
-    nearest: tuple[str, ...],
-) -> tuple[str, tuple[str, ...]] | None:
-    """The known word nearest to the first unknown one, where all may be slips of the hand, and
-    how the sentence then reads."""
-    places = [place for place in unknown if not is_known(sentence.tokens[place])]
-    meant = {place: nearest_spoken(sentence.tokens[place].raw) for place in places}
-    if not meant or len(meant) > 3 or not all(meant.values()):
-        return None
-    typed = sentence.typed
-    for place in reversed(places):
-        token = sentence.tokens[place]
-        typed = typed[: token.start] + meant[place] + typed[token.stop :]
-    rules = _remembered(typed, stems)
-    if not isinstance(rules, RuleError):
-        return meant[places[0]], (_text_of(rules),)
-    return (meant[places[0]], nearest or rules.readings) if len(places) == len(unknown) else None
-
-
-def _unread(sentence: Sentence, cover: Cover) -> list[Token]:
-    return [sentence.tokens[place] for place in cover.unknown]
-
-
-def _nearest(sentence: Sentence, stems: tuple[str, ...]) -> tuple[tuple[str, ...], bool]:
-    """The nearest sentences that read, without the words that were not understood; and whether
-    they are what is left of it, not examples of what might be asked."""
-    most = max(3, len(sentence.tokens) // 4)
-    found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= most]
-    if found and any(_TURNS & {t.text, t.raw.lower()} for t in _unread(sentence, found[0])):
-        return (), False
-    rules = first_meaning(found, stems, NOTHING)
-    if isinstance(rules, Question):
-        return tuple(line for line in rules.examples if _reads(line, stems)), False
-    return tuple(map(_text_of, rules[:3])), bool(rules)

@@ -7,24 +7,41 @@ import re
 
 from retune.carriers.errors import RuleError
 from retune.rules.spoken.covers import NEGATIONS
+from retune.rules.spoken.gist import Gist
 from retune.rules.spoken.sentence import Sentence, Token
 from retune.rules.spoken.tokens import is_spoken
 from retune.rules.spoken.wishes import Wish
 from retune.rules.words import BEGINS, VERBS
 
-SAY_WHICH = "say which notes, and where they go or how far"
 EXAMPLES = ("move phrase-ending note to degree 1", "shift every note up 1 scale step in phrase 2")
 
 
+def with_readings(error: RuleError, readings: tuple[str, ...]) -> RuleError:
+    """The same fault with sentences to choose from."""
+    return RuleError(
+        error.problem,
+        text=error.text,
+        column=error.column,
+        length=error.length,
+        expected=error.expected,
+        nearest=error.nearest,
+        readings=readings,
+    )
+
+
 def beside(
-    nearest: tuple[str, ...], wish: Wish, sentence: Sentence, unknown: tuple[int, ...]
+    nearest: tuple[str, ...],
+    wish: Wish,
+    examples: tuple[str, ...],
+    sentence: Sentence,
+    unknown: tuple[int, ...],
 ) -> tuple[str, ...]:
     """What is left of a sentence without the words of its wish first: it may be most of what was
     meant."""
     if nearest and _is_aside(sentence, unknown):
         return nearest
     is_apart = set(range(wish.first, wish.last + 1)) <= set(unknown)
-    return (*nearest[: int(is_apart)], *wish.examples)
+    return (*nearest[: int(is_apart)], *examples)
 
 
 def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
@@ -34,7 +51,7 @@ def _is_aside(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
 
 
 def forbidden(
-    sentence: Sentence, unknown: tuple[int, ...], nearest: tuple[str, ...]
+    sentence: Sentence, unknown: tuple[int, ...], nearest: tuple[str, ...], gist: Gist
 ) -> RuleError | None:
     """Where a sentence forbids what it names, the nearest that reads is the opposite: it is asked
     where those notes go instead."""
@@ -47,13 +64,18 @@ def forbidden(
         if goal:
             others = [degree for degree in "123" if degree != goal[2]][:2]
             shown += [f"{goal[1]}degree {goal[2]} to degree {to}{goal[3]}" for to in others]
+    what, where = gist.what or "phrase-ending note", gist.where
+    if gist.is_one_way and not shown:  # "do not go down at the end"
+        way = "up" if "down" in gist.does[0] else "down"
+        shown = [f"shift {what} {way} 1 scale step {where}", f"move {what} to note before {where}"]
+    shown = shown or [f"move {what} to degree 2 {where}", f"keep {what} {where}"]
     column, length = sentence.columns(forbids[0], forbids[0] + 1)
     return RuleError(
         "say where these notes go instead, or which notes are kept",
         text=sentence.typed,
         column=column,
         length=length,
-        readings=tuple(shown[:2]) or ("move phrase-ending degree 1 to degree 2", "keep every note"),
+        readings=tuple(line.strip() for line in shown[:2]),
     )
 
 

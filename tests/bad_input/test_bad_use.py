@@ -18,7 +18,7 @@ PLAN = ("plan", "SONG", "--rule")
 RULES: dict[str, tuple[str, str]] = {
     "empty": ("", '--rule: the rule is empty; write one, such as "move every degree 2 to degree 1"'),
     "a comment": ("# nothing", '--rule: "# nothing" is a comment alone; write one'),
-    "other words": ("make it better", "a rule begins with move, shift or keep, or hold, shorten, delay, bring or suspend"),
+    "other words": ("make it better", "say which notes, and where they go"),
     "a slip of the pen": ("move phrase-endng degree 2 to degree 1", 'unknown word "phrase-endng"; expected'),
     "broken off": ("move phrase-ending degree 2", "the rule breaks off; expected"),
     "two lines": ("keep highest note\nkeep lowest note", "a rule is one line; write each rule on a line of its own"),

@@ -222,7 +222,7 @@ def test_a_rule_that_does_not_read_fails_its_variant_only(
     assert main([*words, "--quiet"]) == 1
     failed = [row["variant"] for row in rows(tmp_path / "o") if row["state"] == "failed"]
     assert failed == ["odd"]
-    assert "take1/odd: a rule begins with move, shift or keep" in capsys.readouterr().err
+    assert "take1/odd: say which notes, and where they go" in capsys.readouterr().err
     assert main([*words, "--quiet", "--resume"]) == 1
     state = {row["variant"]: row["state"] for row in rows(tmp_path / "o")}
     assert state == {"odd": "failed"} | dict.fromkeys(("home", "low", "original", "up"), "skipped")

@@ -106,7 +106,7 @@ def test_plan_of_several_rules_and_tables(song: str, capsys: pytest.CaptureFixtu
         (("analyze", "nothere.toml"), "nothere.toml"),
         (("frobnicate",), "invalid choice"),
         (("plan", "SONG"), "one of the arguments --variant --rule is required"),
-        (("plan", "SONG", "--rule", "make it better"), "a rule begins with"),
+        (("plan", "SONG", "--rule", "make it better"), "say which notes, and where they go"),
         (("plan", "SONG", "--variant", "nope"), 'no variant "nope"'),
         (("render", "SONG", "--all", "--out", "OUT", "--engine", "warp"), "warp"),
         (("render", "SONG", "--all", "--out", "OUT", "--subtype", "PCM_12"), "PCM_12"),

@@ -26,7 +26,7 @@ SAID = {
     "move drums to degree 1": ("vocal, bass, harp", "drums"),
     "move phrase-ending degree 2 to degree 1 in phrases 3-1": ("runs backwards", "3-1"),
     "move phrase-ending degree 2 to degree 1 over H7": ("not a chord or a numeral", "H7"),
-    "make it better": ("begins with move, shift or keep", "make"),
+    "make it better": ("say which notes, and where they go", "better"),
     "move note at 9:1 to F4 200 cents flat": ("less than 100", "200"),
     "move note at 9:1 to F4 with a slow glide without vibrato with half vibrato": (
         "said already",

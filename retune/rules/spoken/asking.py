@@ -62,7 +62,8 @@ def ask_which_end(heard: Heard, to: str) -> None:
     goes = f"move {{}} to {to}"
     end = heard.of("section_end")[0]
     words = end.value.replace("every ", "").replace("o:", "").split()
-    name = next(word for word in words if word.isalpha() and word != "last").removesuffix("s")
+    named = next(word for word in words if word.isalpha() and word != "last")
+    name = re.sub(r"(?<=chorus)es$|(?<!u)s$", "", named)
     number = next((word for word in words if word.isdigit() or word == "last"), "")
     raise MissingError(
         "the end of which phrase of the section, or of each?",

@@ -55,7 +55,7 @@ _OTHERS = (
     r"it begin|before (?:phrase|1)|phrase \d+|(?:o:\d+|last)(?: phrase| 1)?|every (?:else|other 1s?))"
 )
 _SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
-TO = r"(?:on|at|with|(?<!up )(?<!down )by|as|in|is)"
+TO = r"(?:on|at|with|(?<!up )(?<!down )by|as|in(?! o:\d(?! degree))|is)"
 
 
 def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:

@@ -37,7 +37,7 @@ def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | Non
     no rule. `before` is what the clause before this one was about ("it", "them")."""
     heard = Heard(cover.parts)
     try:
-        return _Assembly(heard, before).readings()
+        return Assembly(heard, before).readings()
     except MissingError as missing:
         return missing.question
     except NoRuleError:
@@ -47,11 +47,13 @@ def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | Non
 _REACHED = (
     r" ?after a \w+(?: up| down)?(?: of (?:a \w+|[\d.]+ (?:scale )?\w+)(?: or (?:more|less))?)?"
 )
+_OFF_CHORD = "where it is not a chord tone"
+_WAYS = ("up", "down")
 ONE_PLACE = "a rule moves notes to one place: write one for each"
 ONE_EACH = ("move phrase-penultimate note to degree 2", "move phrase-ending note to degree 1")
 
 
-class _Assembly(ExchangeReader):
+class Assembly(ExchangeReader):
     """Puts the parts of one cover together."""
 
     def readings(self) -> Readings:
@@ -66,7 +68,7 @@ class _Assembly(ExchangeReader):
             return self.swap()
         if heard.has("alike"):
             return self.same_ends()
-        self._sort_pitches()
+        self.sort_pitches()
         try:
             whats = self.whats()
         except MissingError as missing:
@@ -94,7 +96,7 @@ class _Assembly(ExchangeReader):
     def _ask_which(self) -> None:
         """Asks which notes or phrases are meant, where the words may mean several kinds."""
         heard = self.heard
-        to = self._target_words()[0] if self.target is not None else "degree 1"
+        to = self.target_words()[0] if self.target is not None else "degree 1"
         if heard.has("note_number"):
             ask_which_note(heard, to)
         if heard.has("middle"):
@@ -107,7 +109,7 @@ class _Assembly(ExchangeReader):
 
     # pitches: which are what is moved, which is where to
 
-    def _sort_pitches(self) -> None:
+    def sort_pitches(self) -> None:
         heard = self.heard
         targets = heard.of("target")
         firm = [part for part in targets if part.value[0] == "firm"]
@@ -167,7 +169,7 @@ class _Assembly(ExchangeReader):
     def _on_word(self) -> bool:
         return any("on word" in part.value[0] for part in self.heard.of("scope"))
 
-    def _target_words(self) -> list[str]:
+    def target_words(self) -> list[str]:
         part = self.target
         assert part is not None
         if part.kind == "target":
@@ -219,7 +221,7 @@ class _Assembly(ExchangeReader):
         if self.target is not None and heard.has("sharp"):
             raise NoRuleError
         if self.target is not None:
-            return [("move", f"to {words}") for words in self._target_words()]
+            return [("move", f"to {words}") for words in self.target_words()]
         if heard.has("interval") or heard.has("sharp"):
             return self._shift()
         if heard.has("up", "down"):
@@ -257,6 +259,13 @@ class _Assembly(ExchangeReader):
                 "to be reached so, it is the note before that moves: where to?",
                 [f"move phrase-penultimate note to degree {degree}" for degree in ("2", "7")],
                 instead_of=_REACHED,
+            )
+        if any(scope == _OFF_CHORD for scope in scopes) and self._lands():
+            shown = [f"shift {what} {way} 1 scale step where it is a chord tone" for way in _WAYS]
+            raise MissingError(
+                "to clash with its chord a note goes a step off it: up or down?",
+                shown,
+                instead_of=rf" ?{_OFF_CHORD}",
             )
         if any(scope.startswith("on beat") for scope in scopes) and self._lands():
             raise MissingError(
@@ -306,7 +315,7 @@ class _Assembly(ExchangeReader):
             way = "up" if heard.has("up") else "down"
             size = interval_of(heard.of("interval")[0].value) or "1 scale step"
             raise MissingError("which notes?", [f"shift {note} {way} {size}" for note in notes])
-        words = self._target_words()[0] if self.target is not None else "degree 1"
+        words = self.target_words()[0] if self.target is not None else "degree 1"
         targets = heard.of("target")
         if any(part.value[1][0].startswith("in n:") for part in targets):  # "the chorus in Db"
             shown = ["shift every note up 2 semitones", "shift every note down 2 semitones"]
