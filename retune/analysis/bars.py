@@ -7,19 +7,16 @@ from itertools import pairwise
 
 import numpy as np
 
+from retune.carriers.barlines import Bars, Meter, MeterChange, written_beats
 from retune.carriers.errors import SongFileError
-from retune.carriers.heard import Bars, FloatArray
 from retune.carriers.songfacts import Music
-
-
-def written_beats(meter: tuple[int, int]) -> int:
-    """Written beats of a bar: dotted quarters in 6/8, 9/8, 12/8."""
-    return Bars((), meter, 0.0).beats_per_bar
+from retune.song.bartime import beats_at
+from retune.song.tempomap import meters_of, quarters_of, read_tempo_map, tempo_map_by_hand
 
 
 def bars_from_tempo(
     *,
-    meter: tuple[int, int],
+    meter: Meter,
     tempo_bpm: float,
     first_downbeat_s: float,
     duration_s: float,
@@ -35,11 +32,12 @@ def bars_from_tempo(
 def bars_from_downbeats(
     downbeats_s: Sequence[float],
     *,
-    meter: tuple[int, int],
+    meter: Meter,
     duration_s: float,
     source: str = "given",
+    changes: Sequence[MeterChange] = (),
 ) -> Bars:
-    """Bars of a free tempo, continued at the length of the last one until the song is covered.
+    """Bars of a free tempo, continued at the tempo of the last one until the song is covered.
 
     Raises
     ------
@@ -52,47 +50,40 @@ def bars_from_downbeats(
             f"downbeats_s holds {len(times)} times that must be at least two and rise: give the "
             "start of every bar in seconds, in order"
         )
-    length_s = times[-1] - times[-2]
+    meters = Bars((), meter, 0.0, changes=tuple(changes))
+    lengths = [quarters_of(meters.meter_of(bar)) for bar in range(1, len(times))]
+    quarter_s = (times[-1] - times[-2]) / lengths[-1]
     while times[-1] < duration_s - 1e-6:
-        times.append(times[-1] + length_s)
-    tempo = 60.0 * written_beats(meter) / float(np.median(np.diff(times)))
-    return Bars(tuple(times), meter, round(tempo, 3), source)
+        lengths.append(quarters_of(meters.meter_of(len(times))))
+        times.append(times[-1] + quarter_s * lengths[-1])
+    # Of the first meter's beat, by the middle of all bars.
+    usual_s = float(np.median(np.diff(times) / lengths)) * quarters_of(meter)
+    tempo = 60.0 * written_beats(meter) / usual_s
+    known = tuple(change for change in changes if change.bar < len(times))
+    return Bars(tuple(times), meter, round(tempo, 3), source, changes=known)
 
 
 def given_bars(music: Music, *, duration_s: float) -> Bars | None:
     """Bars from the song file, or None when their tempo is left to be found."""
+    if music.tempo_map is not None:
+        return read_tempo_map(music.tempo_map).bars(
+            duration_s=duration_s, first_downbeat_s=music.first_downbeat_s
+        )
+    changes = meters_of(music)[1:]
     if music.downbeats_s:
-        return bars_from_downbeats(music.downbeats_s, meter=music.meter, duration_s=duration_s)
+        return bars_from_downbeats(
+            music.downbeats_s, meter=music.meter, duration_s=duration_s, changes=changes
+        )
     if music.tempo_bpm is None:
         return None
+    if changes or music.tempos:
+        return tempo_map_by_hand(music).bars(duration_s=duration_s)
     return bars_from_tempo(
         meter=music.meter,
         tempo_bpm=music.tempo_bpm,
         first_downbeat_s=music.first_downbeat_s or 0.0,
         duration_s=duration_s,
     )
-
-
-def beats_at(time_s: float | FloatArray, bars: Bars) -> FloatArray:
-    """Beats since the first downbeat (negative in the pickup), for times in seconds."""
-    downs = np.asarray(bars.downbeats_s)
-    per_bar = bars.beats_per_bar
-    beats = np.arange(len(downs)) * float(per_bar)
-    t = np.asarray(time_s, dtype=np.float64)
-    first, last = (downs[1] - downs[0]) / per_bar, (downs[-1] - downs[-2]) / per_bar
-    inside = np.interp(t, downs, beats)
-    before, after = (t - downs[0]) / first, beats[-1] + (t - downs[-1]) / last
-    result: FloatArray = np.where(t < downs[0], before, np.where(t > downs[-1], after, inside))
-    return result
-
-
-def seconds_at(beat: float, bars: Bars) -> float:
-    """Time of a beat counted from the first downbeat; the inverse of `beats_at`."""
-    downs = np.asarray(bars.downbeats_s)
-    per_bar = bars.beats_per_bar
-    place = beat / per_bar
-    low = int(np.clip(np.floor(place), 0, len(downs) - 2))
-    return float(downs[low] + (place - low) * (downs[low + 1] - downs[low]))
 
 
 def bar_and_beat(time_s: float, bars: Bars) -> tuple[int | None, float | None]:
@@ -102,12 +93,9 @@ def bar_and_beat(time_s: float, bars: Bars) -> tuple[int | None, float | None]:
     little early (common practice, no source)."""
     if len(bars.downbeats_s) < 2:
         return None, None
-    per_bar = bars.beats_per_bar
     beats = float(beats_at(time_s, bars))
     near = round(beats)
     if near - 0.1 <= beats < near:
         beats = float(near)
-    bar = int(np.floor(beats / per_bar)) + 1
-    if bar < 1:
-        return 0, round(beats % per_bar + 1, 3)
-    return bar, round(beats - (bar - 1) * per_bar + 1, 3)
+    bar = bars.bar_of(beats)
+    return max(bar, 0), round(beats - bars.first_beat(bar) + 1, 3)

@@ -14,11 +14,11 @@ from itertools import groupby
 
 import numpy as np
 
-from retune.analysis.bars import beats_at, seconds_at
 from retune.analysis.chord_templates import QUALITIES, deviations, is_quiet
 from retune.analysis.chord_weights import FOREIGN, SOUNDS
 from retune.analysis.chroma import Sounding, Spectra
 from retune.carriers.heard import Bars, Chord, FloatArray, Key
+from retune.song.bartime import beats_at, seconds_at
 from retune.song.chart import merged
 from retune.theory.chords import is_no_chord, parse_chord, with_bass
 from retune.theory.keys import scale_semitones, tonic_pc
@@ -59,7 +59,7 @@ def listen_for_chords(
         return ()
     keys = [key_at(float(t)) for t in times[:-1]]
     told = SHARE * chord_odds(heard, keys)
-    off = _off_costs(beats[:-1], bars.beats_per_bar)
+    off = _off_costs(beats[:-1], bars)
     rough = np.array(best_path(told, CHANGE_COST + off))
     rate = PARTS * float(np.mean(rough[1:] != rough[:-1])) if len(rough) > 1 else USUAL_RATE
     change = np.clip(CHANGE_COST + COST_BY_RATE * (USUAL_RATE - rate), LEAST_COST, MOST_COST)
@@ -77,9 +77,11 @@ def spans_of(bars: Bars, duration_s: float) -> tuple[FloatArray, FloatArray]:
     return beats[apart], times[apart]
 
 
-def _off_costs(beats: FloatArray, per_bar: int) -> FloatArray:
+def _off_costs(beats: FloatArray, bars: Bars) -> FloatArray:
     """What a change at each of some beats costs beside one on a barline."""
-    off_beat, off_bar = np.abs(beats - np.round(beats)) > 1e-6, np.round(beats) % per_bar != 0
+    near = np.round(beats)
+    off_beat = np.abs(beats - near) > 1e-6
+    off_bar = np.array([beat != bars.first_beat(bars.bar_of(beat)) for beat in near])
     return np.asarray(OFF_BAR_COST * (off_bar | off_beat) + OFF_BEAT_COST * off_beat)
 
 

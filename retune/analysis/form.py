@@ -8,11 +8,10 @@ from functools import lru_cache
 from itertools import pairwise
 from types import MappingProxyType
 
-from retune.analysis.bars import beats_at
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import Analysis, Bars, Note, Phrase, Section, StemAnalysis
 from retune.carriers.songfacts import Music
-from retune.song.bartime import bar_time
+from retune.song.bartime import bar_time, beat_length_s, beats_at
 from retune.song.lyriclines import LyricLine
 from retune.theory.noteroles import STEP
 
@@ -208,8 +207,8 @@ def _given(
             if is_part:
                 continue
             raise SongFileError(f'sections: "{name}": {error}') from error
-        bar_s = bars.downbeats_s[1] - bars.downbeats_s[0]
-        loose_s = bar_s / bars.beats_per_bar / 2
+        loose_s = beat_length_s(at_s, bars) / 2
+        bar_s = 2 * loose_s * bars.beats_in(int(bar))
         near = [p.start_s for p in phrases if at_s - bar_s < p.start_s <= at_s + loose_s]
         starts.append((max(near[-1] if near else at_s, 0.0), name))
     return _between(starts, analysis.duration_s, "given")

@@ -10,6 +10,7 @@ from retune.analysis.other_keys import begun_in, halves_at_home
 from retune.analysis.work import Work
 from retune.carriers.errors import InputError, SongFileError
 from retune.carriers.heard import Bars, Chord, KeySpan
+from retune.carriers.songfacts import Song
 from retune.carriers.text import estimated_text
 from retune.song.bartime import bar_time
 from retune.song.songfile import place_of
@@ -25,6 +26,7 @@ def hear_bars(work: Work) -> Bars:
     music = work.song.music
     bars = given_bars(music, duration_s=work.listened.duration_s)
     if bars is not None:
+        _check_changes(work.song, bars)
         return bars
     found = work.listened.bars
     if found is None:
@@ -34,6 +36,18 @@ def hear_bars(work: Work) -> Bars:
         return Bars((), music.meter, 0.0, "unknown")
     work.warnings.append(_bars_told(found))
     return found
+
+
+def _check_changes(song: Song, bars: Bars) -> None:
+    """Refuse a change of meter or tempo behind the last bar, where it would be passed over."""
+    last = len(bars.downbeats_s) - 1
+    for name, changes in (("meters", song.music.meters), ("tempos", song.music.tempos)):
+        for index, (place, _) in enumerate(changes):
+            if song.passage is None and int(place.partition(":")[0]) > last:
+                raise SongFileError(
+                    f"{place_of(song, 'music', name, index)}: bar {place.partition(':')[0]} is "
+                    f"past the end of the song, which has {last} bars"
+                )
 
 
 def _bars_told(bars: Bars) -> str:

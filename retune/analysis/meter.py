@@ -15,13 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retune.analysis.bars import written_beats
 from retune.analysis.chord_listen import best_path
 from retune.analysis.chord_templates import CHANGE_COST, chord_scores
 from retune.analysis.chroma import HOP_S as SPECTRUM_S
 from retune.analysis.chroma import Spectra
 from retune.analysis.meter_weights import METERS, WEIGHTS
 from retune.analysis.onset_curve import HOP_S, Curves
+from retune.carriers.barlines import written_beats
 from retune.carriers.heard import FloatArray
 
 Notes = Sequence[tuple[float, float]]

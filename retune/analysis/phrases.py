@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import count, pairwise
 
 import numpy as np
 
-from retune.analysis.bars import beats_at, written_beats
 from retune.analysis.phrase_model import phrase_starts
 from retune.carriers.errors import SongFileError
 from retune.carriers.heard import Bars, FloatArray
+from retune.song.bartime import beats_at
 
 EVERY = re.compile(
     r"every\s+(?P<bars>\d+)\s+bars?(?:\s*,\s*pickup\s+(?P<pickup>\d+(?:\.\d+)?)\s+beats?)?", re.I
@@ -95,11 +95,9 @@ def _every(
     if len(bars.downbeats_s) < 2:
         return [0]
     beats, ends = beats_at(onset, bars), beats_at(end, bars)
-    period = n_bars * written_beats(bars.meter)
     starts = {0}
-    last = int(np.ceil(float(ends[-1]) / period))
-    for k in range(1, last + 1):
-        line = float(k * period)
+    for bar in count(n_bars + 1, n_bars):
+        line = float(bars.first_beat(bar))
         if line > float(ends[-1]) - 0.25:
             break
         if pickup is not None:
@@ -109,6 +107,17 @@ def _every(
         if 0 < cut < len(onset):
             starts.add(cut)
     return sorted(starts)
+
+
+def _in_even_bars(beats: FloatArray, bars: Bars) -> FloatArray:
+    """Beats as they would lie if all bars had as many as the first: phrases are told by bars."""
+    if not bars.changes:
+        return beats
+    held = [(bars.bar_of(beat), beat) for beat in beats]
+    parts = [(beat - bars.first_beat(bar)) / bars.beats_in(bar) for bar, beat in held]
+    return np.array([bar - 1 + part for (bar, _), part in zip(held, parts, strict=True)]) * float(
+        bars.beats_in(1)
+    )
 
 
 def _longest_gap(beats: FloatArray, ends: FloatArray, line: float) -> int:
@@ -128,8 +137,8 @@ def _found(onset: FloatArray, end: FloatArray, midi: FloatArray, bars: Bars) -> 
     pieces = [0, *(int(i) + 1 for i in np.flatnonzero(silence >= LONG_REST_S)), len(onset)]
     known = len(bars.downbeats_s) >= 2 and bars.source != "estimated"
     if known:
-        place, length = beats_at(onset, bars), beats_at(end, bars)
-        bar_beats: float | None = float(written_beats(bars.meter))
+        place, length = (_in_even_bars(beats_at(at, bars), bars) for at in (onset, end))
+        bar_beats: float | None = float(bars.beats_in(1))
     else:
         unit = float(np.median(np.diff(onset))) if len(onset) > 1 else 1.0
         place, length, bar_beats = onset / unit, end / unit, None

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from retune.analysis.bars import beats_at
 from retune.carriers.heard import Bars
+from retune.song.bartime import beats_at
 
 # Longest tail note in beats, and the longest whole tail beside the note it follows.
 TAIL_NOTE_BEATS = 0.55
@@ -46,13 +46,15 @@ def accent(time_s: float, bars: Bars) -> int:
     beat, 0 between beats or where bars are unknown."""
     if len(bars.downbeats_s) < 2:
         return 0
-    beats, per_bar = float(beats_at(time_s, bars)), bars.beats_per_bar
+    beats = float(beats_at(time_s, bars))
     near = round(beats)
     if abs(beats - near) > 0.2:
         return 0
-    if near % per_bar == 0:
+    bar = bars.bar_of(near)
+    beat, per_bar = near - bars.first_beat(bar), bars.beats_in(bar)
+    if beat == 0:
         return 3
-    return 2 if per_bar % 2 == 0 and per_bar > 2 and near % (per_bar // 2) == 0 else 1
+    return 2 if per_bar % 2 == 0 and per_bar > 2 and beat == per_bar // 2 else 1
 
 
 def phrase_end(notes: Sequence[Sung], first: int, last: int, *, bars: Bars) -> PhraseEnd:

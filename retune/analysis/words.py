@@ -9,6 +9,7 @@ from types import MappingProxyType
 from retune.analysis.lyricfit import HELD, SHORT_S, cheapest_parts, fit
 from retune.carriers.heard import DOUBTFUL, Analysis, Bars, Note, StemAnalysis
 from retune.carriers.text import cut_short
+from retune.song.bartime import seconds_at
 from retune.song.lyriclines import LyricLine, Syllable
 
 EARLY_S = 0.35  # a timed line is sung up to so long before its time
@@ -62,9 +63,7 @@ def _moment(syllable: Syllable, bars: Bars) -> float | None:
     if syllable.at_bar is None or len(bars.downbeats_s) < 2:
         return syllable.at_s
     bar, part = syllable.at_bar
-    index = min(max(bar - 1, 0), len(bars.downbeats_s) - 2)
-    length_s = bars.downbeats_s[index + 1] - bars.downbeats_s[index]
-    return bars.downbeats_s[index] + (bar - 1 - index + part) * length_s
+    return seconds_at(bars.first_beat(bar) + part * bars.beats_in(bar), bars)
 
 
 def _sung_notes(melody: StemAnalysis) -> list[Note]:

@@ -15,6 +15,8 @@ from typing import Any, Literal, Protocol, get_args, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from retune.carriers.barlines import BarRival as BarRival
+from retune.carriers.barlines import Bars as Bars
 from retune.carriers.displayed import Displayed
 
 FloatArray = NDArray[np.float64]
@@ -163,38 +165,6 @@ class KeySpan:
 
     start_s: float
     key: Key
-
-
-@dataclass(frozen=True)
-class BarRival:
-    """Another way to hear the bars: what it is beside the likeliest ("twice as fast"), and how
-    likely (0 to 1)."""
-
-    name: str
-    meter: tuple[int, int]
-    tempo_bpm: float
-    downbeats_s: tuple[float, ...]
-    confidence: float
-
-
-@dataclass(frozen=True)
-class Bars:
-    """`downbeats_s[i]` starts bar i + 1 (the last entry closes the last bar); `meter` (3, 4)
-    is 3/4. `beats_per_bar` counts written beats: a dotted quarter in 6/8, 9/8, 12/8. Where
-    `source` is "estimated", `confidence` (0 to 1) says how sure tempo, meter and downbeats are
-    together, and `rivals` what else they may be, the likeliest first."""
-
-    downbeats_s: tuple[float, ...]
-    meter: tuple[int, int]
-    tempo_bpm: float
-    source: str = "given"
-    confidence: float = 1.0
-    rivals: tuple[BarRival, ...] = ()
-
-    @property
-    def beats_per_bar(self) -> int:
-        top, bottom = self.meter
-        return top // 3 if bottom == 8 and top in (6, 9, 12) else top
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,9 @@ class Music:
     """Musical facts as given; None or "auto" where retune is to find them.
 
     `phrases` is "auto", "every N bars[, pickup N beat]" or ((start_s, end_s), ...);
-    `keys` holds ("bar:beat", "G major") pairs, `sections` ("bar:beat", "verse") pairs;
+    `keys` holds ("bar:beat", "G major") pairs, `sections` ("bar:beat", "verse") pairs, `meters`
+    and `tempos` pairs likewise of what follows the first meter and tempo; `tempo_map` is a MIDI
+    file that gives both;
     `tempo_bpm` None means auto.
     """
 
@@ -54,11 +56,19 @@ class Music:
     lyrics: str | None = None
     lyrics_file: Path | None = None
     sections: tuple[tuple[str, str], ...] = ()
+    meters: tuple[tuple[str, str], ...] = ()
+    tempos: tuple[tuple[str, float], ...] = ()
+    tempo_map: Path | None = None
 
     @property
     def has_bars(self) -> bool:
         """Whether bars are given, and need not be heard."""
-        return bool(self.downbeats_s) or self.tempo_bpm is not None
+        has_map = self.tempo_map is not None
+        return bool(self.downbeats_s) or self.tempo_bpm is not None or has_map
+
+
+MUSIC_FILES = ("chords_file", "guide", "lyrics_file", "tempo_map")
+"""The facts of `Music` that are files."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +113,7 @@ class Song:
     @property
     def inputs(self) -> tuple[Path, ...]:
         """Every file that the song is read from, none of which is ever written over."""
-        others = (self.music.chords_file, self.music.guide, self.music.lyrics_file)
+        others = (getattr(self.music, name) for name in MUSIC_FILES)
         stems = (stem.path for stem in self.stems.values())
         voices = (stem.voice for stem in self.stems.values() if stem.voice is not None)
         return (self.path, *stems, *voices, *(path for path in others if path is not None))

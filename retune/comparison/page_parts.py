@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html import escape
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan
-from retune.carriers.text import counted, tempo_text
+from retune.carriers.text import counted
 from retune.comparison.estimated import bars_told, chords_told, key_told, with_doubt
 from retune.comparison.html import show
 from retune.comparison.page_blind import blind
@@ -69,10 +70,9 @@ def facts_line(page: PageInput) -> str:
     keys = ", then ".join(str(span.key) for span in analysis.keys) or "not known"
     facts = [("key", with_doubt(keys, key_told(analysis)))]
     if n_bars > 0:
-        top, bottom = analysis.bars.meter
         facts += [
-            ("meter", f"{top}/{bottom}"),
-            ("tempo", f"{tempo_text(analysis.bars.tempo_bpm)} a minute"),
+            ("meter", meter_words(analysis.bars)),
+            ("tempo", tempo_words(analysis.bars, "a minute")),
         ]
     told = (("bars", bars_told(analysis)), ("chords", chords_told(analysis)))
     facts += [(name, words) for name, words in told if words]

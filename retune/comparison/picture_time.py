@@ -93,7 +93,7 @@ def time_axis(
                 "give meter, tempo and first downbeat, or leave the bars out"
             )
         return _seconds(analysis.duration_s, widest_cells)
-    return _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_per_bar)
+    return _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_in(0))
 
 
 def around(axis: TimeAxis, start_s: float, end_s: float) -> TimeAxis:

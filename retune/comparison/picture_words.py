@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Bars, Chord, Note, Over, Section
-from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral, tempo_text
+from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
 from retune.song.bartime import bars_of
@@ -136,8 +137,7 @@ def _facts(analysis: Analysis, n_phrases: int) -> str:
     facts = [pretty(str(span.key)) for span in analysis.keys] or ["no key found"]
     words = [" then ".join(facts)]
     if len(analysis.bars.downbeats_s) > 1:
-        top, bottom = analysis.bars.meter
-        words += [f"{top}/{bottom}", f"{tempo_text(analysis.bars.tempo_bpm)} beats a minute"]
+        words += [meter_words(analysis.bars), tempo_words(analysis.bars)]
     words.append(counted(n_phrases, "phrase"))
     if analysis.sections:
         words.append("sections " + ", ".join(section_names(analysis.sections)))

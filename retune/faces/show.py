@@ -12,10 +12,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.heard import Analysis, Note
 from retune.carriers.songfacts import Variant
-from retune.carriers.text import counted, pretty, printable, tempo_text
+from retune.carriers.text import counted, pretty, printable
 from retune.comparison.consequence_words import told
 from retune.pipeline.records import Manifest
 
@@ -205,9 +206,9 @@ def _facts(analysis: Analysis) -> list[str]:
     source = key_told(analysis) or analysis.key_source
     facts = [f"key {pretty(str(key))} ({source})" if key else "no key found"]
     if found:
-        facts.append(f"meter {bars.meter[0]}/{bars.meter[1]}")
+        facts.append(f"meter {meter_words(bars)}")
         source = bars_told(analysis) or bars.source
-        facts.append(f"{tempo_text(bars.tempo_bpm)} beats a minute ({source})")
+        facts.append(f"{tempo_words(bars)} ({source})")
         facts.append(counted(bars_sung(analysis), "bar"))
     else:
         facts.append("no beat found")

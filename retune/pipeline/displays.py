@@ -6,9 +6,10 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan, Rendition
 from retune.carriers.heard import Analysis
-from retune.carriers.text import counted, pretty, tempo_text
+from retune.carriers.text import counted, pretty
 from retune.comparison.consequence_words import told
 from retune.comparison.displayed import Picture, Sound
 from retune.comparison.encode import MIMES
@@ -56,7 +57,7 @@ def analysis_html(analysis: Analysis) -> str:
     bars = analysis.bars
     facts = [f"key {pretty(str(analysis.key))}" if analysis.key else "no key found"]
     if bars.downbeats_s:
-        facts.append(f"{bars.meter[0]}/{bars.meter[1]}, {tempo_text(bars.tempo_bpm)} a minute")
+        facts += [meter_words(bars), tempo_words(bars, "a minute")]
     facts += [f"{name}: {counted(len(s.notes), 'note')}" for name, s in analysis.stems.items()]
     rows = [
         (

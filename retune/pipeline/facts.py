@@ -8,9 +8,10 @@ from dataclasses import asdict
 
 from retune import __version__
 from retune.carriers.changes import Edit, Plan, Verdict
-from retune.carriers.heard import Analysis, BarRival, Note, Over, Phrase, StemAnalysis
-from retune.carriers.songfacts import Song
+from retune.carriers.heard import Analysis, BarRival, Bars, Note, Over, Phrase, StemAnalysis
+from retune.carriers.songfacts import MUSIC_FILES, Song
 from retune.pipeline.records import EditFacts, PlanFacts, Table, VerdictFacts
+from retune.song.bartime import seconds_at
 
 
 def number(value: float | None, digits: int = 4) -> float | None:
@@ -38,14 +39,7 @@ def analysis_facts(analysis: Analysis, *, song: str) -> Table:
             "confidence": number(analysis.key_confidence, 3),
             "rivals": [{"tonic": k.tonic, "mode": k.mode} for k in analysis.key_rivals],
         },
-        "bars": {
-            "meter": "{}/{}".format(*analysis.bars.meter),
-            "tempo_bpm": number(analysis.bars.tempo_bpm, 3),
-            "downbeats_s": [number(time_s) for time_s in analysis.bars.downbeats_s],
-            "source": analysis.bars.source,
-            "confidence": number(analysis.bars.confidence, 3),
-            "rivals": [_bar_rival(rival) for rival in analysis.bars.rivals],
-        },
+        "bars": _bars(analysis.bars),
         "chords": [
             {
                 "start_s": number(chord.start_s),
@@ -68,6 +62,25 @@ def analysis_facts(analysis: Analysis, *, song: str) -> Table:
         ],
         "stems": {name: _stem(stem) for name, stem in analysis.stems.items()},
         "warnings": list(analysis.warnings),
+    }
+
+
+def _bars(bars: Bars) -> Table:
+    return {
+        "meter": "{}/{}".format(*bars.meter),
+        "meters": [{"bar": c.bar, "meter": "{}/{}".format(*c.meter)} for c in bars.meters],
+        "tempo_bpm": number(bars.tempo_bpm, 3),
+        "tempos": [
+            {"bar": t.bar, "beat": number(t.beat, 3), "tempo_bpm": number(t.tempo_bpm, 3)}
+            for t in bars.tempi
+        ],
+        "downbeats_s": [number(time_s) for time_s in bars.downbeats_s],
+        "beats_s": [number(seconds_at(k, bars)) for k in range(bars.first_beats[-1] + 1)]
+        if len(bars.downbeats_s) > 1
+        else [],
+        "source": bars.source,
+        "confidence": number(bars.confidence, 3),
+        "rivals": [_bar_rival(rival) for rival in bars.rivals],
     }
 
 
@@ -205,7 +218,7 @@ def verdict_facts(verdicts: Sequence[Verdict]) -> list[VerdictFacts]:
 def song_facts(song: Song) -> Table:
     """All that a rendering depends on, file names without their folders."""
     music = asdict(song.music)
-    for name in ("chords_file", "guide", "lyrics_file"):
+    for name in MUSIC_FILES:
         music[name] = music[name].name if music[name] else None
     return {
         "file": song.path.name,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
 from retune.carriers.heard import Analysis, Bars, Note
 from retune.carriers.text import counted
 from retune.pipeline.inputs import SongInputs
+from retune.song.bartime import seconds_at
 from retune.song.guide import SCORE_SUFFIXES, GuideNote, mended, read_rough
 from retune.song.scorelyrics import read_score_notes
 from retune.song.textfile import read_text
@@ -48,10 +50,10 @@ def score_words(opened: SongInputs, analysis: Analysis) -> list[str]:
 def _score(path: Path, bars: Bars) -> Sequence[GuideNote]:
     if path.suffix.lower() not in SCORE_SUFFIXES:
         return mended(read_rough(path))[0]
-    from retune.analysis.bars import seconds_at
 
     def place(bar: float) -> float:
-        return seconds_at((bar - 1) * bars.beats_per_bar, bars)
+        whole = math.floor(bar)
+        return seconds_at(bars.first_beat(whole) + (bar - whole) * bars.beats_in(whole), bars)
 
     notes = read_score_notes(read_text(path, what="a score"), name=path.name)
     return [GuideNote(place(n.from_bar), place(n.to_bar), n.midi) for n in notes]

@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from retune import __version__
 from retune.carriers.errors import InputError
-from retune.carriers.songfacts import Song
+from retune.carriers.songfacts import MUSIC_FILES, Song
 from retune.pipeline.facts import plan_facts
 from retune.pipeline.inputs import Progress, Settings, memory_for, read_inputs, silent
 from retune.pipeline.manifest import MANIFEST, read_manifest, song_from_facts
@@ -82,11 +82,7 @@ def _verify_one(home: Path, song: str | Path | None) -> Verified:
 def _read_beside(song: object, folder: Path) -> list[Path]:
     """The chart, the guide and the lyrics that the song was read with."""
     music = song.get("music") if isinstance(song, dict) else None
-    names = (
-        [music.get(k) for k in ("chords_file", "guide", "lyrics_file")]
-        if isinstance(music, dict)
-        else []
-    )
+    names = [music.get(k) for k in MUSIC_FILES] if isinstance(music, dict) else []
     return [folder / name for name in names if isinstance(name, str)]
 
 

@@ -3,8 +3,8 @@ with bass and backing, so that the melody does not fight it."""
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from retune.carriers.heard import Analysis, Bars, Chord, Ending, Key
@@ -12,6 +12,8 @@ from retune.rules.endings import EndingNow
 from retune.rules.scene import listed
 from retune.rules.sounding import transposed
 from retune.rules.suggestwords import ranges
+from retune.song.bartime import beat_length_s
+from retune.song.moved import beat_at
 from retune.theory.chordnames import chord_name
 from retune.theory.chords import is_no_chord
 from retune.theory.keys import degree_pc, scale_semitones, tonic_pc
@@ -129,7 +131,7 @@ class Accompaniment:
         downbeats, note = self.bars.downbeats_s, ending.note
         start_s = max(chord.start_s, downbeats[max((note.bar or 1) - 1, 0)])
         # A note held a little over a barline has ended with the bar.
-        loose_s = (downbeats[1] - downbeats[0]) / self.bars.beats_per_bar / 4
+        loose_s = beat_length_s(note.start_s, self.bars) / 4
         next_bar = bisect_left(downbeats, max(note.end_s - loose_s, start_s + loose_s))
         end_s = min(chord.end_s, downbeats[min(next_bar, len(downbeats) - 1)])
         return _bar_and_beat(start_s, self.bars), _bar_and_beat(end_s, self.bars)
@@ -170,9 +172,7 @@ def _moment(place: tuple[int, float]) -> str:
 
 def _bar_and_beat(time_s: float, bars: Bars) -> tuple[int, float]:
     """Bar and beat of a moment, beats to the hundredth; never before bar 1."""
-    downbeats: Sequence[float] = bars.downbeats_s
-    index = min(max(bisect_right(downbeats, time_s + 1e-3) - 1, 0), len(downbeats) - 1)
-    before = min(index, len(downbeats) - 2)
-    length_s = downbeats[before + 1] - downbeats[before]
-    part = max(time_s - downbeats[index], 0.0) / length_s
-    return index + 1, round(1 + part * bars.beats_per_bar, 2)
+    last_s = bars.downbeats_s[-1]
+    bar = max(bars.bar_of(beat_at(bars, min(time_s + 1e-3, last_s))), 1)
+    beat = beat_at(bars, max(time_s, bars.downbeats_s[bar - 1])) - bars.first_beat(bar)
+    return bar, round(1 + beat, 2)

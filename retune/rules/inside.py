@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 
 from retune.carriers.errors import ChordError, InputError
@@ -86,11 +86,7 @@ def inside(scope: Scope, stem: StemAnalysis, analysis: Analysis) -> Inside:
     if isinstance(scope, OnBeats):
         return lambda note: any(is_on_beat(note, beat) for beat in scope.beats)
     if isinstance(scope, OnStrength):
-        beats = _beats_of(scope.way, analysis)
-        among = scope.way != "off"
-        return lambda note: (
-            note.beat is not None and among == any(is_on_beat(note, beat) for beat in beats)
-        )
+        return _on_strength(scope.way, analysis)
     if isinstance(scope, OnWord):
         sung = notes_of_words(stem, scope.word)
         return lambda note: note.index in sung
@@ -191,10 +187,20 @@ def _closing_so(scope: AtCadences, phrases: Sequence[Phrase]) -> set[int]:
 _STRONG = {4: (1, 3), 6: (1, 4)}
 
 
-def _beats_of(way: str, analysis: Analysis) -> tuple[float, ...]:
-    """The strong or weak beats of a bar, or ("off") all beats: the first and, in bars of four and
-    six, the middle one are strong (common practice, no source)."""
-    count = analysis.bars.beats_per_bar
+def _on_strength(way: str, analysis: Analysis) -> Inside:
+    """The test whether a note begins on a strong or weak beat of its bar, or ("off") on none."""
+
+    def is_so(note: Note) -> bool:
+        beats = _beats_of(way, analysis.bars.beats_in(note.bar or 0))
+        on_one = any(is_on_beat(note, beat) for beat in beats)
+        return note.beat is not None and on_one == (way != "off")
+
+    return is_so
+
+
+def _beats_of(way: str, count: int) -> tuple[float, ...]:
+    """The strong or weak beats of a bar of `count`, or ("off") all beats: the first and, in bars
+    of four and six, the middle one are strong (common practice, no source)."""
     strong = _STRONG.get(count, (1,))
     return tuple(
         float(beat)
@@ -236,7 +242,7 @@ def _middle_bar(start_s: float, end_s: float, analysis: Analysis) -> float:
     if len(downbeats) < 2:
         return (start_s + end_s) / 2
     beat_s = beat_length_s(start_s, analysis.bars)
-    half_bar_s = beat_s * analysis.bars.beats_per_bar / 2
+    half_bar_s = beat_s * analysis.bars.beats_in(bisect_right(downbeats, start_s)) / 2
     first = bisect_left(downbeats, start_s - ON_THE_BEAT * beat_s)
     first -= 1 if first and downbeats[min(first, len(downbeats) - 1)] - start_s > half_bar_s else 0
     last = min(max(bisect_left(downbeats, end_s - beat_s / 4), first + 1), len(downbeats) - 1)

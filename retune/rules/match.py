@@ -10,7 +10,7 @@ from retune.rules.inside import ON_THE_BEAT, inside, is_on_beat, listed, seconds
 from retune.rules.model import Kind, NamedNote, NoteAt, Rule, Selector
 from retune.rules.neighbours import next_to
 from retune.rules.scopes import Beside, Except, In, Scope, Time, Where
-from retune.song.bartime import bar_time
+from retune.song.bartime import beat_length_s
 from retune.theory.keys import degree_pc, degree_semitone, scale_semitones
 from retune.theory.pitchnames import parse_pitch_name, pitch_class_of
 from retune.theory.roles import same_digit
@@ -110,8 +110,7 @@ def note_at(time: Time, stem: StemAnalysis, analysis: Analysis) -> list[Note]:
     """The note that sounds then; at a beat, first the note that is sung on it, early or late."""
     at_s = seconds_of(time, analysis)
     if time.seconds is None:
-        beat_s = bar_time(analysis.bars, time.bar + 1) - bar_time(analysis.bars, time.bar)
-        loose_s = ON_THE_BEAT * beat_s / analysis.bars.beats_per_bar
+        loose_s = ON_THE_BEAT * beat_length_s(at_s, analysis.bars)
         near = [note for note in stem.notes if abs(note.start_s - at_s) <= loose_s]
         if near:
             return [min(near, key=lambda note: abs(note.start_s - at_s))]

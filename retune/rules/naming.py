@@ -18,7 +18,8 @@ def place_of(note: Note, stem: StemAnalysis, analysis: Analysis) -> Time:
         for parts in PARTS:
             beat = round(round(note.beat * parts) / parts, 6)
             time = Time(bar=note.bar, beat=beat)
-            if 1 <= beat < analysis.bars.beats_per_bar + 1 and _finds(time, note, stem, analysis):
+            is_inside = 1 <= beat < analysis.bars.beats_in(note.bar) + 1
+            if is_inside and _finds(time, note, stem, analysis):
                 return time
     return Time(seconds=round((note.start_s + min(note.end_s, note.start_s + 0.2)) / 2, 2))
 

@@ -6,8 +6,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable
 
+from retune.carriers.barlines import Meter, written_beats
 from retune.carriers.errors import InputError
-from retune.carriers.heard import Analysis, Bars, Note, StemAnalysis
+from retune.carriers.heard import Analysis, Note, StemAnalysis
 from retune.rules.scopes import After, BesideRest, Compared, Lasting, Width
 from retune.song.bartime import beat_length_s
 from retune.song.moved import has_beats
@@ -76,11 +77,16 @@ def compares(note: Note, scope: Compared, stem: StemAnalysis, analysis: Analysis
 def lasting(scope: Lasting, stem: StemAnalysis, analysis: Analysis) -> Callable[[Note], bool]:
     """The test whether a note is longer or shorter than a length, or of that length."""
     unit = "second" if scope.unit == "second" else "beat"
-    asked = scope.amount / (_beat_value(analysis.bars) if scope.unit == "note" else 1.0)
+
+    def asked(note: Note) -> float:
+        if scope.unit != "note":
+            return scope.amount
+        return scope.amount / _beat_value(analysis.bars.meter_of(note.bar or 0))
+
     written = _written(unit, stem, analysis)
 
     def lasts(note: Note) -> bool:
-        length = written(note) / asked
+        length = written(note) / asked(note)
         is_longer, is_shorter = length > LONGER, length < 1 / LONGER
         return {"longer": is_longer, "shorter": is_shorter}.get(
             scope.way, not (is_longer or is_shorter)
@@ -89,10 +95,9 @@ def lasting(scope: Lasting, stem: StemAnalysis, analysis: Analysis) -> Callable[
     return lasts
 
 
-def _beat_value(bars: Bars) -> float:
+def _beat_value(meter: Meter) -> float:
     """A beat in whole notes: a dotted quarter in 6/8."""
-    top, bottom = bars.meter
-    return top / bars.beats_per_bar / bottom
+    return meter[0] / written_beats(meter) / meter[1]
 
 
 def _written(unit: str, stem: StemAnalysis, analysis: Analysis) -> Callable[[Note], float]:

@@ -9,15 +9,18 @@ song plays it, and the cell; one of a cell also its line and column in the chart
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import NoReturn
 
+from retune.carriers.barlines import Meter, written_beats
 from retune.carriers.errors import ChordError
 from retune.carriers.heard import Bars, Chord, Key
 from retune.carriers.text import cut_short
+from retune.song.bartime import seconds_at
 from retune.song.limits import LEAST_CHORD_S, MAX_CHORDS, MAX_TIME_S, check_count
 from retune.song.textfile import read_text
 from retune.theory.chords import parse_chord
@@ -92,16 +95,17 @@ def chart_cells(text: str) -> list[str]:
     return [cell.text for cell in _cells(text)]
 
 
-def check_chart(text: str, *, meter: tuple[int, int] | None = None) -> None:
+def check_chart(text: str, *, bars: Bars | None = None) -> None:
     """Refuse a chart that cannot be read wherever its bars lie. How many entries fill a bar is
-    asked where the `meter` is known.
+    asked where the meters are known: those of `bars`, which need no times.
 
     Raises
     ------
     ChordError
         See `read_chart`.
     """
-    _placed(text, Bars((), meter or (4, 4), 0.0), lambda _: ANY_KEY, is_counted=meter is not None)
+    held = bars or Bars((), (4, 4), 0.0)
+    _placed(text, held, lambda _: ANY_KEY, is_counted=bars is not None)
 
 
 def _cells(text: str) -> list[_Cell]:
@@ -191,40 +195,45 @@ def _placed(text: str, bars: Bars, key_at: KeyAt, *, is_counted: bool) -> list[C
     pickup = _parted(text)[0]
     if pickup.entries:
         written = _Written("pickup", pickup, text)
-        _place(written, chords, _pickup_span(written, bars, is_counted=is_counted), key_at)
+        _place(written, chords, _pickup_edges(written, bars, is_counted=is_counted), key_at)
         chords = [replace(c, start_s=max(c.start_s, 0.0)) for c in chords if c.end_s >= 0]
     for number, cell in enumerate(_cells(text), start=1):
         written = _said(_Written(f"bar {number}", cell, text), before)
         if is_counted:
-            _check_count(written, bars)
-        is_inside = number < len(times)
-        span = (times[number - 1], times[number]) if is_inside else (end_s, end_s)
-        _place(written, chords, span, key_at)
+            _check_count(written, bars.meter_of(number))
+        closed = [end_s] * (len(cell.entries) + 1)
+        edges = _edges(written, number, bars) if number < len(times) else closed
+        _place(written, chords, edges, key_at)
         before = written
     return chords
 
 
-def _pickup_span(pickup: _Written, bars: Bars, *, is_counted: bool) -> tuple[float, float]:
-    """From when to when a pickup lasts, a beat for each entry; before the song's start too."""
-    times, count = bars.downbeats_s, len(pickup.cell.entries)
-    if is_counted and count > bars.beats_per_bar:
+def _pickup_edges(pickup: _Written, bars: Bars, *, is_counted: bool) -> Sequence[float]:
+    """When the entries of a pickup begin, a beat for each, and its end; before the song's start
+    too."""
+    count, beats = len(pickup.cell.entries), bars.beats_in(1)
+    if is_counted and count > beats:
         pickup.refuse(
-            f" has {count} entries, more than the {bars.beats_per_bar} beats of a bar; write the "
+            f" has {count} entries, more than the {beats} beats of a bar; write the "
             "bar before as bar 1",
-            bars.beats_per_bar,
+            beats,
         )
-    if len(times) < 2:
-        return 0.0, 0.0
-    return times[0] - (times[1] - times[0]) / bars.beats_per_bar * count, times[0]
+    if len(bars.downbeats_s) < 2:
+        return [0.0] * (count + 1)
+    return [seconds_at(k - count, bars) for k in range(count + 1)]
 
 
-def _place(
-    written: _Written, chords: list[Chord], span: tuple[float, float], key_at: KeyAt
-) -> None:
-    """Add the chords of one bar to `chords`."""
-    entries, (start_s, end_s) = written.cell.entries, span
-    edges = [start_s + (end_s - start_s) * k / len(entries) for k in range(len(entries))]
-    for k, (at_s, until_s) in enumerate(zip(edges, [*edges[1:], end_s], strict=True)):
+def _edges(written: _Written, bar: int, bars: Bars) -> Sequence[float]:
+    """When the entries of a bar begin, and its end."""
+    count, beats = len(written.cell.entries), bars.beats_in(bar)
+    first = bars.first_beat(bar)
+    return [seconds_at(first + beats * k / count, bars) for k in range(count + 1)]
+
+
+def _place(written: _Written, chords: list[Chord], edges: Sequence[float], key_at: KeyAt) -> None:
+    """Add the chords of one bar to `chords`; `edges` are where its entries begin, and its end."""
+    entries = written.cell.entries
+    for k, (at_s, until_s) in enumerate(pairwise(edges)):
         if entries[k] != HOLD:
             chord = _read(written, k, key_at(at_s))
             chords.append(replace(chord, start_s=at_s, end_s=until_s))
@@ -249,10 +258,10 @@ def _said(bar: _Written, before: _Written | None) -> _Written:
     return bar
 
 
-def _check_count(bar: _Written, bars: Bars) -> None:
-    """Refuse entries that do not fill a bar evenly."""
-    entries, beats = bar.cell.entries, bars.beats_per_bar
-    dotted = " (dotted quarters)" if beats != bars.meter[0] else ""
+def _check_count(bar: _Written, meter: Meter) -> None:
+    """Refuse entries that do not fill a bar of this meter evenly."""
+    entries, beats = bar.cell.entries, written_beats(meter)
+    dotted = " (dotted quarters)" if beats != meter[0] else ""
     if len(entries) > beats and (len(entries) % beats or len(entries) > FINEST * beats):
         bar.refuse(
             f" has {len(entries)} entries for {beats} beats{dotted}; leave some out, or "

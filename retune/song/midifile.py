@@ -1,7 +1,8 @@
-"""The notes of a Standard MIDI File, read with nothing but its bytes.
+"""The notes, tempi and meters of a Standard MIDI File, read with nothing but its bytes.
 
 Format after the Standard MIDI Files 1.0 specification (MIDI Association, RP-001; from memory):
-chunks, delta times as variable-length quantities, running status, tempo as meta event 0x51.
+chunks, delta times as variable-length quantities, running status, tempo as meta event 0x51,
+meter as 0x58 (its note value a power of two).
 """
 
 from __future__ import annotations
@@ -29,9 +30,19 @@ class MidiNote:
 
 
 @dataclass(frozen=True)
+class MidiTempos:
+    """What a MIDI file says of time: `per_quarter` ticks to a quarter note; (tick, microseconds a
+    quarter) and (tick, meter) in order of time, of two at one tick the last said."""
+
+    per_quarter: int
+    tempos: tuple[tuple[int, int], ...]
+    meters: tuple[tuple[int, tuple[int, int]], ...]
+
+
+@dataclass(frozen=True)
 class _Event:
     tick: int
-    kind: str  # "on", "off" or "tempo"
+    kind: str  # "on", "off", "tempo" or "meter"
     value: int
     channel: int = 0
 
@@ -44,6 +55,40 @@ def read_midi(data: bytes) -> tuple[MidiNote, ...]:
     InputError
         The bytes are no MIDI file, or end too early.
     """
+    division, tracks = _read(data)
+    seconds = _Clock(division, _of_kind(tracks, "tempo"))
+    notes = [note for k, events in enumerate(tracks, 1) for note in _notes(events, seconds, k)]
+    return tuple(sorted(notes, key=lambda note: (note.start_s, note.midi)))
+
+
+def read_tempos(data: bytes) -> MidiTempos:
+    """The tempi and meters of a MIDI file.
+
+    Raises
+    ------
+    InputError
+        The bytes are no MIDI file, end too early, or count frames of film instead of notes.
+    """
+    division, tracks = _read(data)
+    if division & 0x8000:
+        raise InputError(
+            "it counts frames of film and has no beats; export it with ticks a quarter note"
+        )
+    tempos = {event.tick: event.value for event in _of_kind(tracks, "tempo") if event.value}
+    meters = {
+        event.tick: (event.value >> 8, 1 << min(event.value & 0xFF, 16))
+        for event in _of_kind(tracks, "meter")
+    }
+    return MidiTempos(max(division, 1), tuple(tempos.items()), tuple(meters.items()))
+
+
+def _of_kind(tracks: list[list[_Event]], kind: str) -> list[_Event]:
+    found = (event for events in tracks for event in events if event.kind == kind)
+    return sorted(found, key=lambda event: event.tick)
+
+
+def _read(data: bytes) -> tuple[int, list[list[_Event]]]:
+    """How the file counts time, and the events of its tracks."""
     if data[:4] != b"MThd" or len(data) < 14:
         raise InputError("it is no MIDI file (it does not begin with MThd)")
     division = int.from_bytes(data[12:14], "big")
@@ -52,9 +97,7 @@ def read_midi(data: bytes) -> tuple[MidiNote, ...]:
         tracks = list(_counted(found))
     except IndexError:
         raise InputError("the MIDI file ends in the middle of an event; export it again") from None
-    seconds = _Clock(division, [e for events in tracks for e in events if e.kind == "tempo"])
-    notes = [note for k, events in enumerate(tracks, 1) for note in _notes(events, seconds, k)]
-    return tuple(sorted(notes, key=lambda note: (note.start_s, note.midi)))
+    return division, tracks
 
 
 def _counted(tracks: Iterator[list[_Event]]) -> Iterator[list[_Event]]:
@@ -100,6 +143,8 @@ def _events(data: bytes) -> Iterator[_Event]:
             size, at = _quantity(data, at + (status == 0xFF))
             if kind == 0x51 and size == 3:
                 yield _Event(tick, "tempo", int.from_bytes(data[at : at + 3], "big"))
+            if kind == 0x58 and size >= 2:
+                yield _Event(tick, "meter", int.from_bytes(data[at : at + 2], "big"))
             at += size
             continue
         size = _LENGTHS.get(status >> 4, 0)
@@ -123,7 +168,7 @@ class _Clock:
         self.division = max(division, 1)
         self.ticks = [0]
         self.changes = [(0, 0.0, DEFAULT_TEMPO_US)]
-        for event in sorted(tempos, key=lambda e: e.tick):
+        for event in tempos:
             self.changes.append((event.tick, self(event.tick), event.value))
             self.ticks.append(event.tick)
 
@@ -140,7 +185,7 @@ def _notes(events: list[_Event], seconds: _Clock, track: int) -> Iterator[MidiNo
     for event in [*events, *(_Event(last, "end", 0),)]:
         key = (event.channel, event.value)
         ending = [key] if event.kind in ("on", "off") else list(open_at)
-        for which in ending if event.kind != "tempo" else []:
+        for which in ending if event.kind in ("on", "off", "end") else []:
             since = open_at.pop(which, None)
             if since is not None and event.tick > since and which[0] != PERCUSSION:
                 yield MidiNote(seconds(since), seconds(event.tick), which[1], track)

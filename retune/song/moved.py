@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from retune.carriers.changes import Edit
-from retune.carriers.heard import Analysis, Bars, Chord, FloatArray, Note
+from retune.carriers.heard import Analysis, Bars, Chord, Note
+from retune.song.bartime import beats_at, seconds_at
 
 LOOSE_BEATS = 0.125
 """How long before its beat a note may begin, or after it end, and still be meant for it (common
@@ -18,20 +17,12 @@ ADJACENT_S = 0.15
 
 def beat_at(bars: Bars, time_s: float) -> float:
     """How many written beats lie between the first downbeat and a time; less than 0 before it."""
-    downbeats, beats = _ruler(bars)
-    if time_s < downbeats[0]:
-        return float((time_s - downbeats[0]) / (downbeats[1] - downbeats[0])) * bars.beats_per_bar
-    beyond = (time_s - downbeats[-1]) / (downbeats[-1] - downbeats[-2]) * bars.beats_per_bar
-    return float(np.interp(time_s, downbeats, beats)) + max(float(beyond), 0.0)
+    return float(beats_at(time_s, bars))
 
 
 def time_at(bars: Bars, beat: float) -> float:
     """The time of a beat counted from the first downbeat: `beat_at` the other way."""
-    downbeats, beats = _ruler(bars)
-    if beat < 0:
-        return float(downbeats[0] + beat * (downbeats[1] - downbeats[0]) / bars.beats_per_bar)
-    beyond = (beat - beats[-1]) * (downbeats[-1] - downbeats[-2]) / bars.beats_per_bar
-    return float(np.interp(beat, beats, downbeats)) + max(float(beyond), 0.0)
+    return seconds_at(beat, bars)
 
 
 def has_beats(bars: Bars) -> bool:
@@ -39,18 +30,13 @@ def has_beats(bars: Bars) -> bool:
     return len(bars.downbeats_s) >= 2
 
 
-def _ruler(bars: Bars) -> tuple[FloatArray, FloatArray]:
-    downbeats = np.asarray(bars.downbeats_s, dtype=np.float64)
-    return downbeats, np.arange(len(downbeats), dtype=np.float64) * bars.beats_per_bar
-
-
 def place_of(bars: Bars, time_s: float) -> tuple[int | None, float | None]:
     """Bar (0 for the pickup) and beat (from 1) of a time, a little early counting as on time."""
     if not has_beats(bars):
         return None, None
     beats = beat_at(bars, time_s)
-    bar = int(np.floor((beats + LOOSE_BEATS) / bars.beats_per_bar))
-    return max(bar + 1, 0), beats - bar * bars.beats_per_bar + 1
+    bar = bars.bar_of(beats + LOOSE_BEATS)
+    return max(bar, 0), beats - bars.first_beat(bar) + 1
 
 
 def note_after(note: Note, edit: Edit | None, analysis: Analysis) -> Note:

@@ -8,10 +8,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from retune.carriers.barlines import Bars, written_beats
 from retune.carriers.errors import ChordError, SongFileError, UsageError
-from retune.carriers.heard import Bars
 from retune.carriers.songfacts import Correction, Music, Song, Stem, Variant
 from retune.carriers.text import file_stem, printable
+from retune.song.songbars import check_meters
 from retune.song.songschema import (
     MUSIC,
     RULE_WORDS,
@@ -242,27 +243,29 @@ def _music(table: Mapping[str, Any] | None, at: Callable[[str], Where]) -> Music
     ):
         if first in given and second in given:
             at(second).fail(f"{first} is given too; keep one of the two")
-    if "meter" in given:
-        _check_pickup(given.get("phrases"), given["meter"], at("phrases"))
+    bars = check_meters(given, at)
+    if "meter" in given or "tempo_map" in given:
+        _check_pickup(given.get("phrases"), bars, at("phrases"))
     if "chords" in given:
-        _check_chart(given["chords"], given.get("meter"), at("chords"))
+        counted = "meter" in given or "tempo_map" in given
+        _check_chart(given["chords"], bars if counted else None, at("chords"))
     if "keys" in given and given["keys"] and given["key"] == "auto":
         at("keys").fail('needs the key it changes from; set key = "..."')
     return Music(**given, meter_given="meter" in given)
 
 
-def _check_chart(text: str, meter: tuple[int, int] | None, where: Where) -> None:
+def _check_chart(text: str, bars: Bars | None, where: Where) -> None:
     from retune.song.chart import check_chart
 
     try:
-        check_chart(text, meter=meter)
+        check_chart(text, bars=bars)
     except ChordError as error:
         where.fail(str(error).removeprefix("chords: "))
 
 
-def _check_pickup(phrases: Any, meter: tuple[int, int], where: Where) -> None:
+def _check_pickup(phrases: Any, bars: Bars, where: Where) -> None:
     pickup = re.search(r"pickup ([\d.]+)", phrases) if isinstance(phrases, str) else None
-    beats = Bars((), meter, 0.0).beats_per_bar
+    beats = min(written_beats(change.meter) for change in bars.meters)
     if pickup and float(pickup[1]) >= beats:
         where.fail(
             f"a pickup of {pickup[1]} beats is no shorter than a bar of {beats}; "

@@ -18,6 +18,7 @@ from retune.song.limits import (
     MAX_STEMS,
     MAX_VARIANTS,
 )
+from retune.song.songbars import is_meter_list, is_tempo_list, is_tempo_map
 from retune.song.songvalues import (
     FOLLOW,
     TEMPO,
@@ -120,7 +121,8 @@ def _offer(word: str, known: Sequence[str]) -> str:
     """The nearest of the known words, or all of them."""
     from difflib import get_close_matches
 
-    near = get_close_matches(word.lower(), known, n=1, cutoff=0.6)
+    begun = [name for name in known if name.startswith(f"{word.lower()}_")]
+    near = begun or get_close_matches(word.lower(), known, n=1, cutoff=0.6)
     return f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"
 
 
@@ -185,7 +187,10 @@ MUSIC = {
     "key": Field(auto_or(is_key, "auto"), default="auto"),
     "keys": Field(is_key_list, default=()),
     "meter": Field(auto_or(is_meter)),
+    "meters": Field(is_meter_list, default=()),
     "tempo_bpm": Field(auto_or(TEMPO)),
+    "tempos": Field(is_tempo_list, default=()),
+    "tempo_map": Field(is_tempo_map),
     "first_downbeat_s": Field(auto_or(TIME)),
     "downbeats_s": Field(
         ascending(

@@ -10,14 +10,13 @@ from retune.analysis.bars import (
     bar_and_beat,
     bars_from_downbeats,
     bars_from_tempo,
-    beats_at,
     given_bars,
-    seconds_at,
 )
 from retune.analysis.phrases import find_phrases
 from retune.carriers.errors import SongFileError
 from retune.carriers.heard import Bars
 from retune.carriers.songfacts import Music
+from retune.song.bartime import beats_at, seconds_at
 
 WALTZ = bars_from_tempo(meter=(3, 4), tempo_bpm=90.0, first_downbeat_s=1.0, duration_s=25.0)
 

@@ -56,7 +56,7 @@ def found(heard: Heard, **given) -> Bars:
 @pytest.mark.parametrize("per_bar", [3, 4])
 def test_a_bass_on_one_and_chords_after_it_make_the_bar(per_bar: int) -> None:
     bars = found(played(per_bar))
-    assert bars.beats_per_bar == per_bar
+    assert bars.beats_in(1) == per_bar
     assert bars.tempo_bpm == pytest.approx(100, rel=0.01)
     assert bars.downbeats_s[0] == pytest.approx(0.5, abs=0.02)
     assert bars.source == "estimated"

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retune.analysis.corrections import Draft, apply_corrections
+from retune.carriers.barlines import Bars
 from retune.carriers.errors import ChordError, SongFileError
 from retune.carriers.songfacts import Correction
 from retune.comparison import picture_style
@@ -29,11 +30,11 @@ HUGE = "9" * 5000
 )
 def test_a_short_chart_makes_no_endless_song(chart: str, said: str) -> None:
     with pytest.raises(ChordError, match=said):
-        check_chart(chart, meter=(16, 16))
+        check_chart(chart, bars=Bars((), (16, 16), 0.0))
 
 
 def test_a_repeat_may_be_written_with_noughts_before_it() -> None:
-    check_chart("|: Bb :| x0002", meter=(3, 4))
+    check_chart("|: Bb :| x0002", bars=Bars((), (3, 4), 0.0))
 
 
 @pytest.mark.parametrize("way", ["octave up", "octave down"])

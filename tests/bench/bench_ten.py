@@ -253,7 +253,7 @@ def pressed(bars: Bars) -> Iterator[tuple[str, Bars]]:
     """What one press makes of bars: rivals that were heard, then those by reckoning."""
     for rival in bars.rivals:
         yield rival.name, Bars(rival.downbeats_s, rival.meter, rival.tempo_bpm)
-    downs, per = np.asarray(bars.downbeats_s), bars.beats_per_bar
+    downs, per = np.asarray(bars.downbeats_s), bars.beats_in(1)
     places = np.arange(per * (len(downs) - 1) + 1) / per
     beats = np.interp(places, np.arange(len(downs)), downs)
     halves = np.interp(np.arange(2 * len(downs) - 1) / 2, np.arange(len(downs)), downs)

@@ -87,7 +87,7 @@ def beats_of(analysis: Analysis) -> Floats:
     downs = np.asarray(analysis.bars.downbeats_s)
     if len(downs) < 2:
         return np.zeros(0)
-    per_bar = analysis.bars.beats_per_bar
+    per_bar = analysis.bars.beats_in(1)
     places = np.arange(-per_bar, per_bar * (len(downs) - 1)) / per_bar
     inside = np.interp(places, np.arange(len(downs)), downs)
     inside[places < 0] = downs[0] + places[places < 0] * (downs[1] - downs[0])

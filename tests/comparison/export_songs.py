@@ -35,7 +35,7 @@ def song(
 ) -> Analysis:
     """A melody of (start unit, end unit, MIDI) notes exactly on a grid of `per_beat` units."""
     bars = Bars((), meter, 60.0 / beat_s)
-    beats = bars.beats_per_bar
+    beats = bars.beats_in(1)
     last = max(end for _, end, _ in units)
     n_bars = max(-(-last // (per_beat * beats)), 1)
     downbeats = tuple(lead_s + k * beats * beat_s for k in range(n_bars + 1))
@@ -68,7 +68,7 @@ def songs(draw: st.DrawFn) -> tuple[Analysis, list[tuple[int, int, int]], int]:
     meter = draw(st.sampled_from(METERS))
     compound = meter[1] == 8 and meter[0] in (6, 9, 12)
     per_beat = {2: 8, 4: 4, 8: 6 if compound else 2}[meter[1]]
-    beats = Bars((), meter, 60.0).beats_per_bar
+    beats = Bars((), meter, 60.0).beats_in(1)
     lead_s = draw(st.floats(2.5, 4.0))
     beat_s = draw(st.floats(0.4, 0.8))
     lead_units = min(per_beat * beats - 1, int(lead_s / beat_s * per_beat) - 1)

@@ -39,7 +39,7 @@ def test_notes_on_the_grid_read_back_exactly(drawn: tuple) -> None:
     (part,) = score.parts
     bars = list(part.getElementsByClass(music21.stream.Measure))
     top, bottom = analysis.bars.meter
-    quarters_a_unit = top * 4 / bottom / (per_beat * analysis.bars.beats_per_bar)
+    quarters_a_unit = top * 4 / bottom / (per_beat * analysis.bars.beats_in(1))
     first = next(bar for bar in bars if bar.number == 1)
     notes = sung(part)
     assert [n.pitch.midi for n in notes] == [midi for *_, midi in units]
@@ -177,8 +177,8 @@ def test_signatures_agree_with_music21(tonic: str, mode: str) -> None:
 def test_any_span_is_cut_into_values_that_exist(meter: tuple[int, int], resolution: int) -> None:
     grid = grid_of(Bars((0.0, 2.0), meter, 92.0), resolution=resolution)
     values = note_values(grid)
-    for start in range(2 * grid.per_bar):
-        for end in range(start + 1, 2 * grid.per_bar + 1):
+    for start in range(2 * grid.bar_units(1)):
+        for end in range(start + 1, 2 * grid.bar_units(1) + 1):
             cut = pieces(start, end, grid)
             assert cut[0][0] == start
             assert cut[-1][1] == end

@@ -188,8 +188,8 @@ def test_how_many_entries_fill_a_bar_is_asked_where_the_meter_is_known() -> None
     for text in ("Bb F C | . | V7 I | N.C.", "pickup F F | Bb | . . F", ""):
         check_chart(text)
     with pytest.raises(ChordError, match="3 entries do not divide 4 beats"):
-        check_chart("Bb F C", meter=(4, 4))
-    check_chart("Bb F C", meter=(3, 4))
+        check_chart("Bb F C", bars=Bars((), (4, 4), 0.0))
+    check_chart("Bb F C", bars=Bars((), (3, 4), 0.0))
 
 
 def test_a_chart_of_other_length_than_the_song() -> None:

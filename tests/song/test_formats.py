@@ -36,6 +36,11 @@ def folder(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
         (tmp_path / f"{name}.flac").touch()
     (tmp_path / "melody.csv").write_text("start_s,end_s,pitch\n1,2,C4\n")
     (tmp_path / "x.lab").write_text("0 1 C\n")
+    # One track: 3/4 and 500 000 microseconds a quarter.
+    track = bytes.fromhex("00ff580403021808 00ff510307a120 00ff2f00")
+    size = len(track).to_bytes(4, "big")
+    head = b"MThd" + bytes.fromhex("00000006 0000 0001 0060")
+    (tmp_path / "band.mid").write_bytes(head + b"MTrk" + size + track)
     (tmp_path / "words.lrc").write_text("[00:01.00]lan-tern\n")
     return tmp_path
 
@@ -59,6 +64,9 @@ def test_song_files_open(folder: Path) -> None:
     for rule in song.variants["home-early"].rules:
         parse_rule(rule, stems=tuple(song.stems))
     assert read_song(folder / "other.toml").music.downbeats_s == (1.3, 3.2, 5.3)
+    assert song.music.meters == (("17:1", "4/4"),)
+    assert song.music.tempos == (("17:1", 96.5),)
+    assert read_song(folder / "mapped.toml").music.tempo_map == folder / "band.mid"
     assert list(read_variants(folder / "variants.toml")) == ["mirror"]
 
 

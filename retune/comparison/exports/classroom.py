@@ -8,9 +8,10 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis, Bars
-from retune.carriers.text import counted, pretty, tempo_text
+from retune.carriers.text import counted, pretty
 from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.estimated import bars_told, key_told, with_doubt
 from retune.comparison.exports.material import Material
@@ -60,8 +61,7 @@ def facts_line(analysis: Analysis) -> str:
     key = " then ".join(pretty(str(span.key)) for span in analysis.keys) or "no key found"
     words = [with_doubt(key, key_told(analysis))]
     if len(analysis.bars.downbeats_s) > 1:
-        top, bottom = analysis.bars.meter
-        bars = f"{top}/{bottom}, {tempo_text(analysis.bars.tempo_bpm)} beats a minute"
+        bars = f"{meter_words(analysis.bars)}, {tempo_words(analysis.bars)}"
         words.append(with_doubt(bars, bars_told(analysis)))
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
     return ", ".join([*words, counted(n_phrases, "phrase")])

@@ -6,10 +6,9 @@ line is a comment, as mir_eval and jams pass it over (`#`): it tells such a file
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 from retune import __version__
 from retune.carriers.heard import Analysis
+from retune.song.bartime import seconds_at
 
 _HEAD = f"# retune {__version__}\n"
 
@@ -35,13 +34,14 @@ def beats_lab(analysis: Analysis) -> str:
 def beat_times(analysis: Analysis) -> list[tuple[float, int]]:
     """Time and number in the bar of every beat of the known bars, the closing downbeat too."""
     bars = analysis.bars
-    count = bars.beats_per_bar
+    if not bars.downbeats_s:
+        return []
     beats = [
-        (start + (end - start) * beat / count, beat + 1)
-        for start, end in pairwise(bars.downbeats_s)
-        for beat in range(count)
+        (seconds_at(first + beat, bars), beat + 1)
+        for bar, first in enumerate(bars.first_beats[:-1], 1)
+        for beat in range(bars.beats_in(bar))
     ]
-    return [*beats, (bars.downbeats_s[-1], 1)] if bars.downbeats_s else []
+    return [*beats, (bars.downbeats_s[-1], 1)]
 
 
 def _line(start_s: float, end_s: float, label: str) -> str:

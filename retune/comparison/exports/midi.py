@@ -1,8 +1,8 @@
 """Standard MIDI File (format 1): a track for each stem and version, at the times as sung.
 
-Tempo follows the bars, one tempo event a bar where it changes, so that barlines fall on the
-sequencer's grid and every note still sounds when it was sung. What precedes bar 1 becomes a
-lead-in of whole beats.
+Tempo follows the bars, one tempo event a bar where it changes (a beat, where the song tells its
+beats), so that barlines fall on the sequencer's grid and every note still sounds when it was
+sung. What precedes bar 1 becomes a lead-in of whole beats.
 """
 
 from __future__ import annotations
@@ -12,13 +12,15 @@ import io
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
 
+from retune.carriers.barlines import Meter, written_beats
 from retune.carriers.changes import Plan
 from retune.carriers.errors import UsageError
-from retune.carriers.heard import Analysis, Bars, StemAnalysis
+from retune.carriers.heard import Bars, StemAnalysis
 from retune.comparison.exports.material import (
     Material,
     VersionNote,
@@ -26,6 +28,7 @@ from retune.comparison.exports.material import (
     provenance,
     version_notes,
 )
+from retune.song.bartime import beat_length_s
 from retune.theory.chordnames import chord_name
 from retune.theory.signature import key_fifths
 
@@ -39,11 +42,11 @@ _KEY_NAMES = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", 
 @dataclass(frozen=True)
 class TickMap:
     """Seconds to ticks: straight lines between `times_s` and `ticks`; `meters` holds
-    (tick, beats, written beats a bar) of every change of meter."""
+    (tick, meter) of every change of meter, that of the lead-in first."""
 
     times_s: tuple[float, ...]
     ticks: tuple[int, ...]
-    meters: tuple[tuple[int, int], ...]
+    meters: tuple[tuple[int, Meter], ...]
 
     def tick(self, time_s: float) -> int:
         k = min(max(bisect.bisect_right(self.times_s, time_s) - 1, 0), len(self.ticks) - 2)
@@ -53,28 +56,36 @@ class TickMap:
 
 
 def tick_map(bars: Bars, duration_s: float) -> TickMap:
-    """How seconds become ticks, and where which number of beats makes a bar."""
-    per_beat = _beat_ticks(bars)
-    beats = bars.beats_per_bar
-    downbeats = bars.downbeats_s
-    if len(downbeats) < 2:
+    """How seconds become ticks, and where which meter begins."""
+    per_beat = _beat_ticks(bars.meter)
+    if len(bars.downbeats_s) < 2:
         beat_s = 60.0 / (bars.tempo_bpm or 120.0)
         n_beats = max(math.ceil(duration_s / beat_s), 1)
-        return TickMap((0.0, n_beats * beat_s), (0, n_beats * per_beat), ((0, beats),))
-    lead_s, beat_s = downbeats[0], (downbeats[1] - downbeats[0]) / beats
-    if lead_s < 1e-4:
-        ticks = tuple(k * beats * per_beat for k in range(len(downbeats)))
-        return TickMap((0.0, *downbeats[1:]), ticks, ((0, beats),))
-    lead = max(round(lead_s / beat_s), 1)
-    ticks = tuple((lead + k * beats) * per_beat for k in range(len(downbeats)))
-    first = lead % beats
-    meters = [(0, first), (first * per_beat, beats)] if first else [(0, beats)]
-    return TickMap((0.0, *downbeats), (0, *ticks), tuple(meters))
+        return TickMap((0.0, n_beats * beat_s), (0, n_beats * per_beat), ((0, bars.meter),))
+    numbers = range(1, len(bars.downbeats_s))
+    lengths = (bars.beats_in(bar) * _beat_ticks(bars.meter_of(bar)) for bar in numbers)
+    starts, times, beats = [0, *accumulate(lengths)], *bars.ruler
+
+    def tick(beat: float) -> int:
+        bar = bars.bar_of(beat)
+        inside = beat - bars.first_beat(bar)
+        return starts[bar - 1] + round(inside * _beat_ticks(bars.meter_of(bar)))
+
+    lead_s, per_bar = times[0], bars.beats_in(1)
+    lead = max(round(lead_s / beat_length_s(lead_s, bars)), 1) if lead_s >= 1e-4 else 0
+    ticks = [lead * per_beat + tick(beat) for beat in beats]
+    meters = [(0, bars.meter)]
+    if lead % per_bar:
+        short = (lead % per_bar * bars.meter[0] // per_bar, bars.meter[1])
+        meters = [(0, short), (lead % per_bar * per_beat, bars.meter)]
+    meters += [(lead * per_beat + starts[c.bar - 1], c.meter) for c in bars.changes]
+    if lead:
+        return TickMap((0.0, *times), (0, *ticks), tuple(meters))
+    return TickMap((0.0, *times[1:]), tuple(ticks), tuple(meters))
 
 
-def _beat_ticks(bars: Bars) -> int:
-    quarters = 4 / bars.meter[1] * bars.meter[0] / bars.beats_per_bar
-    return round(TICKS_PER_QUARTER * quarters)
+def _beat_ticks(meter: Meter) -> int:
+    return round(TICKS_PER_QUARTER * 4 / meter[1] * meter[0] / written_beats(meter))
 
 
 def midi_bytes(material: Material, *, bend: bool = False) -> bytes:
@@ -143,7 +154,7 @@ def _conductor(mido: Any, material: Material, places: TickMap) -> Any:
     ]
     if material.rights:
         events.append((0, 1, meta("copyright", text=material.rights)))
-    events += [(tick, 2, message) for tick, message in _meters(mido, analysis, places)]
+    events += [(tick, 2, message) for tick, message in _meters(mido, places)]
     events += [(tick, 3, message) for tick, message in _tempi(mido, places)]
     for span in analysis.keys:
         name = _KEY_NAMES[key_fifths(span.key) + 7]
@@ -158,19 +169,14 @@ def _conductor(mido: Any, material: Material, places: TickMap) -> Any:
     return _in_order(mido, events)
 
 
-def _meters(mido: Any, analysis: Analysis, places: TickMap) -> Iterable[tuple[int, Any]]:
-    top, bottom = analysis.bars.meter
-    per_beat = top // analysis.bars.beats_per_bar
-    for tick, beats in places.meters:
-        yield (
-            tick,
-            mido.MetaMessage(
-                "time_signature",
-                numerator=beats * per_beat,
-                denominator=bottom,
-                clocks_per_click=round(24 * 4 / bottom * per_beat),
-            ),
+def _meters(mido: Any, places: TickMap) -> Iterable[tuple[int, Any]]:
+    for tick, meter in places.meters:
+        top, bottom = meter
+        clocks = round(24 * _beat_ticks(meter) / TICKS_PER_QUARTER)
+        sign = mido.MetaMessage(
+            "time_signature", numerator=top, denominator=bottom, clocks_per_click=clocks
         )
+        yield tick, sign
 
 
 def _tempi(mido: Any, places: TickMap) -> Iterable[tuple[int, Any]]:

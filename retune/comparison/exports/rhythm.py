@@ -6,15 +6,16 @@ shorter than half a beat inside a phrase are breath and consonants, and are clos
 
 from __future__ import annotations
 
-import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import accumulate
 
-import numpy as np
-
+from retune.carriers.barlines import Bars, Meter, written_beats
 from retune.carriers.errors import UsageError
-from retune.carriers.heard import Bars
 from retune.comparison.exports.material import VersionNote
+from retune.song.bartime import beats_at
 
 RESOLUTIONS = (8, 16, 32)
 
@@ -26,27 +27,54 @@ class Grid:
     bars: Bars
     per_whole: int
 
-    @property
-    def per_bar(self) -> int:
-        return self.per_whole * self.bars.meter[0] // self.bars.meter[1]
+    def bar_units(self, bar: int) -> int:
+        """How many units a bar has."""
+        top, bottom = self.bars.meter_of(bar)
+        return self.per_whole * top // bottom
 
-    @property
-    def per_beat(self) -> int:
-        return self.per_bar // self.bars.beats_per_bar
+    def beat_units(self, bar: int) -> int:
+        """How many units a beat of a bar has."""
+        return self.bar_units(bar) // self.bars.beats_in(bar)
+
+    @cached_property
+    def _starts(self) -> list[int]:
+        """The first unit of each known bar, and of the one after."""
+        lengths = (self.bar_units(bar) for bar in range(1, len(self.bars.downbeats_s)))
+        return [0, *accumulate(lengths)]
+
+    def start(self, bar: int) -> int:
+        """The first unit of a bar, of one before bar 1 or after the last known one too."""
+        known = len(self._starts)
+        if bar < 1:
+            return (bar - 1) * self.bar_units(1)
+        if bar <= known:
+            return self._starts[bar - 1]
+        return self._starts[-1] + (bar - known) * self.bar_units(known)
+
+    def bar_at(self, unit: int) -> int:
+        """The bar in which a unit lies."""
+        known = len(self._starts)
+        if unit < 0:
+            return unit // self.bar_units(1) + 1
+        if unit < self._starts[-1]:
+            return bisect_right(self._starts, unit)
+        return known + (unit - self._starts[-1]) // self.bar_units(known)
+
+    def beat_at(self, unit: int) -> int:
+        """The first unit of the beat in which a unit lies."""
+        bar = self.bar_at(unit)
+        start, beat = self.start(bar), self.beat_units(bar)
+        return start + (unit - start) // beat * beat
 
     def unit(self, time_s: float) -> int:
-        """The nearest unit; bars beyond the known ones go on at the outer bars' length."""
+        """The nearest unit; bars beyond the known ones go on at the outer beats' length."""
         return round(self.exact(time_s))
 
     def exact(self, time_s: float) -> float:
-        edges = self.bars.downbeats_s
-        if time_s < edges[0]:
-            bar = (time_s - edges[0]) / (edges[1] - edges[0])
-        elif time_s > edges[-1]:
-            bar = len(edges) - 1 + (time_s - edges[-1]) / (edges[-1] - edges[-2])
-        else:
-            bar = float(np.interp(time_s, edges, np.arange(len(edges))))
-        return bar * self.per_bar
+        """`unit` before it is rounded."""
+        beat = float(beats_at(time_s, self.bars))
+        bar = self.bars.bar_of(beat)
+        return self.start(bar) + (beat - self.bars.first_beat(bar)) * self.beat_units(bar)
 
 
 @dataclass(frozen=True)
@@ -73,11 +101,12 @@ def grid_of(bars: Bars, *, resolution: int = 16) -> Grid:
         raise UsageError(
             "notation needs bars and none are known: give meter, tempo_bpm and first_downbeat_s"
         )
-    return Grid(bars, max(resolution, bars.meter[1], 2 * bars.meter[1] if _compound(bars) else 0))
+    return Grid(bars, max(resolution, *(_finest(change.meter) for change in bars.meters)))
 
 
-def _compound(bars: Bars) -> bool:
-    return bars.beats_per_bar != bars.meter[0]
+def _finest(meter: Meter) -> int:
+    """The parts of a whole note that a meter needs: dotted beats need halves of its note value."""
+    return meter[1] if written_beats(meter) == meter[0] else 2 * meter[1]
 
 
 def written_notes(notes: Sequence[VersionNote], grid: Grid) -> tuple[Written, ...]:
@@ -98,7 +127,7 @@ def written_notes(notes: Sequence[VersionNote], grid: Grid) -> tuple[Written, ..
 def _closed(end: int, following: int, played: VersionNote, after: VersionNote, grid: Grid) -> int:
     """The end of a note drawn up to the next where only a breath or consonant lies between."""
     same_phrase = played.note.phrase == after.note.phrase
-    if same_phrase and following - end < grid.per_beat / 2:
+    if same_phrase and following - end < grid.beat_units(grid.bar_at(end)) / 2:
         return following
     return min(end, following)
 
@@ -106,13 +135,14 @@ def _closed(end: int, following: int, played: VersionNote, after: VersionNote, g
 def first_unit(parts: Sequence[Sequence[Written]], grid: Grid) -> int:
     """Where the notation begins: 0, or the beat on which the earliest pickup begins."""
     earliest = min((part[0].start for part in parts if part), default=0)
-    return min(math.floor(earliest / grid.per_beat) * grid.per_beat, 0)
+    return min(grid.beat_at(earliest), 0)
 
 
 def last_unit(parts: Sequence[Sequence[Written]], grid: Grid) -> int:
     """The barline that closes the notation."""
     latest = max((part[-1].end for part in parts if part), default=0)
-    return max(math.ceil(latest / grid.per_bar), 1) * grid.per_bar
+    bar = max(grid.bar_at(latest - 1), 1)
+    return grid.start(bar + 1)
 
 
 def pieces(start: int, end: int, grid: Grid) -> list[tuple[int, int]]:
@@ -120,11 +150,11 @@ def pieces(start: int, end: int, grid: Grid) -> list[tuple[int, int]]:
     where it begins off one, then as long as plain and dotted values go."""
     cut = []
     while start < end:
-        bar_end = (start // grid.per_bar + 1) * grid.per_bar
-        beat_end = (start // grid.per_beat + 1) * grid.per_beat
-        stop = min(end, bar_end)
-        if start % grid.per_beat and stop > beat_end:
-            stop = beat_end
+        bar = grid.bar_at(start)
+        beat = grid.beat_at(start)
+        stop = min(end, grid.start(bar + 1))
+        if start != beat:
+            stop = min(stop, beat + grid.beat_units(bar))
         length = max(v for v in note_values(grid) if v <= stop - start)
         cut.append((start, start + length))
         start += length
