@@ -55,7 +55,7 @@ def forbidden(
 ) -> RuleError | None:
     """Where a sentence forbids what it names, the nearest that reads is the opposite: it is asked
     where those notes go instead."""
-    forbids = [place for place in unknown if sentence.tokens[place].text in NEGATIONS]
+    forbids = [place for place in unknown if _forbids(sentence.tokens[place])]
     if not forbids:
         return None
     shown = []
@@ -68,6 +68,10 @@ def forbidden(
     if gist.is_one_way and not shown:  # "do not go down at the end"
         way = "up" if "down" in gist.does[0] else "down"
         shown = [f"shift {what} {way} 1 scale step {where}", f"move {what} to note before {where}"]
+    degree = re.search(r"degree ([b#]?[1-7])$", what)
+    if degree and not shown:
+        others = [to for to in "123" if to != degree[1]][:2]
+        shown = [f"move {what} to degree {to} {where}" for to in others]
     shown = shown or [f"move {what} to degree 2 {where}", f"keep {what} {where}"]
     column, length = sentence.columns(forbids[0], forbids[0] + 1)
     return RuleError(
@@ -76,6 +80,13 @@ def forbidden(
         column=column,
         length=length,
         readings=tuple(line.strip() for line in shown[:2]),
+    )
+
+
+def _forbids(token: Token) -> bool:
+    return (
+        token.text in NEGATIONS
+        or re.search(r"(?i)n['’]t$|^(?:not|never|no)$", token.raw) is not None
     )
 
 

@@ -12,7 +12,7 @@ from retune.carriers.text import cut_short
 from retune.rules.clauses import first_meaning
 from retune.rules.model import Rule
 from retune.rules.refusing import beside, forbidden, is_known, tells_more, with_readings
-from retune.rules.spoken.accounts import unaccounted
+from retune.rules.spoken.accounts import contradicts, unaccounted
 from retune.rules.spoken.covers import Cover, covers
 from retune.rules.spoken.gist import Gist, gist_of
 from retune.rules.spoken.heard import NOTHING, Question
@@ -48,13 +48,22 @@ class _Unread:
 
     def placed(self, line: str) -> str:
         """An example at the place that the sentence names, unless it has one of its own."""
-        there = f"{line} {self.gist.where}"
-        is_free = self.gist.where and not re.search(r" (?:in|at|over|on|from|after) ", line)
+        line = line.replace("{what}", self.gist.what or "phrase-ending note")
+        where = self.gist.where
+        if "where it is" in line:
+            where = re.sub(r" ?where it is (?:not )?a chord tone", "", where).strip()
+        there = f"{line} {where}"
+        is_free = where and not re.search(r" (?:in|at|over|on|from|after) ", line)
         return there if is_free and self.is_valid(there) else line
 
     def best(self, offers: Iterable[str]) -> tuple[str, ...]:
-        """Of what may be offered, what leaves out the fewest words that were said."""
-        valid = [line for line in dict.fromkeys(offers) if self.is_valid(line)]
+        """Of what may be offered, what leaves out the fewest words that were said; never what a
+        word forbids."""
+        valid = [
+            line
+            for line in dict.fromkeys(offers)
+            if self.is_valid(line) and not contradicts(self.sentence, line)
+        ]
         left = [len(unaccounted(self.sentence, line)) for line in valid]
         fewest = min(left, default=0)
         kept = [line for line, n in zip(valid, left, strict=True) if n == fewest]
@@ -81,12 +90,12 @@ def not_understood(
     if wish is None and not untold and tells_more(strict, sentence, unread.unknown):
         return with_readings(strict, nearest) if unread.unknown else strict
     if wish is not None:
-        return _wished(unread, wish, nearest if is_whole else ())
+        return _wished(unread, wish, unread.best(nearest if is_whole else ()))
     slip = None if untold else _slip(unread, nearest)
     forbids = None if slip else forbidden(sentence, unread.unknown, nearest, unread.gist)
     if forbids is not None:
         return forbids
-    return _asked(unread, slip, nearest if is_whole else (), strict)
+    return _asked(unread, slip, unread.best(nearest if is_whole else ()), strict)
 
 
 def _wished(unread: _Unread, wish: Wish, nearest: tuple[str, ...]) -> RuleError:
@@ -129,7 +138,7 @@ def _asked(
         text=sentence.typed,
         column=column,
         length=length,
-        nearest=slip[0] if slip else strict.nearest if strict.column == column else "",
+        nearest=slip[0] if slip else "",
         readings=readings,
     )
 
@@ -172,8 +181,8 @@ def _nearest(unread: _Unread) -> tuple[tuple[str, ...], bool]:
         return (), False
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
-        return unread.best(rules.examples), False
-    return unread.best("; ".join(map(str, one)) for one in rules[:3]), bool(rules)
+        return tuple(filter(unread.is_valid, rules.examples)), False
+    return tuple("; ".join(map(str, one)) for one in rules[:3]), bool(rules)
 
 
 def _words_of(sentence: Sentence, cover: Cover) -> list[Token]:

@@ -36,8 +36,8 @@ _COUNTS = (
 _NOTE_BESIDE = r"note before|note after|ending of|repeated"
 _CLAIMS: tuple[tuple[str, str], ...] = (
     # which way
-    (r"(?<!instead of )up", r"\bup\b|above|higher|\brise|sharp|degree #|to (?:note )?[A-G]\b|[A-G]#?\d"),
-    (r"(?<!instead of )down", r"\bdown\b|below|lower|\bfall|flat|degree b|\bto "),
+    (r"(?<!instead of )(?<!not )up", r"\bup\b|above|higher|\brise|sharp|degree #|to (?:note )?[A-G]\b|[A-G]#?\d"),
+    (r"(?<!instead of )(?<!not )down", r"\bdown\b|below|lower|\bfall|flat|degree b|\bto "),
     # which notes
     (r"last(?! q:)", r"last|ending|final|penultimate|second half|lasting|longer|shorter"),
     (r"penultimate", r"penultimate|note before|delay|suspend"),
@@ -80,6 +80,15 @@ _ONE = re.compile(r"(?<!except )in phrase (?:last|1)(?=;|$)")
 _SAID_OF_ONE = re.compile(r"\b(?:last|o:1|1|very)\b")
 _EACH = re.compile(r"(?:^|(?<= ))every(?! (?:stem|track|1 of stem)| like)")
 
+_FORBIDS = re.compile(
+    r"(?<!why )(?<!, )(?<!last )\b(?:not|never|no|none|nothing(?! but|,)|nobody|neither|cannot|avoid)\b|n['’]t\b",
+    re.IGNORECASE,
+)
+_FORBIDDEN = re.compile(
+    r"keep|except|\bnot\b|other than|without|longer|shorter|higher|lower|degree [^ ]+ .*to|to degree [^1]|"
+    r"note [A-G]|chord \w+ to|from|until|shorten|suspend|delay|nearest|step|note before"
+)
+
 
 def unaccounted(sentence: Sentence, canonical: str) -> tuple[Untold, ...]:
     """The words of a sentence that rules, as they are written, do not tell."""
@@ -88,10 +97,23 @@ def unaccounted(sentence: Sentence, canonical: str) -> tuple[Untold, ...]:
         match = words.search(sentence.text)
         if match is not None and told.search(canonical) is None:
             found.append(_at(sentence, match))
+    if contradicts(sentence, canonical):
+        found.append(_not_in(sentence))
     each = _EACH.search(sentence.text)
     if each and _ONE.search(canonical) and not _SAID_OF_ONE.search(sentence.text):
         found.append(_at(sentence, each))
     return tuple(found)
+
+
+def contradicts(sentence: Sentence, canonical: str) -> bool:
+    """Whether a sentence forbids something, and rules do nothing that could be meant by it."""
+    return _FORBIDS.search(sentence.typed) is not None and not _FORBIDDEN.search(canonical)
+
+
+def _not_in(sentence: Sentence) -> Untold:
+    """The word that forbids."""
+    place = next((n for n, token in enumerate(sentence.tokens) if _FORBIDS.search(token.raw)), 0)
+    return Untold(place, place + 1)
 
 
 def _at(sentence: Sentence, match: re.Match[str]) -> Untold:

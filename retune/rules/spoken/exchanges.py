@@ -105,8 +105,10 @@ class ExchangeReader(WhatReader):
         its ending: what is not said, or is more, is asked back."""
         heard = self.heard
         is_every = any(part.value == [""] for part in heard.of("phrases"))
-        if len(phrases) == 1 and is_ending and is_every and not heard.has("scope"):
-            return ((f"{_ENDING} {phrases[0]}",),)
+        scopes = [one for part in heard.of("scope") for one in part.value]
+        is_spared = all(one.startswith("except in phrase") for one in scopes)
+        if len(phrases) == 1 and is_ending and is_every and is_spared:
+            return ((" ".join((_ENDING, phrases[0], *scopes)),),)
         if len(phrases) > 1:
             source, goal = phrases[:2] if heard.has("copy", "swap") else phrases[1::-1]
             raise MissingError(

@@ -55,6 +55,8 @@ _OTHERS = (
     r"it begin|before (?:phrase|1)|phrase \d+|(?:o:\d+|last)(?: phrase| 1)?|every (?:else|other 1s?))"
 )
 _SIZE = rf"(?:by )?{LENGTH}".replace("?P<", "?P<next_")
+# "On the last note of phrase 2" says where; "to" and "as" that ending say where to.
+_NO_PLACE = r"(?:(?<=as )|(?!(?:ending|last note) of ))"
 TO = r"(?:on|at|with|(?<!up )(?<!down )by|as|in(?! o:\d(?! degree))|is)"
 
 
@@ -188,7 +190,7 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
         ("alike", r"identical|same|alike|rhyme|match", lambda m: None),
         ("target", r"(?P<target>(?:a )?chord notes?)(?P<side>)", lambda m: ("loose", m)),
         ("target", r"(?:at |to )?(?P<target>home)(?P<side>)", lambda m: ("firm", m)),
-        ("target", rf"{TO} {TARGET}", lambda m: ("loose", m)),
+        ("target", rf"{TO} {_NO_PLACE}{TARGET}", lambda m: ("loose", m)),
         ("target", rf"for {TARGET}", lambda m: ("for", m)),
         (
             "target",
@@ -300,7 +302,8 @@ def _excepted(sentence: Sentence, place: int) -> Iterator[Part]:
         rf"(?:(?:it|they|where|that|which|those) (?:already )?(?:end |is )?)?(?:on )?({DEGREE})(?= ,|$)",
         rest,
     )
-    if degree is not None and not degree[1].isdigit():
+    is_except = sentence.tokens[place].text == "except"
+    if degree is not None and not degree[1].isdigit() and is_except:
         listed = degrees_of(degree[1])
         last_word = place + 1 + len(degree[0].split())
         if len(listed) == 1 and len(listed[0]) == 1:

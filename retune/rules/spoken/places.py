@@ -149,6 +149,10 @@ def _chord(text: str, raw: str) -> str | None:
     return raw
 
 
+def _is_count(text: str) -> bool:
+    return re.fullmatch(r"(?:a |an |every )?(?:o:)?\d", text) is not None
+
+
 def _over(match: Match, sentence: Sentence) -> list[str] | None:
     """Chords are read as they were typed, for their case tells them apart."""
     first = sentence.index_at(match.start("chords"))
@@ -176,8 +180,9 @@ def _over(match: Match, sentence: Sentence) -> list[str] | None:
             return None
         found.append(label)
         place += length
-    if not found:
-        return None
+    is_worded = "chord" in sentence.text[match.start() : match.end() + 8]
+    if not found or (match[0].startswith("where") and not is_worded and _is_count(match["chords"])):
+        return None  # "where there is a 6"
     if "tonic chord" in found:
         return (
             ["over tonic chord"] if len(found) == 1 else [f"over {' or '.join(['I', *found[1:]])}"]

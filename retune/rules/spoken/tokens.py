@@ -90,7 +90,10 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     """A capital A that no noun follows is the note, not the article."""
     for place, token in enumerate(tokens):
         after = tokens[place + 1].text if place + 1 < len(tokens) else ""
-        is_chord = after in ("chord", "chords") and any(token.raw.islower() for token in tokens)
+        is_section = token.raw == "A" and after == "section"
+        is_chord = is_section or (
+            after in ("chord", "chords") and any(token.raw.islower() for token in tokens)
+        )
         if token.raw == "A" and token.start > 0 and (after in _AFTER_NAME or is_chord):
             tokens[place] = Token("n:A", token.start, token.stop, "A")
     return _with_signs(tokens)
