@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from base64 import b64encode
 from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 
 from retune.carriers.text import file_stem
+from retune.comparison.html import filled
 from retune.sound.files import atomic_write
 from retune.sound.folders import named_file
 
@@ -51,11 +51,7 @@ class Sound:
 
     def _repr_html_(self) -> str:
         data = b64encode(self.data).decode("ascii")
-        return (
-            f"<figure><figcaption>{escape(self.name)}</figcaption>"
-            f'<audio controls preload="metadata" src="data:{self.mime};base64,{data}"></audio>'
-            "</figure>"
-        )
+        return filled("sound.html", name=self.name, mime=self.mime, data=data)
 
     def write(self, path: str | Path) -> Path:
         """Write the coded sound as it is; returns where. Raises OutputError."""

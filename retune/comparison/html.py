@@ -1,4 +1,4 @@
-"""What all HTML pages share: escaping, files of the package, the content security policy."""
+"""What all HTML pages share: templates, files of the package, the content security policy."""
 
 from __future__ import annotations
 
@@ -6,15 +6,38 @@ import base64
 import hashlib
 import re
 from collections.abc import Sequence
-from html import escape
+from functools import cache
 from importlib import resources
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
 
 from retune.carriers.text import pretty
 
 
-def show(text: object) -> str:
-    """Escaped, with real accidentals."""
-    return escape(pretty(str(text)))
+@cache
+def template(name: str) -> Template:
+    """A template of the package. What is put into it is escaped unless it is `Markup`; the filter
+    `pretty` writes real accidentals; a name that was not given is an error."""
+    return _environment().get_template(name)
+
+
+def filled(name: str, /, **values: object) -> Markup:
+    """The template `name` with these values in it."""
+    return Markup(template(name).render(values))  # escaped by the template
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("retune.comparison"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["pretty"] = pretty
+    return made
 
 
 def asset(name: str) -> str:

@@ -8,20 +8,18 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Sequence
-from string import Template
+from collections.abc import Iterator, Sequence
 
 from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.comparison.blind import choices, verdicts
 from retune.comparison.endings import is_touched, phrase_endings
 from retune.comparison.exports.deck import DRAWN_FONT
-from retune.comparison.html import asset, bundled, content_policy, show
+from retune.comparison.html import asset, bundled, content_policy, filled
 from retune.comparison.page_input import PageInput, Version
 from retune.comparison.page_listen import labels, phrase_spans
-from retune.comparison.page_parts import article, key_list
+from retune.comparison.page_parts import article
 from retune.comparison.page_stage import LARGE
-from retune.comparison.page_tables import plain_list
 from retune.comparison.picture import picture_css
 from retune.comparison.picture_style import DRAWINGS, font_faces
 
@@ -76,24 +74,25 @@ def comparison_page(comparison: PageInput | Sequence[PageInput]) -> str:
     headline = title if several else pages[0].headline or pages[0].title
     style = _style()
     script = bundled(_SCRIPTS)
-    return Template(asset("page.html")).substitute(
+    made = filled(
+        "page.html",
         policy=content_policy(style=style, script=script),
-        generator=f"retune {__version__}",
-        title=show(f"{title}: a comparison"),
-        description=show(f"{title}. Altered with retune. {_rights(pages)}"),
+        version=__version__,
         style=style,
-        label=f"Altered with retune. {show(_rights(pages))}",
-        heading=f'<h1>{show(headline)}</h1><hr class="home">',
-        articles="\n".join(
+        title=title,
+        headline=headline,
+        rights=_rights(pages),
+        songs=[
             article(page, number=k, level=3 if several else 2, with_title=several)
             for k, page in enumerate(pages)
-        ),
-        keys=key_list(_KEYS),
-        cautions=plain_list(_CAUTIONS),
-        data="\n".join(_data(page, number=k) for k, page in enumerate(pages)),
+        ],
+        keys=_KEYS,
+        cautions=_CAUTIONS,
+        data=[{"facts": _facts_text(page), "sounds": _sounds(page)} for page in pages],
         mixer=asset("mixer.js"),
         script=script,
     )
+    return str(made)
 
 
 def _rights(pages: Sequence[PageInput]) -> str:
@@ -108,18 +107,19 @@ def _style() -> str:
     return "\n".join((font_faces(), *sheets, drawings))
 
 
-def _data(page: PageInput, *, number: int) -> str:
-    """The facts as JSON and the sound as base64, in blocks that no browser runs."""
-    sounds = "\n".join(
-        f'<script type="application/octet-stream" data-sound="{number}">'
-        f"{base64.b64encode(file).decode()}</script>"
-        for version in page.versions
-        for file in version.files
-    )
+def _sounds(page: PageInput) -> Iterator[str]:
+    """The files of every version as base64, in blocks that no browser runs."""
+    for version in page.versions:
+        for file in version.files:
+            yield base64.b64encode(file).decode()
+
+
+def _facts_text(page: PageInput) -> str:
+    """The facts as JSON that nothing in it can end."""
     text = json.dumps(_facts(page), ensure_ascii=True, sort_keys=True, allow_nan=False)
     for sign in "<>&":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return f'<script type="application/json" id="facts-{number}">{text}</script>\n{sounds}'
+    return text
 
 
 def _facts(page: PageInput) -> dict[str, object]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from markupsafe import Markup
+
 from retune.carriers.changes import Plan
+from retune.comparison.html import filled
 from retune.comparison.ladder import ladder_svg
 from retune.comparison.ladder_layout import ladder_rows
 from retune.comparison.page_input import PageInput
@@ -10,21 +13,19 @@ from retune.comparison.page_tables import endings_table
 from retune.comparison.picture_style import DRAWINGS
 
 
-def ladders(page: PageInput, number: int) -> str:
+def ladders(page: PageInput, number: int) -> Markup:
     """The ladder of endings of each variant, and the table that says the same in words."""
-    drawn = ""
+    shown: list[tuple[Plan | None, str]] = []
     if ladder_rows(page.analysis):
-        shown: list[tuple[Plan | None, str]] = [(v.plan, v.name) for v in page.variants]
-        for place, (plan, name) in enumerate(shown or [(None, "")]):
-            hidden = " hidden" if place else ""
-            sizes = "".join(
-                _ladder(page, plan, name, css=css, ident=f"r{number}-{place}-{css}")
-                for css, *_ in DRAWINGS[:3]
-            )
-            drawn += (
-                f'<figure data-ladder="{place}"{hidden}><div class="pic">{sizes}</div></figure>'
-            )
-    return f"{drawn}<details><summary>As a table</summary>{endings_table(page)}</details>"
+        shown = [(v.plan, v.name) for v in page.variants] or [(None, "")]
+    figures = [
+        [
+            _ladder(page, plan, name, css=css, ident=f"r{number}-{place}-{css}")
+            for css, *_ in DRAWINGS[:3]
+        ]
+        for place, (plan, name) in enumerate(shown)
+    ]
+    return filled("ladders.html", figures=figures, table=endings_table(page))
 
 
 def _ladder(page: PageInput, plan: Plan | None, name: str, *, css: str, ident: str) -> str:

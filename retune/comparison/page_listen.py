@@ -1,26 +1,32 @@
-"""What a comparison page says first, and the choice of what is heard, as HTML text."""
+"""What a comparison page says first, and the choice of what is heard, as HTML."""
 
 from __future__ import annotations
 
-from html import escape
+from dataclasses import dataclass
 from itertools import pairwise
 
+from markupsafe import Markup
+
 from retune.carriers.text import counted
-from retune.comparison.html import show
+from retune.comparison.html import filled
 from retune.comparison.page_input import PageInput, Version
 
-_SAMPLES = {
-    "original": ("", '<path d="M1 5H47" fill="none" stroke="currentColor" stroke-width="4"/>'),
-    "variant": (
-        "v",
-        '<path d="M1 5H47" fill="none" stroke="currentColor" stroke-width="4.4" '
-        'stroke-dasharray="10 3.4"/>',
-    ),
-    "matched-control": (
-        "quiet",
-        '<path d="M3 5H47" fill="none" stroke="currentColor" stroke-width="4.4" '
-        'stroke-dasharray=".1 7" stroke-linecap="round"/>',
-    ),
+
+@dataclass(frozen=True)
+class _Line:
+    """How a version is drawn beside its name: an SVG path, its weight and dashes."""
+
+    css: str
+    path: str
+    weight: float
+    dashes: str = ""
+    is_dotted: bool = False
+
+
+_LINES = {
+    "original": _Line("", "M1 5H47", 4),
+    "variant": _Line("v", "M1 5H47", 4.4, "10 3.4"),
+    "matched-control": _Line("quiet", "M3 5H47", 4.4, ".1 7", is_dotted=True),
 }
 
 
@@ -56,30 +62,19 @@ def minus(value: float) -> str:
     return f"{'−' if rounded < 0 else ''}{abs(rounded):.1f}"
 
 
-def lede(page: PageInput) -> str:
-    """What the page is, in one sentence, and what to do."""
-    n_moved = len(page.variants)
+def altered_words(page: PageInput) -> dict[str, object]:
+    """What the page is, for its first sentence."""
+    n_altered = len(page.variants)
     melody = page.analysis.melody
     is_sung = melody is not None and melody.role != "mix"
-    what = "One sung melody" if is_sung else "One song"
-    if not n_moved:
-        return f'<p class="lede seen">{what}, unaltered. Press Play.</p>'
-    number = _IN_WORDS[n_moved] if n_moved < len(_IN_WORDS) else str(n_moved)
-    moved = (
-        "Blue dashes show the notes that were moved. " if any(map(_moves, page.variants)) else ""
-    )
-    return (
-        f'<p class="lede seen">{what} and {number} altered version{"s"[: n_moved != 1]}. {moved}'
-        'Press Play, then <span class="by-key">V</span><span class="by-touch">choose a version'
-        "</span>.</p>"
-    )
+    return {
+        "what": "One sung melody" if is_sung else "One song",
+        "n_altered": _IN_WORDS[n_altered] if n_altered < len(_IN_WORDS) else str(n_altered),
+        "has_moves": any(map(_moves, page.variants)),
+    }
 
 
-_SHOW_LARGE = (
-    '<div class="set"><button type="button" data-do="present"><kbd>S</kbd>how large, for a hall'
-    "</button></div>"
-)
-_IN_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_IN_WORDS = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 def _moves(version: Version) -> bool:
@@ -134,71 +129,30 @@ def bars_of(page: PageInput) -> tuple[int, int]:
     return first, max(last, 1)
 
 
-def listen(page: PageInput, number: int) -> str:
+def listen(page: PageInput, number: int) -> Markup:
     """The choice of version, play and loop, volume and level."""
-    rows = "".join(
-        _version_row(page, version, label, k, number)
-        for k, (version, label) in enumerate(zip(page.versions, labels(page), strict=True))
-    )
-    options = '<option value="all">all of it</option>' + "".join(
-        f'<option value="{p["number"]}">phrase {p["number"]}</option>' for p in phrase_spans(page)
-    )
-    has_bars = len(page.analysis.bars.downbeats_s) > 1
-    first_bar, last_bar = bars_of(page) if has_bars else (1, 1)
-    bars = (
-        f'<span class="set bars" hidden><label>from bar <input type="number" data-do="bar" min="1" '
-        f'max="{last_bar}" value="{max(first_bar, 1)}"></label> <label>to <input type="number" '
-        f'data-do="bar" min="1" max="{last_bar}" value="{last_bar}"></label></span>'
-    )
-    options += '<option value="bars">bars</option>' if has_bars else ""
-    return (
-        '<div class="two"><div><fieldset class="versions">'
-        f'<legend class="hide">Which version sounds</legend>{rows}</fieldset></div><div>'
-        '<div class="set"><button type="button" class="main" data-do="play"><kbd>P</kbd><span>lay'
-        '</span></button><button type="button" data-do="exchange">E<kbd>x</kbd>change with the '
-        "previous</button></div>"
-        f"{_SHOW_LARGE if page.analysis.melody else ''}"
-        '<div class="set"><label class="row"><input type="checkbox" data-do="loop"> '
-        "<span><kbd>L</kbd>oop</span></label>"
-        f'<label><span class="hide">What to loop</span><select data-do="span">{options}</select>'
-        f"</label>{bars}</div>"
-        '<label class="row"><input type="checkbox" data-do="match" checked> '
-        "<span>Level match, to the original’s loudness</span></label>"
-        '<label><span class="small quiet">Volume: begin low, then raise it. Loud sound harms '
-        'hearing.</span><input type="range" data-do="volume" min="0" max="100" value="39"></label>'
-        f"{meter(page.versions[0].loudness_lufs)}</div></div>"
-    )
-
-
-_TICKS = "".join(
-    f"M{14 + 54 * k} {26 - (5 if k % 2 else 8)}v{10 if k % 2 else 16}" for k in range(6)
-)
-_METER_HEAD = (
-    '<svg class="meter" viewBox="0 0 300 46" aria-hidden="true">'
-    f'<path d="M14 26H284{_TICKS}"/>'
-    '<text x="4" y="45">−50</text><text x="112" y="45">−30</text><text x="220" y="45">−10</text>'
-    '<text x="262" y="45">0 dB</text><path class="now" d="M0 14V38"/>'
-)
-
-
-def meter(loudness_lufs: float | None) -> str:
-    """A ruler with the level that sounds now, and a triangle at the loudness of the original."""
-    mark = ""
-    if loudness_lufs is not None and -50 <= loudness_lufs <= 0:
-        x = 14 + (loudness_lufs + 50) * 5.4
-        mark = f'<path class="target" d="M{x:.1f} 18L{x - 5:.1f} 9H{x + 5:.1f}Z"/>'
-    return f"{_METER_HEAD}{mark}</svg>"
-
-
-def _version_row(page: PageInput, version: Version, label: str, k: int, number: int) -> str:
-    css, sample = _SAMPLES[version.kind]
-    head, tail = label[0], label[1:]
-    checked = " checked" if k == 0 else ""
-    kind = f' class="{css}"' if css else ""
-    return (
-        f'<label{kind}><input type="radio" name="sounds-{number}" value="{k}"{checked}>'
-        f'<svg viewBox="0 0 48 10" aria-hidden="true">{sample}</svg>'
-        f'<span class="name"><kbd>{escape(head)}</kbd>{escape(tail)}</span>'
-        f'<span class="small num">{_moved(page, version)}</span>'
-        f'<span class="about small">{show(_about(version))}</span></label>'
+    with_bars = len(page.analysis.bars.downbeats_s) > 1
+    first_bar, last_bar = bars_of(page) if with_bars else (1, 1)
+    loudness_lufs = page.versions[0].loudness_lufs
+    return filled(
+        "listen.html",
+        number=number,
+        versions=[
+            {
+                "line": _LINES[version.kind],
+                "label": label,
+                "moved": _moved(page, version),
+                "about": _about(version),
+            }
+            for version, label in zip(page.versions, labels(page), strict=True)
+        ],
+        with_stage=page.analysis.melody is not None,
+        phrases=[span["number"] for span in phrase_spans(page)],
+        with_bars=with_bars,
+        first_bar=max(first_bar, 1),
+        last_bar=last_bar,
+        # The ruler of the level goes from -50 dB at 14 to 0 dB at 284.
+        target_x=14 + (loudness_lufs + 50) * 5.4
+        if loudness_lufs is not None and -50 <= loudness_lufs <= 0
+        else None,
     )

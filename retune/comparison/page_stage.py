@@ -4,13 +4,14 @@ nothing else. Its drawings are those of slides: large text, as wide as a screen.
 from __future__ import annotations
 
 from collections.abc import Container, Iterator
-from html import escape
+
+from markupsafe import Markup
 
 from retune.carriers.changes import Plan
 from retune.carriers.heard import Analysis
 from retune.comparison.endings import is_touched, phrase_endings
 from retune.comparison.exports.deck import ending_words, phrase_svg
-from retune.comparison.html import show
+from retune.comparison.html import filled
 from retune.comparison.page_input import PageInput
 from retune.comparison.page_listen import labels, phrase_spans
 
@@ -18,37 +19,21 @@ LARGE = "large"
 _ROOM = 370.0  # points of a slide, between the name of what sounds and those of the versions
 
 
-def stage(page: PageInput, number: int) -> str:
+def stage(page: PageInput, number: int) -> Markup:
     """The view, hidden until it is asked for: a drawing of each phrase as sung, and of each that a
     variant changes, which takes its place while that sounds. Empty without phrases."""
-    drawn = "".join(_drawings(page, number))
-    if not drawn:
-        return ""
-    names = "".join(
-        f'<li><button type="button" class="plain" data-stage="{k}"><b>{k + 1}</b> {show(label)}'
-        "</button></li>"
-        for k, label in enumerate(labels(page))
-    )
-    return (
-        '<div class="stage noprint" hidden><div class="sounding">'
-        '<p class="sounds" role="heading" aria-level="1"></p>'
-        '<p class="told"></p></div><div class="drawn" tabindex="0" role="group" '
-        f'aria-label="Picture">{drawn}</div>'
-        f'<ol class="choices">{names}</ol></div>'
-    )
+    drawings = list(_drawings(page, number))
+    return filled("stage.html", drawings=drawings, labels=labels(page)) if drawings else Markup()
 
 
-def _drawings(page: PageInput, number: int) -> Iterator[str]:
+def _drawings(page: PageInput, number: int) -> Iterator[dict[str, object]]:
     heard = {int(span["number"]) for span in phrase_spans(page)}
     plans: list[tuple[str, Plan | None]] = [("", None)]
     plans += [(str(k), version.plan) for k, version in enumerate(page.variants)]
     for picture, plan in plans:
         drawings = large_drawings(page.analysis, plan, heard, ident=f"s{number}-{picture}")
         for phrase, svg, told in drawings:
-            yield (
-                f'<div data-phrase="{phrase}" data-picture="{picture}" '
-                f'data-told="{escape(told)}" hidden>{svg}</div>'
-            )
+            yield {"phrase": phrase, "picture": picture, "svg": svg, "told": told}
 
 
 def large_drawings(

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
-from html import escape
 
 from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan, Rendition
@@ -14,6 +12,7 @@ from retune.comparison.consequence_words import told
 from retune.comparison.displayed import Picture, Sound
 from retune.comparison.encode import MIMES
 from retune.comparison.endings import phrase_endings
+from retune.comparison.html import filled
 from retune.comparison.mix import passage
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import SongInputs
@@ -73,12 +72,15 @@ def analysis_html(analysis: Analysis) -> str:
         for ending in phrase_endings(analysis)
     ]
     head = ("phrase", "bar", "ends on", "degree", "over", "ending")
-    return "".join(
-        (
-            f"<p><b>{escape(analysis.title)}</b>: {escape('; '.join(facts))}</p>",
-            _table(head, rows) if rows else "",
-            picture_of(analysis).svg if analysis.melody is not None else "",
-        )
+    return filled(
+        "notebook.html",
+        title=analysis.title,
+        fact="; ".join(facts),
+        rules=(),
+        head=head,
+        rows=rows,
+        said=(),
+        picture=picture_of(analysis).svg if analysis.melody is not None else "",
     )
 
 
@@ -101,14 +103,17 @@ def plan_html(plan: Plan) -> str:
     title = f"{plan.name}: {counted(len(rows), 'note')} moved" if rows else "nothing moves"
     heard = HEARD.get(plan.heard)
     said = [f"{'△ ' if one.is_clash else ''}{one.text}" for one in told(plan.consequences)]
-    return "".join(
-        (
-            f"<p><b>{escape(title)}</b></p>",
-            _list(plan.rules),
-            _table(head, rows) if rows else "",
-            _list(filter(None, [plan.caveat, *said, *plan.warnings])),
-            picture_of(heard, plan).svg if heard is not None and heard.melody is not None else "",
-        )
+    return filled(
+        "notebook.html",
+        title=title,
+        fact="",
+        rules=plan.rules,
+        head=head,
+        rows=rows,
+        said=list(filter(None, [plan.caveat, *said, *plan.warnings])),
+        picture=picture_of(heard, plan).svg
+        if heard is not None and heard.melody is not None
+        else "",
     )
 
 
@@ -116,16 +121,3 @@ def _change(before: str | None, after: str | None) -> str:
     if before is None and after is None:
         return ""
     return f"{pretty(before or '?')} → {pretty(after or '?')}"
-
-
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    def row(cells: Sequence[str], tag: str) -> str:
-        return f"<tr>{''.join(f'<{tag}>{escape(cell)}</{tag}>' for cell in cells)}</tr>"
-
-    body = "".join(row(cells, "td") for cells in rows)
-    return f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
-
-
-def _list(lines: Iterable[str]) -> str:
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return f"<ul>{items}</ul>" if items else ""

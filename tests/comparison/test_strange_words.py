@@ -253,3 +253,13 @@ def test_the_tables_that_pages_write_do_the_same() -> None:
         encoding="utf-8"
     )
     assert r"/^[=+\-@\t\r\n＝＋－＠]/" in text
+
+
+def test_no_tag_of_a_page_is_written_in_python() -> None:
+    """Templates escape what is put into them; text put together by hand does not."""
+    tags = (
+        "a b br button details div dl figure label li ol option p section select span table td ul"
+    )
+    tag = re.compile(rf"""["'>]<(?:{"|".join(tags.split())})\b""")
+    package = Path(retune.__file__).parent
+    assert not [path for path in package.rglob("*.py") if tag.search(path.read_text("utf-8"))]

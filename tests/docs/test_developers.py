@@ -30,7 +30,7 @@ def holders(word: str) -> set[str]:
     return {
         path.relative_to(PACKAGE).as_posix()
         for path in PACKAGE.rglob("*")
-        if path.suffix in {".py", ".md", ".js"} and held.search(path.read_text("utf-8"))
+        if path.suffix in {".py", ".md", ".js", ".html"} and held.search(path.read_text("utf-8"))
     }
 
 

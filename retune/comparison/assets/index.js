@@ -10,11 +10,11 @@ const more = document.getElementById("more");
 const rows = [...body.rows].map((row) => row.outerHTML);
 const AT_ONCE = rows.length || 1; // rows laid out at a time: a thousand at once make a browser stutter
 for (const row of JSON.parse(document.getElementById("others").textContent)) rows.push(row);
-const MARKS = { amp: "&", lt: "<", gt: ">", quot: '"', "#x27": "'" };
+const MARKS = { amp: "&", lt: "<", gt: ">", "#34": '"', "#39": "'" };
 const wordsOf = (row) =>
   row
     .replace(/<[^>]*>/g, " ")
-    .replace(/&(amp|lt|gt|quot|#x27);/g, (_, name) => MARKS[name])
+    .replace(/&(amp|lt|gt|#34|#39);/g, (_, name) => MARKS[name])
     .toLowerCase();
 let texts; // read when first searched for
 let fits = rows;
