@@ -21,7 +21,8 @@ from retune.pipeline.speed import speeds
 
 NEEDED = (
     "numpy", "scipy", "numba", "librosa", "soundfile", "soxr", "pyrubberband",
-    "python-stretch", "lark", "jinja2", "markupsafe", "tomlkit", "rich", "platformdirs", "joblib", "loky",
+    "python-stretch", "lark", "jinja2", "markupsafe", "tomlkit",
+    "rich", "platformdirs", "joblib", "loky",
 )  # fmt: skip
 EXTRAS: dict[str, tuple[tuple[str, ...], str]] = {
     "web": (("starlette", "uvicorn"), "the workbench (retune serve)"),
