@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from base64 import b64encode
 from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 
+from retune import __version__
 from retune.carriers.text import file_stem
 from retune.comparison.html import filled
-from retune.sound.files import atomic_write
+from retune.sound.files import sha256_file
 from retune.sound.folders import named_file
+from retune.sound.made_files import has_mark, made_file
 
 _SUFFIXES = {"audio/ogg": ".opus", "audio/flac": ".flac"}
 
@@ -28,8 +31,9 @@ class Picture:
         return self.svg
 
     def write(self, path: str | Path) -> Path:
-        """Write it as an SVG file; returns where. Raises OutputError."""
-        return _written(self.svg.encode("utf-8"), Path(path))
+        """Write it as an SVG file; returns where. Raises OutputError, and UsageError where a file
+        is that retune did not make, or that was changed since."""
+        return _written(f"{self.svg}<!-- retune {__version__} -->\n".encode(), Path(path))
 
 
 @dataclass(frozen=True)
@@ -54,11 +58,15 @@ class Sound:
         return filled("sound.html", name=self.name, mime=self.mime, data=data)
 
     def write(self, path: str | Path) -> Path:
-        """Write the coded sound as it is; returns where. Raises OutputError."""
+        """Write the coded sound as it is; returns where. Raises OutputError, and UsageError where
+        a file is that retune did not make, or that was changed since."""
         return _written(self.data, Path(path))
 
 
 def _written(data: bytes, path: Path) -> Path:
-    with atomic_write(named_file(path)) as stream:
+    def is_ours(path: Path) -> bool:
+        return has_mark(path) or sha256_file(path) == sha256(data).hexdigest()
+
+    with made_file(named_file(path), is_ours=is_ours) as stream:
         stream.write(data)
     return path

@@ -8,6 +8,7 @@ import zlib
 
 import numpy as np
 
+from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Samples
 
@@ -65,6 +66,8 @@ def _coded(sound: Samples, rate_hz: int, kind: str, subtype: str) -> bytes:
     with soundfile.SoundFile(
         out, "w", samplerate=rate_hz, channels=sound.shape[1], format=kind, subtype=subtype
     ) as stream:
+        if kind == "FLAC":
+            stream.software = f"retune {__version__}"
         for start in range(0, len(sound), _BLOCK):
             stream.write(np.clip(sound[start : start + _BLOCK], -1.0, 1.0))
     return out.getvalue()

@@ -22,7 +22,7 @@ from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.jobs import Job, failed
-from retune.pipeline.made_before import made_file, refuse_other_file, refuse_other_records
+from retune.pipeline.made_before import are_records
 from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.pipeline.renditions import check_options
@@ -30,8 +30,9 @@ from retune.pipeline.stages import shared_memory
 from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table_lines
 from retune.song.songfile import read_song, read_variants
-from retune.sound.files import atomic_write, clear_unfinished
+from retune.sound.files import clear_unfinished
 from retune.sound.folders import named_folder, sole_writer
+from retune.sound.made_files import made_file, refuse_other_file
 
 COLUMNS = (
     *("song", "variant", "state", "edits", "largest_shift_cents", "loudness_lufs", "gain_db"),
@@ -73,7 +74,7 @@ _HEAD = f"{COLUMNS[0]},{COLUMNS[1]},"
 def _check_places(out: Path, report: str | None) -> None:
     """Refuse, before anything is worked on, to write over files of somebody else's."""
     refuse_other_file(out / "batch.csv", head=_HEAD)
-    refuse_other_records(out / "batch.json", key="state")
+    refuse_other_file(out / "batch.json", is_ours=are_records("state"))
     if report is not None:
         check_report(Path(report))
 
@@ -249,7 +250,7 @@ def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: 
 
 def _write_summary(out: Path, tally: Tally) -> None:
     """`batch.json` and `batch.csv`: one record a job, whole or not at all."""
-    with atomic_write(out / "batch.json", "w") as stream:
+    with made_file(out / "batch.json", "w", is_ours=are_records("state")) as stream:
         stream.writelines(_json_list(tally.in_order()))
     rows = ([_in_one_cell(record.get(name)) for name in COLUMNS] for record in tally.in_order())
     with made_file(out / "batch.csv", "w", head=_HEAD) as stream:

@@ -14,12 +14,12 @@ from retune.carriers.text import counted
 from retune.comparison.index_page import IndexRow, index_page
 from retune.faces.batch_tally import Tally
 from retune.pipeline.jobs import ENDINGS, PICTURE
-from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.manifest import kept_json
 from retune.pipeline.records import EndingRow, Record
 from retune.pipeline.rendition_files import ORIGINAL
 from retune.song.csvtext import table_lines
 from retune.sound.folders import make_folder, named_folder
+from retune.sound.made_files import made_file, refuse_other_file
 
 COLUMNS = (
     *("song", "variant", "phrase", "at_s", "note", "key", "degree", "chord", "chord_role"),

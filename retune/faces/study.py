@@ -14,12 +14,12 @@ from retune.faces.batch import named_songs, progress_line, workers_of
 from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.jobs import failed
-from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.records import Record
 from retune.pipeline.study import Study, run_study
 from retune.pipeline.workers import Task, Workers, run_tasks
 from retune.song.songfile import read_song, read_variants
 from retune.sound.folders import make_folder, named_folder, sole_writer
+from retune.sound.made_files import made_file, refuse_other_file
 
 FORMATS = ("csv", "parquet", "jams")
 

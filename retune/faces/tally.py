@@ -9,9 +9,9 @@ from retune.comparison.statistics import Score, Sides
 from retune.comparison.tally import PairTally, Tally
 from retune.comparison.tally import tally as count
 from retune.faces import show
-from retune.pipeline.made_before import made_file
 from retune.sound.files import refuse_inputs
 from retune.sound.folders import named_file
+from retune.sound.made_files import made_file
 
 
 def tally(arguments: argparse.Namespace) -> int:

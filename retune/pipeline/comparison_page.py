@@ -29,7 +29,6 @@ from retune.pipeline.beside import (
 )
 from retune.pipeline.encoded_sound import encoded
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.made_before import made_file
 from retune.pipeline.mix_levels import levelled_mix, spans_of
 from retune.pipeline.passages import WHOLE, Passage, find_passage
 from retune.pipeline.renditions import CONTROL, render_control, render_plan
@@ -39,6 +38,7 @@ from retune.pipeline.stages import Memory
 from retune.pipeline.tension_curves import tension_curves, tension_words
 from retune.sound.files import refuse_inputs
 from retune.sound.folders import make_folder, named_file
+from retune.sound.made_files import made_file
 
 FADE_S = 0.03
 SHEETS = 8

@@ -70,7 +70,10 @@ def write_demo(out: str | Path) -> Path:
                     f"{target} exists and is not the demo's: choose another folder with --out"
                 )
             make_folder(target.parent)
-            with atomic_write(target) as stream, open(source / name, "rb") as shipped:
+            with (
+                open(source / name, "rb") as shipped,
+                atomic_write(target, in_place_of_others=False) as stream,
+            ):
                 shutil.copyfileobj(shipped, stream)
     except OSError as error:
         raise OutputError(f"cannot write the demo to {folder}: {write_reason(error)}") from error

@@ -12,13 +12,14 @@ from retune.comparison.exports.material import ORIGINAL, Material
 from retune.pipeline.export_job import ExportOptions, Job
 from retune.pipeline.export_sound import check_film, clips, film_files, stem_files
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.made_before import made_file, refuse_filled
+from retune.pipeline.made_before import refuse_filled
 from retune.pipeline.renditions import check_options
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of, plans_of
 from retune.pipeline.tension_curves import tension_curves
 from retune.song.csvtext import first_line
 from retune.sound.folders import named_folder
+from retune.sound.made_files import made_file
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ from retune.comparison.exports.film import Scene, write_film
 from retune.comparison.exports.material import ORIGINAL, label
 from retune.comparison.mix import Mix, passage
 from retune.pipeline.export_job import Job
-from retune.pipeline.made_before import made_file, refuse_other_file
 from retune.pipeline.mix_levels import levelled_together
 from retune.pipeline.passages import find_passage
 from retune.pipeline.renditions import render_plan
@@ -26,6 +25,7 @@ from retune.song.limits import MAX_FILM_VERSIONS, check_count
 from retune.sound.audio import blocks_of, default_subtype, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.folders import make_folder
+from retune.sound.made_files import made_file, refuse_other_file
 from retune.sound.remembered import remember
 
 _BLOCK = 1 << 18

@@ -24,13 +24,14 @@ from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleErr
 from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
 from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
-from retune.pipeline.made_before import (
-    made_file,
-    put_aside,
-    refuse_other_record,
-    refuse_other_records,
+from retune.pipeline.made_before import are_records, is_record, put_aside
+from retune.pipeline.manifest import (
+    MANIFEST,
+    are_hashes,
+    kept_json,
+    write_record,
+    written_manifest,
 )
-from retune.pipeline.manifest import MANIFEST, are_hashes, kept_json, written_manifest
 from retune.pipeline.records import EndingRow, Manifest, Record, State
 from retune.pipeline.rendition_files import (
     ORIGINAL,
@@ -42,7 +43,8 @@ from retune.pipeline.rendition_files import (
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
 from retune.pipeline.stages import Memory, log, shared_memory
-from retune.sound.files import atomic_write, missing_as, sha256_file
+from retune.sound.files import missing_as, sha256_file
+from retune.sound.made_files import made_file, refuse_other_file, refuse_unknown
 
 ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
@@ -227,11 +229,14 @@ def _original_address(job: Job, opened: SongInputs) -> str:
 
 def _write_original(job: Job, opened: SongInputs) -> dict[str, str]:
     home = job.home.parent / ORIGINAL
-    refuse_other_record(home / ORIGINAL_RECORD)
+
+    def look() -> None:
+        refuse_unknown(home / ORIGINAL_RECORD, is_record)
+
+    look()
     outputs = write_original(opened, home, subtype=job.subtype)
     record = {"address": _original_address(job, opened), "outputs": outputs}
-    with atomic_write(home / ORIGINAL_RECORD, "w") as stream:
-        json.dump(record, stream, indent=1, sort_keys=True)
+    write_record(home / ORIGINAL_RECORD, record, look_again=look)
     return outputs
 
 
@@ -368,10 +373,11 @@ def _write_extras(opened: SongInputs, plan: Plan, home: Path) -> None:
     """What a report shows of a variant: its picture and its table of endings."""
     from retune.comparison.picture import View, lane_svg
 
-    refuse_other_records(home / ENDINGS, key="phrase")
+    is_table = are_records("phrase")
+    refuse_other_file(home / ENDINGS, is_ours=is_table)
     with made_file(home / PICTURE, "w") as stream:
         stream.write(lane_svg(analysis_of(opened), plan, View(systems=None, embed_fonts=False)))
         stream.write(f"<!-- retune {__version__} -->\n")
-    with atomic_write(home / ENDINGS, "w") as stream:
+    with made_file(home / ENDINGS, "w", is_ours=is_table) as stream:
         json.dump(_endings_table(opened, plan), stream, ensure_ascii=False, indent=1)
         stream.write("\n")

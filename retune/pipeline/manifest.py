@@ -7,6 +7,7 @@ it leads out of its folder.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any, cast
 
@@ -18,6 +19,7 @@ from retune.song.songfile import song_of_tables
 from retune.song.songschema import FORMAT, MAX_NAME, NAME, Field, is_document, is_format, is_table
 from retune.song.songvalues import Checker, Where, is_line, is_list, shown
 from retune.song.textfile import read_text
+from retune.sound.cache import content_key
 from retune.sound.files import atomic_write
 
 MANIFEST = "manifest.json"
@@ -51,21 +53,44 @@ def read_manifest(path: Path) -> ToVerify:
     return cast(ToVerify, is_document(_MANIFEST)(known, where))
 
 
-def write_manifest(path: Path, manifest: Manifest) -> None:
-    """Write a manifest whole or not at all, keys in order.
+def write_record(
+    path: Path, record: Mapping[str, Any], *, look_again: Callable[[], object]
+) -> None:
+    """Write a manifest or another record whole or not at all, keys in order, with a checksum by
+    which `is_as_sealed` knows it again. `look_again` is called once it is written, right before it
+    takes the place of what stands there by then, and may refuse that.
 
     Raises OutputError where it cannot be written.
     """
-    with atomic_write(path, "w") as stream:
-        json.dump(manifest, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
+    sealed = {**record, SEAL: _seal(record)}
+    with atomic_write(path, "w", at_last=lambda _: look_again()) as stream:
+        json.dump(sealed, stream, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
         stream.write("\n")
 
 
+SEAL = "checksum"
+
+
+def _seal(record: Mapping[str, Any]) -> str:
+    return content_key(record)[:16]
+
+
+def is_as_sealed(record: Mapping[str, Any]) -> bool:
+    """Whether a record that was read back says what was written; one of an older version has no
+    checksum, and is taken for that."""
+    rest = {name: value for name, value in record.items() if name != SEAL}
+    try:
+        return SEAL not in record or record[SEAL] == _seal(rest)
+    except ValueError:  # NaN, which we do not write
+        return False
+
+
 def written_manifest(path: Path) -> Manifest | None:
-    """The manifest that `write_manifest` left at `path`, unchecked; None where none reads."""
+    """The manifest that a rendering left at `path`, unchecked; None where none reads, or one that
+    was changed since."""
     given = kept_json(path)
     outputs = given.get("outputs") if isinstance(given, dict) and "address" in given else None
-    return cast(Manifest, given) if are_hashes(outputs) else None
+    return cast(Manifest, given) if are_hashes(outputs) and is_as_sealed(given) else None
 
 
 def are_hashes(outputs: object) -> bool:

@@ -12,7 +12,7 @@ from retune.comparison.levels import MixLevels
 from retune.pipeline.facts import number, plan_facts, song_facts, verdict_facts
 from retune.pipeline.inputs import Progress, SongInputs, silent
 from retune.pipeline.made_before import refuse_foreign, refuse_other_song, remove_version_files
-from retune.pipeline.manifest import MANIFEST, write_manifest
+from retune.pipeline.manifest import MANIFEST, write_record
 from retune.pipeline.manifest import ORIGINAL as ORIGINAL
 from retune.pipeline.mix_levels import levelled_mix
 from retune.pipeline.records import LevelFacts, Manifest
@@ -184,7 +184,7 @@ def write_variant(
     )
     if changed_only:
         manifest["unwritten"] = dict(sorted(unwritten.items()))
-    write_manifest(home / MANIFEST, manifest)
+    write_record(home / MANIFEST, manifest, look_again=lambda: refuse_foreign(home, [MANIFEST]))
     return manifest
 
 
@@ -293,8 +293,12 @@ def _subtype(opened: SongInputs, audio: AudioLike) -> str:
 def _link(source: Path, target: Path) -> None:
     """An unchanged stem is linked, or copied where the file system has no links."""
     make_folder(target.parent)
-    refuse_foreign(target.parent, [target.name])
-    copy_file(source, target)
+
+    def look() -> None:
+        refuse_foreign(target.parent, [target.name])
+
+    look()
+    copy_file(source, target, look_again=look)
 
 
 def address(

@@ -10,10 +10,10 @@ from typing import Any
 from retune.carriers.changes import Plan
 from retune.carriers.errors import RetuneError, StaleError
 from retune.pipeline.inputs import Settings, SongInputs, memory_for, read_inputs
-from retune.pipeline.made_before import made_file
 from retune.pipeline.records import Record
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
+from retune.sound.made_files import made_file
 
 
 @dataclass(frozen=True)

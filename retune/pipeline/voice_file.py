@@ -10,11 +10,11 @@ from retune import __version__
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Samples
 from retune.pipeline.inputs import Progress, SongInputs, silent
-from retune.pipeline.made_before import refuse_other_file
 from retune.pipeline.mix_voice import estimated_voice
 from retune.sound.audio import blocks_of, write_wav
 from retune.sound.audiohead import common_time_reference
 from retune.sound.folders import named_file
+from retune.sound.made_files import refuse_other_file
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,8 @@ def atomic_write(
     Yields a temporary file in the same folder (`mode` "wb", or "w" for UTF-8 text with "\\n"
     line ends); on leaving it is flushed to disk and renamed over `path`, on an error removed.
     `at_last` is called with its descriptor between the two, and may refuse by an error.
-    An existing file keeps its permissions; with `in_place_of_others` false it is never replaced.
+    An existing file keeps its permissions and labels; with `in_place_of_others` false it is never
+    replaced.
     Nothing is written through a symbolic link, not even one that the path ends in: whoever was
     given a path by the user makes it a `named_file` or a file in a `named_folder` first.
 
@@ -91,14 +92,27 @@ def _refuse_what_is_there(folder: HeldFolder, path: Path, *, may_be: bool) -> os
 
 
 def _take_place(folder: HeldFolder, name: str, path: Path, *, in_place_of_others: bool) -> None:
-    """Give a whole file its name, and the permissions of what had it."""
+    """Give a whole file its name, and what belongs to whatever had it besides the content."""
     status = _refuse_what_is_there(folder, path, may_be=in_place_of_others)
     if in_place_of_others:
         if status is not None:
-            folder.set_mode(name, status.st_mode & 0o7777)
+            folder.set_mode(name, status)
+            _copy_labels(folder, path.name, name)
         folder.rename(name, path.name)
     else:
         take_free_name(folder, name, path.name)
+
+
+_LABELS = re.compile(r"user\..+|system\.posix_acl_access")
+
+
+def _copy_labels(folder: HeldFolder, old: str, new: str) -> None:
+    """Give a file the extended attributes of another that are the user's: labels, and the list of
+    who may; where the system has such and lets us."""
+    if sys.platform == "linux":
+        with suppress(OSError), folder.opened(old) as source, folder.opened(new) as target:
+            for name in filter(_LABELS.fullmatch, os.listxattr(source)):
+                os.setxattr(target, name, os.getxattr(source, name))
 
 
 def take_free_name(folder: HeldFolder, name: str, wanted: str) -> None:
@@ -116,11 +130,17 @@ def take_free_name(folder: HeldFolder, name: str, wanted: str) -> None:
             raise
 
 
-def copy_file(source: Path, target: Path) -> None:
+def copy_file(
+    source: Path, target: Path, *, look_again: Callable[[], object] = lambda: None
+) -> None:
     """Make `target` a file of its own with the content of `source`: one that shares its blocks
-    until either is changed, where the file system can do that. Raises OutputError."""
+    until either is changed, where the file system can do that. `look_again` is called right before
+    it takes the place of what stands there by then, and may refuse that. Raises OutputError."""
     try:
-        with atomic_write(target) as stream, open(source, "rb") as written:
+        with (
+            open(source, "rb") as written,
+            atomic_write(target, at_last=lambda _: look_again()) as stream,
+        ):
             if not _share_blocks(written, stream):
                 shutil.copyfileobj(written, stream, 1 << 20)
     except OSError as error:

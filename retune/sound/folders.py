@@ -161,14 +161,23 @@ class HeldFolder:
                 follow_symlinks=False,
             )
 
-    def set_mode(self, name: str, mode: int) -> None:
-        """Give a file these permissions."""
+    def set_mode(self, name: str, status: os.stat_result) -> None:
+        """Give a file the permissions, and where the system lets us the owner, of another."""
+        mode = status.st_mode & 0o7777
         if self.handle is None:
             os.chmod(self.path / name, mode)
             return
-        handle = self.open(name, os.O_RDONLY)
+        with self.opened(name) as file:
+            with suppress(OSError):
+                os.fchown(file, status.st_uid, status.st_gid)
+            os.fchmod(file, mode)
+
+    @contextmanager
+    def opened(self, name: str) -> Iterator[int]:
+        """A descriptor of a file in it to look at, for as long as that takes."""
+        handle = self.open(name, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         try:
-            os.fchmod(handle, mode)
+            yield handle
         finally:
             os.close(handle)
 
@@ -184,21 +193,14 @@ class HeldFolder:
         """The names of what it holds."""
         if self.handle is None:
             return os.listdir(self.path)
-        handle = self.open(".", os.O_RDONLY)
-        try:
+        with self.opened(".") as handle:
             return os.listdir(handle)
-        finally:
-            os.close(handle)
 
     def sync(self) -> None:
         """Make a rename durable where the system lets a folder be opened."""
         if self.handle is not None:
-            with suppress(OSError):
-                handle = self.open(".", os.O_RDONLY)
-                try:
-                    os.fsync(handle)
-                finally:
-                    os.close(handle)
+            with suppress(OSError), self.opened(".") as handle:
+                os.fsync(handle)
 
 
 _PATIENCE_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)

@@ -1,8 +1,9 @@
 """What this program left under a path, so that it knows a file of its own that was edited since.
 
 For each file a note of its size, its SHA-256 and the song it was made of, in the user's cache
-folder and not beside the file: a folder may come from anybody. Without a note, as on another
-machine, nothing is known.
+folder and not beside the file: a folder may come from anybody. It is found by the path of the file,
+and by its folder itself, which may be moved or renamed. Without a note, as on another machine or in
+a copy of the folder, nothing is known.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from pathlib import Path
 from retune.sound.cache import default_folder
 from retune.sound.files import open_regular, sha256_file
 
-MOST_NOTES = 50_000
+MOST_NOTES = 100_000
 _MOST_BYTES = 20_000
 _NOTE = re.compile("([0-9]+) ([0-9a-f]{64})(?: (.+))?", re.DOTALL)
 
@@ -52,14 +53,14 @@ def remember(path: Path, *, song: Path | None = None, handle: int | None = None)
         of_song = os.path.realpath(song) if song else ""
         new = (*_size_and_digest(path if handle is None else handle), of_song)
         before = None if handle is None else _that_of(path, _noted(path))
-        note = _note(path)
-        note.parent.mkdir(parents=True, exist_ok=True)
-        part = note.with_name(f"{secrets.token_hex(8)}.tmp")
-        lines = (" ".join(one).rstrip() for one in (new, before) if one)
-        part.write_bytes(os.fsencode("\0".join(lines)))
-        os.replace(part, note)
+        text = os.fsencode("\0".join(" ".join(one).rstrip() for one in (new, before) if one))
+        _folder().mkdir(parents=True, exist_ok=True)
+        for note in _notes(path):
+            part = note.with_name(f"{secrets.token_hex(8)}.tmp")
+            part.write_bytes(text)
+            os.replace(part, note)
         if random.random() < 0.02:
-            _clear(note.parent)
+            _clear(_folder())
 
 
 _Note = tuple[str, str, str]
@@ -70,11 +71,10 @@ def _noted(path: Path) -> list[_Note]:
     """What may stand at `path` by its note; nothing where there is none, or a damaged one."""
     if not os.access(_folder(), os.W_OK):  # what is there may be old
         return []
-    try:
-        with open_regular(_note(path)) as (stream, _):
-            lines = os.fsdecode(stream.read(_MOST_BYTES)).split("\0")
-    except OSError:
-        return []
+    lines: list[str] = []
+    for note in _notes(path):
+        with suppress(OSError), open_regular(note) as (stream, _):
+            lines += os.fsdecode(stream.read(_MOST_BYTES)).split("\0")
     found = [_NOTE.fullmatch(line) for line in lines]
     return [(one[1], one[2], one[3] or "") for one in found if one]
 
@@ -100,16 +100,27 @@ def _size_and_digest(file: Path | int) -> tuple[str, str]:
 
 
 def _clear(folder: Path) -> None:
-    """Remove the oldest notes where there are too many."""
-    notes = sorted(os.scandir(folder), key=lambda note: note.stat().st_mtime_ns)
+    """Remove the oldest notes where there are too many, and nothing that has another name: a folder
+    that was named for the cache may hold somebody's own."""
+    found = (entry for entry in os.scandir(folder) if _NAME.fullmatch(entry.name))
+    notes = sorted(found, key=lambda note: note.stat().st_mtime_ns)
     for note in notes[: max(len(notes) - MOST_NOTES, 0)]:
         os.unlink(note)
+
+
+_NAME = re.compile(r"[0-9a-f]{64}|[0-9a-f]{16}\.tmp")
 
 
 def _folder() -> Path:
     return default_folder() / "made"
 
 
-def _note(path: Path) -> Path:
-    name = os.path.realpath(path).encode("utf-8", "surrogateescape")
-    return _folder() / hashlib.sha256(name).hexdigest()
+def _notes(path: Path) -> list[Path]:
+    """Where the notes on a file lie."""
+    whole = os.path.realpath(path)
+    names = [whole.encode("utf-8", "surrogateescape")]
+    with suppress(OSError):
+        home = os.stat(os.path.dirname(whole))
+        in_folder = f"{home.st_dev} {home.st_ino}\0".encode() + os.fsencode(path.name)
+        names.append(in_folder)
+    return [_folder() / hashlib.sha256(name).hexdigest() for name in names]

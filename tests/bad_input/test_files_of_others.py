@@ -11,7 +11,8 @@ import pytest
 from hostile_songs import run, seen, write_song
 
 from retune.pipeline.export_formats import FORMATS
-from retune.pipeline.made_before import refuse_other_file, refuse_other_records
+from retune.pipeline.made_before import are_records
+from retune.sound.made_files import refuse_other_file
 
 SONG = "song/song.toml"
 ANSWERS = "listener,sheet,trial,kind,passage,first,second,answer\na,1,1,pair,p,original,b,first\n"
@@ -104,9 +105,9 @@ def test_a_list_of_somebody_elses_is_no_report(content: str, tmp_path: Path) -> 
     path = tmp_path / "batch.json"
     path.write_text(content, encoding="utf-8")
     with pytest.raises(UsageError, match="was not made by retune"):
-        refuse_other_records(path, key="state")
+        refuse_other_file(path, is_ours=are_records("state"))
     path.write_text("[]\n", encoding="utf-8")
-    refuse_other_records(path, key="state")
+    refuse_other_file(path, is_ours=are_records("state"))
 
 
 def test_a_pitch_track_that_is_read_is_never_written_over(

@@ -66,7 +66,8 @@ def test_pictures_differ_by_plan_and_are_written(
     idents = [set(re.findall(r'\bid="([^"]+)"', one.svg)) for one in (sung, moved)]
     assert idents[0], "the picture names its parts"
     assert not idents[0] & idents[1], "two pictures stand in one notebook"
-    assert moved.write(tmp_path / "p.svg").read_text(encoding="utf-8") == moved.svg
+    written = moved.write(tmp_path / "p.svg").read_text(encoding="utf-8")
+    assert written.startswith(moved.svg)
 
 
 def test_a_phrase_is_played(song: retune.OpenSong, plan: retune.Plan, tmp_path: Path) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+import shutil
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,17 +15,22 @@ from typing import Any
 import numpy as np
 import pytest
 
+import retune
 from retune.carriers.errors import OutputError, UsageError
+from retune.comparison.displayed import Picture, Sound
+from retune.comparison.encode import MIMES, encode_audio
 from retune.pipeline.made_before import (
-    made_file,
+    is_record,
     refuse_filled,
     refuse_foreign,
-    refuse_other_file,
     refuse_other_song,
     remove_version_files,
 )
+from retune.pipeline.manifest import write_record, written_manifest
 from retune.sound import remembered
 from retune.sound.audiowrite import is_as_written, write_wav
+from retune.sound.files import copy_file
+from retune.sound.made_files import made_file, refuse_other_file, refuse_unknown
 
 EMPTY = "listener,sheet,trial,kind,passage,first,second,answer\n,1,1,pair,phrase 1,a,b,\n"
 
@@ -177,11 +185,52 @@ def test_what_nothing_is_known_of_is_known_by_its_head(notes: Path, tmp_path: Pa
     path = tmp_path / "phrases.csv"
     make(path)
     for damage in (b"", b"12", b"x y", b"\xff\xff", b"1 2 3"):
-        next(notes.iterdir()).write_bytes(damage)
+        for note in notes.iterdir():
+            note.write_bytes(damage)
         path.write_text("song,a\nedited\n", encoding="utf-8")
         make(path)
-    next(notes.iterdir()).unlink()
+    for note in notes.iterdir():
+        note.unlink()
     make(path)
+
+
+@pytest.mark.parametrize("above", ["", "deep/er"])
+def test_what_was_edited_in_a_folder_that_was_moved_is_kept(
+    above: str, notes: Path, tmp_path: Path
+) -> None:
+    home = tmp_path / "out" / above
+    home.mkdir(parents=True)
+    make(home / "phrases.csv")
+    (tmp_path / "out").rename(tmp_path / "for class")
+    path = tmp_path / "for class" / above / "phrases.csv"
+    make(path, "song,b\n")
+    path.write_text("song,mine\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="was changed since"):
+        make(path)
+    (tmp_path / "for class").rename(tmp_path / "again")
+    path = tmp_path / "again" / above / "phrases.csv"
+    with pytest.raises(UsageError, match="was changed since"):
+        make(path)
+    home.mkdir(parents=True)
+    make(home / "phrases.csv")
+
+
+def test_nothing_but_notes_is_cleared_away(
+    notes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever names a folder of his own for the cache loses nothing in it."""
+    monkeypatch.setattr(remembered, "MOST_NOTES", 0)
+    monkeypatch.setattr("random.random", lambda: 0.0)
+    notes.mkdir(parents=True)
+    for name in ("diary.txt", "a.tmp", "0" * 63, "G" * 64):
+        (notes / name).write_bytes(b"mine")
+    make(tmp_path / "a.csv")
+    assert sorted(path.name for path in notes.iterdir()) == [
+        "0" * 63,
+        "G" * 64,
+        "a.tmp",
+        "diary.txt",
+    ]
 
 
 def test_what_is_edited_after_a_write_that_failed_is_kept(notes: Path, tmp_path: Path) -> None:
@@ -217,7 +266,7 @@ def test_what_is_edited_after_a_run_was_killed_is_kept(
     path = tmp_path / "phrases.csv"
     make(path)
     step = {
-        "before its note": "retune.pipeline.made_before.remember",
+        "before its note": "retune.sound.made_files.remember",
         "before its name": "retune.sound.files._take_place",
         "after its name": "retune.sound.folders.HeldFolder.sync",
     }[moment]
@@ -276,11 +325,11 @@ def test_nothing_can_be_noted_and_all_goes_on(
 def test_notes_do_not_grow_without_end(
     notes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(remembered, "MOST_NOTES", 5)
+    monkeypatch.setattr(remembered, "MOST_NOTES", 6)
     monkeypatch.setattr("random.random", lambda: 0.0)
     for number in range(9):
         make(tmp_path / f"{number}.csv")
-    assert len(list(notes.iterdir())) == 5
+    assert len(list(notes.iterdir())) == 6
 
 
 @pytest.mark.parametrize(
@@ -310,3 +359,92 @@ def test_two_songs_without_titles_are_not_taken_for_one(
         return
     with pytest.raises(UsageError, match="versions of another song"):
         refuse_other_song(tmp_path, opened)
+
+
+# --- one promise for every writer ----------------------------------------------------------------
+
+WRITERS = {
+    "sound/files.py",  # the writer itself, and copies, which look again
+    "sound/made_files.py",
+    "sound/audiowrite.py",  # looks again, as whoever calls it says
+    "pipeline/manifest.py",  # the same
+    "pipeline/demo.py",  # over nothing that is there
+    "faces/web/api_new.py",  # the same
+    "song/songsave.py",  # over the text alone that was read
+    "faces/web/kept.py",  # in the cache folder
+}
+
+
+def test_every_writer_knows_what_it_replaces() -> None:
+    home = Path(retune.__file__).parent
+    files = {path for path in home.rglob("*.py") if "atomic_write(" in path.read_text("utf-8")}
+    assert {path.relative_to(home).as_posix() for path in files} == WRITERS
+
+
+def record(path: Path, **more: object) -> None:
+    write_record(path, {"retune": "1.0", "outputs": {}, "address": "a", **more}, look_again=int)
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "original.json"])
+def test_a_record_that_was_edited_since_is_kept(name: str, tmp_path: Path) -> None:
+    """Somebody's remarks in it, on whatever machine; not how it is laid out."""
+    path = tmp_path / name
+    record(path, shift=0.1, title="Lantern Song \N{SNOWMAN}")
+
+    def is_ours() -> bool:
+        with suppress(UsageError):
+            refuse_foreign(tmp_path, [name]) if name == "manifest.json" else refuse_unknown(
+                path, is_record
+            )
+            return True
+        return False
+
+    assert is_ours()
+    facts = json.loads(path.read_text("utf-8"))
+    path.write_text(json.dumps(facts), encoding="utf-8")
+    assert is_ours()
+    for edited in (facts | {"remarks": "nice"}, facts | {"title": "mine"}, facts | {"x": math.nan}):
+        path.write_text(json.dumps(edited), encoding="utf-8")
+        assert not is_ours()
+    assert written_manifest(path) is None
+    old = {key: value for key, value in facts.items() if key != "checksum"}
+    path.write_text(json.dumps(old), encoding="utf-8")
+    assert is_ours(), "one of an older version has no checksum"
+
+
+def test_what_comes_while_a_record_or_a_copy_is_made_is_kept(tmp_path: Path) -> None:
+    path, source = tmp_path / "manifest.json", own_wav(tmp_path / "source.wav")
+
+    def look() -> None:
+        path.write_bytes(b"mine")
+        refuse_foreign(tmp_path, [path.name])
+
+    for make in (
+        lambda: write_record(path, {"address": ""}, look_again=look),
+        lambda: copy_file(source, path, look_again=look),
+    ):
+        path.unlink(missing_ok=True)
+        with pytest.raises(UsageError, match="was not made by retune"):
+            make()
+        assert path.read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("kind", ["picture", "flac", "opus"])
+def test_a_picture_or_sound_falls_on_nothing_else(kind: str, notes: Path, tmp_path: Path) -> None:
+    def value(level: float) -> Any:
+        if kind == "picture":
+            return Picture(f"<svg>{level}</svg>")
+        return Sound(encode_audio(np.full(480, level, np.float32), 48_000, kind), MIMES[kind])
+
+    path = tmp_path / "lantern"
+    path.write_bytes(b"a drawing of mine")
+    with pytest.raises(UsageError, match="was not made by retune"):
+        value(0.1).write(path)
+    assert path.read_bytes() == b"a drawing of mine"
+    path.unlink()
+    value(0.1).write(path)
+    shutil.rmtree(notes)  # as on another machine
+    value(0.2).write(path)
+    path.write_bytes(path.read_bytes() + b"<!-- mine -->")
+    with pytest.raises(UsageError, match="was changed since"):
+        value(0.3).write(path)

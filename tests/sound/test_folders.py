@@ -212,3 +212,24 @@ def test_the_address_of_a_store_is_no_folder(
         for one in (address, Path(address)):
             with pytest.raises(UsageError, match="is an address; give a folder"):
                 named(one)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="labels of Linux")
+def test_a_file_keeps_its_permissions_and_labels(tmp_path: Path) -> None:
+    """Of a song file that is saved: a colour in a file manager, whom it is shared with."""
+    path = tmp_path / "song.toml"
+    path.write_bytes(b"old")
+    path.chmod(0o640)
+    try:
+        os.setxattr(path, "user.xdg.tags", b"for class")
+    except OSError:
+        pytest.skip("this file system has none")
+    with atomic_write(path) as stream:
+        stream.write(b"new")
+    assert path.read_bytes() == b"new"
+    assert path.stat().st_mode & 0o7777 == 0o640
+    assert os.getxattr(path, "user.xdg.tags") == b"for class"
+    path.chmod(0o200)
+    with atomic_write(path) as stream:
+        stream.write(b"newer")
+    assert path.stat().st_mode & 0o7777 == 0o200
