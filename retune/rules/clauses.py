@@ -169,6 +169,8 @@ def read_clauses(
         if texts[place] not in splits:
             continue
         rest = _past_splits(texts, place)
+        if _is_in_list(texts, place, rest):
+            continue
         if texts[place] == "except" and not _GOES & set(texts[rest:]):
             continue
         is_else = "else" in texts[rest : rest + 3]
@@ -185,6 +187,14 @@ def read_clauses(
         if found:
             return found
     return asked or []
+
+
+def _is_in_list(texts: list[str], place: int, rest: int) -> bool:
+    """ "Phrases 1, 2 and 3": what parts numbers of a list parts no clauses."""
+    listed = texts[place - 1 : place] + texts[rest : rest + 1]
+    after = texts[rest + 1 : rest + 2]
+    is_next = bool({*after} & (_IMPERATIVE | _GOALS | {"on", "should", "must"}))
+    return len(listed) == 2 and all(map(str.isdigit, listed)) and not is_next
 
 
 def _begins_clause(sentence: Sentence, place: int, rest: int, stems: tuple[str, ...]) -> bool:
@@ -211,6 +221,7 @@ _BEGINNINGS = frozenset(
      "endings", "penultimate", "highest", "lowest", "every", "antecedent", "antecedents",
      "consequent", "consequents", "question", "questions", "answer", "answers", "odd", "even")
 )  # fmt: skip
+_UNITS = ("phrase", "bar")
 _GOES = _IMPERATIVE | {"on", "to", "should", "must", "which", "that"}
 _NOUNS = frozenset(
     ("note", "notes", "phrase", "phrases", "bar", "bars", "beat", "beats", "half", "degree",
@@ -229,6 +240,8 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
         return _beyond(first, rest, texts.index("afterwards"))
     for place, (before, text) in enumerate(itertools.pairwise(texts), start=1):
         after = texts[place + 1] if place + 1 < len(texts) else ","
+        if before == "in" and text.isdigit() and after in (",", "and", ";") and units[-1] in _UNITS:
+            return _inserted(rest, place, units[-1])
         if before in ("of", "in") and re.fullmatch(r"o:\d+", text) and after in (",", "and", ";"):
             return _inserted(rest, place + 1, units[-1])
     if re.match(r"(?:in )?(?:o:2|last|other) half(?! (?:of|a|step|beat)\b)", rest.text):

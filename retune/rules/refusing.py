@@ -9,6 +9,7 @@ from retune.carriers.errors import RuleError
 from retune.rules.spoken.covers import NEGATIONS
 from retune.rules.spoken.gist import Gist
 from retune.rules.spoken.sentence import Sentence, Token
+from retune.rules.spoken.synonyms import is_worded
 from retune.rules.spoken.tokens import is_spoken
 from retune.rules.spoken.wishes import Wish
 from retune.rules.words import BEGINS, VERBS
@@ -92,7 +93,7 @@ def _forbids(token: Token) -> bool:
 
 def is_known(token: Token) -> bool:
     """Whether a word that nothing reads here is one that rules know, so no slip of the hand."""
-    return token.text in NEGATIONS or is_spoken(token.raw)
+    return token.text in NEGATIONS or is_spoken(token.raw) or is_worded(token.raw)
 
 
 def tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:

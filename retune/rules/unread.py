@@ -48,6 +48,8 @@ class _Unread:
 
     def placed(self, line: str) -> str:
         """An example at the place that the sentence names, unless it has one of its own."""
+        if self.gist.is_one_way and " down " in self.gist.does[0]:
+            line = line.replace(" up ", " down ")
         line = line.replace("{what}", self.gist.what or "phrase-ending note")
         where = self.gist.where
         if "where it is" in line:
@@ -95,7 +97,7 @@ def not_understood(
     forbids = None if slip else forbidden(sentence, unread.unknown, nearest, unread.gist)
     if forbids is not None:
         return forbids
-    return _asked(unread, slip, unread.best(nearest if is_whole else ()), strict)
+    return _asked(unread, slip, nearest if is_whole else (), strict)
 
 
 def _wished(unread: _Unread, wish: Wish, nearest: tuple[str, ...]) -> RuleError:
@@ -121,7 +123,8 @@ def _asked(
     sentence, unknown, gist = unread.sentence, unread.unknown, unread.gist
     if not unknown and sentence.tokens[0].raw.upper() in VERBS:
         return strict
-    readings = (slip[1] if slip else ()) or nearest or unread.best(gist.offers())
+    offers = [*nearest, *gist.offers()] if len(unknown) > 2 or not nearest else list(nearest)
+    readings = (slip[1] if slip else ()) or unread.best(offers) or unread.best(gist.offers())
     first, last = _blamed(unread)
     column, length = sentence.columns(first, last)
     word = cut_short(typed_of(sentence.tokens[first:last]))

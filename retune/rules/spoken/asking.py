@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from retune.rules.spoken.heard import Heard, MissingError
 from retune.rules.spoken.pitches import length_of
@@ -57,21 +58,21 @@ def amount_of(verb: str, size: str) -> str:
             "bring": f"{size} earlier"}[verb]  # fmt: skip
 
 
-def ask_which_end(heard: Heard, to: str) -> None:
-    """The end of a section is more than one kind of note."""
-    goes = f"move {{}} to {to}"
+def ask_which_end(heard: Heard, deeds: Sequence[str]) -> None:
+    """The end of a section is more than one kind of note. `deeds` are what is done to it, which
+    stands as "{}"."""
     end = heard.of("section_end")[0]
     words = end.value.replace("every ", "").replace("o:", "").split()
     named = next(word for word in words if word.isalpha() and word != "last")
     name = re.sub(r"(?<=chorus)es$|(?<!u)s$", "", named)
     number = next((word for word in words if word.isdigit() or word == "last"), "")
+    places = ("in phrase last", f"in section {name} {number}".rstrip())
     raise MissingError(
         "the end of which phrase of the section, or of each?",
-        [goes.format("phrase-ending note") + " in phrase last",
-         goes.format("phrase-ending note") + f" in section {name} {number}".rstrip()],
+        [f"{deed.format('phrase-ending note')} {place}" for deed in deeds[:2] for place in places],
         end,
         is_firm=True,
-    )  # fmt: skip
+    )
 
 
 def ask_which_phrases(heard: Heard) -> None:

@@ -13,7 +13,7 @@ _OF_BAR = (
     *((kind, kind, "") for kind in ("highest", "lowest", "longest", "shortest")),
 )
 POSITIONS = {
-    "phrase-ending": r"very last (?:note|1)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))(?! (?:of|in) (?:(?:every|a) )?bars?(?: |$))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
+    "phrase-ending": r"very last (?:note|1)|last(?= (?:note )?n:)|last end|(?:very )?last (?:syllable|word)|ending(?P<many>s)?(?: notes?)?|last (?:note(?P<many2>s)?|1(?P<many3>s))(?! (?:of|in) (?:(?:every|a) )?bars?(?: |$))|resolution(?P<many4>s)?(?! of (?!phrase|every phrase|song|melody))",
     "phrase-penultimate": r"penultimate(?: notes?)?|(?:1|note) before (?:ending|end(?! of)|last 1|last note|last)",
     "phrase-antepenultimate": r"antepenultimate(?: notes?)?|(?:1|note) before penultimate(?: note)?",
     "phrase-opening": r"very o:1 (?:note|1)|o:1 (?:word|syllable)(?P<many4>s)?(?! q:)|opening(?P<many>s)?|o:1 (?:note(?P<many2>s)?|1(?P<many3>s))(?! (?:of|in) (?:(?:every|a) )?bars?(?: |$))",

@@ -92,7 +92,7 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
         ),
         (
             "vague_bars",
-            r"(?:by |for )?(?:an?|1|half a|half|another|whole|(?P<n>\d+)) (?:whole |full |more )?bars?(?! \d)",
+            r"(?:by |for )?(?:an?|1|half a|half|another|whole|(?P<n>\d+)) (?:whole |full |more |extra |additional )?bars?(?! \d)",
             lambda m: None,
         ),
         (

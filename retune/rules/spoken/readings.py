@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
 
 from retune.rules.spoken.asking import (
     VAGUE,
@@ -28,8 +27,9 @@ from retune.rules.spoken.heard import (
     pitch_text,
 )
 from retune.rules.spoken.lengths import STOPS, timed_verbs
-from retune.rules.spoken.parts import OWN_KIND, Part
+from retune.rules.spoken.parts import Part
 from retune.rules.spoken.pitches import degrees_of, interval_of, names_of, targets_of
+from retune.rules.spoken.wording import another, own, targets_member, way_back, with_side
 
 
 def meanings(cover: Cover, before: About = NOTHING) -> Readings | Question | None:
@@ -89,7 +89,7 @@ class Assembly(ExchangeReader):
                     " ".join(filter(None, (verb[0], what, verb[1], more, scope)))
                     for what, more in what_set
                 )
-                + tuple(f"{_own(rule, what_set[0][0])} {scope}".strip() for rule in spared)
+                + tuple(f"{own(rule, what_set[0][0])} {scope}".strip() for rule in spared)
             )
         return tuple(dict.fromkeys(found))
 
@@ -105,7 +105,18 @@ class Assembly(ExchangeReader):
         if heard.has("compared"):
             ask_which_phrases(heard)
         if heard.has("section_end"):
-            ask_which_end(heard, to)
+            ask_which_end(heard, self._deeds())
+
+    def _deeds(self) -> list[str]:
+        """What is done to an ending, which stands as "{}"."""
+        end = self.heard.of("section_end")[0]
+        named = Part("position", ("phrase-ending", True, False), end.first, end.last)
+        self.heard.kinds["position"] = [named]
+        try:
+            return [f"{verb} {{}} {to}".strip() for verb, to in self._verbs()]
+        except MissingError as missing:
+            lines = missing.question.examples
+            return [line.replace("phrase-ending note", "{}") for line in lines if "{" not in line]
 
     # pitches: which are what is moved, which is where to
 
@@ -187,7 +198,7 @@ class Assembly(ExchangeReader):
         if not words:
             raise NoRuleError
         side = self._side()
-        return [_with_side(word, side) for word in words]
+        return [with_side(word, side) for word in words]
 
     def _side(self) -> str:
         up, down = self.heard.has("up"), self.heard.has("down")
@@ -226,6 +237,8 @@ class Assembly(ExchangeReader):
             return self._shift()
         if heard.has("up", "down"):
             way = "up" if heard.has("up") else "down"
+            if heard.has("little"):
+                self._ask_little(what, way)
             number = pitch_text(self.sources[0]) if len(self.sources) == 1 else ""
             if number.isdigit() and heard.has("melody", "position", "stem", "notes"):
                 self.sources = []
@@ -281,12 +294,12 @@ class Assembly(ExchangeReader):
                 "which notes, or where to?",
                 [
                     *(f"move every note to {goal}" for goal in goals),
-                    f"move {what} to {_other(what)}",
+                    f"move {what} to {another(what)}",
                 ],
             )
         raise MissingError(
             "where to, or how far?",
-            [f"move {what} to {_other(what)}", f"shift {what} {_back(scopes)} 1 scale step"],
+            [f"move {what} to {another(what)}", f"shift {what} {way_back(scopes)} 1 scale step"],
         )
 
     def _words_left(self) -> list[str]:
@@ -330,9 +343,7 @@ class Assembly(ExchangeReader):
         if len(heard.of("interval")) > 1:
             raise NoRuleError
         if heard.has("little") and not heard.has("interval"):
-            what, way = self._any_what(), heard.of("sharp")[0].value
-            shown = [f"shift {what} {way} 20 cents", f"shift {what} {way} 1 semitone"]
-            raise MissingError(f"how far {way}?", shown, heard.of("little")[0])
+            self._ask_little(self._any_what(), heard.of("sharp")[0].value)
         size = interval_of(heard.of("interval")[0].value) if heard.has("interval") else "1 semitone"
         if not size:
             raise NoRuleError
@@ -350,38 +361,12 @@ class Assembly(ExchangeReader):
             )
         return [("shift", f"{ways.pop()} {size}")]
 
+    def _ask_little(self, what: str, way: str) -> None:
+        sizes = ("20 cents", "1 semitone", "1 scale step")
+        shown = [f"shift {what} {way} {size}" for size in sizes]
+        raise MissingError(f"how far {way}?", shown, self.heard.of("little")[0])
+
     def _timed(self, timed: list[str]) -> list[tuple[str, str]]:
         if self.target is not None or self.heard.has("interval", "up", "down"):
             raise NoRuleError
         return timed_verbs(self.heard, timed, self._any_what())
-
-
-def _own(spared: str, what: str) -> str:
-    """What is kept, of the kind of note that is moved."""
-    kind = re.search(r"phrase-\w+|(?:song-)?(?:highest|lowest|longest)", what)
-    return spared.replace(OWN_KIND, kind[0] if kind else "every")
-
-
-def _back(scopes: Sequence[str]) -> str:
-    """The way that notes go that are too high, or too low, for an example."""
-    return "down" if any(scope.startswith("higher") for scope in scopes) else "up"
-
-
-def _other(what: str) -> str:
-    """A degree that notes may go to, for an example."""
-    return "degree 2" if what.endswith("degree 1") else "degree 1"
-
-
-def _with_side(words: str, side: str) -> str:
-    if words.endswith(("above", "below")):
-        return words
-    named = len(words) > 1 and words[0].isupper() and not words[-1].isdigit()
-    return words + side if named or words.startswith(("degree", "chord", "nearest")) else words
-
-
-def targets_member(text: str) -> str:
-    """A member of the chord, in canonical words."""
-    for word, member in (("root", "root"), ("o:3", "third"), ("o:5", "fifth"), ("o:7", "seventh")):
-        if word in text:
-            return f"chord {member}"
-    return "chord root"

@@ -67,6 +67,9 @@ class WhatReader:
         if heard.has("melody", "notes", "song"):
             return "every note"
         placed = heard.has("scope", "phrases", "spared")
+        if self.before.is_its and self.before.what and not heard.has("stem"):
+            self.is_it = True
+            return self.before.what
         goes = self.target is None and heard.has("interval", "up", "down", "sharp")
         if placed and (heard.has("keep") or goes):
             return "every note"

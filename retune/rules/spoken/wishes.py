@@ -67,7 +67,8 @@ def _found(kinds: tuple[_Kind, ...], sentence: Sentence, unknown: Sequence[int])
             first = sentence.index_at(match.start())
             last = sentence.index_at(max(match.end() - 1, match.start()))
             if not unknown or any(first <= place <= last for place in unknown):
-                return Wish(kind.says, kind.examples, first, last)
+                shown = tuple(match.expand(line) for line in kind.examples)
+                return Wish(kind.says, shown, first, last)
     return None
 
 
