@@ -9,8 +9,8 @@ FROM_MIX = "from a full mix: approximate"
 """Said of everything that was heard or moved inside a finished mix."""
 
 _FLAT_SHARP = re.compile(
-    r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IV]|[iv]+o?(?![A-Za-z])))"
-)
+    r"(?<![A-Za-z])(?:([A-G])([b#]{1,2})(?=[^a-z]|m|maj|min|dim|aug|sus|add|\Z)|([b#]{1,2})(?=[1-7IV]|(?!v[^io]|v\Z)[iv]+o?(?![A-Za-z])))"
+)  # "bv" is backing vocals sooner than a minor chord on the flat fifth degree
 
 
 def _signs(marks: str) -> str:
@@ -24,6 +24,8 @@ def pretty(text: str) -> str:
     'B♭4 over ♭VII, degree ♯4, a bass in E♭m7/B♭'
     >>> pretty("bvii, #ivo7, but bis, bird and bib")
     '♭vii, ♯ivo7, but bis, bird and bib'
+    >>> pretty("D4 of bv1, bv and bvi")
+    'D4 of bv1, bv and ♭vi'
     """
     return _FLAT_SHARP.sub(
         lambda m: m[1] + _signs(m[2]) if m[1] else _signs(m[3]),

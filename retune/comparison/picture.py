@@ -17,7 +17,13 @@ from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, Key
 from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.comparison.picture_chords import draw_chords
-from retune.comparison.picture_draw import draw_bars, draw_lanes, draw_notes, draw_slurs
+from retune.comparison.picture_draw import (
+    draw_bars,
+    draw_lanes,
+    draw_notes,
+    draw_slurs,
+    key_name_span,
+)
 from retune.comparison.picture_key import KeyEntry, draw_key, key_entries, key_height
 from retune.comparison.picture_layout import (
     Layout,
@@ -347,7 +353,8 @@ def _draw_system(pen: Pen, scene: _Scene, system: System) -> None:
             draw_phrases(pen, system, scene.endings, quiz=scene.view.quiz)
         regions = regions_of(system, analysis, sung=scene.sung_in(system))
         draw_lanes(pen, system, regions, analysis.chords, ends=scene.ends)
-        draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings])
+        names = [key_name_span(system, region) for region in regions[1:]]
+        draw_bars(pen, system, [ending.phrase.start_s for ending in scene.endings], names)
         draw_words(pen, system, [n.note for n in scene.notes])
         draw_other_lines(pen, system, scene.lines)
         if analysis.chords:

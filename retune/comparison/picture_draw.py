@@ -129,7 +129,7 @@ def _key_change(pen: Pen, system: System, region: Region) -> None:
     x = system.x_at(region.first)
     pen.line(x, system.lanes_top + 0.1 * f, x, system.chords_bottom, "end")
     pen.line(x + 0.2 * f, system.lanes_top + 0.1 * f, x + 0.2 * f, system.chords_bottom, "end")
-    pen.text(x + 1.9 * f, system.lanes_top - 0.12 * f, pretty(str(region.key)), "sk i")
+    pen.text(key_name_span(system, region)[0], system.lanes_top - 0.12 * f, _key(region), "sk i")
     for lane in region.lanes:
         y = system.pitch_y(lane.midi)
         wide = text_width(lane.degree, 0.84 * f, bold=True)
@@ -137,8 +137,27 @@ def _key_change(pen: Pen, system: System, region: Region) -> None:
         pen.text(x + 0.34 * f, y + 0.29 * f, lane.degree, "sk b")
 
 
-def draw_bars(pen: Pen, system: System, phrase_starts: Sequence[float]) -> None:
-    """Bar lines (darker where a phrase begins near), their numbers, and the closing line."""
+def _key(region: Region) -> str:
+    return pretty(str(region.key))
+
+
+def key_name_span(system: System, region: Region) -> tuple[float, float]:
+    """From where to where the name of a new key stands over the lanes, behind number and meter."""
+    f = system.layout.f
+    sign = system.axis.meter_sign(round(region.first)) if system.axis.in_bars else ""
+    beyond = text_width(sign, 0.84 * f, bold=True) + 0.5 * f if sign else 0.0
+    x = system.x_at(region.first) + 1.9 * f + beyond
+    return x, x + text_width(_key(region), 0.84 * f)
+
+
+def draw_bars(
+    pen: Pen,
+    system: System,
+    phrase_starts: Sequence[float],
+    taken: Sequence[tuple[float, float]] = (),
+) -> None:
+    """Bar lines (darker where a phrase begins near), their numbers where their room is not `taken`,
+    and the closing line."""
     f, axis = system.layout.f, system.axis
     top, bottom = system.lanes_top + 0.1 * f, system.chords_bottom
     strong = {round(axis.position(time)) for time in phrase_starts}
@@ -146,20 +165,40 @@ def draw_bars(pen: Pen, system: System, phrase_starts: Sequence[float]) -> None:
     number_y = system.lanes_top - 0.12 * f
     if axis.in_bars and system.first < -1e-9 and system.cell_width * -system.first > 0.9 * f:
         pen.text(system.x_at(system.first) + 0.16 * f, number_y, "0", "s")
-    widest = max((text_width(number, 0.84 * f) for number in axis.numbers), default=f)
-    every = next(
-        k for k in (1, 2, 4, 5, 8, 10, 20, 50, 1000) if k * system.cell_width > widest + f / 3
-    )
+    numbered = _numbered(system, first, taken)
     for cell in range(first, math.floor(system.last + 1e-9) + 1):
         x = system.x_at(cell)
         pen.line(x, top, x, bottom, "end" if cell in strong or cell == first else "bar")
-        is_numbered = (cell - first) % every == 0 or every == 1
-        if cell < min(system.last - 1e-9, len(axis.numbers)) and is_numbered:
-            pen.text(x + 0.16 * f, number_y, axis.numbers[cell], "s")
+        if cell not in numbered:
+            continue
+        pen.text(x + 0.16 * f, number_y, axis.numbers[cell], "s")
+        if sign := axis.meter_sign(cell):
+            beside = x + 0.5 * f + text_width(axis.numbers[cell], 0.84 * f)
+            pen.text(beside, number_y, sign, "s b")
     if system.is_end and axis.in_bars:
         x = system.x_end
         pen.line(x - 0.24 * f, top, x - 0.24 * f, bottom, "end")
         pen.line(x, top, x, bottom, "close")
+
+
+def _numbered(system: System, first: int, taken: Sequence[tuple[float, float]]) -> set[int]:
+    """The cells that have room for their number; one with a new meter has it in any case."""
+    f, axis = system.layout.f, system.axis
+    cells = range(first, math.ceil(min(system.last - 1e-9, len(axis.numbers))))
+    widest = max((text_width(number, 0.84 * f) for number in axis.numbers), default=f)
+    every = next(
+        k for k in (1, 2, 4, 5, 8, 10, 20, 50, 1000) if k * system.cell_width > widest + f / 3
+    )
+    signs = {cell for cell in cells if axis.meter_sign(cell)}
+    with_sign = widest + 0.7 * f + text_width("12/8", 0.84 * f, bold=True)
+
+    def is_free(cell: int) -> bool:
+        apart = ((other - cell) * system.cell_width for other in signs)
+        x = system.x_at(cell)
+        is_covered = any(start < x + widest and x < end for start, end in taken)
+        return not is_covered and not any(-with_sign < gap < widest + f / 3 for gap in apart)
+
+    return signs | {cell for cell in cells if (cell - first) % every == 0 and is_free(cell)}
 
 
 def draw_notes(

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from retune.carriers.barlines import MeterChange
 from retune.carriers.errors import UsageError
 from retune.carriers.heard import Analysis, FloatArray, StemAnalysis
 
@@ -33,6 +34,13 @@ class TimeAxis:
     last: float
     in_bars: bool
     reaches_end: bool = True
+    meters: tuple[MeterChange, ...] = ()
+    """Each meter with the bar that it begins with, where there are several."""
+
+    def meter_sign(self, cell: int) -> str:
+        """The meter that begins with a cell, "" for none."""
+        found = (c.meter for c in self.meters if c.bar == cell + 1)
+        return next((f"{top}/{bottom}" for top, bottom in found), "")
 
     def position(self, time_s: float) -> float:
         """Cells since the first border; beyond the borders the outer cells go on."""
@@ -93,7 +101,8 @@ def time_axis(
                 "give meter, tempo and first downbeat, or leave the bars out"
             )
         return _seconds(analysis.duration_s, widest_cells)
-    return _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_in(0))
+    axis = _bars(downbeats, _sounding(analysis, stem), bars, analysis.bars.beats_in(0))
+    return replace(axis, meters=analysis.bars.meters) if analysis.bars.changes else axis
 
 
 def around(axis: TimeAxis, start_s: float, end_s: float) -> TimeAxis:

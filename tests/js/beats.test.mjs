@@ -2,6 +2,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 import {
+  beatAt,
+  beatsIn,
   beatsOf,
   beatsPerBar,
   factsOf,
@@ -35,6 +37,29 @@ test("beats fill the bars and the pickup, the higher click on each downbeat", ()
 test("six eight has two beats a bar, and beats follow bars that slow down", () => {
   assert.equal(beatsPerBar("6/8"), 2);
   near(times(beatsOf({ meter: "2/4", downbeats_s: [0, 1, 3] })), [0, 0.5, 1, 2, 3]);
+});
+
+test("each bar has the beats of its own meter, at the times that are told", () => {
+  const meters = [
+    { bar: 1, meter: "3/4" },
+    { bar: 2, meter: "4/4" },
+    { bar: 3, meter: "6/8" },
+  ];
+  const song = { meter: "3/4", meters, downbeats_s: [1, 4, 8, 11], rivals: [] };
+  assert.deepEqual(
+    [1, 2, 3, 9].map((bar) => beatsIn(song, bar)),
+    [3, 4, 2, 2],
+  );
+  near(times(beatsOf(song)), [0, 1, 2, 3, 4, 5, 6, 7, 8, 9.5, 11]);
+  const told = { ...song, beats_s: [1, 2, 3.5, 4, 5, 6, 7, 8, 9.5, 11] };
+  near(times(beatsOf(told)), [0, 1, 2, 3.5, 4, 5, 6, 7, 8, 9.5, 11]);
+  assert.deepEqual(beatsOf(told).filter(({ isDown }) => isDown).length, 4);
+  near(
+    [1, 2.75, 8.75, 12.5].map((at_s) => beatAt(told, at_s)),
+    [0, 1.5, 7.5, 10],
+  );
+  assert.equal(beatAt({ meter: "3/4", downbeats_s: [] }, 1), null);
+  assert.deepEqual(rivalsOf(told), []);
 });
 
 test("each rival by reckoning has the tempo and the downbeats that its name says", () => {

@@ -193,6 +193,31 @@ def test_a_field_that_cannot_be_is_told(client: Client, song: Path) -> None:
     assert song.read_bytes() == before
 
 
+def test_meters_and_tempi_change_in_fields_and_a_map_stands_for_all_of_them(
+    client: Client, song: Path
+) -> None:
+    given = {"meters": "9:1 4/4", "tempos": "9:1 104", "chords": ""}
+    rows = [{"name": name, "value": value} for name, value in given.items()]
+    view = change(client, "music", set=rows)
+    assert view["meter_words"] == "3/4, from bar 9 4/4"
+    assert view["tempo_words"] == "92 a minute, from bar 9 104"
+    assert (view["given"]["meters"], view["given"]["tempos"]) == ("9:1 4/4", "9:1 104")
+    assert view["bars"]["meters"][1] == {"bar": 9, "meter": "4/4"}
+    body = {"set": [{"name": "meters", "value": "9:2 4/4"}], "revision": view["revision"]}
+    answer = client.post("music", body)
+    assert answer.status_code == 400
+    assert "a meter begins with a bar" in answer.json()["error"]
+    track = bytes.fromhex("00ff580403021808 00ff510307a120 00ff2f00")
+    head = b"MThd" + bytes.fromhex("00000006 0000 0001 0060") + b"MTrk"
+    (song.parent / "band.mid").write_bytes(head + len(track).to_bytes(4, "big") + track)
+    view = change(client, "music", set=[{"name": "tempo_map", "value": "band.mid"}])
+    assert (view["meter_words"], view["tempo_words"]) == ("3/4", "120 a minute")
+    text = song.read_text(encoding="utf-8")
+    assert all(f"\n{name} =" not in text for name in ("meter", "meters", "tempo_bpm", "tempos"))
+    view = change(client, "music", set=[{"name": "tempo_bpm", "value": "92"}])
+    assert "tempo_map" not in song.read_text(encoding="utf-8")
+
+
 def test_bars_by_their_downbeats_and_by_tempo_take_each_others_place(
     client: Client, song: Path
 ) -> None:

@@ -16,13 +16,14 @@ from retune.song.songvalues import Where
 from retune.song.tomltext import parse_toml
 
 _NUMBERS = ("tempo_bpm", "first_downbeat_s", "tuning_hz")
-_TEXTS = ("key", "meter", "chords", "guide", "lyrics")
+_TEXTS = ("key", "meter", "tempo_map", "chords", "guide", "lyrics")
 _LISTS = ("phrases", "downbeats_s")
-_PLACES = ("keys", "sections")
+_PLACES = ("keys", "meters", "tempos", "sections")
 MUSIC_FIELDS = (*_TEXTS, *_NUMBERS, *_LISTS, *_PLACES)
 SONG_FIELDS = ("title", "rights", "passage")
 STEM_FIELDS = ("role", "gain_db", "when_melody_moves", "voice")
-_FILES = ("guide", "voice")
+_FILES = ("guide", "tempo_map", "voice")
+_MAPPED = ("meter", "meters", "tempo_bpm", "tempos", "downbeats_s")
 
 
 def song_given(song: Song) -> dict[str, Any]:
@@ -51,6 +52,9 @@ def music_given(music: Music) -> dict[str, str]:
     return {
         "key": music.key,
         "keys": _places(music.keys),
+        "meters": _places(music.meters),
+        "tempos": _places([(at, f"{bpm:g}") for at, bpm in music.tempos]),
+        "tempo_map": music.tempo_map.name if music.tempo_map else "",
         "meter": "{}/{}".format(*music.meter) if music.meter_given and music.meter else "auto",
         "tempo_bpm": "auto" if music.tempo_bpm is None else f"{music.tempo_bpm:g}",
         "first_downbeat_s": "" if music.first_downbeat_s is None else f"{music.first_downbeat_s:g}",
@@ -112,7 +116,11 @@ def _set_music(editor: SongEditor, values: dict[str, Any]) -> None:
     if values.get("first_downbeat_s") is not None or values.get("tempo_bpm") is not None:
         values = {**values, "downbeats_s": None}
     if values.get("downbeats_s") is not None:
-        values = {**values, "first_downbeat_s": None, "tempo_bpm": None}
+        values = {**values, "first_downbeat_s": None, "tempo_bpm": None, "tempos": None}
+    if values.get("tempo_map") is not None:
+        values = {**values, **dict.fromkeys(_MAPPED)}
+    elif any(values.get(name) is not None for name in _MAPPED):
+        values = {**values, "tempo_map": None}
     editor.set_music(**values)
 
 
@@ -149,12 +157,20 @@ def _list_value(name: str, text: str) -> Any:
     return value
 
 
-def _place(name: str, item: str) -> list[str]:
+_EXAMPLES = {
+    "keys": "17:1 G major",
+    "meters": "17:1 4/4",
+    "tempos": "17:1 96",
+    "sections": "9:1 chorus",
+}
+
+
+def _place(name: str, item: str) -> list[Any]:
     at, _, what = item.strip().partition(" ")
     if not what.strip():
-        example = "17:1 G major" if name == "keys" else "9:1 chorus"
-        raise UsageError(f'{name}: "{cut_short(item.strip())}" does not read; write {example}')
-    return [at, what.strip()]
+        wrong = cut_short(item.strip())
+        raise UsageError(f'{name}: "{wrong}" does not read; write {_EXAMPLES[name]}')
+    return [at, _number(name, what) if name == "tempos" else what.strip()]
 
 
 def _number(name: str, text: str) -> float:

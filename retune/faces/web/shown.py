@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from zlib import crc32
 
+from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import RuleError
 from retune.carriers.heard import SECOND_VOICE, Analysis, Chord
@@ -45,6 +46,8 @@ def song_view(desk: Desk) -> Table:
         "tension": tension_words(analysis, [Plan(())]),
         "n_samples": opened.n_samples,
         "n_bars": bars_sung(analysis),
+        "meter_words": meter_words(analysis.bars),
+        "tempo_words": tempo_words(analysis.bars, "a minute") if analysis.bars.tempo_bpm else "",
         "key_name": pretty(str(analysis.key)) if analysis.key else None,
         "key_rivals": [
             {"name": name, "key": str(key), "shown": pretty(str(key))}

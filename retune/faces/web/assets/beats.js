@@ -1,5 +1,6 @@
 // Readings of the bars as plain values: their beats, their rivals, clicks on them, and taps.
-// A reading is { name, meter: "3/4", tempo_bpm, downbeats_s, confidence (null where not heard) }.
+// A reading is { name, meter: "3/4", tempo_bpm, downbeats_s, confidence (null where not heard) }; that of
+// the song as it is has all its beats_s and its meters, [{ bar, meter }], too.
 
 const NAMES = { 2: "in two", 3: "in three", 4: "in four" };
 const LATER = { 1: "one beat", 2: "two beats", 3: "three beats" };
@@ -14,17 +15,37 @@ export function beatsPerBar(meter) {
   return bottom === 8 && [6, 9, 12].includes(top) ? top / 3 : top;
 }
 
+/** Beats of bar `bar`, counted from 1, by the meter that is in force there. */
+export function beatsIn({ meter, meters = [] }, bar) {
+  return beatsPerBar(meters.findLast((change) => change.bar <= bar)?.meter ?? meter);
+}
+
+/** Beats from the first downbeat to `at_s`, not before it; null where the song has no bars. */
+export function beatAt(bars, at_s) {
+  const times = beatsOf(bars)
+    .map((beat) => beat.at_s)
+    .filter((t) => t >= bars.downbeats_s[0] - 1e-9);
+  if (times.length < 2) return null;
+  const next = times.findIndex((t) => t > at_s);
+  const beat = Math.max(0, (next < 0 ? times.length - 1 : next) - 1);
+  return beat + (at_s - times[beat]) / (times[beat + 1] - times[beat]);
+}
+
 /** Every beat of a reading, those of the pickup too: [{ at_s, isDown }]. */
-export function beatsOf({ meter, downbeats_s: downs }) {
-  const per = beatsPerBar(meter);
+export function beatsOf(row) {
+  const { downbeats_s: downs, beats_s: told = [] } = row;
+  const per = beatsIn(row, 1);
   const beats = [];
   for (let bar = 0; bar + 1 < downs.length; bar += 1) {
-    const beat = (downs[bar + 1] - downs[bar]) / per;
-    for (let k = 0; k < per; k += 1) beats.push({ at_s: downs[bar] + k * beat, isDown: k === 0 });
+    const count = beatsIn(row, bar + 1);
+    const beat = (downs[bar + 1] - downs[bar]) / count;
+    for (let k = 0; k < count; k += 1) {
+      beats.push({ at_s: told[beats.length] ?? downs[bar] + k * beat, isDown: k === 0 });
+    }
   }
   if (downs.length > 1) {
     beats.push({ at_s: downs[downs.length - 1], isDown: true });
-    const beat = (downs[1] - downs[0]) / per;
+    const beat = beats[1].at_s - downs[0];
     for (let k = 1; downs[0] - k * beat >= 0; k += 1) {
       beats.unshift({ at_s: downs[0] - k * beat, isDown: k % per === 0 });
     }
@@ -73,6 +94,7 @@ export function rivalsOf(bars) {
   if (bars.downbeats_s.length < 2) return [];
   const heard = bars.rivals ?? [];
   const names = new Set(heard.map((row) => row.name));
+  if (bars.meters?.length > 1) return heard;
   return [...heard, ...reckoned(bars).filter((row) => !names.has(row.name))];
 }
 

@@ -19,8 +19,8 @@ const press = (words, title, act, look) =>
 
 /** The bars as they are, as one reading among its rivals. */
 function asHeard() {
-  const { meter, tempo_bpm, downbeats_s, confidence } = state.song.bars;
-  return { name: "", meter, tempo_bpm, downbeats_s, confidence };
+  const { meter, meters, tempo_bpm, downbeats_s, beats_s, confidence } = state.song.bars;
+  return { name: "", meter, meters, tempo_bpm, downbeats_s, beats_s, confidence };
 }
 
 const isBarred = () => state.song.bars.downbeats_s.length > 1;

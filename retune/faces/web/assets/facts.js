@@ -12,7 +12,14 @@ const FIELDS = [
   ["key", "key", "Such as Bb major; auto: as heard."],
   ["keys", "changes of key", "Such as 17:1 G major, 33:1 Bb major: bar and beat, then the key."],
   ["meter", "meter", "Such as 3/4."],
+  ["meters", "changes of meter", "Such as 17:1 4/4, 33:1 3/4: bar and beat, then the meter."],
   ["tempo_bpm", "tempo", "Beats a minute, or auto."],
+  ["tempos", "changes of tempo", "Such as 17:1 96, 24:3 72: bar and beat, then beats a minute."],
+  [
+    "tempo_map",
+    "tempo map",
+    "A MIDI file beside the song file whose tempo track has every meter and tempo; instead of the four above.",
+  ],
   ["first_downbeat_s", "first downbeat", "Seconds from the start; what sounds before it is the pickup."],
   ["tuning_hz", "tuning", "A4 in Hz, or auto."],
   ["chords", "chords", "One cell a bar, as Bb | Gm | Eb . F7."],
@@ -26,7 +33,7 @@ const FIELDS = [
   ],
   ["passage", "passage", "The part that is worked on, as 0:48-1:12 or 9:1-17:1. Empty: all of it."],
 ];
-const LONG = ["title", "rights", "phrases", "keys", "sections"];
+const LONG = ["title", "rights", "phrases", "keys", "meters", "tempos", "sections"];
 const ROLES = ["melody", "bass", "harmony", "double", "backing", "unpitched", "mix"];
 const MOVES = ["keep", "scale steps", "semitones"];
 
@@ -59,11 +66,8 @@ function show() {
   $("#facts").replaceChildren(
     ...[
       fact("key", song.key_name ? `${song.key_name}${told("key")}` : "not known"),
-      fact("meter", song.bars.meter),
-      fact(
-        "tempo",
-        song.bars.tempo_bpm ? `${Number(song.bars.tempo_bpm.toFixed(1))} a minute${told("bars")}` : "",
-      ),
+      fact("meter", song.meter_words),
+      fact("tempo", song.tempo_words ? `${song.tempo_words}${told("bars")}` : ""),
       fact("chords", song.told.chords),
       fact("made", melody?.role === "mix" ? "from a full mix: approximate" : ""),
       fact("length", length),

@@ -1,7 +1,7 @@
 // Listening: which version sounds, from where, how loud; plans followed as they are typed.
 
 import { post } from "./api.js";
-import { beatsPerBar } from "./beats.js";
+import { beatsIn } from "./beats.js";
 import { $, $$, clock, el, minus, say, settled } from "./dom.js";
 import { strike } from "./clicks.js";
 import { draw, moveReading, shownView } from "./picture.js";
@@ -271,7 +271,7 @@ async function countedIn(at) {
   // Past the last downbeat the last bar counts, before the first one the first.
   const after = edges.findIndex((edge) => edge > at + 0.02);
   const next = after < 0 ? edges.length - 1 : Math.max(1, after);
-  const beats = beatsPerBar(state.song.bars.meter);
+  const beats = beatsIn(state.song.bars, next);
   const beat = (edges[next] - edges[next - 1]) / beats;
   try {
     await player.prepare(at);

@@ -1,6 +1,6 @@
 // Dragging an end of a note in the picture: a rule that moves it in time, snapped to the beat.
 
-import { beatsPerBar } from "./beats.js";
+import { beatAt } from "./beats.js";
 import { $ } from "./dom.js";
 import { timeAt } from "./picture.js";
 import { replaceRule } from "./rules.js";
@@ -8,17 +8,6 @@ import { melodyNotes, on, state } from "./store.js";
 
 const GRIP = 7; // px at each end of a note that move its end, at most a quarter of it
 const PARTS = 4; // a beat snaps to quarters
-
-/** How many beats lie between the first downbeat and a time; null where the song has no bars. */
-function beatAt(seconds) {
-  const downbeats = state.song.bars.downbeats_s;
-  if (downbeats.length < 2) return null;
-  const last = downbeats.length - 2;
-  const next = downbeats.findIndex((downbeat) => downbeat > seconds);
-  const bar = Math.max(0, next < 0 ? last : Math.min(last, next - 1));
-  const bars = bar + (seconds - downbeats[bar]) / (downbeats[bar + 1] - downbeats[bar]);
-  return bars * beatsPerBar(state.song.bars.meter);
-}
 
 /** Begins where the pointer goes down near an end of a note. */
 export function grip(event) {
@@ -41,7 +30,7 @@ function pulled(from, event) {
   const at = timeAt(event);
   if (!note || at === null) return null;
   const was = note[`${from.part}_s`];
-  const [beat, old] = [beatAt(at), beatAt(was)];
+  const [beat, old] = [at, was].map((seconds) => beatAt(state.song.bars, seconds));
   let by = Math.round((at - was) * 100) / 100,
     length = `${Math.abs(by)}s`;
   if (beat !== null && !event.altKey) {
