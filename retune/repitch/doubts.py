@@ -13,8 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from retune.carriers.changes import Edit
-from retune.repitch.epochs import find_epochs, strays
-from retune.repitch.pitch import guide, repetition, voiced_runs
+from retune.repitch.epochs import filled, strays
+from retune.repitch.pitch import repetition, runs_of
 from retune.repitch.seam import FRAME_S, Passage
 
 MIN_VOICED = 0.2
@@ -65,17 +65,14 @@ def _doubt(edit: Edit, passage: Passage, frames: range) -> str:
 def unsteadiness(passage: Passage, frames: range) -> float:
     """How far the epoch marks in some frames usually stray from a smooth course, as a share of a
     period; 0 where there are none."""
-    x, rate_hz = guide(passage.samples), passage.rate_hz
+    rate_hz = passage.rate_hz
     low, high = ((i * FRAME_S) * rate_hz for i in (frames.start, frames.stop))
     edge = min(EDGE_S * rate_hz, 0.2 * (high - low))
     found = [np.zeros(0)]
-    for start, stop in voiced_runs(passage.f0_hz, n_samples=len(x), rate_hz=rate_hz):
-        if stop <= low or start >= high:
+    for run in runs_of(passage):
+        if run.stop <= low or run.start >= high:
             continue
-        marks = find_epochs(
-            x, f0_hz=passage.f0_hz, rate_hz=rate_hz, frame_s=FRAME_S, start=start, stop=stop,
-            steady=False,
-        )  # fmt: skip
+        marks = filled(run.marks, run.start, run.stop)
         if len(marks) > 2:
             usual = strays(marks, rate_hz=rate_hz)[1]
             found.append(usual[(marks > low + edge) & (marks < high - edge)])

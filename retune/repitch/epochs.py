@@ -166,23 +166,21 @@ def _windows(x: FloatArray, marks: FloatArray, points: int) -> FloatArray:
     a, b = np.maximum(np.arange(n) - 1, 0), np.minimum(np.arange(n) + 1, n - 1)
     step = (marks[b] - marks[a]) / ((b - a) * points)
     place = marks[:, None] + np.arange(-half, half) * step[:, None]
-    whole = np.floor(place)
-    part = place - whole
-    inside = (whole >= 0) & (whole < len(x) - 1)
-    at = np.where(inside, whole, 0).astype(np.int64)
-    return np.asarray(np.where(inside, (1 - part) * x[at] + part * x[at + 1], 0.0))
+    first, last = max(int(place.min()), 0), min(int(place.max()) + 2, len(x))
+    near = np.arange(first, last, dtype=np.float64)
+    read = np.interp(place.ravel(), near, x[first:last], left=0.0, right=0.0)
+    return np.asarray(read.reshape(place.shape))
 
 
 def _harmonics(x: FloatArray, marks: FloatArray, top: int) -> NDArray[np.complex128]:
     """Phase and amplitude of the first `top` harmonics about each mark, (n_marks, top)."""
+    from scipy.fft import rfft
+
     turn = (np.arange(3 * POINTS) - 1.5 * POINTS) / POINTS
     window = 0.5 + 0.5 * np.cos(2 * np.pi * turn / 3)
-    waves = np.exp(-2j * np.pi * np.arange(1, top + 1)[:, None] * turn) * window
-    read = _windows(x, marks, POINTS)
-    # Not by the BLAS library's product, which may add up differently on more threads.
-    return np.asarray(
-        np.einsum("ki,hi->kh", read, waves.real) + 1j * np.einsum("ki,hi->kh", read, waves.imag)
-    )
+    # A harmonic is every third bin of three periods; they begin one and a half before the mark.
+    bins = rfft(_windows(x, marks, POINTS) * window, axis=1)[:, 3 : 3 * top + 1 : 3]
+    return np.asarray(bins * (-1.0) ** np.arange(1, top + 1))
 
 
 def _middle_turn(harmonics: NDArray[np.complex128]) -> FloatArray:
@@ -290,8 +288,10 @@ def _steadied(marks: FloatArray, rate_hz: int) -> FloatArray:
     return np.asarray(marks - away * np.clip((usual - SURE) / (UNSURE - SURE), 0, 1))
 
 
-def _filled(marks: FloatArray, start: float, stop: float) -> FloatArray:
+def filled(marks: FloatArray, start: float, stop: float) -> FloatArray:
     """The marks within [start, stop], carried on to both ends by the last period there."""
+    if not len(marks):
+        return marks
     first, last = marks[1] - marks[0], marks[-1] - marks[-2]
     ahead = marks[0] - first * np.arange(max(int((marks[0] - start) / first), 0), 0, -1)
     beyond = marks[-1] + last * np.arange(1, max(int((stop - marks[-1]) / last), 0) + 1)
@@ -330,23 +330,13 @@ def _first_mark(
     return min(max(loudest - phase * period, start), stop)
 
 
-def find_epochs(
-    x: FloatArray,
-    *,
-    f0_hz: FloatArray,
-    rate_hz: int,
-    frame_s: float,
-    start: int,
-    stop: int,
-    at_energy: bool = True,
-    steady: bool = True,
+def crests(
+    x: FloatArray, *, f0_hz: FloatArray, rate_hz: int, frame_s: float, start: int, stop: int
 ) -> FloatArray:
-    """Marks in samples (fractional) within [start, stop] of one voiced run.
+    """Marks in samples (fractional) at the crests of the fundamental within [start, stop] of one
+    voiced run; empty when the run holds fewer than three periods.
 
-    `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run. `at_energy`
-    False leaves the marks at the crest of the fundamental; `steady` draws those at the energy to
-    a smooth course as far as they stray from it. Empty when the run holds fewer than
-    three periods.
+    `x` is mono, float64; `f0_hz` one value a frame of `frame_s`, finite over the run.
     """
     frame = frame_s * rate_hz
     known = np.flatnonzero(np.isfinite(f0_hz))
@@ -361,9 +351,27 @@ def find_epochs(
     if first is None:
         return np.empty(0)
     marks = late + stride * march(thin, log_period, frame / stride, first, low, high)
-    if len(marks) < 3:
-        return np.empty(0)
-    if not at_energy:
-        return marks
-    moved = _towards_energy(x, marks, rate_hz)
-    return _filled(_steadied(moved, rate_hz) if steady else moved, start, stop)
+    return marks if len(marks) > 2 else np.empty(0)
+
+
+def towards_energy(
+    x: FloatArray, *, f0_hz: FloatArray, rate_hz: int, frame_s: float, start: int, stop: int
+) -> FloatArray:
+    """`crests` moved to where the energy of each period is, as near together as they are found."""
+    marks = crests(x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=frame_s, start=start, stop=stop)
+    return _towards_energy(x, marks, rate_hz) if len(marks) else marks
+
+
+def epochs_of(marks: FloatArray, *, rate_hz: int, start: int, stop: int) -> FloatArray:
+    """Marks `towards_energy` drawn to a smooth course as far as they stray from it, and carried on
+    to both ends of their run."""
+    return filled(_steadied(marks, rate_hz), start, stop) if len(marks) else marks
+
+
+def find_epochs(
+    x: FloatArray, *, f0_hz: FloatArray, rate_hz: int, frame_s: float, start: int, stop: int
+) -> FloatArray:
+    """The epochs of one voiced run, in samples (fractional); empty when it holds fewer than three
+    periods. Parameters are those of `crests`."""
+    marks = towards_energy(x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=frame_s, start=start, stop=stop)
+    return epochs_of(marks, rate_hz=rate_hz, start=start, stop=stop)

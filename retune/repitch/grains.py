@@ -69,10 +69,15 @@ def _cut(
 def _turns(angle: FloatArray, n_bins: int) -> NDArray[np.complex128]:
     """For each angle what turns bin 0, 1, 2 ... of a spectrum by 0, 1, 2 ... times it,
     (n_angles, n_bins)."""
+    known = min(8, n_bins)
     turn = np.empty((len(angle), n_bins), dtype=np.complex128)
-    turn[:] = np.exp(1j * angle)[:, None]
-    turn[:, 0] = 1.0
-    return np.asarray(np.cumprod(turn, axis=1, out=turn))
+    turn[:, :known] = np.exp(1j * angle[:, None] * np.arange(known))
+    while known < n_bins:  # what is known, turned on by as many bins, doubles it
+        more = min(known, n_bins - known)
+        on = np.exp(1j * known * angle)[:, None]
+        np.multiply(turn[:, :more], on, out=turn[:, known : known + more])
+        known += more
+    return turn
 
 
 def half_lengths(marks: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -146,22 +151,23 @@ def _fill(
 def common_part(spectra: NDArray[np.complex128], spread: FloatArray) -> NDArray[np.complex128]:
     """What each grain has in common with its neighbours, weighed by `spread`: the periodic part
     of the voice."""
-    out = np.zeros_like(spectra)
-    k = np.arange(spectra.shape[1])
-    for j, share in enumerate(spread):
-        out += share * spectra[:, np.clip(k + j - len(spread) // 2, 0, len(k) - 1)]
-    return out
+    reach, n_marks = len(spread) // 2, spectra.shape[1]
+    wide = np.pad(spectra, ((0, 0), (reach, reach), (0, 0)), mode="edge")
+    out = spread[0] * wide[:, :n_marks]
+    for j, share in enumerate(spread[1:], start=1):
+        out += share * wide[:, j : j + n_marks]
+    return np.asarray(out)
 
 
 def correction(periodic: NDArray[np.complex128], *, grains: Grains, rate_hz: int) -> FloatArray:
-    """Nepers to add to each bin of the periodic part of each grain, the same for all channels,
-    (n_marks, n_bins)."""
-    power = np.sum(periodic.real**2 + periodic.imag**2, axis=0)
-    level = 0.5 * np.log(power + 1e-20)
+    """Nepers to add to each bin of the periodic part of each grain, as far up as there is anything
+    to add, the same for all channels, (n_marks, n_low_bins)."""
     bins_per_hz = grains.size / rate_hz
-    period = 0.5 * (grains.before + grains.after)
-    limit = LIMIT_DB * math.log(10) / 20
-    return _fill(level, grains.size / period, TOP_HZ * bins_per_hz, FADE_HZ * bins_per_hz, limit)
+    step = grains.size / (0.5 * (grains.before + grains.after))
+    top = TOP_HZ * bins_per_hz
+    low = periodic[:, :, : int(top + 2 * step.max()) + 2]  # a curve needs two harmonics beyond
+    level = 0.5 * np.log(np.sum(low.real**2 + low.imag**2, axis=0) + 1e-20)
+    return _fill(level, step, top, FADE_HZ * bins_per_hz, LIMIT_DB * math.log(10) / 20)
 
 
 def _shape(
@@ -172,13 +178,14 @@ def _shape(
     amount: FloatArray,
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
     """Spectra of the grains to be laid out: the periodic part, read between two grains and
-    corrected, and the rest, that of the nearest grain."""
+    corrected by `filled`, and the rest, that of the nearest grain."""
     a = np.minimum(sources.astype(np.int64), spectra.shape[1] - 2)
     share = (sources - a)[:, None]
     near = np.where(share[:, 0] < 0.5, a, a + 1)
-    raised = np.exp(amount[:, None] * ((1 - share) * filled[a] + share * filled[a + 1]))
-    between = (1 - share) * periodic[:, a] + share * periodic[:, a + 1]
-    return raised * between, spectra[:, near] - periodic[:, near]
+    made = (1 - share) * periodic[:, a] + share * periodic[:, a + 1]
+    low = filled.shape[1]
+    made[:, :, :low] *= np.exp(amount[:, None] * ((1 - share) * filled[a] + share * filled[a + 1]))
+    return made, spectra[:, near] - periodic[:, near]
 
 
 @compiled
@@ -198,8 +205,15 @@ def _missing(power: FloatArray, step: FloatArray, ratio: FloatArray, top: float)
     return out
 
 
+def _far(ratio: FloatArray) -> FloatArray:
+    """How far each move is: 0 within NEAR_CENTS, 1 from FAR_CENTS on."""
+    beyond = np.abs(1200 * np.log2(ratio)) - NEAR_CENTS
+    return np.asarray(np.clip(beyond / (FAR_CENTS - NEAR_CENTS), 0, 1))
+
+
 def _held(
     made: NDArray[np.complex128],
+    far: FloatArray,
     *,
     grains: Grains,
     sources: FloatArray,
@@ -207,14 +221,13 @@ def _held(
     rate_hz: int,
 ) -> FloatArray:
     """Factor for each bin of each grain that keeps within bounds what its harmonics lose or gain by
-    a far move."""
+    a move, as `far` as it is (0 to 1)."""
     hz = np.arange(made.shape[2]) * rate_hz / grains.size
     power = np.sum(made.real**2 + made.imag**2, axis=0)
     period = 0.5 * (grains.before + grains.after)
     step = grains.size / np.interp(sources, np.arange(len(period)), period)
     top = TOP_HZ * grains.size / rate_hz
     missing_db = 20 / math.log(10) * _missing(power, step, ratio, top)
-    far = np.clip((np.abs(1200 * np.log2(ratio)) - NEAR_CENTS) / (FAR_CENTS - NEAR_CENTS), 0, 1)
     within = np.clip(missing_db, -MOST_DB, MOST_DB)
     beyond = within - np.clip(within, -FREE_DB, FREE_DB)
     share = np.clip((TOP_HZ - hz) / FADE_HZ, 0, 1)
@@ -243,8 +256,9 @@ def shape_grains(
     periodic = common_part(grains.spectra, SPREAD)
     filled = correction(periodic, grains=grains, rate_hz=rate_hz)
     made, rest = _shape(grains.spectra, periodic, filled, sources, amount)
-    if ratio is not None:
-        made *= _held(made, grains=grains, sources=sources, ratio=ratio, rate_hz=rate_hz)
+    far = np.zeros(0) if ratio is None else _far(ratio)
+    if ratio is not None and far.any():
+        made *= _held(made, far, grains=grains, sources=sources, ratio=ratio, rate_hz=rate_hz)
     out = made + rest
     if formants is not None and np.any(formants != 1):
         return gain[:, None] * read_faster(out, grains.size, ratio=formants, delay=delay)

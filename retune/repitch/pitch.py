@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from retune.carriers.heard import FloatArray, Note, PitchTrack, Samples
 from retune.carriers.units import midi_to_hz
-from retune.repitch.epochs import find_epochs, likeness, measured_periods, thinned
+from retune.repitch.epochs import crests, likeness, measured_periods, thinned, towards_energy
 from retune.repitch.seam import FRAME_S, Passage
 
 BRIDGE_S = 0.06
@@ -118,15 +120,7 @@ def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
     fixed = np.array(f0_hz)
     frame = FRAME_S * rate_hz
     for start, stop in voiced_runs(f0_hz, n_samples=len(x), rate_hz=rate_hz):
-        marks = find_epochs(
-            x,
-            f0_hz=f0_hz,
-            rate_hz=rate_hz,
-            frame_s=FRAME_S,
-            start=start,
-            stop=stop,
-            at_energy=False,
-        )
+        marks = crests(x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=FRAME_S, start=start, stop=stop)
         if len(marks) < 4:
             continue
         at = np.arange(len(fixed)) * frame
@@ -138,6 +132,34 @@ def refine(x: FloatArray, f0_hz: FloatArray, *, rate_hz: int) -> FloatArray:
         sane = np.abs(measured - given) < np.log(2) / 12 * 2
         fixed[inside] = np.exp(np.where(sane, measured, given))
     return fixed
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A voiced run of a passage in samples, and its marks `towards_energy`, which may be none."""
+
+    start: int
+    stop: int
+    marks: FloatArray
+
+
+_RUNS: WeakKeyDictionary[Passage, tuple[Run, ...]] = WeakKeyDictionary()
+
+
+def runs_of(passage: Passage) -> tuple[Run, ...]:
+    """The voiced runs of a passage, worked out once: it is doubted by them and moved by them."""
+    known = _RUNS.get(passage)
+    if known is None:
+        x, f0_hz, rate_hz = guide(passage.samples), passage.f0_hz, passage.rate_hz
+        known = _RUNS[passage] = tuple(
+            Run(
+                a,
+                b,
+                towards_energy(x, f0_hz=f0_hz, rate_hz=rate_hz, frame_s=FRAME_S, start=a, stop=b),
+            )
+            for a, b in voiced_runs(f0_hz, n_samples=len(x), rate_hz=rate_hz)
+        )
+    return known
 
 
 def repetition(passage: Passage, frames: range) -> float:

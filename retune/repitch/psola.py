@@ -16,7 +16,7 @@ import math
 import numpy as np
 
 from retune.carriers.heard import FloatArray, Samples
-from retune.repitch.epochs import find_epochs
+from retune.repitch.epochs import epochs_of
 from retune.repitch.grains import (
     FULL_AT_CENTS,
     REACH,
@@ -26,7 +26,7 @@ from retune.repitch.grains import (
     half_lengths,
     shape_grains,
 )
-from retune.repitch.pitch import guide, voiced_runs
+from retune.repitch.pitch import runs_of
 from retune.repitch.seam import FRAME_S, Passage
 
 STILL_CENTS = 1e-6
@@ -197,18 +197,8 @@ class Psola:
     def shift(self, passage: Passage) -> Samples:
         x = np.ascontiguousarray(passage.samples.T, dtype=np.float64)
         out = x.copy()
-        mono = guide(passage.samples)
-        for start, stop in voiced_runs(
-            passage.f0_hz, n_samples=x.shape[1], rate_hz=passage.rate_hz
-        ):
-            marks = find_epochs(
-                mono,
-                f0_hz=passage.f0_hz,
-                rate_hz=passage.rate_hz,
-                frame_s=FRAME_S,
-                start=start,
-                stop=stop,
-            )
+        for run in runs_of(passage):
+            marks = epochs_of(run.marks, rate_hz=passage.rate_hz, start=run.start, stop=run.stop)
             if len(marks) >= 3:
                 _shift_run(out, x, marks, passage)
         return np.ascontiguousarray(out.T, dtype=np.float32)
