@@ -159,6 +159,8 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
     if firm_wish_in(sentence):
         return not_understood(sentence, stems, strict, reader)
     found = readings_of(sentence, stems)
+    if not isinstance(found, Question):
+        found = list(dict.fromkeys(map(_without_rest, found)))
     if isinstance(found, Question):
         untold = _left_out(sentence, found.examples) if _OPEN.match(found.problem) else ()
         if untold:
@@ -172,6 +174,13 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
         return ask if _MISFIT in strict.problem else _or_strict(ask, strict, text, stems)
     untold = _left_out(sentence, map(_text_of, found)) if found else ()
     return not_understood(sentence, stems, strict, reader, untold)
+
+
+def _without_rest(rules: tuple[Rule, ...]) -> tuple[Rule, ...]:
+    """ "..., leave the rest": of itself nothing else moves, and a rule that keeps every note would
+    keep those that are to move."""
+    moving = tuple(rule for rule in rules if str(rule) != "keep every note")
+    return moving or rules
 
 
 _MISFIT = "does not fit here"

@@ -101,6 +101,9 @@ def tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) 
     verbs, and the grammar knows the nearest word or read on at least as far."""
     if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
         return False
+    fault_word = strict.text[strict.column : strict.column + strict.length]
+    if strict.problem.startswith("unknown word") and is_worded(fault_word):
+        return False
     fault = range(strict.column, strict.column + strict.length)
     is_past = unknown and not any(sentence.tokens[place].start in fault for place in unknown)
     if is_past and strict.problem.startswith("unknown word"):

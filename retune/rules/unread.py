@@ -51,7 +51,8 @@ class _Unread:
         if self.gist.is_one_way and " down " in self.gist.does[0]:
             line = line.replace(" up ", " down ")
         line = line.replace("{what}", self.gist.what or "phrase-ending note")
-        where = self.gist.where
+        line = line.replace("{every}", "every note")
+        where = re.sub(r" ?at [\w ]+ cadences", "", self.gist.where).strip()
         if "where it is" in line:
             where = re.sub(r" ?where it is (?:not )?a chord tone", "", where).strip()
         there = f"{line} {where}"

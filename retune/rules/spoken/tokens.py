@@ -16,11 +16,16 @@ from retune.theory.pitchnames import ascii_accidentals
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
 _COUNTED = "one two three four five six seven eight nine ten eleven twelve"
+_TEENS = "thirteen fourteen fifteen sixteen seventeen eighteen nineteen"
+_TENS = "twenty thirty forty fifty sixty seventy eighty ninety"
 _NUMBER_WORDS = {
     **{word: str(n) for n, word in enumerate(_COUNTED.split(), start=1)},
     **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
     **{f"{word}s": f"{n}s" for n, word in enumerate(_COUNTED.split()[:7], start=1)},
     **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
+    **{word: str(n) for n, word in enumerate(_TEENS.split(), start=13)},
+    **{word: str(n) for n, word in zip(range(20, 100, 10), _TENS.split(), strict=True)},
+    "hundred": "100",
     "&": "and",
     "+": "and",
     "sixteenth": "o:16",
@@ -214,6 +219,21 @@ def _is_clock(tokens: list[Token], place: int) -> bool:
     )
 
 
+def _with_tens(tokens: list[Token]) -> Iterator[Token]:
+    """ "Twenty five" as one number."""
+    place = 0
+    while place < len(tokens):
+        token, after = tokens[place], tokens[place + 1] if place + 1 < len(tokens) else None
+        is_tens = token.raw.lower() in _TENS.split() and after is not None
+        if is_tens and after is not None and re.fullmatch(r"[1-9]", after.text):
+            number = str(int(token.text) + int(after.text))
+            yield Token(number, token.start, after.stop, f"{token.raw} {after.raw}")
+            place += 1
+        else:
+            yield token
+        place += 1
+
+
 _AFTER_FIRST = frozenset(
     (",", "raise", "lower", "move", "shift", "take", "make", "let", "put", "bring", "transpose",
      "all", "change", "hold", "end", "sing", "keep", "leave", "drop", "lift", "delay", "everything")
@@ -224,6 +244,7 @@ def _of_numbers(tokens: list[Token], typed: str) -> list[Token]:
     """ "Phrase 2's ending" is that of phrase 2, and "the rest" is what else there is."""
     if len(tokens) > 1 and tokens[0].text == "o:1" and tokens[1].text in _AFTER_FIRST:
         tokens[0] = replace(tokens[0], text="now")  # "first raise ..., then ..."
+    tokens = list(_with_tens(tokens))
     for place, token in enumerate(tokens[1:], start=1):
         if token.text == "rest" and typed[: token.start].lower().endswith("the "):
             tokens[place] = replace(token, text="else")
@@ -262,9 +283,13 @@ def _is_label(raw: str) -> bool:
     return any(sign in raw for sign in "/:()+") and not raw.islower()
 
 
+_ARTICLES = frozenset(("the", "teh", "hte", "da"))
+"""The article, and how it comes out of hurried hands."""
+
+
 def _word(part: str, at: int) -> Iterator[Token]:
     stop, low = at + len(part), part.lower()
-    if low == "the":
+    if low in _ARTICLES:
         return
     name = ascii_accidentals(part)
     if _LOW_PITCH.fullmatch(name) and not re.fullmatch(r"b\d", name):
