@@ -84,6 +84,10 @@ def first_meaning(found: list[Cover], stems: tuple[str, ...], before: About) -> 
     return rules or (question if question is not None else [])
 
 
+_NO_DEGREE = re.compile(r"degree (?:b1|#1|b4|#3|#7)\b")
+"""Degrees that nobody means: "the lower tonic" is a tonic."""
+
+
 def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]]:
     """Each reading as rules, where the grammar reads it."""
     for reading in meant:
@@ -91,7 +95,7 @@ def _valid(meant: Readings, stems: tuple[str, ...]) -> Iterator[tuple[Rule, ...]
             rules = tuple(read_strictly(text, stems=stems) for text in reading)
         except RuleError:
             continue
-        if not any(_is_idle(rule) for rule in rules):
+        if not any(_is_idle(rule) for rule in rules) and not _NO_DEGREE.search(" ".join(reading)):
             yield rules
 
 

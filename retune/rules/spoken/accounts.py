@@ -55,6 +55,7 @@ _CLAIMS: tuple[tuple[str, str], ...] = (
     (r"q:\S+", r"word"),
     (r"(?:o:\d+|last|middle) (?:part|half)", r"half|phrase|bar|section"),
     (r"except", r"except|keep|not|other than|nearest|shift \S+,|to chord"),
+    (r", (?:and )?\w+ (?:too|as well)(?= please|$)", r"^\w+ [^,;]+, |;"),
     (r"under", r"over|lower|down"),
     (r"over", r"over|higher|suspend|longer|delay"),
     # how far, how long

@@ -136,7 +136,7 @@ def _compiled() -> list[tuple[str, MatchAt, Callable[[Match], Any]]]:
         ),
         (
             "little",
-            r"(?:by )?(?:just )?(?:a )?(?:tiny |little |wee )?(?:bit|little|tad|touch|hair|slightly|somewhat)(?: bit)?(?: (?:too|more))?",
+            r"(?:by )?(?:just )?(?:a )?(?:tiny |little |wee |teeny |teensy )?(?:bit|little|tad|touch|hair|slightly|somewhat|teeny|teensy|smidge|smidgen|whisker|fraction)(?: bit)?(?: (?:too|more))?",
             lambda m: None,
         ),
         (

@@ -8,29 +8,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
+from retune.rules.spoken.counting import NUMBER_WORDS, with_tens
 from retune.rules.spoken.pitches import SOLFA, degree_words
 from retune.rules.spoken.sentence import Sentence, Token
 from retune.rules.spoken.synonyms import free_words, same_words, verb_forms
 from retune.rules.spoken.turns import turned
 from retune.theory.pitchnames import ascii_accidentals
 
-_ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth"
-_COUNTED = "one two three four five six seven eight nine ten eleven twelve"
-_TEENS = "thirteen fourteen fifteen sixteen seventeen eighteen nineteen"
-_TENS = "twenty thirty forty fifty sixty seventy eighty ninety"
-_NUMBER_WORDS = {
-    **{word: str(n) for n, word in enumerate(_COUNTED.split(), start=1)},
-    **{word: f"o:{n}" for n, word in enumerate(_ORDINALS.split(), start=1)},
-    **{f"{word}s": f"{n}s" for n, word in enumerate(_COUNTED.split()[:7], start=1)},
-    **{f"{word}s": f"o:{n}s" for n, word in enumerate(_ORDINALS.split(), start=1) if n != 2},
-    **{word: str(n) for n, word in enumerate(_TEENS.split(), start=13)},
-    **{word: str(n) for n, word in zip(range(20, 100, 10), _TENS.split(), strict=True)},
-    "hundred": "100",
-    "&": "and",
-    "+": "and",
-    "sixteenth": "o:16",
-    "sixteenths": "o:16s",
-}
 _ORDINAL = re.compile(r"(\d+)(?:st|nd|rd|th)(s?)")
 _PIECE = re.compile(
     r"""(?P<quoted>"[^"]+"|“[^”]+”|(?<![\w])['‘][^'’]+['’](?!\w))
@@ -219,21 +203,6 @@ def _is_clock(tokens: list[Token], place: int) -> bool:
     )
 
 
-def _with_tens(tokens: list[Token]) -> Iterator[Token]:
-    """ "Twenty five" as one number."""
-    place = 0
-    while place < len(tokens):
-        token, after = tokens[place], tokens[place + 1] if place + 1 < len(tokens) else None
-        is_tens = token.raw.lower() in _TENS.split() and after is not None
-        if is_tens and after is not None and re.fullmatch(r"[1-9]", after.text):
-            number = str(int(token.text) + int(after.text))
-            yield Token(number, token.start, after.stop, f"{token.raw} {after.raw}")
-            place += 1
-        else:
-            yield token
-        place += 1
-
-
 _AFTER_FIRST = frozenset(
     (",", "raise", "lower", "move", "shift", "take", "make", "let", "put", "bring", "transpose",
      "all", "change", "hold", "end", "sing", "keep", "leave", "drop", "lift", "delay", "everything")
@@ -244,7 +213,7 @@ def _of_numbers(tokens: list[Token], typed: str) -> list[Token]:
     """ "Phrase 2's ending" is that of phrase 2, and "the rest" is what else there is."""
     if len(tokens) > 1 and tokens[0].text == "o:1" and tokens[1].text in _AFTER_FIRST:
         tokens[0] = replace(tokens[0], text="now")  # "first raise ..., then ..."
-    tokens = list(_with_tens(tokens))
+    tokens = list(with_tens(tokens))
     for place, token in enumerate(tokens[1:], start=1):
         if token.text == "rest" and typed[: token.start].lower().endswith("the "):
             tokens[place] = replace(token, text="else")
@@ -308,7 +277,7 @@ def _word(part: str, at: int) -> Iterator[Token]:
     low = {"ca not": "can not", "wo not": "will not"}.get(low, low)
     low = _BARE_CONTRACTIONS.get(low, low)
     for word in low.split():
-        yield Token(_NUMBER_WORDS.get(word, word), at, stop, part)
+        yield Token(NUMBER_WORDS.get(word, word), at, stop, part)
 
 
 # --- synonyms ----------------------------------------------------------------------------------
@@ -325,7 +294,7 @@ def synonyms() -> dict[tuple[str, ...], tuple[str, ...]]:
         if word != "-" and form not in free
     }
     same = {
-        tuple(_NUMBER_WORDS.get(w, w) for w in other.split()): tuple(word.split())
+        tuple(NUMBER_WORDS.get(w, w) for w in other.split()): tuple(word.split())
         for word, others in same_words().items()
         for other in others
     }
@@ -338,7 +307,7 @@ def _single_words() -> tuple[str, ...]:
     forms = (form for listed in verb_forms().values() for form in listed)
     others = (other for more in same_words().values() for other in more)
     wordings = [*same_words(), *free_words(), *forms, *others]
-    words = {word for wording in wordings for word in wording.split()} | set(_NUMBER_WORDS)
+    words = {word for wording in wordings for word in wording.split()} | set(NUMBER_WORDS)
     words |= {word for name in degree_words() for word in name.split()}
     return tuple(sorted(word for word in words if len(word) > 3 and word.isalpha()))
 
@@ -355,7 +324,8 @@ def nearest_spoken(word: str) -> str:
         return ""
     cutoff = 0.75 if len(word) > 3 else 0.8
     near = difflib.get_close_matches(word.lower(), _single_words(), n=1, cutoff=cutoff)
-    return near[0] if near and len(word) > 2 else ""
+    is_slip = near and len(word) > 2 and near[0][0] == word[0].lower()
+    return near[0] if is_slip else ""
 
 
 @lru_cache(maxsize=1)
