@@ -40,7 +40,7 @@ _HOLD_OTHERS = (
     *(b"moov", b"trak", b"mdia", b"minf", b"stbl", b"mvex", b"moof", b"traf", b"edts", b"dinf"),
     *(b"udta", b"tref", b"wave", b"sinf", b"schi", b"meta"),
 )
-_COUNTED_AT = {b"stsz": 8, b"stz2": 8, b"trun": 4}  # behind the head of the box
+_COUNTED_AT = {b"stsz": 8, b"stz2": 8, b"trun": 4, b"elst": 4}  # behind the head of the box
 _MOST_BOXES = 2_000_000
 
 
@@ -68,23 +68,25 @@ def media_kind(path: Path) -> str | None:
 
 
 def _promises_too_much(path: Path) -> bool:
-    """Whether an MP4 file counts more samples (pieces of coded sound) than it has bytes: FFmpeg
-    makes room for all that are counted, though a few hundred bytes may count any number.
+    """Whether an MP4 file counts more samples (pieces of coded sound) than it has bytes, by itself
+    or by the edits, each of which may play all of them once more: FFmpeg makes room for all that
+    are counted, though a few hundred bytes may count any number.
 
-    Boxes after ISO/IEC 14496-12, sections 4.2, 8.7.3 and 8.8.8 (from memory).
+    Boxes after ISO/IEC 14496-12, sections 4.2, 8.6.6, 8.7.3 and 8.8.8 (from memory).
     """
     with open(path, "rb") as stream:
         end = os.fstat(stream.fileno()).st_size
-        count = 0
-        for number, more in enumerate(_counts(stream, end)):
+        count = edits = 0
+        for number, (name, more) in enumerate(_counts(stream, end)):
             count += more
+            edits += more if name == b"elst" else 0
             if count > end or number > _MOST_BOXES:
                 return True
-    return False
+    return edits * (count - edits) > end
 
 
-def _counts(stream: BinaryIO, end: int) -> Iterator[int]:
-    """For each box, those inside others too: how many samples it counts."""
+def _counts(stream: BinaryIO, end: int) -> Iterator[tuple[bytes, int]]:
+    """For each box, those inside others too: its name, and how many samples (edits) it counts."""
     spans = [(0, end)]
     while spans:
         at, stop = spans.pop()
@@ -100,7 +102,7 @@ def _counts(stream: BinaryIO, end: int) -> Iterator[int]:
         if name in _HOLD_OTHERS:
             spans.append((at + behind, box_stop))
         counted = behind + _COUNTED_AT[name] if name in _COUNTED_AT else len(head)
-        yield int.from_bytes(head[counted : counted + 4], "big")
+        yield name, int.from_bytes(head[counted : counted + 4], "big")
 
 
 @contextmanager

@@ -45,6 +45,9 @@ COUNTS: dict[str, bytes] = {
     "small sizes": box(b"stz2", struct.pack(">III", 0, 4, MANY)),
     "a run": box(b"trun", struct.pack(">II", 0, MANY)),
     "many runs": box(b"trun", struct.pack(">II", 0, 700)) * 100,
+    "edits": box(b"elst", struct.pack(">II", 0, MANY)),
+    "few samples that many edits play": box(b"stsz", struct.pack(">III", 0, 8, 90))
+    + box(b"elst", struct.pack(">II", 0, 500) + struct.pack(">IiI", 2000, 0, 1 << 16) * 500),
 }
 
 
