@@ -178,7 +178,7 @@ class SongInputs:
         """SHA-256 of a stem's file. Raises StaleError when it is not the one that was opened."""
         audio = self.audio[stem]
         digest = digest_of(audio.path)
-        if stamp_of(audio.path) != audio.stamp:
+        if not is_as_opened(audio):
             raise StaleError(f"{audio.path} changed while it was in use; start again")
         return digest
 
@@ -243,7 +243,7 @@ class SongInputs:
     def check_unchanged(self) -> None:
         """Raises StaleError when a file that the song is made from is not what it was."""
         for audio in self.audio.values():
-            if stamp_of(audio.path) != audio.stamp:
+            if not is_as_opened(audio):
                 raise StaleError(f"{audio.path} changed while it was in use; start again")
         for path, digest in self.digests.items():
             if _digest_beside(path) != digest:
@@ -311,49 +311,63 @@ def memory_for(settings: Settings) -> Memory:
 
 # --- contents of files -----------------------------------------------------------------------
 
-Stamp = tuple[int, int]
-"""Size and time of change (ns) of a file."""
-_digests: dict[Path, tuple[tuple[int, ...], str]] = {}
-_told: dict[Path, tuple[Stamp, str]] = {}
+Look = tuple[int, int, int, int]
+"""Size, time of change (ns), time of the last change of any kind (ns) and number of a file."""
+_digests: dict[Path, tuple[Look, str]] = {}
+_told: dict[Path, tuple[Look, str]] = {}
+_seen: dict[tuple[Path, Look], str] = {}
+_MOST_SEEN = 10_000
+_NOTHING = (0, 0, 0, 0)
 
 
-def stamp_of(path: Path) -> Stamp:
-    """Size and time of change; zeros for a file that is not there."""
-    size, changed_ns, *_ = _look(path)
-    return size, changed_ns
-
-
-def _look(path: Path) -> tuple[int, ...]:
+def look_at(path: Path) -> Look:
+    """What tells a file from its next state; zeros for one that is not there."""
     try:
         status = path.stat()
     except (OSError, ValueError):
-        return 0, 0, 0, 0
+        return _NOTHING
     if not stat.S_ISREG(status.st_mode):
-        return 0, 0, 0, 0
+        return _NOTHING
     return status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
+
+
+def is_as_opened(audio: AudioFile) -> bool:
+    """Whether the file of a stem holds what it held when it was opened. A copy may have the size
+    and time of change of then, and some disks tell whole seconds; where the system notes any other
+    change, as a label or a link is one too, the digest tells."""
+    now, then = look_at(audio.path), (*audio.stamp, *audio.trace)
+    if now == then:
+        return True
+    known = _seen.get((audio.path, then))
+    return now[:2] == audio.stamp and known is not None and digest_of(audio.path) == known
 
 
 def digest_of(path: Path) -> str:
     """SHA-256 of a file, "" for one that cannot be read; a large file is hashed again only when
     it looks changed."""
-    seen = _look(path)
-    size, changed_ns, *_ = seen
-    if not any(seen):
+    seen = look_at(path)
+    if seen == _NOTHING:
         return ""
-    known, digest = _digests.get(path, ((), ""))
+    known, digest = _digests.get(path, (_NOTHING, ""))
     if known == seen:
         return digest
-    stamp, told = _told.get(path, ((-1, -1), ""))
-    if stamp == (size, changed_ns):
-        digest = told
-    else:
+    looked, digest = _told.get(path, (_NOTHING, ""))
+    if looked != seen:
         try:
             digest = sha256_file(path)
         except (OSError, InputError):
             return ""
-    if size > _SMALL_BYTES and seen == _look(path):
-        _digests[path] = seen, digest
+    if seen == look_at(path):
+        _remember(path, seen, digest)
     return digest
+
+
+def _remember(path: Path, seen: Look, digest: str) -> None:
+    if seen[0] > _SMALL_BYTES:
+        _digests[path] = seen, digest
+    if len(_seen) >= _MOST_SEEN:
+        _seen.clear()
+    _seen[path, seen] = digest
 
 
 def digests_beside(song: Song, settings: Settings) -> dict[Path, str]:
@@ -363,19 +377,19 @@ def digests_beside(song: Song, settings: Settings) -> dict[Path, str]:
 
 def _digest_beside(path: Path) -> str:
     is_sound = path.suffix.lower() in AUDIO_SUFFIXES
-    return digest_of(path) if is_sound or stamp_of(path)[0] <= MAX_F0_BYTES else ""
+    return digest_of(path) if is_sound or look_at(path)[0] <= MAX_F0_BYTES else ""
 
 
 def seen_of(path: Path) -> str:
     """What tells a song file from its next state: its content, or of what is longer than any, as a
-    recording is, size and time of change."""
-    stamp = stamp_of(path)
-    return digest_of(path) if stamp[0] <= MAX_BYTES else str(stamp)
+    recording is, how it looks."""
+    look = look_at(path)
+    return digest_of(path) if look[0] <= MAX_BYTES else str(look)
 
 
-def know_digest(path: Path, *, stamp: Stamp, digest: str) -> None:
+def know_digest(path: Path, *, look: Look, digest: str) -> None:
     """Take a digest made by another process, for the file as it was there."""
-    _told[path] = stamp, digest
+    _told[path] = look, digest
 
 
 def one_of(**given: object) -> None:

@@ -23,7 +23,7 @@ from retune.carriers.changes import Edit, Plan
 from retune.carriers.errors import OutputError, RetuneError, RuleError, StaleError
 from retune.carriers.heard import Analysis, Phrase, StemAnalysis
 from retune.pipeline.facts import number
-from retune.pipeline.inputs import Settings, SongInputs, know_digest, read_inputs
+from retune.pipeline.inputs import Look, Settings, SongInputs, know_digest, read_inputs
 from retune.pipeline.made_before import are_records, is_record, put_aside
 from retune.pipeline.manifest import (
     MANIFEST,
@@ -53,8 +53,8 @@ PICTURE, ENDINGS = "picture.svg", "endings.json"
 Value = TypeVar("Value")
 # The process that gives out the jobs says it if nothing can be kept; its workers need not.
 log.addHandler(logging.NullHandler())
-Known = tuple[str, int, int, str]
-"""Path, size, time of change (ns) and SHA-256 of a stem."""
+Known = tuple[str, Look, str]
+"""Path, how the file looked, and SHA-256 of a stem."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,8 @@ def run_hearing(hearing: Hearing) -> Heard:
 
 def _hear(hearing: Hearing, opened: SongInputs) -> tuple[Known, ...]:
     known = tuple(
-        (str(audio.path), *audio.stamp, opened.sha256(name)) for name, audio in opened.audio.items()
+        (str(audio.path), (*audio.stamp, *audio.trace), opened.sha256(name))
+        for name, audio in opened.audio.items()
     )
     if hearing.use_cache and not (hearing.resume and _all_there(opened, hearing.jobs)):
         analysis_of(opened)
@@ -186,8 +187,8 @@ def _with(job: Job | Hearing, work: Callable[[SongInputs], Value]) -> Value:
 
 
 def _open(job: Job | Hearing) -> SongInputs:
-    for path, size, changed_ns, digest in job.known:
-        know_digest(Path(path), stamp=(size, changed_ns), digest=digest)
+    for path, look, digest in job.known:
+        know_digest(Path(path), look=look, digest=digest)
     settings = Settings(tracker=job.tracker, use_cache=job.use_cache)
     memory = shared_memory() if job.use_cache else _WITHOUT_DISK
     return read_inputs(Path(job.song), settings, memory)

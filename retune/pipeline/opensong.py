@@ -15,19 +15,19 @@ from retune.carriers.songfacts import Song
 from retune.comparison.endings import PhraseEnding, phrase_endings
 from retune.pipeline import as_html as as_html
 from retune.pipeline.inputs import (
+    Look,
     Options,
     Progress,
     Settings,
     SongInputs,
-    Stamp,
     digests_beside,
+    look_at,
     memory_for,
     one_of,
     read_inputs,
     seen_of,
     settings_of,
     silent,
-    stamp_of,
 )
 from retune.pipeline.passages import WHOLE, Passage
 from retune.pipeline.song_analysis import analysis_of
@@ -92,24 +92,24 @@ class OpenSong:
         for _ in range(_TRIES):
             text = self._text()
             inputs = read_inputs(self._source, self.settings, self._memory)
-            self._seen = text, self._stamps(inputs.song), tuple(inputs.digests.values())
+            self._seen = text, self._stems_look(inputs.song), tuple(inputs.digests.values())
             if self._seen == self._looks(inputs.song):
                 return inputs
         raise StaleError(f"{inputs.song.path} or one of its files is being changed; try again")
 
     def _looks(self, song: Song) -> object:
         others = tuple(digests_beside(song, self.settings).values())
-        return self._text(), self._stamps(song), others
+        return self._text(), self._stems_look(song), others
 
     def _text(self) -> str:
-        """The content of the song file (of what is longer than any, its stamp)."""
+        """The content of the song file (of what is longer than any, how it looks)."""
         if isinstance(self._source, Song):
             return ""
         return seen_of(self._source)
 
     @staticmethod
-    def _stamps(song: Song) -> tuple[Stamp, ...]:
-        return tuple(stamp_of(stem.path) for stem in song.stems.values())
+    def _stems_look(song: Song) -> tuple[Look, ...]:
+        return tuple(look_at(stem.path) for stem in song.stems.values())
 
     def _work(self, do: Callable[[SongInputs], Value]) -> Value:
         """Do something with one state of the song; anew when a file changes meanwhile."""

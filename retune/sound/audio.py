@@ -62,9 +62,10 @@ class AudioFile:
     """A sound file on disk, read on demand (an `AudioLike`).
 
     `subtype` and `format` are libsndfile's words ("PCM_16", "FLAC"); `stamp` is the size and
-    time of change seen at opening; `whole` says that the file is decoded in one go, because its
-    codec does not seek to the sample. Crosses to another process as a path; each read opens
-    the file, so threads may share one value. Of a passage, what lies before sample `first` is
+    time of change seen at opening, `trace` what no program sets back: the time of the last change
+    of any kind, and the file's number on its disk; `whole` says that the file is decoded in one go,
+    because its codec does not seek to the sample. Crosses to another process as a path; each read
+    opens the file, so threads may share one value. Of a passage, what lies before sample `first` is
     silent and never read, `n_samples` is where it ends, and `length` that of the file.
     """
 
@@ -78,6 +79,7 @@ class AudioFile:
     whole: bool = False
     first: int = 0
     length: int = 0
+    trace: tuple[int, int] = (0, 0)
 
     def within(self, first: int, stop: int) -> AudioFile:
         """The same sound, of which only samples [first, stop) are heard."""
@@ -105,7 +107,7 @@ class AudioFile:
         if start < self.first:
             silent = np.zeros((min(stop, self.first) - start, self.n_channels), np.float32)
             return np.concatenate([silent, self.read(self.first, max(stop, self.first))])
-        if self.stamp != _stamp(self.path):
+        if self.stamp != _seen(self.path)[0]:
             raise StaleError(f"{self.path} changed while it was in use; start again")
         samples = self._span(start, stop)
         if not np.isfinite(samples).all():
@@ -117,10 +119,12 @@ class AudioFile:
 
     def _span(self, start: int, stop: int) -> Samples:
         if self.whole:
-            return np.array(_decoded(self.path, self.stamp, self.format == MEDIA)[start:stop])
+            return np.array(
+                _decoded(self.path, (self.stamp, self.trace), self.format == MEDIA)[start:stop]
+            )
         n_bytes = 4 * self.n_channels * self.entire.n_samples
         if self.format == "FLAC" and n_bytes <= KEPT_BYTES:
-            kept = _kept(self.path, self.stamp)
+            kept = _kept(self.path, (self.stamp, self.trace))
             if stop <= len(kept):
                 return np.array(kept[start:stop])
         return _read_span(self.path, start, stop, self.rate_hz)
@@ -167,9 +171,9 @@ def open_audio(path: str | Path) -> AudioFile:
     if n_samples < _UNKNOWN_LENGTH and n_samples > _MAX_DECODED_S * rate_hz:
         raise AudioError(f"{path} is longer than 6 hours; cut it")
     _check_size(path, n_samples * n_channels)
-    stamp, whole = _stamp(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
+    seen, whole = _seen(path), kind in ("OGG", "MP3") or n_samples > _UNKNOWN_LENGTH
     if whole:
-        decoded = len(_decoded(path, stamp))
+        decoded = len(_decoded(path, seen))
         if kind == "MP3" and audiohead.has_length_tag(path):
             _check_promise(path, decoded / rate_hz, n_samples / rate_hz)
         n_samples = decoded
@@ -182,19 +186,31 @@ def open_audio(path: str | Path) -> AudioFile:
         )
     if not whole:
         _read_span(path, n_samples - 1, n_samples, rate_hz)
-    return AudioFile(path, rate_hz, n_samples, n_channels, subtype, format_name, stamp, whole)
+    return AudioFile(
+        path, rate_hz, n_samples, n_channels, subtype, format_name, seen[0], whole, trace=seen[1]
+    )
 
 
 def _open_media(path: Path) -> AudioFile:
-    track, stamp = media.read_track(path), _stamp(path)
+    track, seen = media.read_track(path), _seen(path)
     codec = track.codec.upper()
     _check_shape(path, rate_hz=track.rate_hz, n_channels=track.n_channels, subtype="FLOAT")
-    n_samples = len(_decoded(path, stamp, True))
+    n_samples = len(_decoded(path, seen, True))
     if track.promised_s:
         _check_promise(path, n_samples / track.rate_hz, track.promised_s)
     if n_samples == 0:
         raise AudioError(f"{path} holds no samples; export it again")
-    return AudioFile(path, track.rate_hz, n_samples, track.n_channels, codec, MEDIA, stamp, True)
+    return AudioFile(
+        path,
+        track.rate_hz,
+        n_samples,
+        track.n_channels,
+        codec,
+        MEDIA,
+        seen[0],
+        whole=True,
+        trace=seen[1],
+    )
 
 
 def _check_size(path: Path, n_values: int) -> None:
@@ -248,12 +264,16 @@ def _check_shape(path: Path, *, rate_hz: int, n_channels: int, subtype: str) -> 
         raise AudioError(f"{path} is coded as {subtype}, which is not read; convert it to PCM")
 
 
-def _stamp(path: Path) -> tuple[int, int]:
+_Seen = tuple[tuple[int, int], tuple[int, int]]
+"""`AudioFile.stamp` and `AudioFile.trace`."""
+
+
+def _seen(path: Path) -> _Seen:
     try:
         status = path.stat()
     except OSError as error:
         raise AudioError(f"{path} has gone or cannot be read; check the folder") from error
-    return status.st_size, status.st_mtime_ns
+    return (status.st_size, status.st_mtime_ns), (status.st_ctime_ns, status.st_ino)
 
 
 def _stream(path: Path) -> Any:
@@ -292,7 +312,7 @@ def _read_span(path: Path, start: int, stop: int, rate_hz: int) -> Samples:
 
 
 @lru_cache(maxsize=8)
-def _kept(path: Path, stamp: tuple[int, int]) -> Samples:
+def _kept(path: Path, seen: _Seen) -> Samples:
     """All samples of a file that seeks exactly but decodes slowly; none where it cannot be decoded
     or kept, so that a reader of one span of it learns why, or needs no more than that span."""
     try:
@@ -302,8 +322,8 @@ def _kept(path: Path, stamp: tuple[int, int]) -> Samples:
 
 
 @lru_cache(maxsize=16)
-def _decoded(path: Path, stamp: tuple[int, int], is_media: bool = False) -> Samples:
-    """All samples of a file; `stamp` makes a changed file another entry."""
+def _decoded(path: Path, seen: _Seen, is_media: bool = False) -> Samples:
+    """All samples of a file; `seen` makes a changed file another entry."""
     return _decode(path, is_media=is_media)
 
 

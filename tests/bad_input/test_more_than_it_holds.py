@@ -18,7 +18,8 @@ from hostile_songs import refused, write_song
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from retune.carriers.errors import AudioError, ChangedError, OutputError
+import retune
+from retune.carriers.errors import AudioError, ChangedError, OutputError, StaleError
 from retune.carriers.songfacts import Variant
 from retune.faces.web.kept import Drawer, Kept
 from retune.song.songsave import edit_song
@@ -248,3 +249,47 @@ def test_an_entry_of_the_cache_that_is_none_is_passed_over(tmp_path: Path) -> No
     assert cache.get(key) is None
     cache.put(key, {"a": np.zeros(4)})
     assert cache.get(key) is not None
+
+
+@pytest.mark.parametrize("how", ["in place", "exchanged"])
+@pytest.mark.parametrize("kind", ["WAV", "MP3"])
+def test_another_take_of_equal_size_and_time_is_noticed(
+    kind: str, how: str, tmp_path: Path
+) -> None:
+    """As by a copy that keeps times, or on a disk that tells them in steps of two seconds."""
+    path = tmp_path / f"v.{kind.lower()}"
+    time_s = np.arange(4 * 16_000) / 16_000
+
+    def sing(sign: int) -> bytes:
+        tone = sign * 0.3 * np.sin(2 * np.pi * 220.0 * time_s)
+        soundfile.write(tmp_path / "x", tone, 16_000, format=kind)
+        return (tmp_path / "x").read_bytes()
+
+    old, new = sing(1), sing(-1)
+    assert len(old) == len(new)
+    path.write_bytes(old)
+    status = path.stat()
+    opened = retune.open(path)
+    inputs, heard = opened.inputs, opened.audio[path.stem].read(0, 16_000)
+    digest = inputs.sha256(path.stem)
+    if how == "in place":
+        path.write_bytes(new)
+    else:
+        (tmp_path / "other").write_bytes(new)
+        os.replace(tmp_path / "other", path)
+    os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
+    for look in (inputs.check_unchanged, lambda: inputs.sha256(path.stem)):
+        with pytest.raises(StaleError, match="changed while it was in use"):
+            look()
+    assert opened.inputs.sha256(path.stem) != digest
+    assert not np.array_equal(opened.audio[path.stem].read(0, 16_000), heard)
+
+
+def test_a_link_or_label_makes_no_other_take(tmp_path: Path) -> None:
+    path = tmp_path / "v.wav"
+    soundfile.write(path, np.zeros(16_000), 16_000)
+    inputs = retune.open(path).inputs
+    inputs.sha256("v")
+    os.link(path, tmp_path / "backup.wav")
+    path.chmod(0o600)
+    inputs.check_unchanged()

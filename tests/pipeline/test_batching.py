@@ -163,12 +163,12 @@ def test_a_song_that_takes_long_is_not_one_task(tmp_path: Path) -> None:
 
 def test_a_hash_made_elsewhere_counts_only_for_the_same_file() -> None:
     path = demo_folder() / "vocal.flac"
-    size, changed_ns = inputs.stamp_of(path)
+    size, *times, number = inputs.look_at(path)
     try:
-        inputs.know_digest(path, stamp=(size, changed_ns + 1), digest="0" * 64)
+        inputs.know_digest(path, look=(size, times[0], times[1] + 1, number), digest="0" * 64)
         assert inputs.digest_of(path) == sha256_file(path)
         inputs._digests.clear()
-        inputs.know_digest(path, stamp=(size, changed_ns), digest="0" * 64)
+        inputs.know_digest(path, look=inputs.look_at(path), digest="0" * 64)
         assert inputs.digest_of(path) == "0" * 64
     finally:
         inputs._told.clear()

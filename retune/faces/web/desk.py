@@ -21,7 +21,7 @@ from retune.carriers.heard import Analysis
 from retune.carriers.songfacts import Song, Variant
 from retune.comparison.levels import MixLevels
 from retune.faces.web.kept import MOST_DRAFTS, Drawer, Kept, drawers
-from retune.pipeline.inputs import SongInputs, stamp_of
+from retune.pipeline.inputs import SongInputs, is_as_opened
 from retune.pipeline.mix_levels import levels_of
 from retune.pipeline.opensong import OpenSong, open_song
 from retune.pipeline.pieces import Piece, pieces_of
@@ -179,7 +179,7 @@ class Desk:
         if opened is None:
             return ()
         audio = opened.last.audio.values()
-        return tuple(dict.fromkeys(a.path for a in audio if stamp_of(a.path) != a.stamp))
+        return tuple(dict.fromkeys(a.path for a in audio if not is_as_opened(a)))
 
     @property
     def handle(self) -> OpenSong:
