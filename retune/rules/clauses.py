@@ -248,6 +248,8 @@ def _with_unit(first: Rule, rest: Sentence) -> Sentence:
             return _inserted(rest, place, units[-1])
         if before in ("of", "in") and re.fullmatch(r"o:\d+", text) and after in (",", "and", ";"):
             return _inserted(rest, place + 1, units[-1])
+        if re.fullmatch(r"o:\d+", text) and after == "end" and before not in ("in", "on"):
+            return _inserted(rest, place + 1, units[-1])
     if re.match(r"(?:in )?(?:o:2|last|other) half(?! (?:of|a|step|beat)\b)", rest.text):
         return _in_same_phrases(first, rest)
     if texts[0].isdigit() and texts[1] == "end":

@@ -84,11 +84,11 @@ def forbidden(
     )
 
 
+_NEGATION = re.compile(r"\w*n['’]t|not|never|no|nobody|nothing|none|neither", re.IGNORECASE)
+
+
 def _forbids(token: Token) -> bool:
-    return (
-        token.text in NEGATIONS
-        or re.search(r"(?i)n['’]t$|^(?:not|never|no)$", token.raw) is not None
-    )
+    return token.text in NEGATIONS or _NEGATION.fullmatch(token.raw) is not None
 
 
 def is_known(token: Token) -> bool:

@@ -24,6 +24,8 @@ from retune.rules.words import VERBS
 Read = Callable[[str], tuple[Rule, ...] | RuleError]
 """Reads a sentence, or tells what to say of it."""
 MOST_OFFERED = 4
+MOST_NAMED = 40
+"""Letters of what is said not to be understood: more of a sentence names nothing."""
 _TURNS = frozenset(
     ("otherwise", "unless", "else", "where", "when", "whenever", "wherever", "if", "until", "than",
      "over", "only", "before", "after", "between", "instead")
@@ -126,17 +128,20 @@ def _asked(
         return strict
     offers = [*nearest, *gist.offers()] if len(unknown) > 2 or not nearest else list(nearest)
     readings = (slip[1] if slip else ()) or unread.best(offers) or unread.best(gist.offers())
+    left = unaccounted(sentence, readings[0]) if readings else ()
     first, last = _blamed(unread)
+    if not unknown and left:
+        first, last = left[0].first, left[0].last
     column, length = sentence.columns(first, last)
     word = cut_short(typed_of(sentence.tokens[first:last]))
     told = no_stem(word, unread.stems)
     asks = gist.question
     if nearest or len(readings) == 1:
         asks = ("is this meant?" if len(readings) == 1 else "is one of these meant?") * (not told)
-    if unread.is_untold and readings and not unaccounted(sentence, readings[0]):
-        unknown = ()
-    is_not = "is in none of what was understood" if unread.is_untold else "was not understood"
-    problem = f'"{word}" {is_not}{told}' if unknown else ""
+    is_untold = unread.is_untold or not unknown
+    is_not = "is in none of what was understood" if is_untold else "was not understood"
+    is_named = bool(left) if is_untold else bool(unknown)
+    problem = f'"{word}" {is_not}{told}' if is_named and length < MOST_NAMED else ""
     return RuleError(
         "; ".join(filter(None, (problem, asks))),
         text=sentence.typed,

@@ -79,7 +79,7 @@ def _with_note_a(tokens: list[Token]) -> list[Token]:
     """A capital A that no noun follows is the note, not the article."""
     for place, token in enumerate(tokens):
         after = tokens[place + 1].text if place + 1 < len(tokens) else ""
-        is_section = token.raw == "A" and after == "section"
+        is_section = token.raw == "A" and (after == "section" or after in _SIGNS)
         is_chord = is_section or (
             after in ("chord", "chords") and any(token.raw.islower() for token in tokens)
         )

@@ -108,7 +108,7 @@ class WhatReader:
             return [
                 [(f"{kind} {words}", more) for kind, more in one]
                 for words in degrees
-                for one in (kinds[:1] or [[(self._kind_before(), "")]])
+                for one in (kinds[: 1 + self._lands_any()] or [[(self._kind_before(), "")]])
             ]
         return [[(f"{kind} note", more) for kind, more in one] for one in kinds]
 
@@ -170,6 +170,8 @@ class WhatReader:
             positions = {
                 "phrase-ending": (heard.of("end") or heard.of("cadences") or heard.of("resolve"))[0]
             }
+        if self._lands_any() and "phrase-ending" in positions:
+            return [[("every", "")], [("phrase-ending", "")]]
         if not positions and self._comes_home():
             positions = {"phrase-ending": heard.of("phrases")[0]}
         if len(positions) > 1:
@@ -217,6 +219,14 @@ class WhatReader:
         if any("where" in scope for part in heard.of("scope") for scope in part.value):
             return False
         return heard.has("resolve") and not self.sources and not heard.has("role", "notes", "at")
+
+    def _lands_any(self) -> bool:
+        """ "Let every 2 land on 1": those at ends, or all."""
+        heard = self.heard
+        lands = all(part.value in ("land", "lands", "landing") for part in heard.of("end"))
+        spoken = heard.has("position", "phrases", "cadences", "last_degree")
+        named = any(part.value[0].startswith("every") for part in heard.of("degrees"))
+        return heard.has("end") and lands and named and not spoken
 
     def _comes_home(self) -> bool:
         """ "Bring phrase 2 home", or "down to the tonic", is said of its end."""
