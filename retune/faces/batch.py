@@ -15,8 +15,9 @@ from textwrap import indent
 from typing import Any
 
 from retune.carriers.errors import InputError, RetuneError
-from retune.carriers.text import own_file_stem, printable
+from retune.carriers.text import printable
 from retune.faces import show
+from retune.faces.batch_places import Places, joined, places_of, song_places
 from retune.faces.batch_report import check_report, write_report
 from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
@@ -31,7 +32,6 @@ from retune.pipeline.workers import InThisProcess, LocalProcesses, Workers
 from retune.song.csvtext import table_lines
 from retune.song.songfile import read_song, read_variants
 from retune.sound.files import clear_unfinished
-from retune.sound.folders import named_folder, sole_writer
 from retune.sound.made_files import made_file, refuse_other_file
 
 COLUMNS = (
@@ -46,23 +46,30 @@ SHORT_BYTES = 150 << 20
 def batch(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if any job failed, the rest being done all the same; the code of
     `stopped_by` if it was stopped."""
-    out = named_folder(arguments.out)
+    with places_of(arguments.out, arguments.report) as places:
+        return _batch(arguments, places)
+
+
+def _batch(arguments: argparse.Namespace, places: Places) -> int:
+    assert places.out is not None
     workers = workers_of(arguments)
     check_options(engine=arguments.engine, subtype=arguments.subtype)
     tally = Tally()
-    songs = _songs(arguments, tally)
+    songs = _songs(arguments, tally, places)
     if isinstance(workers, LocalProcesses) and sum(s.work_bytes for s in songs) < SHORT_BYTES:
         workers = InThisProcess()
-    _check_places(out, arguments.report)
+    _check_files(places.out, places.report)
     if not arguments.no_cache:
         shared_memory().tell()
     total = sum(1 + len(song.variants) for song in songs) + len(tally)
-    with sole_writer(out), stoppable_once():
+    with places.sole_writer(), stoppable_once():
         stopped = _run(songs, workers, tally, total=total, quiet=arguments.quiet)
-        _clear_leftovers(songs)
-        _write_summary(out, tally)
-        if arguments.report is not None:
-            page = write_report(tally, out=out, report=Path(arguments.report))
+        _clear_leftovers(songs, places)
+        places.ready()
+        _write_summary(places.out, tally)
+        if places.report is not None:
+            write_report(tally, out=places.out, report=places.report)
+            page = joined(arguments.report, "index.html")
             show.say(f"open {page} in a browser", quiet=arguments.quiet)
     _close(arguments, tally, total, stopped=stopped > 0)
     return stopped or int(tally.count("failed") > 0)
@@ -71,12 +78,12 @@ def batch(arguments: argparse.Namespace) -> int:
 _HEAD = f"{COLUMNS[0]},{COLUMNS[1]},"
 
 
-def _check_places(out: Path, report: str | None) -> None:
+def _check_files(out: Path, report: Path | None) -> None:
     """Refuse, before anything is worked on, to write over files of somebody else's."""
     refuse_other_file(out / "batch.csv", head=_HEAD)
     refuse_other_file(out / "batch.json", is_ours=are_records("state"))
     if report is not None:
-        check_report(Path(report))
+        check_report(report)
 
 
 def _run(
@@ -112,15 +119,20 @@ def workers_of(arguments: argparse.Namespace) -> Workers:
 # --- the list of jobs ------------------------------------------------------------------------
 
 
-def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
+def _songs(arguments: argparse.Namespace, tally: Tally, places: Places) -> list[SongJobs]:
     shared = read_variants(Path(arguments.variants)) if arguments.variants else None
     songs = []
-    for path, name in named_songs(arguments.song):
+    for place in song_places(arguments.song):
+        name = place.name
         try:
-            song = read_song(path)
+            with place.described() as path:
+                song = read_song(path)
+                size_bytes = sum(_size(s.path) for s in song.stems.values())
             own = song.variants if shared is None else shared
             if not own:
-                raise InputError(f"{path}: no [variants.NAME] table: add one, or give --variants")
+                raise InputError(
+                    f"{place.text}: no [variants.NAME] table: add one, or give --variants"
+                )
         except RetuneError as error:
             tally.add(failed(name, "*", str(error)))
             continue
@@ -129,9 +141,9 @@ def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
             tally.add(failed(name, "*", words))
             continue
         common: dict[str, Any] = {
-            "song": os.path.realpath(path),
+            "song": place.path,
             "name": name,
-            "out": os.path.realpath(arguments.out),
+            "out": os.path.realpath(places.out or ""),
             "subtype": arguments.subtype,
             "tracker": arguments.tracker,
             "use_cache": not arguments.no_cache,
@@ -150,7 +162,7 @@ def _songs(arguments: argparse.Namespace, tally: Tally) -> list[SongJobs]:
             for variant in own.values()
         )
         original = Job(variant=ORIGINAL, rules=(), **common)
-        songs.append(SongJobs(original, variants, sum(_size(s.path) for s in song.stems.values())))
+        songs.append(SongJobs(original, variants, size_bytes, place.source, places.target))
     return songs
 
 
@@ -161,23 +173,10 @@ def _size(path: Path) -> int:
         return 0
 
 
-def named_songs(songs: Sequence[str]) -> Iterator[tuple[Path, str]]:
-    """Each song with a folder name of its own, the same on every run."""
-    taken: set[str] = set()
-    for text in dict.fromkeys(songs):
-        path = Path(text)
-        plain = Path(os.path.realpath(path)).parent.name if path.name == "song.toml" else path.stem
-        stem, number = own_file_stem(plain), 1
-        name = stem
-        while name.casefold() in taken:
-            number += 1
-            name = f"{stem}-{number}"
-        taken.add(name.casefold())
-        yield path, name
-
-
-def _clear_leftovers(songs: Sequence[SongJobs]) -> None:
+def _clear_leftovers(songs: Sequence[SongJobs], places: Places) -> None:
     """Remove the half-written temporary files that killed workers left."""
+    for song in songs:
+        places.clear(song.name)
     for job in (job for song in songs for job in (song.original, *song.variants)):
         for folder in (job.home, *job.home.rglob("*/")):
             clear_unfinished(folder)
@@ -243,7 +242,7 @@ def _close(arguments: argparse.Namespace, tally: Tally, total: int, *, stopped: 
     tail = f", {left} not begun (--resume goes on)" if stopped else ""
     seconds = time.monotonic() - tally.began
     show.say(
-        f"{counts}{tail} in {seconds:.1f} s; see {Path(arguments.out) / 'batch.csv'}",
+        f"{counts}{tail} in {seconds:.1f} s; see {joined(arguments.out, 'batch.csv')}",
         quiet=arguments.quiet,
     )
 

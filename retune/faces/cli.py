@@ -87,7 +87,13 @@ def _render(sub: argparse.ArgumentParser) -> None:
 
 
 def _compare(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
+    sub.add_argument(
+        "song",
+        type=options.name,
+        nargs="+",
+        metavar="SONG",
+        help="song files, or addresses: s3://...",
+    )
     options.facts(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument(
@@ -108,7 +114,13 @@ def _compare(sub: argparse.ArgumentParser) -> None:
 
 
 def _batch(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
+    sub.add_argument(
+        "song",
+        type=options.name,
+        nargs="+",
+        metavar="SONG",
+        help="song files, or addresses: s3://...",
+    )
     sub.add_argument(
         "--variants", type=options.name, metavar="FILE", help="one variants file for every song"
     )

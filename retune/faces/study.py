@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from retune.carriers.errors import RetuneError, UsageError
 from retune.carriers.text import counted
 from retune.faces import show
-from retune.faces.batch import named_songs, progress_line, workers_of
+from retune.faces.batch import progress_line, workers_of
+from retune.faces.batch_places import Places, joined, places_of, song_places
 from retune.faces.batch_tally import Tally
 from retune.faces.stopping import stoppable_once, stopped_by
 from retune.pipeline.jobs import failed
@@ -18,8 +18,9 @@ from retune.pipeline.records import Record
 from retune.pipeline.study import Study, run_study
 from retune.pipeline.workers import Task, Workers, run_tasks
 from retune.song.songfile import read_song, read_variants
-from retune.sound.folders import make_folder, named_folder, sole_writer
+from retune.sound.folders import make_folder, named_folder
 from retune.sound.made_files import made_file, refuse_other_file
+from retune.sound.stores import is_address
 
 FORMATS = ("csv", "parquet", "jams")
 
@@ -27,7 +28,15 @@ FORMATS = ("csv", "parquet", "jams")
 def study(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if a song failed, the rest being studied all the same."""
     formats = _formats(arguments.format)
-    report = named_folder(arguments.report)
+    if "jams" in formats and is_address(arguments.report):
+        raise UsageError("JAMS has a file a song and version: give --report a folder for it")
+    with places_of(None, arguments.report) as places:
+        return _study(arguments, formats, places)
+
+
+def _study(arguments: argparse.Namespace, formats: Sequence[str], places: Places) -> int:
+    assert places.report is not None
+    report = named_folder(places.report)
     tally = Tally()
     studies = _studies(arguments, tally, report if "jams" in formats else None)
     workers = workers_of(arguments)
@@ -36,8 +45,9 @@ def study(arguments: argparse.Namespace) -> int:
     refuse_other_file(report / "endings.svg")
     refuse_other_file(report / "phrases.csv", head="song,")
     refuse_other_file(report / "phrases.parquet")
-    with sole_writer(report), stoppable_once():
+    with places.sole_writer(), stoppable_once():
         stopped = _run(studies, workers, tally, total=total, quiet=arguments.quiet)
+        places.ready()
         _write(report, tally, formats)
     _close(arguments, tally)
     return stopped or int(tally.count("failed") > 0)
@@ -61,15 +71,17 @@ def _studies(arguments: argparse.Namespace, tally: Tally, report: Path | None) -
     if report is not None:
         make_folder(report / "jams")
     found = []
-    for path, name in named_songs(arguments.song):
+    for place in song_places(arguments.song):
+        name = place.name
         try:
-            own = read_song(path).variants if shared is None else shared
+            with place.described() as path:
+                own = read_song(path).variants if shared is None else shared
         except RetuneError as error:
             tally.add(failed(name, "*", str(error)))
             continue
         found.append(
             Study(
-                song=os.path.realpath(path),
+                song=place.path,
                 name=name,
                 variants=tuple((v.name, tuple(v.rules)) for v in own.values()),
                 tracker=arguments.tracker,
@@ -139,6 +151,6 @@ def _close(arguments: argparse.Namespace, tally: Tally) -> None:
     n_phrases = sum(len(record.get("rows", ())) for record in records)
     told = f"{counted(n_phrases, 'phrase')} in {counted(tally.count('done'), 'song')}"
     show.say(
-        f"{told}; open {Path(arguments.report) / 'index.html'} in a browser",
+        f"{told}; open {joined(arguments.report, 'index.html')} in a browser",
         quiet=arguments.quiet,
     )

@@ -9,11 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
+from retune.carriers.errors import RetuneError
 from retune.pipeline.jobs import Heard, Hearing, Job, failed, run_hearing, run_job
 from retune.pipeline.records import Record
 from retune.pipeline.rendition_files import ORIGINAL
+from retune.pipeline.stored_songs import fetch_song, sent_back, told, working_folder
 from retune.pipeline.workers import InThisProcess, Task, Workers, run_tasks
+from retune.sound.stores import below
 
 WHOLE_BYTES = 1 << 30
 """Stems times what is made of them, for a song that is one task: some 20 s of work, so that what is
@@ -22,11 +26,25 @@ done is told meanwhile, and little is lost when the batch is stopped."""
 
 @dataclass(frozen=True)
 class SongJobs:
-    """What is to be made of one song, which has `size_bytes` of stems."""
+    """What is to be made of one song, which has `size_bytes` of stems. `source` is the address of
+    a song that lies in a file store, `target` that of the folder of a store in which its own folder
+    is to stand; "" for places of this machine, which the jobs name."""
 
     original: Job
     variants: tuple[Job, ...]
     size_bytes: int = 0
+    source: str = ""
+    target: str = ""
+
+    @property
+    def is_stored(self) -> bool:
+        """Whether its files come from a store or go to one."""
+        return bool(self.source or self.target)
+
+    def failed(self, why: str) -> list[Record]:
+        """The records of all its jobs where none could be done."""
+        others = [failed(job.name, job.variant, f"not tried: {why}") for job in self.variants]
+        return [failed(self.original.name, self.original.variant, why), *others]
 
     @property
     def name(self) -> str:
@@ -50,7 +68,11 @@ def run_batch(
     longest_first = sorted(songs, key=lambda song: -song.size_bytes)
     n_whole = len(songs) - workers.width() // 2 if workers.width() > 1 else 0
     states = {
-        song.name: _State(song, note, is_whole=k < n_whole and song.work_bytes <= WHOLE_BYTES)
+        song.name: _State(
+            song,
+            note,
+            is_whole=song.is_stored or (k < n_whole and song.work_bytes <= WHOLE_BYTES),
+        )
         for k, song in enumerate(longest_first)
     }
     run_tasks(
@@ -63,9 +85,37 @@ def run_batch(
 
 def run_song(song: SongJobs) -> list[Record]:
     """Do every job of a song here."""
+    if song.is_stored:
+        return _run_stored(song)
     records: list[Record] = []
     run_batch([song], workers=InThisProcess(), note=records.append)
     return records
+
+
+def _run_stored(song: SongJobs) -> list[Record]:
+    """The same in a folder of this machine, with what a store holds; a store that fails fails the
+    song's jobs."""
+    try:
+        with working_folder() as folder:
+            return _run_in(folder, song)
+    except RetuneError as error:
+        return song.failed(str(error))
+
+
+def _run_in(folder: Path, song: SongJobs) -> list[Record]:
+    job, sources = song.original, folder / "song"
+    path = str(fetch_song(song.source, sources)) if song.source else job.song
+    out = str(folder / "out") if song.target else job.out
+    here = SongJobs(
+        replace(job, song=path, out=out),
+        tuple(replace(variant, song=path, out=out) for variant in song.variants),
+    )
+    places = {sources: song.source.rpartition("/")[0], folder / "out": song.target}
+    if not song.target:
+        return [told(record, places) for record in run_song(here)]
+    with sent_back(below(song.target, job.name), folder / "out" / job.name):
+        records = run_song(here)
+    return [told(record, places) for record in records]
 
 
 @dataclass
@@ -112,6 +162,8 @@ class _State:
         return self._variants(heard, written)
 
     def lost(self, task: Task, why: str) -> Iterable[Task]:
+        if isinstance(task.given, SongJobs) and task.given.is_stored:
+            return self.took(task, task.given.failed(why))
         if isinstance(task.given, SongJobs):
             # One of its jobs took the worker with it: apart, that one fails alone.
             self.is_whole = False

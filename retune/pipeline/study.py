@@ -13,7 +13,9 @@ from retune.pipeline.inputs import Settings, SongInputs, memory_for, read_inputs
 from retune.pipeline.records import Record
 from retune.pipeline.song_analysis import analysis_of
 from retune.pipeline.song_plan import plan_of
+from retune.pipeline.stored_songs import fetch_song, working_folder
 from retune.sound.made_files import made_file
+from retune.sound.stores import is_address
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ def run_study(study: Study) -> Record:
         "warnings": [],
     }
     try:
-        record["rows"], record["warnings"] = _studied(study)
+        record["rows"], record["warnings"] = _fetched(study)
     except Exception as error:
         said = str(error) if isinstance(error, RetuneError) else f"unexpected: {error!r}"
         record |= {"state": "failed", "error": " ".join(said.split())}
@@ -55,6 +57,15 @@ def run_study(study: Study) -> Record:
 
 Told = tuple[list[dict[str, Any]], list[str]]
 """Rows and warnings."""
+
+
+def _fetched(study: Study) -> Told:
+    """What `_studied` tells, of a song in a store once it has been fetched."""
+    if not is_address(study.song):
+        return _studied(study)
+    with working_folder() as folder:
+        here = str(fetch_song(study.song, folder))
+        return _studied(replace(study, song=here))
 
 
 def _studied(study: Study) -> Told:

@@ -10,7 +10,7 @@ from hostile_songs import refused, spoiled, write_song
 
 from retune.carriers.errors import UsageError
 from retune.carriers.text import file_stem, lost_on_windows
-from retune.faces.batch import named_songs
+from retune.faces.batch_places import song_places
 from retune.sound.folders import named_folder
 
 DEVICES = ("con", "AUX", "Nul", "prn", "com1", "LPT9")
@@ -44,7 +44,8 @@ def test_no_stem_and_no_variant_is_called_so(
 
 @pytest.mark.parametrize("name", DEVICES)
 def test_a_song_called_so_gets_a_folder_of_another_name(name: str) -> None:
-    found = [folder for _, folder in named_songs([f"{name}.wav", f"songs/{name}/song.toml"])]
+    named = song_places([f"{name}.wav", f"songs/{name}/song.toml"])
+    found = [place.name for place in named]
     assert found == [f"{name}-song", f"{name}-song-2"]
 
 

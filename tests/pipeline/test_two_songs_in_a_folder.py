@@ -10,7 +10,7 @@ import soundfile
 
 from retune import pipeline
 from retune.carriers.errors import UsageError
-from retune.faces.batch import named_songs
+from retune.faces.batch_places import song_places
 from retune.pipeline.study import Study, run_study
 from retune.sound.remembered import known, remember
 
@@ -101,6 +101,8 @@ def test_the_song_of_a_file_is_known_by_any_name(name: str, tmp_path: Path) -> N
 
 def test_songs_without_a_latin_letter_have_folders_of_their_own_in_any_order() -> None:
     songs = ["灯/song.toml", "夜/song.toml", "月.toml"]
-    one, other = (dict(named_songs(order)) for order in (songs, songs[::-1]))
+    one, other = (
+        {place.text: place.name for place in song_places(order)} for order in (songs, songs[::-1])
+    )
     assert one == other
     assert len(set(one.values())) == 3
