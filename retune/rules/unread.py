@@ -50,8 +50,8 @@ class _Unread:
 
     def placed(self, line: str) -> str:
         """An example at the place that the sentence names, unless it has one of its own."""
-        if self.gist.is_one_way and " down " in self.gist.does[0]:
-            line = line.replace(" up ", " down ")
+        if self.gist.is_one_way:
+            line = re.sub(r" (?:up|down) (?=\d)", f" {self.gist.does[0].split()[2]} ", line)
         line = line.replace("{what}", self.gist.what or "phrase-ending note")
         line = line.replace("{every}", "every note")
         where = re.sub(r" ?at [\w ]+ cadences", "", self.gist.where).strip()

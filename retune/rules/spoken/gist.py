@@ -35,6 +35,7 @@ _ANYTHING = (
     "shift {} down 1 scale step",
     "hold {} 1 beat longer",
 )
+_IN_TIME = ("delay", "bring", "hold", "shorten")
 _NOTES = ("phrase-ending note", "every note", "highest note")
 
 
@@ -144,6 +145,9 @@ def _doing(heard: Heard, reader: Assembly) -> tuple[tuple[str, ...], str]:
         return _in_time(heard, timed[0])
     if heard.has("keep"):
         return ("keep {}",), ""
+    if heard.has("length") and not heard.has("up", "down", "interval"):
+        does = [does for verb in _IN_TIME for does in _in_time(heard, verb)[0]]
+        return tuple(does), "later, earlier, longer or shorter?"
     return _moved(heard)
 
 

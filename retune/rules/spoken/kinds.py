@@ -64,7 +64,7 @@ _WHO = r"(?:where |that |which )?(?:it )?(?:is |lies? )?"
 WHERE |= {
     "where it is not a scale tone": (
         rf"{_WHO}(?:(?:do(?:es)? )?not (?:in|on|part of|of|belong to|fit|fit in|fit into|belong in)|outside(?: of)?|out of|foreign to) (?:a |its )?"
-        r"(?:key|scale)|(?:every )?(?:non ?scale|nondiatonic|non diatonic|chromatic) notes?"
+        r"(?:key|scale)|(?:every )?(?:non ?scale|nondiatonic|non diatonic|chromatic) (?:notes?|alterations?|inflections?|pitch(?:es)?)"
         r"|every (?:accidentals?|chromatics?)"
     ),
     "where it is a scale tone": rf"{_WHO}(?:in|of|part of) (?:key|scale)|(?:every )?diatonic notes?",

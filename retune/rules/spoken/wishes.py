@@ -73,7 +73,7 @@ def _found(kinds: tuple[_Kind, ...], sentence: Sentence, unknown: Sequence[int])
 
 
 _PARTS = re.compile(
-    r"(?:soprano|mezzo|alto|tenor|baritone|guitar|guitarist|piano|pianist|keys|keyboard|organ|"
+    r"(?:soprano|mezzo|treble|alto|tenor|baritone|guitar|guitarist|piano|pianist|keys|keyboard|organ|"
     r"strings?|violin|viola|cello|flute|clarinet|sax|saxophone|trumpet|horn|brass|drum|drummer|"
     r"percussion|synth|pad|harp|bassist|band|orchestra|descant)s?",
     re.IGNORECASE,
