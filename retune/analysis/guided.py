@@ -19,7 +19,8 @@ from retune.analysis.corrections import Draft, apply_corrections
 from retune.analysis.note_trust import DOUBTFUL, Heard
 from retune.analysis.notes import find_notes
 from retune.analysis.singer import with_singer
-from retune.carriers.heard import FloatArray, PitchTrack, Singing
+from retune.analysis.sonority import levels_in_mix
+from retune.carriers.heard import AudioLike, FloatArray, PitchTrack, Singing
 from retune.carriers.songfacts import Correction
 from retune.carriers.units import hz_to_midi
 from retune.song.guide import GuideNote
@@ -61,11 +62,18 @@ def drafts_of(heard: Sequence[Heard]) -> list[Draft]:
 
 
 def mix_notes(
-    track: PitchTrack, guide: Sequence[GuideNote], singing: Singing | None = None
+    track: PitchTrack,
+    guide: Sequence[GuideNote],
+    singing: Singing | None = None,
+    voice: AudioLike | None = None,
 ) -> tuple[Heard, ...]:
-    """The notes of a melody in a mix, with the levels of the track alone, since those of the sound
-    are everyone's; with `singing`, how likely each is sung at all."""
-    heard = guided_notes(track, guide) if guide else _unguided(track, find_notes(track))
+    """The notes of a melody in a mix, with the levels of the track and of the estimated `voice`,
+    since those of the sound are everyone's; with `singing`, how likely each is sung at all."""
+    if guide:
+        heard = guided_notes(track, guide)
+    else:
+        levels = None if voice is None else levels_in_mix(track, voice)
+        heard = _unguided(track, find_notes(track, levels=levels))
     return with_singer(heard, track, singing, is_told=bool(guide))
 
 
@@ -99,10 +107,11 @@ def corrected_guide(
     *,
     stem: str,
     singing: Singing | None = None,
+    voice: AudioLike | None = None,
 ) -> tuple[tuple[Draft, ...], list[str]]:
     """The notes of a mix with what was put right by hand, to track the melody by once more; and
     warnings in words."""
-    heard = drafts_of(mix_notes(track, guide, singing))
+    heard = drafts_of(mix_notes(track, guide, singing, voice))
     drafts, told = apply_corrections(heard, corrections, stem=stem)
     rough = [replace(d, midi=d.midi if d.named is None else float(d.named)) for d in drafts]
     return tuple(rough), told

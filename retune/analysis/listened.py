@@ -38,7 +38,7 @@ class Listened:
     song : Song
         The song file; its corrections are not looked at, and of its facts only tuning, key, meter
         and bars.
-    audio, tracks, guide, singing, band
+    audio, tracks, guide, singing, band, voices
         See `listen_to`.
     """
 
@@ -48,6 +48,7 @@ class Listened:
     guide: Sequence[GuideNote] = ()
     singing: Mapping[str, Singing] = field(default_factory=dict)
     band: Mapping[str, AudioLike] = field(default_factory=dict)
+    voices: Mapping[str, AudioLike] = field(default_factory=dict)
     _last: dict[tuple[Any, ...], tuple[Any, Any]] = field(default_factory=dict, repr=False)
 
     @property
@@ -63,7 +64,7 @@ class Listened:
     def _notes(self, name: str) -> tuple[Heard, ...]:
         role, track = self.song.stems[name].role, self.tracks[name]
         if role == "mix":
-            return mix_notes(track, self.guide, self.singing.get(name))
+            return mix_notes(track, self.guide, self.singing.get(name), self.voices.get(name))
         return find_notes(track, self.audio.get(name), is_bass=role == "bass")
 
     @cached_property
@@ -145,6 +146,7 @@ def listen_to(
     guide: Sequence[GuideNote] = (),
     singing: Mapping[str, Singing] | None = None,
     band: Mapping[str, AudioLike] | None = None,
+    voices: Mapping[str, AudioLike] | None = None,
 ) -> Listened:
     """What there is to hear in a song, before its corrections.
 
@@ -162,5 +164,7 @@ def listen_to(
         Where somebody sings in a mix.
     band : mapping of stem name to AudioLike, optional
         What plays in a mix without its voice, as estimated: chords and key are heard in it.
+    voices : mapping of stem name to AudioLike, optional
+        The voice in a mix, estimated or given: where its notes begin and end.
     """
-    return Listened(song, audio, tracks, guide, singing or {}, band or {})
+    return Listened(song, audio, tracks, guide, singing or {}, band or {}, voices or {})

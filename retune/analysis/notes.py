@@ -45,6 +45,7 @@ def find_notes(
     track: PitchTrack,
     audio: AudioLike | None = None,
     *,
+    levels: Levels | None = None,
     is_bass: bool = False,
     hmm: HmmSettings | None = None,
     edges: EdgeSettings | None = None,
@@ -57,6 +58,8 @@ def find_notes(
         f0 of the stem.
     audio : AudioLike, optional
         The stem itself: boundaries are finer with it than with the track's levels alone.
+    levels : Levels, optional
+        What boundaries are read from where the stem's own sound does not tell, as in a mix.
     is_bass : bool
         Judge struck notes by the whole band instead of the vowel band.
 
@@ -68,7 +71,8 @@ def find_notes(
     edges = edges or EdgeSettings()
     if len(track.time_s) < 2 or not np.isfinite(track.f0_hz).any():
         return ()
-    levels = levels_of_track(track) if audio is None else measure_levels(audio)
+    if levels is None:
+        levels = levels_of_track(track) if audio is None else measure_levels(audio)
     upper_db = levels.vowel_db
     if is_bass:
         levels = replace(levels, vowel_db=levels.full_db)

@@ -21,8 +21,8 @@ from retune.carriers.heard import SECOND_VOICE, FloatArray, PitchTrack, Singing
 # note has no time to waver), for each e-fold of the tracker's own odds (a voice spreads over more
 # pitches than a string), and a constant. Then how much these odds count, how much what the notes
 # near it say, and a constant. Fitted by tests/bench/fit_singer.py on five singers.
-ALONE = (0.63, 1.34, -1.74, 1.55, -5.04)
-BESIDE = (0.67, 1.32, -1.36)
+ALONE = (1.15, 1.66, -2.16, 0.76, -6.6)
+BESIDE = (0.64, 1.48, -1.47)
 WAVER_CENTS, LENGTH_S, SHARE_DB, LEAST_PROB = (2.0, 64.0), (0.05, 0.3), (-40.0, 0.0), 1e-3
 # How soon a note's word for its neighbour fades with the gap between them, how much of a note's
 # length counts, how strong one note's word may be, and how much nobody's word weighs.
@@ -30,7 +30,7 @@ FADE_S, LONGEST_S, STRONGEST, NOBODY_S = 0.6, 1.0, 5.0, 0.3
 # A person who gives a guide says that somebody sings there.
 TOLD = 3.0
 # Without a guide, what is hardly sung is no note, and what may well be played is doubted.
-LEAST_SINGER, SURE_SINGER = 0.4, 0.6
+LEAST_SINGER, SURE_SINGER = 0.5, 0.6
 NOT_SUNG = "nobody may be singing here"
 LEAST_BESIDE = 0.5  # of a note's length, with a second voice
 

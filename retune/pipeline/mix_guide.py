@@ -177,7 +177,12 @@ def hear_mix(opened: SongInputs, name: str) -> MixHeard:
         return MixHeard(track, track, None, guide.told)
     singing = singing_of(opened, name)
     drafts, told = corrected_guide(
-        _tracked(opened, name, guide.notes, singing), guide.notes, given, stem=name, singing=singing
+        _tracked(opened, name, guide.notes, singing),
+        guide.notes,
+        given,
+        stem=name,
+        singing=singing,
+        voice=voice_of(opened, name),
     )
     rough = [GuideNote(d.start_s, d.end_s, d.midi) for d in drafts]
     again = _tracked(opened, name, rough, singing)

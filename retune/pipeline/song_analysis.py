@@ -18,7 +18,7 @@ from retune.carriers.text import counted
 from retune.pipeline.inputs import CSV_TRACK, Progress, SongInputs, silent
 from retune.pipeline.mix_guide import guide_of, hear_bass, hear_mix
 from retune.pipeline.mix_residual import residual_words
-from retune.pipeline.mix_voice import band_of, singing_of, sung_beside
+from retune.pipeline.mix_voice import band_of, singing_of, sung_beside, voice_of
 from retune.pipeline.pitch_track import TRACK, Tracked
 from retune.pipeline.score_check import score_words
 from retune.pipeline.song_passage import track_part
@@ -188,6 +188,7 @@ def _listened(opened: SongInputs, heard: Mapping[str, _Heard]) -> ListenedTo:
         guide=guide_of(opened).notes,
         singing={name: sung_beside(opened, name, track) for name, track in mixes.items()},
         band={name: band_of(opened, name) for name in mixes},
+        voices={name: voice_of(opened, name) for name in mixes},
     )
     return ListenedTo(found)
 

@@ -29,10 +29,12 @@ LEAST_LOUD = 0.05
 @dataclass(frozen=True, eq=False)
 class Frames:
     """A stretch of frames: `log_odds` (n_frames, N_PITCHES + 1) as in `melody_net`, and `level_db`
-    (n_frames, N_PITCHES) of the harmonics of each pitch in the middle, float16."""
+    (n_frames, N_PITCHES) of the harmonics of each pitch in the middle, float16; `share_db` the
+    same of an estimated voice re those of its mix, where there is one."""
 
     log_odds: Floats
     level_db: np.ndarray[tuple[int, ...], np.dtype[np.float16]]
+    share_db: np.ndarray[tuple[int, ...], np.dtype[np.float16]] | None = None
 
 
 def frames_of(audio: AudioLike) -> Iterator[Frames]:
@@ -57,7 +59,7 @@ def blended(mix: Iterator[Frames], voice: Iterator[Frames], *, weight: float) ->
     are those of the voice."""
     for of_mix, of_voice in zip(mix, voice, strict=True):
         odds = (1 - weight) * of_mix.log_odds + weight * of_voice.log_odds
-        yield Frames(odds, of_voice.level_db)
+        yield Frames(odds, of_voice.level_db, of_voice.level_db - of_mix.level_db)
 
 
 def loudness(magnitudes: Floats) -> float:

@@ -5,7 +5,8 @@ through those odds bears with the leaps of a melody and may fall silent (Viterbi
 second path keeps near where the first one mostly lies (`retune.track.tessitura`). With a guide,
 only pitches within `GUIDE_CENTS` of the note given there can be found, and nothing where the
 guide has no note. Where an estimate of the voice is at hand, the network hears it too, and both
-odds are weighed; where nobody sings, nothing is found without a guide.
+odds are weighed; where nobody sings, nothing is found without a guide, and where the estimate holds
+most of the melody, its pitch is read there (`retune.track.sharpened`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from retune.sound.compiled import compiled
 from retune.track.melody_net import PER_OCTAVE, PITCHES_HZ
 from retune.track.mix_frames import HOP, RATE_HZ, Frames, blended, frames_of
 from retune.track.seam import check_range
+from retune.track.sharpened import sharpened
 from retune.track.tessitura import loss as far_loss
 from retune.track.tessitura import middle_midi
 
@@ -178,7 +180,11 @@ class MixMelody:
         found = self._found(heard, inside, None)
         if self.guide or not np.isfinite(found.f0_hz).any():
             return found
-        return self._found(heard, inside, middle_midi(found))
+        found = self._found(heard, inside, middle_midi(found))
+        if self.voice is None:
+            return found
+        share_db = _share_along(heard, found.f0_hz)
+        return sharpened(found, share_db, self.voice, fmin_hz=fmin_hz, fmax_hz=fmax_hz)
 
     def _heard(self, audio: AudioLike) -> Iterator[Frames]:
         # A guide says where the melody is; the estimated voice would only blur soft beginnings.
@@ -246,6 +252,16 @@ def _answer(kept: Sequence[Frames], path: NDArray[np.int32]) -> PitchTrack:
         np.where(voiced, level_db, SILENT_DB),
         MixMelody.name,
     )
+
+
+def _share_along(kept: Sequence[Frames], f0_hz: FloatArray) -> FloatArray:
+    """Level of the voice re the mix at the pitches found (n_frames,), dB; silent elsewhere."""
+    voiced = np.isfinite(f0_hz)
+    octaves = np.log2(np.where(voiced, f0_hz, PITCHES_HZ[0]) / PITCHES_HZ[0])
+    at = np.clip(np.round(PER_OCTAVE * octaves).astype(int), 0, len(PITCHES_HZ) - 1)
+    shares = [frames.share_db for frames in kept if frames.share_db is not None]
+    along = np.concatenate(shares)[np.arange(len(at)), at].astype(np.float64)
+    return np.where(voiced, along, SILENT_DB)
 
 
 def _along(frames: Frames, path: NDArray[np.int32]) -> tuple[FloatArray, FloatArray, FloatArray]:
