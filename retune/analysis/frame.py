@@ -86,7 +86,7 @@ def _found_key(work: Work) -> FoundKey:
     last = work.tuned[lead].names[-1] if lead is not None else None
     harmony = work.listened.harmony() if work.listened.is_accompanied else None
     if harmony is not None and not work.is_guided and _is_mix(work, lead):
-        notes = []  # where nobody sings, a mix's melody is not the song's
+        notes, last = [], None  # where nobody sings, a mix's melody is not the song's
     midi, weights = [n for n, _ in notes], [w for _, w in notes]
     found = begun_in(work, find_key(midi, weights, last=last, harmony=harmony))
     if found.key is not None and len(midi) >= FEWEST_FOR_A_MODE:

@@ -16,6 +16,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from retune.analysis.key_evidence import MODES, key_odds
 from retune.analysis.key_harmony import Harmony
 from retune.carriers.heard import FloatArray, Key, KeySpan
 from retune.theory.keys import tonic_pc
@@ -27,10 +28,6 @@ DEFAULT_PROFILE = "kostka-payne"
 # Essen collection as music21 ships it).
 ENDS_ON_TONIC = 0.15
 ENDS_ON_THIRD_OR_FIFTH = 0.03
-# In log odds a unit of correlation, where all that sounds is heard; beside them the chords count
-# (retune/analysis/key_harmony.py). Fitted with those, by a conditional logit, on 40 chorales and
-# folk tunes that tests/bench/bench_time.py does not hold and half of those that it does.
-OF_NOTES, OF_SOUND = 0.6, 1.8
 # Nothing that is heard is surer than this.
 SUREST = 0.99
 # The mode that a major or minor key is in where one tone sounds and another does not: steps of
@@ -97,9 +94,9 @@ def find_key(
 ) -> FoundKey:
     """The key of named notes weighted by duration; `last` is the pitch the melody ends on,
     `harmony` what all that sounds says of it."""
-    counts = histogram(midi, weight)
     if harmony is not None:
-        return _key_of_all(counts, harmony, profile=profile)
+        return _likeliest(keys_by_chance(midi, weight, last=last, harmony=harmony))
+    counts = histogram(midi, weight)
     scores = {
         mode: profile_correlations(counts, profile=profile, minor=mode == "minor")
         for mode in ("major", "minor")
@@ -130,24 +127,24 @@ def _sure_alone(margin: float, n_notes: int) -> float:
     return min(SUREST, float(1 / (1 + np.exp(-told))))
 
 
-def _key_of_all(counts: FloatArray, harmony: Harmony, *, profile: str) -> FoundKey:
-    """The key by the notes, by what sounds with them, and by the chords: the likeliest, and its
-    odds among all."""
-    told: dict[str, FloatArray] = {}
-    for mode, of_chords in harmony.keys.items():
-        by_notes, by_sound = (
-            np.nan_to_num(profile_correlations(c, profile=profile, minor=mode == "minor"))
-            for c in (counts, harmony.chroma)
-        )
-        told[mode] = OF_NOTES * by_notes + OF_SOUND * by_sound + of_chords
-    ranked = sorted(
-        ((float(told[mode][pc]), mode, pc) for mode in told for pc in range(12)),
-        key=lambda row: (-row[0], row[1], row[2]),
-    )
-    (best, mode, tonic), (_, other_mode, other) = ranked[:2]
-    sure = 1.0 / sum(float(np.exp(row[0] - best)) for row in ranked)
-    key = _key(tonic, mode)
-    return FoundKey(key, round(min(sure, SUREST), 3), _beside(key, _key(other, other_mode)))
+def keys_by_chance(
+    midi: Sequence[int], weight: Sequence[float], *, last: int | None = None, harmony: Harmony
+) -> list[tuple[Key, float]]:
+    """Every key, the major ones first, and how likely it is by the notes, by what sounds with them
+    and by the chords; the chances sum to 1."""
+    told = key_odds(histogram(midi, weight), last, harmony)
+    chance = np.exp(told - told.max())
+    chance /= chance.sum()
+    return [
+        (_key(tonic, mode), float(chance[k, tonic]))
+        for k, mode in enumerate(MODES)
+        for tonic in range(12)
+    ]
+
+
+def _likeliest(keys: Sequence[tuple[Key, float]]) -> FoundKey:
+    (key, chance), (second, _) = sorted(keys, key=lambda row: -row[1])[:2]
+    return FoundKey(key, round(min(chance, SUREST), 3), _beside(key, second))
 
 
 def in_its_mode(key: Key, counts: FloatArray) -> Key:

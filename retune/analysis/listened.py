@@ -117,7 +117,10 @@ class Listened:
         last = None if end_s is None else round(end_s / HOP_S)
         part = slice(round(start_s / HOP_S), last)
         cut = Spectra(self.spectra.fine[part], self.spectra.power[part])
-        return self.last(("harmony", start_s, end_s), (), lambda: harmony_of(cut))
+        is_whole = start_s <= 0 and end_s is None
+        return self.last(
+            ("harmony", start_s, end_s), (), lambda: harmony_of(cut, is_whole=is_whole)
+        )
 
     def chords(self, bars: Bars, keys: tuple[KeySpan, ...]) -> tuple[Chord, ...]:
         """The chords as heard, on these bars, named in these keys."""

@@ -10,7 +10,8 @@ from itertools import groupby
 
 import numpy as np
 
-from retune.analysis.key import FoundKey, find_key, histogram
+from retune.analysis.chord_listen import best_path
+from retune.analysis.key import FoundKey, histogram, keys_by_chance
 from retune.analysis.work import Work
 from retune.carriers.heard import FloatArray, Key, KeySpan
 from retune.carriers.text import estimated_text
@@ -19,8 +20,11 @@ from retune.theory.signature import key_fifths
 
 # A stretch is heard in windows of this length, half over one another, and told from two on.
 WINDOW_S, STEP_S, FEWEST = 20.0, 10.0, 2
-# Each window must be as sure of the other key as this.
+# Its windows must be as sure of the other key as this, on average.
 SURE = 0.8
+# What a change of key costs in log odds, and the least chance a key has in a window (common
+# practice, no source: a key is kept for long).
+CHANGE, LEAST = 3.0, 0.01
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,8 @@ def begun_in(work: Work, found: FoundKey) -> FoundKey:
     first = next(iter(other_keys(work, found.key)), None)
     if first is None or first.start_s > 0:
         return found
-    if first.end_s + STEP_S < work.listened.duration_s - first.end_s:
+    left_s = work.listened.duration_s - first.end_s
+    if not STEP_S <= left_s <= first.end_s + STEP_S:
         return found
     return FoundKey(first.key, first.confidence, found.key)
 
@@ -75,24 +80,34 @@ def halves_at_home(work: Work, home: Key) -> list[FloatArray]:
 
 
 def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
-    """The stretches, in order of time."""
+    """The stretches, in order of time: runs of one key in the likeliest sequence of keys."""
+    windows = _windows(work)
+    if not windows:
+        return ()
+    chances = np.array([[chance for _, chance in keys] for _, keys in windows])
+    path = best_path(np.log(np.maximum(chances, LEAST)), np.full(len(chances), CHANGE))
     stretches = []
-    for key, run in groupby(_windows(work), key=lambda row: row[1] if row[2] >= SURE else None):
+    for state, run in groupby(range(len(path)), key=lambda k: path[k]):
         rows = list(run)
-        if key is None or len(rows) < FEWEST or _is_near(key, home):
+        key, sure = windows[0][1][state][0], float(chances[rows, state].mean())
+        if len(rows) < FEWEST or sure < SURE or _is_near(key, home):
             continue
-        end_s = min(rows[-1][0] + WINDOW_S, work.listened.duration_s)
-        sure = float(np.mean([row[2] for row in rows]))
-        stretches.append(Stretch(rows[0][0], end_s, key, round(sure, 3)))
+        end_s = min(windows[rows[-1]][0] + WINDOW_S, work.listened.duration_s)
+        stretches.append(Stretch(windows[rows[0]][0], end_s, key, round(sure, 3)))
     return tuple(stretches)
 
 
-def _windows(work: Work) -> list[tuple[float, Key | None, float]]:
-    """When each window begins, its key and how sure that is; told once of the same notes."""
+def _windows(work: Work) -> list[tuple[float, list[tuple[Key, float]]]]:
+    """When each window begins that is not silent, and how likely each key is there; told once of
+    the same notes."""
     return work.listened.last(
         ("keys within",),
         tuple(work.timed_notes()),
-        lambda: [(at_s, *_key_within(work, at_s)) for at_s in _starts(work.listened.duration_s)],
+        lambda: [
+            (at_s, keys)
+            for at_s in _starts(work.listened.duration_s)
+            if (keys := _keys_within(work, at_s))
+        ],
     )
 
 
@@ -102,15 +117,14 @@ def _starts(duration_s: float) -> Iterator[float]:
     return (STEP_S * k for k in range(max(0, count)))
 
 
-def _key_within(work: Work, start_s: float) -> tuple[Key | None, float]:
-    """The key of one window, by all that sounds in it, and how sure that is."""
+def _keys_within(work: Work, start_s: float) -> list[tuple[Key, float]]:
+    """How likely each key is in one window, by all that sounds in it; none in silence."""
     end_s = start_s + WINDOW_S
     harmony = work.listened.harmony(start_s, end_s)
     if harmony is None:
-        return None, 0.0
+        return []
     notes = work.named_notes(start_s, end_s)
-    found = find_key([n for n, _ in notes], [w for _, w in notes], harmony=harmony)
-    return found.key, found.confidence
+    return keys_by_chance([n for n, _ in notes], [w for _, w in notes], harmony=harmony)
 
 
 def _is_near(key: Key, home: Key) -> bool:

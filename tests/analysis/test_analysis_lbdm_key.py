@@ -86,7 +86,7 @@ def test_a_bare_scale_is_less_sure_than_a_closing_one() -> None:
     assert np.isfinite(bare.confidence)
 
 
-def chords_played(rows: list[tuple[int, ...]]) -> Harmony:
+def chords_played(rows: list[tuple[int, ...]], *, is_whole: bool = True) -> Harmony:
     """Chords of a second each, four partials a tone."""
     t = np.arange(22_050) / 22_050
     sounds = [
@@ -98,7 +98,7 @@ def chords_played(rows: list[tuple[int, ...]]) -> Harmony:
         for chord in rows
     ]
     audio = Audio(0.05 * np.concatenate(sounds)[:, None], 22_050)
-    harmony = harmony_of(spectra_of([audio], tuning_hz=440.0))
+    harmony = harmony_of(spectra_of([audio], tuning_hz=440.0), is_whole=is_whole)
     assert harmony is not None
     return harmony
 
@@ -113,6 +113,40 @@ def test_a_dominant_tells_a_minor_key_from_its_relative_major(lift: int) -> None
     assert found.key is not None
     assert (tonic_pc(found.key), found.key.mode) == ((9 + lift) % 12, "minor")
     assert 0.5 <= found.confidence <= 0.99
+
+
+@pytest.mark.parametrize("lift", [0, 7])
+@pytest.mark.parametrize(
+    ("mode", "rounds", "chords"),
+    [
+        ("major", 4, "0:7 5:7 0:7 7:7 5:7 0:7"),  # a blues
+        ("major", 2, "0:maj 0:maj 10:maj 5:maj 0:maj"),  # mixolydian
+        ("minor", 3, "0:min 0:min 5:maj 0:min"),  # dorian
+        ("minor", 3, "0:min 8:maj 10:maj 0:min"),  # aeolian
+    ],
+)
+def test_chords_that_go_round_are_told_by_where_they_come_home(
+    mode: str, rounds: int, chords: str, lift: int
+) -> None:
+    """Common practice, no source."""
+    shapes = {"maj": (0, 4, 7), "min": (0, 3, 7), "7": (0, 4, 7, 10)}
+    pairs = [chord.split(":") for chord in rounds * chords.split()]
+    roots = [(int(root) + lift, shapes[kind]) for root, kind in pairs]
+    rows = [(36 + root, *(48 + root + s for s in shape)) for root, shape in roots for _ in (0, 1)]
+    found = find_key([], [], harmony=chords_played(rows)).key
+    assert found is not None
+    assert (tonic_pc(found), found.mode) == (lift % 12, mode)
+
+
+def test_a_part_of_a_song_has_no_beginning_and_no_end() -> None:
+    rows = [(36, 48, 52, 55), (41, 53, 57, 60), (43, 55, 59, 62), (36, 48, 52, 55)]
+    whole, part = chords_played(rows), chords_played(rows, is_whole=False)
+    assert whole.first.sum() == whole.last.sum() == pytest.approx(1.0)
+    assert whole.first_bass.any()
+    assert whole.last_bass.any()
+    for ends in (part.first, part.last, part.first_bass, part.last_bass, part.last_chroma):
+        assert not ends.any()
+    assert np.array_equal(whole.chords, part.chords)
 
 
 @pytest.mark.parametrize(

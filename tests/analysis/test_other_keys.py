@@ -66,13 +66,13 @@ def test_a_song_that_soon_leaves_its_first_key_has_that_it_stays_in() -> None:
 
 def test_each_window_is_heard_once(monkeypatch: pytest.MonkeyPatch) -> None:
     heard: list[float] = []
-    within = other_keys._key_within
+    within = other_keys._keys_within
 
     def counted(work: other_keys.Work, start_s: float) -> object:
         heard.append(start_s)
         return within(work, start_s)
 
-    monkeypatch.setattr(other_keys, "_key_within", counted)
+    monkeypatch.setattr(other_keys, "_keys_within", counted)
     hear(song(0, 0, 0, 0, 2, 2, 2, 2), bpm=96, key="auto")
     assert heard
     assert len(heard) == len(set(heard))

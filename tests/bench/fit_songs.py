@@ -59,19 +59,16 @@ class Played:
 def played(folder: Path, limit: int | None = None) -> Iterator[Played]:
     """The songs, from a folder where they are kept; those not there yet are made. `limit` is about
     how many there are, taken evenly from all."""
-    yield from _played_once(_kept_pieces(folder), folder, limit)
+    yield from played_once(kept_pieces(folder), folder, limit)
 
 
 def varied(folder: Path, limit: int | None = None) -> Iterator[Played]:
     """Varied songs, likewise."""
-    kept = folder / f"varied-{VARIED}"
-    if not kept.exists():
-        known = {piece.name for piece in _kept_pieces(folder)} | _of_bench(folder) | of_ten()
-        kept.write_bytes(pickle.dumps(list(varied_pieces(known, VARIED))))
-    yield from _played_once(pickle.loads(kept.read_bytes()), folder, limit)
+    yield from played_once(kept_varied(folder), folder, limit)
 
 
-def _played_once(every: list[Piece], folder: Path, limit: int | None) -> Iterator[Played]:
+def played_once(every: list[Piece], folder: Path, limit: int | None = None) -> Iterator[Played]:
+    """What is heard of each, played where it is not kept yet."""
     for piece in every[:: max(1, len(every) // limit) if limit else 1]:
         kept = folder / f"{piece.name}.pickle"
         if not kept.exists():
@@ -82,12 +79,22 @@ def _played_once(every: list[Piece], folder: Path, limit: int | None) -> Iterato
         yield pickle.loads(kept.read_bytes())
 
 
-def _kept_pieces(folder: Path) -> list[Piece]:
+def kept_pieces(folder: Path) -> list[Piece]:
     """The scores, read once: that takes minutes."""
     folder.mkdir(parents=True, exist_ok=True)
     kept = folder / f"pieces-{'-'.join(map(str, COUNTS))}"
     if not kept.exists():
         kept.write_bytes(pickle.dumps(list(pieces(_of_bench(folder), *COUNTS))))
+    found: list[Piece] = pickle.loads(kept.read_bytes())
+    return found
+
+
+def kept_varied(folder: Path) -> list[Piece]:
+    """The scores of varied songs, likewise."""
+    kept = folder / f"varied-{VARIED}"
+    if not kept.exists():
+        known = {piece.name for piece in kept_pieces(folder)} | _of_bench(folder) | of_ten()
+        kept.write_bytes(pickle.dumps(list(varied_pieces(known, VARIED))))
     found: list[Piece] = pickle.loads(kept.read_bytes())
     return found
 

@@ -21,6 +21,8 @@ import numpy as np
 METERS = ((2, 4), (3, 4), (4, 4), (6, 8))
 LONGEST_BARS = 24
 SHORTEST_BARS = 7
+# A tune with less of its notes in its key is misprinted.
+IN_KEY = 0.7
 SHARP_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
@@ -200,7 +202,7 @@ def _unread_chorale(path: Path) -> Piece | None:
     stems = {n: _until(_tones(p), end) for n, p in zip(names, parts, strict=True)}
     if not all(stems.values()):
         return None
-    key = _key_by_signature(parts[0], stems["bass"]) or (None, False)
+    key = _key_by_signature(parts[0], _tones(parts[3])) or (None, False)
     sounding = [c for c in score.chordify().flatten().notes if c.isChord and c.offset < end]
     chords = [
         Span(float(c.offset), min(end, float(c.offset + c.quarterLength)), _harte(c))
@@ -342,7 +344,14 @@ def _essen(meter: tuple[int, int], count: int, *, seed: int) -> list[Piece]:
         and _ends_even(t) and len(t.midi) / t.onset[-1] > 0.6
     ]  # fmt: skip
     random.Random(seed).shuffle(tunes)
-    return [_essen_piece(k, t, meter) for k, t in tunes[:count]]
+    return [_essen_piece(k, t, meter) for k, t in tunes[:count] if _is_in_its_key(t)]
+
+
+def _is_in_its_key(tune: essen.Tune) -> bool:
+    """Whether a tune's notes are those of the key it is printed in: of the 8 289 three are not."""
+    scale = {0, 2, 3, 5, 7, 8, 9, 10, 11} if tune.is_minor else {0, 2, 4, 5, 6, 7, 9, 10, 11}
+    inside = [(midi - tune.tonic_pc) % 12 in scale for midi in tune.midi]
+    return float(np.average(inside, weights=tune.duration)) >= IN_KEY
 
 
 def _ends_even(tune: essen.Tune) -> bool:
