@@ -107,11 +107,15 @@ def _understood(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:
 
 
 @lru_cache(maxsize=512)
-def _remembered(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...] | RuleError:
+def _remembered(
+    text: str, stems: tuple[str, ...], is_offer: bool = False
+) -> tuple[Rule, ...] | RuleError:
+    """The rules of a line, or what to say of it; of one that is an offer itself no more than the
+    grammar says, since its own offers would be looked at in their turn, without end."""
     try:
         tree = tree_of(text, stems=stems)
     except RuleError as error:
-        return _listed(text, stems) or _said(text, stems, error)
+        return _listed(text, stems) or _said(text, stems, error, is_offer)
     try:
         return (rule_of(tree, text),)
     except RuleError as error:
@@ -133,38 +137,46 @@ def _listed(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:
         return ()
 
 
-def _said(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule, ...] | RuleError:
+def _said(
+    text: str, stems: tuple[str, ...], strict: RuleError, is_offer: bool
+) -> tuple[Rule, ...] | RuleError:
     """The rules of a line as someone says it: as one, for its second sentence may speak of what
     the first was about; else each sentence by itself."""
-    whole = _spoken(text, stems, strict)
+    whole = _spoken(text, stems, strict, is_offer)
     if not isinstance(whole, RuleError):
         return whole
     found: list[Rule] = []
     for part in _parts_of(text):
-        rules = _remembered(part, stems)
+        rules = _remembered(part, stems, is_offer)
         if isinstance(rules, RuleError):
             return whole
         found += rules
     return tuple(found) or whole
 
 
-def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule, ...] | RuleError:
+def _spoken(
+    text: str, stems: tuple[str, ...], strict: RuleError, is_offer: bool
+) -> tuple[Rule, ...] | RuleError:
     """The rules of a sentence that the grammar has refused, or what to say of it."""
     if len(text) > MAX_LENGTH or len(text.splitlines()) > 1:
         return strict
     sentence = sentence_of(without_comment(text).replace("\t", " "))
     if not 0 < len(sentence.tokens) <= MAX_WORDS:
         return strict
-    reader = partial(_remembered, stems=stems)
+
+    def refused(untold: tuple[int, ...] = ()) -> RuleError:
+        reader = partial(_remembered, stems=stems, is_offer=True)
+        return strict if is_offer else not_understood(sentence, stems, strict, reader, untold)
+
     if firm_wish_in(sentence):
-        return not_understood(sentence, stems, strict, reader)
+        return refused()
     found = readings_of(sentence, stems)
     if not isinstance(found, Question):
         found = list(dict.fromkeys(map(_without_rest, found)))
     if isinstance(found, Question):
         untold = _left_out(sentence, found.examples) if _OPEN.match(found.problem) else ()
         if untold:
-            return not_understood(sentence, stems, strict, reader, untold)
+            return refused(untold)
         return _or_strict(_asked(found, sentence, stems), strict, text, stems)
     whole = [rules for rules in found if not unaccounted(sentence, _text_of(rules))]
     if len(whole) == 1:
@@ -173,7 +185,7 @@ def _spoken(text: str, stems: tuple[str, ...], strict: RuleError) -> tuple[Rule,
         ask = _many(whole, sentence)
         return ask if _MISFIT in strict.problem else _or_strict(ask, strict, text, stems)
     untold = _left_out(sentence, map(_text_of, found)) if found else ()
-    return not_understood(sentence, stems, strict, reader, untold)
+    return refused(untold)
 
 
 def _without_rest(rules: tuple[Rule, ...]) -> tuple[Rule, ...]:
@@ -267,4 +279,6 @@ def _asked(question: Question, sentence: Sentence, stems: tuple[str, ...]) -> Ru
 
 def _reads(line: str, stems: tuple[str, ...]) -> bool:
     """Whether what is shown as an example is one."""
-    return not any(isinstance(_remembered(text, stems), RuleError) for text in line.split("; "))
+    return not any(
+        isinstance(_remembered(text, stems, True), RuleError) for text in line.split("; ")
+    )

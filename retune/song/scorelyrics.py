@@ -77,8 +77,11 @@ def read_score_lyrics(text: str, *, name: str) -> tuple[LyricLine, ...]:
 
 def _parts(text: str, *, name: str) -> Iterator[list[_Sung]]:
     """The notes of each part of a score."""
-    if re.search(r"<!ENTITY", text):
-        raise InputError(f"{name}: entities are not read; export the score again as MusicXML")
+    if re.search(r"<!(?:ENTITY|ATTLIST|ELEMENT|NOTATION)|<!DOCTYPE[^>]*\[", text):
+        raise InputError(
+            f"{name}: entities and declarations of its own are not read, since a few of them can "
+            "stand for any length of text; export the score again as MusicXML"
+        )
     try:
         score = Xml.fromstring(text)
     except Xml.ParseError as error:

@@ -86,7 +86,12 @@ def test_words_of_a_score(tmp_path) -> None:
     ("text", "said"),
     [
         ("<score", "no MusicXML"),
-        ('<!DOCTYPE x [<!ENTITY a "b">]><score-partwise/>', "entities are not read"),
+        ('<!DOCTYPE x [<!ENTITY a "b">]><score-partwise/>', "entities and declarations"),
+        (
+            '<!DOCTYPE x [<!ATTLIST note a CDATA "b">]><score-partwise/>',
+            "entities and declarations",
+        ),
+        ('<!DOCTYPE x\n SYSTEM "a"\n[ <!-- -->]><score-partwise/>', "entities and declarations"),
         ("<score-timewise/>", "score-timewise"),
         ("<score-partwise><part/></score-partwise>", "no lyrics"),
     ],
@@ -126,6 +131,16 @@ def test_numbers_that_no_score_has_place_nothing_outside(
     places = [s.at_bar for line in read_lyrics_file(path) for s in line.syllables if s.at_bar]
     assert places
     assert all(abs(part) < 100 for _, part in places)
+
+
+def test_a_score_may_name_the_definition_of_its_kind(tmp_path) -> None:
+    path = tmp_path / "x.musicxml"
+    kind = (
+        '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+        '"http://www.musicxml.org/dtds/partwise.dtd">'
+    )
+    path.write_text(f'<?xml version="1.0"?>{kind}{SCORE[SCORE.index("<score-") :]}', "utf-8")
+    assert read_lyrics_file(path)
 
 
 @pytest.mark.parametrize("name", ["part", "measure", "note"])
