@@ -12,6 +12,7 @@ from retune.analysis.naming import Tuned
 from retune.analysis.phrases import EARLY_S, PhraseSpan
 from retune.analysis.structure import PhraseEnd, Sung, phrase_end
 from retune.carriers.heard import (
+    SECOND_VOICE,
     Bars,
     Cadence,
     Chord,
@@ -24,6 +25,7 @@ from retune.carriers.heard import (
     Role,
     StemAnalysis,
 )
+from retune.carriers.text import counted
 from retune.song.bartime import beat_length_s
 from retune.theory.cadences import cadence_of
 from retune.theory.chords import is_no_chord
@@ -311,9 +313,10 @@ def shared_cadences(stems: Mapping[str, StemAnalysis], lead: str | None) -> dict
 def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
     """One line on the notes that are not to be trusted; where they are too many for one voice, with
     what to do if it is none."""
-    doubtful = [note for note in notes if note.is_doubtful]
+    beside = _beside(name, notes)
+    doubtful = [note for note in notes if note.is_doubtful and note.doubt != SECOND_VOICE]
     if not doubtful:
-        return []
+        return beside
     shown = "; ".join(
         f"{note.start_s:.2f} s {note.name} ({note.doubt_words})"
         for note in doubtful[:NAMED_AT_MOST]
@@ -327,4 +330,23 @@ def _doubts(name: str, notes: Sequence[Note], *, role: Role) -> list[str]:
             '. So many speak for more than one voice: if this is a finished mix, give role = "mix" '
             "in the song file, or --guide with its melody (see retune help stems)"
         )
-    return [told]
+    return [told, *beside]
+
+
+def _beside(name: str, notes: Sequence[Note]) -> list[str]:
+    """One line on where a second voice sings along: the notes beside it, those of one phrase as one
+    stretch."""
+    stretches: dict[int | None, list[Note]] = {}
+    for note in notes:
+        if note.doubt == SECOND_VOICE:
+            stretches.setdefault(note.phrase, []).append(note)
+    if not stretches:
+        return []
+    spans = [f"{group[0].start_s:.1f}-{group[-1].end_s:.1f} s" for group in stretches.values()]
+    more = len(spans) - NAMED_AT_MOST
+    where = ", ".join(spans[:NAMED_AT_MOST]) + (f" and {more} more stretches" if more > 0 else "")
+    count = counted(sum(map(len, stretches.values())), "note")
+    return [
+        f"stem {name}: a second voice sings along at {where} ({count} in doubt for it): listen "
+        "which of the two is followed; moved alone, a note may take some of the other along"
+    ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from retune.carriers.heard import Analysis, Key
+from retune.carriers.heard import SECOND_VOICE, Analysis, Key
 from retune.carriers.text import estimated_text
 from retune.theory.keys import spell_degree, tonic_pc
 
@@ -34,14 +34,29 @@ def chords_told(analysis: Analysis) -> str:
 
 
 def what_is_estimated(analysis: Analysis) -> str:
-    """What a file should say of its key, bars and chords where they were heard: "key estimated, 8
-    of 10 sure; bars estimated, 7 of 10 sure"; "" where all of them were given."""
+    """What a file should say of what was heard in it: "key estimated, 8 of 10 sure; bars estimated,
+    7 of 10 sure; a second voice sings along in phrase 4"; "" where all was given."""
     told = (
         ("key", key_told(analysis)),
         ("bars", bars_told(analysis)),
         ("chords", chords_told(analysis)),
     )
-    return "; ".join(f"{what} {words}" for what, words in told if words)
+    said = [f"{what} {words}" for what, words in told if words]
+    return "; ".join([*said, *filter(None, [second_voice_told(analysis)])])
+
+
+def second_voice_told(analysis: Analysis) -> str:
+    """ "a second voice sings along in phrases 1 and 4" of a melody heard in a mix; "" of others."""
+    notes = analysis.melody.notes if analysis.melody else ()
+    beside = [note for note in notes if note.doubt == SECOND_VOICE]
+    if not beside:
+        return ""
+    numbers = sorted({note.phrase for note in beside if note.phrase is not None})
+    if not numbers:
+        return "a second voice sings along"
+    *most, last = map(str, numbers)
+    where = f"phrases {', '.join(most)} and {last}" if most else f"phrase {last}"
+    return f"a second voice sings along in {where}"
 
 
 def with_doubt(fact: str, told: str) -> str:

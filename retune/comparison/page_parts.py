@@ -7,7 +7,13 @@ from markupsafe import Markup
 from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan
 from retune.carriers.text import counted
-from retune.comparison.estimated import bars_told, chords_told, key_told, with_doubt
+from retune.comparison.estimated import (
+    bars_told,
+    chords_told,
+    key_told,
+    second_voice_told,
+    with_doubt,
+)
 from retune.comparison.html import filled
 from retune.comparison.page_blind import blind
 from retune.comparison.page_input import PageInput, Version
@@ -67,6 +73,10 @@ def _facts(page: PageInput) -> list[tuple[str, str]]:
         ]
     told = (("bars", bars_told(analysis)), ("chords", chords_told(analysis)))
     facts += [(name, words) for name, words in told if words]
+    second = second_voice_told(analysis)
+    facts += (
+        [("voices", f"{second}: what is moved there may take some of it along")] if second else []
+    )
     length = f"{n_bars} bars" if n_bars > 0 else f"{analysis.duration_s:.0f} s"
     n_phrases = len(analysis.melody.phrases) if analysis.melody else 0
     facts += [

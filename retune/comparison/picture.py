@@ -45,7 +45,7 @@ from retune.comparison.picture_rows import (
 )
 from retune.comparison.picture_style import THEMES, font_faces, style_sheet, title_lines
 from retune.comparison.picture_time import TimeAxis, around, time_axis
-from retune.comparison.picture_words import alternative_text
+from retune.comparison.picture_words import alternative_text, doubt_sign
 from retune.comparison.svg import Pen
 
 _CYCLE_S = 0.18  # of a vibrato, 5 to 6 Hz; common practice, no source
@@ -303,7 +303,7 @@ def _entries(scene: _Scene) -> list[KeyEntry]:
         with_signs=not scene.view.quiz and any(e.state is not None for e in scene.endings),
         with_chords=bool(scene.analysis.chords),
         with_key=scene.analysis.key is not None,
-        with_doubt=any(sung.note.is_doubtful for sung in scene.notes),
+        doubts={doubt_sign(sung.note) for sung in scene.notes if sung.note.is_doubtful},
     )
     return entries if len(entries) > 1 else []
 

@@ -14,7 +14,7 @@ from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_layout import Lane, Region, System
 from retune.comparison.picture_line import SungNote, runs, simplified
 from retune.comparison.picture_style import text_width
-from retune.comparison.picture_words import degree_words, note_words
+from retune.comparison.picture_words import degree_words, doubt_sign, note_words
 from retune.comparison.svg import Pen, Point
 
 _ROOM, _CARET_ROOM = 0.88, 1.25  # f from one name of a lane to the next, and with its caret
@@ -281,7 +281,8 @@ def _draw_note(
         x, y = _head_place(system, sung)
         pen.head(x, y, f, "hollow" if sung.is_moved else "")
         if sung.note.is_doubtful:
-            pen.text(x - 0.38 * f, y - 0.22 * f, "?", "b doubt", anchor="end")
+            sign = doubt_sign(sung.note)
+            pen.text(x - 0.38 * f, y - 0.22 * f, sign, "b doubt", anchor="end")
     if sung.new_lead is not None:
         curve(sung.new_lead, "newglide")
     if sung.is_moved and sung.new_body is not None and sung.new_tail is not None:

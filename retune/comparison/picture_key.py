@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from retune.comparison.picture_style import text_width
+from retune.comparison.picture_words import DOUBT_SIGNS
 from retune.comparison.svg import Pen
 
 _LINE = 1.5  # height of one line of the key, in f
@@ -12,7 +14,8 @@ _LINE = 1.5  # height of one line of the key, in f
 
 @dataclass(frozen=True)
 class KeyEntry:
-    """One entry: a sample and its word. `kind` is "line", "home", "sign" or "doubt"."""
+    """One entry: a sample and its word. `kind` is "line", "home", "sign" or "doubt", whose `css`
+    is the sign itself."""
 
     words: str
     kind: str
@@ -39,8 +42,14 @@ class _Flow:
 
 
 def _width(entry: KeyEntry, f: float) -> float:
-    sample = 0.95 if entry.kind in ("sign", "doubt") else 2.1
-    return sample * f + text_width(entry.words, 0.84 * f) + 1.05 * f
+    return _sample(entry) * f + text_width(entry.words, 0.84 * f) + 1.05 * f
+
+
+def _sample(entry: KeyEntry) -> float:
+    """How wide a sample is, in f."""
+    if entry.kind in ("sign", "doubt"):
+        return 0.95 + 0.55 * (entry.kind == "doubt" and len(entry.css) > 1)
+    return 2.1
 
 
 def key_entries(
@@ -49,7 +58,7 @@ def key_entries(
     with_signs: bool,
     with_chords: bool,
     with_key: bool,
-    with_doubt: bool,
+    doubts: Collection[str],
 ) -> list[KeyEntry]:
     """What the picture needs explained."""
     entries = [KeyEntry("original", "line", "body")]
@@ -63,9 +72,7 @@ def key_entries(
         entries.append(KeyEntry("not in it", "line", "lane off"))
     if with_key:
         entries.append(KeyEntry("tonic", "home"))
-    if with_doubt:
-        entries.append(KeyEntry("note in doubt", "doubt"))
-    return entries
+    return entries + [KeyEntry(DOUBT_SIGNS[sign], "doubt", sign) for sign in sorted(doubts)[::-1]]
 
 
 def key_height(entries: list[KeyEntry], *, f: float, width: float) -> float:
@@ -88,8 +95,8 @@ def draw_key(pen: Pen, entries: list[KeyEntry], *, f: float, width: float, y: fl
             pen.ending(entry.words, x + 0.35 * f, middle, 0.3 * f)
             x += 0.95 * f
         elif entry.kind == "doubt":
-            pen.text(x + 0.35 * f, middle + 0.34 * f, "?", "b", anchor="middle")
-            x += 0.95 * f
+            pen.text(x + 0.35 * f, middle + 0.34 * f, entry.css, "b", anchor="middle")
+            x += _sample(entry) * f
         elif entry.kind == "home":
             pen.line(x, middle - 0.25 * f, x + 1.7 * f, middle - 0.25 * f, "hair")
             pen.line(x, middle + 0.25 * f, x + 1.7 * f, middle + 0.25 * f, "home")

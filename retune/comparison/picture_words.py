@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from retune.carriers.barlines import meter_words, tempo_words
 from retune.carriers.changes import Plan
-from retune.carriers.heard import Analysis, Bars, Chord, Note, Over, Section
+from retune.carriers.heard import SECOND_VOICE, Analysis, Bars, Chord, Note, Over, Section
 from retune.carriers.text import counted, pretty, pretty_chord, pretty_numeral
 from retune.comparison.endings import PhraseEnding
 from retune.comparison.picture_time import bars_sung
@@ -22,6 +22,14 @@ CADENCES_IN_SHORT = {
     "plagal": "PC",
     "deceptive": "DC",
 }
+
+# What stands at the head of a note in doubt, and what the key says of it.
+DOUBT_SIGNS = {"?": "note in doubt", "2?": SECOND_VOICE}
+
+
+def doubt_sign(note: Note) -> str:
+    """The sign of a note in doubt."""
+    return "2?" if note.doubt == SECOND_VOICE else "?"
 
 
 def section_names(sections: Sequence[Section]) -> list[str]:

@@ -38,11 +38,14 @@ from real_mixes import VOICES, RealMix, make_real_mix
 from voice_controls import hertz
 
 from retune.analysis.guided import mix_notes
+from retune.analysis.note_trust import Heard
 from retune.carriers.changes import Edit
 from retune.carriers.heard import Audio, Note, StemAnalysis
 from retune.repitch import ENGINES, judge, psola
 from retune.repitch.passages import group_edits, prepare
+from retune.repitch.render import _if_sung
 from retune.repitch.seam import FRAME_S, Passage
+from retune.separate import estimate_voice, find_singing
 from retune.song.guide import GuideNote
 from retune.track import track_mix
 
@@ -113,14 +116,19 @@ def poor_guide(m: Practice) -> list[GuideNote]:
     return guide
 
 
-def analysed(m: Practice, kind: str) -> StemAnalysis:
+def _note(index: int, n: Heard) -> Note:
+    note = Note(index, n.start_s, n.end_s, n.midi, "", 0.0, singer=n.singer)
+    return replace(note, confidence=n.confidence, doubt=n.doubt)
+
+
+def analysed(m: Practice, kind: str, audio: Audio, voice: Audio) -> StemAnalysis:
+    """The notes as a song file of one mix gives them, `voice` being its estimate."""
     guide = {"rough": rough_guide, "poor": poor_guide, "none": lambda _: []}[kind](m)
-    audio = Audio(m.mix.astype(np.float32), RATE_HZ)
-    track = track_mix(audio, fmin_hz=65.0, fmax_hz=1200.0, guide=guide)
-    notes = tuple(
-        Note(k, n.start_s, n.end_s, n.midi, "", 0.0, confidence=n.confidence, doubt=n.doubt)
-        for k, n in enumerate(mix_notes(track, guide), 1)
+    singing = find_singing(audio, voice)
+    track = track_mix(
+        audio, fmin_hz=65.0, fmax_hz=1200.0, guide=guide, voice=voice, sung=singing.spans
     )
+    notes = tuple(_note(k, n) for k, n in enumerate(mix_notes(track, guide, singing, voice), 1))
     return StemAnalysis("all", "mix", notes, (), track)
 
 
@@ -131,19 +139,24 @@ def spectra(y: Floats) -> Floats:
 
 def judged(m: Practice, kind: str = "rough") -> list[Row]:
     """Three in five of the longer notes moved, by lot."""
-    stem, audio = analysed(m, kind), Audio(m.mix.astype(np.float32), RATE_HZ)
+    audio = Audio(m.mix.astype(np.float32), RATE_HZ)
+    voice = Audio(estimate_voice(audio).read(), RATE_HZ)
+    stem = analysed(m, kind, audio, voice)
     rng = np.random.default_rng(len(m.mix))
     picked = [n for n in stem.notes if n.end_s - n.start_s >= 0.3 and rng.random() < 0.6]
     edits = [
         Edit("all", n.start_s, n.end_s, float(rng.choice(SHIFTS)), "", note=n.index) for n in picked
     ]
-    sure = {n.index: n.confidence for n in stem.notes}
+    notes = {n.index: n for n in stem.notes}
     groups = group_edits(edits, audio=audio)
-    parts = (prepare(g, audio=audio, stem=stem, engine=ENGINES["lift"]).parts[0] for g in groups)
+    works = (
+        prepare(g, audio=audio, stem=stem, engine=ENGINES["lift"], voice=voice) for g in groups
+    )
+    parts = (work.parts[0] for work in works)
     return [
         row
         for group, part in zip(groups, parts, strict=True)
-        for row in _rows(m, group.edits, part.passage, part.first / RATE_HZ, sure)
+        for row in _rows(m, group.edits, part.passage, part.first / RATE_HZ, notes)
     ]
 
 
@@ -152,7 +165,7 @@ def _rows(
     edits: Sequence[Edit],
     passage: Passage,
     first_s: float,
-    sure: dict[int, float],
+    notes: dict[int, Note],
 ) -> list[Row]:
     moved, sung = ENGINES["lift"].shift(passage), np.isfinite(m.f0_hz)
     time_s = first_s + np.arange(len(passage.f0_hz)) * FRAME_S
@@ -182,8 +195,10 @@ def _rows(
         true = _word(ghost_db, damage_db, wrong=wrong)
         start_s, end_s = edit.start_s - first_s, edit.end_s - first_s
         found = judge.measure(passage, moved, start_s=start_s, end_s=end_s)
-        sure_of_it = sure[edit.note or 0]
+        note = notes[edit.note or 0]
+        sure_of_it = note.confidence
         said = judge.verdict(passage, moved, edit=edit, first_s=first_s, sure=sure_of_it)
+        said = _if_sung(said, note)
         word = WORDS.index(said.word)
         rows.append(Row(true, word, ghost_db, damage_db, found, sure_of_it, wrong))
     return rows

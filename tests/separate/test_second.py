@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from retune.analysis.corrections import Draft
 from retune.analysis.singer import NOT_SUNG, beside_another
+from retune.analysis.stems import _doubts as told_doubts
 from retune.carriers.heard import SECOND_VOICE, Audio, Note, PitchTrack, Singing
 from retune.separate import second_voice
 
@@ -69,3 +72,17 @@ def test_such_a_note_counts_as_doubtful_and_says_why() -> None:
     note = Note(1, 0.0, 1.0, 57.0, "A3", 0.0, confidence=0.9, doubt=SECOND_VOICE)
     assert note.is_doubtful
     assert note.doubt_words == SECOND_VOICE
+
+
+def test_where_it_sings_is_one_line_of_warning_and_no_other_doubt() -> None:
+    def note(index: int, phrase: int, **doubt: Any) -> Note:
+        return Note(index, index, index + 0.8, 57.0, "A3", 0.0, phrase=phrase, **doubt)
+
+    beside = {"doubt": SECOND_VOICE}
+    notes = [note(1, 1), note(2, 1, **beside), note(3, 1, **beside), note(9, 2, **beside)]
+    told = told_doubts("all", notes, role="mix")
+    assert len(told) == 1
+    assert "a second voice sings along at 2.0-3.8 s, 9.0-9.8 s (3 notes in doubt for it)" in told[0]
+    faint = note(4, 1, confidence=0.2, doubt="faint in the mix")
+    assert "1 note is in doubt" in told_doubts("all", [*notes, faint], role="mix")[0]
+    assert told_doubts("all", notes[:1], role="mix") == []

@@ -12,7 +12,7 @@ from retune.carriers.heard import Analysis
 from retune.carriers.text import counted, cut_short, pretty
 from retune.comparison.consequence_words import told
 from retune.comparison.endings import PhraseEnding, phrase_endings
-from retune.comparison.estimated import chords_told, key_told, with_doubt
+from retune.comparison.estimated import chords_told, key_told, second_voice_told, with_doubt
 from retune.comparison.exports.classroom import CAUTIONS, as_sung, facts_line, finding
 from retune.comparison.exports.fitting import cut_to, width_at_most
 from retune.comparison.exports.material import ORIGINAL, Material
@@ -130,6 +130,7 @@ def _doubts(analysis: Analysis, plan: Plan | None) -> list[Line]:
         if words
     ]
     said = [f"{' and '.join(found)} estimated"] if found else []
+    said += filter(None, [second_voice_told(analysis)])
     said += [plan.caveat] if plan is not None and plan.caveat else []
     words = "; ".join(said)
     return [Line(f"{words[0].upper()}{words[1:]}.")] if words else []
