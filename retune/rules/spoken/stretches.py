@@ -41,7 +41,7 @@ def _moment(text: str, sentence: Sentence, at: int) -> str:
         return text[2:]
     if "beat" in text:
         bar = re.search(r"bar (\d+)", text)
-        beat = re.search(r"beat (\d+(?:\.\d+)?)(?! in| of)|o:(\d+) beat|downbeat", text)
+        beat = re.search(r"beat (\d+(?:\.\d+)?)|o:(\d+) beat|downbeat", text)
         assert bar
         assert beat
         return f"{bar[1]}:{beat[1] or beat[2] or 1}"
