@@ -315,7 +315,14 @@ def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets
         # "Leave everything but the last note, which goes up": of itself nothing else moves.
         still = () if str(rules[-1]) == "keep every note" else rules
         found += [(*still, *more) for more in second]
-    return list(dict.fromkeys(found))
+    return _alike(list(dict.fromkeys(found)))
+
+
+def _alike(found: RuleSets) -> RuleSets:
+    """Of readings of two clauses those that mean one note of the song in both, or in none."""
+    lone = [{"in phrase last" in str(rule) for rule in rules} for rules in found]
+    alike = [rules for rules, kinds in zip(found, lone, strict=True) if len(kinds) == 1]
+    return alike if {True} in lone and {False} in lone else found
 
 
 def _everything_else(

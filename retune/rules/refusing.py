@@ -96,13 +96,18 @@ def is_known(token: Token) -> bool:
     return token.text in NEGATIONS or is_spoken(token.raw) or is_worded(token.raw)
 
 
+def is_of_people(strict: RuleError) -> bool:
+    """Whether the grammar blames a word that people say, though no rule has it."""
+    word = strict.text[strict.column : strict.column + strict.length]
+    return strict.problem.startswith("unknown word") and is_worded(word)
+
+
 def tells_more(strict: RuleError, sentence: Sentence, unknown: tuple[int, ...]) -> bool:
     """Whether the grammar's own complaint says it better: the sentence begins with one of its
     verbs, and the grammar knows the nearest word or read on at least as far."""
     if strict.problem == BEGINS or sentence.tokens[0].raw.upper() not in VERBS:
         return False
-    fault_word = strict.text[strict.column : strict.column + strict.length]
-    if strict.problem.startswith("unknown word") and is_worded(fault_word):
+    if is_of_people(strict):
         return False
     fault = range(strict.column, strict.column + strict.length)
     is_past = unknown and not any(sentence.tokens[place].start in fault for place in unknown)

@@ -5,18 +5,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.clauses import first_meaning
 from retune.rules.model import Rule
-from retune.rules.refusing import beside, forbidden, is_known, tells_more, with_readings
+from retune.rules.refusing import (
+    beside,
+    forbidden,
+    is_known,
+    is_of_people,
+    tells_more,
+    with_readings,
+)
 from retune.rules.spoken.accounts import contradicts, unaccounted
 from retune.rules.spoken.covers import Cover, covers
 from retune.rules.spoken.gist import Gist, gist_of
 from retune.rules.spoken.heard import NOTHING, Question
-from retune.rules.spoken.sentence import Sentence, Token
+from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.tokens import nearest_spoken, typed_of
 from retune.rules.spoken.wishes import Wish, firm_wish_in, no_stem, wish_in
 from retune.rules.words import VERBS
@@ -48,18 +55,21 @@ class _Unread:
     def is_valid(self, line: str) -> bool:
         return not any(isinstance(self.read(text), RuleError) for text in line.split("; "))
 
-    def placed(self, line: str) -> str:
-        """An example at the place that the sentence names, unless it has one of its own."""
-        if self.gist.is_one_way:
-            line = re.sub(r" (?:up|down) (?=\d)", f" {self.gist.does[0].split()[2]} ", line)
+    def placed(self, line: str, *, says: str) -> str:
+        """An example at the place that the sentence names, unless it has one of its own; a
+        cadence that is wished for, and where a phrase begins, are no place."""
+        way = self.gist.does[0].split()[2] if self.gist.is_one_way else ""
+        line = re.sub(r" (?:up|down) (?=\d)", f" {way} ", line) if way else line
         line = line.replace("{what}", self.gist.what or "phrase-ending note")
-        line = line.replace("{every}", "every note")
-        where = re.sub(r" ?at [\w ]+ cadences", "", self.gist.where).strip()
+        where = self.gist.where
+        if "cadence" in says:
+            where = re.sub(r" ?at [\w ]+ cadences", "", where).strip()
         if "where it is" in line:
             where = re.sub(r" ?where it is (?:not )?a chord tone", "", where).strip()
-        there = f"{line} {where}"
+        if where == "in phrase 1" and "phrase-opening" in self.gist.what:
+            where = ""
         is_free = where and not re.search(r" (?:in|at|over|on|from|after) ", line)
-        return there if is_free and self.is_valid(there) else line
+        return f"{line} {where}" if is_free and self.is_valid(f"{line} {where}") else line
 
     def best(self, offers: Iterable[str]) -> tuple[str, ...]:
         """Of what may be offered, what leaves out the fewest words that were said; never what a
@@ -86,7 +96,10 @@ def not_understood(
     that was not understood, what to do about a wish, and what is still to be said. `untold` are
     words that were understood by themselves, but that no reading of the whole has in it."""
     cover = next(iter(covers(sentence, stems)), Cover())
-    unread = _Unread(sentence, stems, read, untold or cover.unknown, gist_of(cover), bool(untold))
+    gist = gist_of(cover)
+    if _turns(sentence, cover.unknown):  # "after the chorus" is not in it
+        gist = replace(gist, where="")
+    unread = _Unread(sentence, stems, read, untold or cover.unknown, gist, bool(untold))
     is_typo = strict.nearest and sentence.tokens[0].raw.upper() in VERBS
     nearest, is_whole = _nearest(unread)
     wish = firm_wish_in(sentence)
@@ -95,7 +108,7 @@ def not_understood(
     if wish is None and not untold and tells_more(strict, sentence, unread.unknown):
         return with_readings(strict, nearest) if unread.unknown else strict
     if wish is not None:
-        return _wished(unread, wish, unread.best(nearest if is_whole else ()))
+        return _wished(unread, wish, unread.best(nearest if is_whole and not untold else ()))
     slip = None if untold else _slip(unread, nearest)
     forbids = None if slip else forbidden(sentence, unread.unknown, nearest, unread.gist)
     if forbids is not None:
@@ -105,14 +118,14 @@ def not_understood(
 
 def _wished(unread: _Unread, wish: Wish, nearest: tuple[str, ...]) -> RuleError:
     sentence = unread.sentence
-    examples = tuple(unread.placed(line) for line in wish.examples)
+    examples = tuple(unread.placed(line, says=wish.says) for line in wish.examples)
     column, length = sentence.columns(wish.first, wish.last + 1)
     return RuleError(
         wish.says,
         text=sentence.typed,
         column=column,
         length=length,
-        readings=beside(nearest, wish, examples, sentence, unread.unknown),
+        readings=tuple(dict.fromkeys(beside(nearest, wish, examples, sentence, unread.unknown))),
     )
 
 
@@ -124,7 +137,7 @@ def _asked(
 ) -> RuleError:
     """Names what was not understood, says back what was, and asks for what is missing."""
     sentence, unknown, gist = unread.sentence, unread.unknown, unread.gist
-    if not unknown and sentence.tokens[0].raw.upper() in VERBS:
+    if not unknown and sentence.tokens[0].raw.upper() in VERBS and not is_of_people(strict):
         return strict
     offers = [*nearest, *gist.offers()] if len(unknown) > 2 or not nearest else list(nearest)
     readings = (slip[1] if slip else ()) or unread.best(offers) or unread.best(gist.offers())
@@ -185,8 +198,11 @@ def _nearest(unread: _Unread) -> tuple[tuple[str, ...], bool]:
     they are what is left of it, not examples of what might be asked."""
     sentence, stems = unread.sentence, unread.stems
     most = max(3, len(sentence.tokens) // 4)
-    found = [cover for cover in covers(sentence, stems) if len(cover.unknown) <= most]
-    if found and any(_TURNS & {t.text, t.raw.lower()} for t in _words_of(sentence, found[0])):
+    found = covers(sentence, stems)
+    fewest = min((len(cover.unknown) for cover in found), default=0)
+    most = min(most, fewest or most)
+    found = [cover for cover in found if len(cover.unknown) <= most]
+    if found and _turns(sentence, found[0].unknown):
         return (), False
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
@@ -194,5 +210,7 @@ def _nearest(unread: _Unread) -> tuple[tuple[str, ...], bool]:
     return tuple("; ".join(map(str, one)) for one in rules[:3]), bool(rules)
 
 
-def _words_of(sentence: Sentence, cover: Cover) -> list[Token]:
-    return [sentence.tokens[place] for place in cover.unknown]
+def _turns(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
+    """Whether a word that turns the sense of others is among those that nothing reads."""
+    words = [sentence.tokens[place] for place in unknown]
+    return any(_TURNS & {token.text, token.raw.lower()} for token in words)

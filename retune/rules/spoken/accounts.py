@@ -77,6 +77,9 @@ _CLAIMS: tuple[tuple[str, str], ...] = (
 _COMPILED = tuple(
     (re.compile(rf"(?:^|(?<= ))(?:{words})(?= |$)"), re.compile(told)) for words, told in _CLAIMS
 )
+_NUMBERED = re.compile(
+    r"(?:^|(?<= ))(?<!before )(?<!after )(?<!than )(?<!until )(?<!of )(?:phrases?|bars?) (\d+)(?! (?:note|semitone|step|whole|octave|beat|o:))(?= |$)"
+)
 _ONE = re.compile(r"(?<!except )in phrase (?:last|1)(?=;|$)")
 _SAID_OF_ONE = re.compile(r"\b(?:last|o:1|1|very)\b")
 _EACH = re.compile(r"(?:^|(?<= ))every(?! (?:stem|track|1 of stem)| like)")
@@ -97,6 +100,9 @@ def unaccounted(sentence: Sentence, canonical: str) -> tuple[Untold, ...]:
     for words, told in _COMPILED:
         match = words.search(sentence.text)
         if match is not None and told.search(canonical) is None:
+            found.append(_at(sentence, match))
+    for match in _NUMBERED.finditer(sentence.text):
+        if not re.search(rf"(?<![\d.]){match[1]}(?![\d.])", canonical):
             found.append(_at(sentence, match))
     if contradicts(sentence, canonical):
         found.append(_not_in(sentence))
