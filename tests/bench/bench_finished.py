@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +30,8 @@ from rooms import RATE_HZ
 
 import retune
 from retune.analysis.note_trust import Heard
-from retune.carriers.heard import Note
+from retune.carriers.heard import Note, PitchTrack
+from retune.carriers.units import hz_to_midi
 
 WITHIN_CENTS = 50.0
 LEAST_FRAMES = 3  # of 10 ms that count
@@ -37,12 +39,21 @@ COLUMNS = ("drawn", "nobody", "undoubted", "sung", "found", "undoubted found")
 
 
 def drawn(mix: RealMix, folder: Path) -> Sequence[Note]:
-    """The notes of the song without a guide, as a song file of one mix gives them."""
+    """The notes of the song without a guide, as a song file of one mix gives them, but at the pitch
+    that is heard: the singer's own tuning is not taken out."""
     soundfile.write(folder / "song.wav", mix.mix, RATE_HZ, subtype="PCM_24")
     (folder / "song.toml").write_text(
         'format = 1\ntitle = "finished"\n[stems.all]\nfile = "song.wav"\nrole = "mix"\n'
     )
-    return retune.open(folder / "song.toml").analysis.stems["all"].notes
+    stem = retune.open(folder / "song.toml").analysis.stems["all"]
+    return [replace(note, pitch_midi=heard_midi(stem.track, note)) for note in stem.notes]
+
+
+def heard_midi(track: PitchTrack, note: Note) -> float:
+    """The middle pitch of a note's line, MIDI number at A4 = 440 Hz."""
+    line = track.f0_hz[(track.time_s >= note.start_s) & (track.time_s < note.end_s)]
+    line = line[np.isfinite(line)]
+    return float(hz_to_midi(np.median(line))) if len(line) else note.pitch_midi
 
 
 def overlap_s(a: Note | Heard, start_s: float, end_s: float) -> float:
