@@ -280,7 +280,7 @@ def with_symbols() -> Iterator[Piece]:
         meter, first, end, _numbers = bars
         melody = _until(_tones(part), end)
         rows = [(float(s.offset), _harte(s)) for s in symbols if s.offset < end]
-        key = _key_by_signature(part, melody) or (None, False)
+        key = _key_by_signature(part, _tones(part)) or (None, False)
         ends = [r[0] for r in rows[1:]] + [end]
         chords = [Span(a, b, c) for (a, c), b in zip(rows, ends, strict=True) if b > a]
         yield Piece(f"symbols-{number}", "symbols", {"vocal": melody}, meter, first, *key, chords)
@@ -316,7 +316,7 @@ def fiddle_tunes(each: int) -> Iterator[Piece]:
                 continue
             meter, first, end, _numbers = bars
             melody = _until(_tones(tune.parts[0]), end)
-            key = _key_by_signature(tune.parts[0], melody) or (None, False)
+            key = _key_by_signature(tune.parts[0], _tones(tune.parts[0])) or (None, False)
             count[meter] += 1
             yield Piece(f"{path.stem}-{k}", "folk", {"vocal": melody}, meter, first, *key)
         if min(count.values()) >= each:
