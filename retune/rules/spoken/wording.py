@@ -25,6 +25,7 @@ def another(what: str) -> str:
 
 
 def with_side(words: str, side: str) -> str:
+    """A goal with the side it lies on, where it has none yet and none by its octave."""
     if words.endswith(("above", "below")):
         return words
     named = len(words) > 1 and words[0].isupper() and not words[-1].isdigit()
