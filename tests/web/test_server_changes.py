@@ -206,7 +206,8 @@ def test_meters_and_tempi_change_in_fields_and_a_map_stands_for_all_of_them(
     body = {"set": [{"name": "meters", "value": "9:2 4/4"}], "revision": view["revision"]}
     answer = client.post("music", body)
     assert answer.status_code == 400
-    assert "a meter begins with a bar" in answer.json()["error"]
+    assert answer.json()["field"] == "meters"
+    assert answer.json()["why"].startswith('"9:2" cannot change the meter; a meter begins with')
     track = bytes.fromhex("00ff580403021808 00ff510307a120 00ff2f00")
     head = b"MThd" + bytes.fromhex("00000006 0000 0001 0060") + b"MTrk"
     (song.parent / "band.mid").write_bytes(head + len(track).to_bytes(4, "big") + track)

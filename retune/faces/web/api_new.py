@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from retune import __version__, pipeline
-from retune.carriers.errors import AudioError, InputError, OutputError, RetuneError, UsageError
+from retune.carriers.errors import InputError, OutputError, RetuneError, UsageError
 from retune.carriers.heard import ROLES, Role
 from retune.carriers.text import file_stem, lost_on_windows, printable
 from retune.faces.web.answers import Bench, told
@@ -24,8 +24,11 @@ from retune.faces.web.given import MUSIC_FIELDS, music_value
 from retune.faces.web.shown import song_view
 from retune.pipeline.part_guess import PartGuess, guessed_parts
 from retune.pipeline.records import Table
+from retune.song.guide import MIDI_SUFFIXES
+from retune.song.midifile import read_midi
 from retune.song.songfile import parse_song
 from retune.song.songschema import FORMAT
+from retune.song.textfile import read_bytes
 from retune.sound.audio import AUDIO_SUFFIXES, AudioFile, open_audio
 from retune.sound.files import atomic_write, take_free_name, unfinished_in
 from retune.sound.folders import HeldFolder, held, named_folder, place_in, write_reason
@@ -44,11 +47,11 @@ _PLAIN_NAME = re.compile(r'[^\s./\\:*?"<>|][^/\\:*?"<>|]{0,199}(?<![\s.])')
 
 def files(bench: Bench, asked: Asked) -> Table:
     """The sound files of the folder, each with a guess at its role; where the guess is from its
-    sound, `reason` says why."""
+    sound, `reason` says why. `maps` are its MIDI files, which may hold the tempo."""
     folder = bench.desk.folder
     opened: dict[str, AudioFile] = {}
     faults: dict[str, str] = {}
-    for path in _sound_files(folder)[:MAX_FILES]:
+    for path in _files_of(folder, AUDIO_SUFFIXES)[:MAX_FILES]:
         try:
             opened[path.name] = open_audio(path)
         except InputError as error:
@@ -66,7 +69,8 @@ def files(bench: Bench, asked: Asked) -> Table:
         }
         for name in sorted([*opened, *faults])
     ]
-    return {"folder": folder.name, "files": rows, "roles": list(ROLES)}
+    maps = [path.name for path in _files_of(folder, MIDI_SUFFIXES)]
+    return {"folder": folder.name, "files": rows, "roles": list(ROLES), "maps": maps[:MAX_FILES]}
 
 
 def _alone(path: Path) -> Role:
@@ -83,9 +87,9 @@ def _alone(path: Path) -> Role:
     return "mix" if side > LEAST_SIDE * mid else "melody"
 
 
-def _sound_files(folder: Path) -> list[Path]:
+def _files_of(folder: Path, suffixes: Collection[str]) -> list[Path]:
     try:
-        found = [path for path in folder.iterdir() if path.suffix.lower() in AUDIO_SUFFIXES]
+        found = [path for path in folder.iterdir() if path.suffix.lower() in suffixes]
         return sorted(path for path in found if path.is_file())
     except OSError as error:
         raise UsageError(f"the folder {folder.name} cannot be read: {error.strerror}") from error
@@ -151,8 +155,8 @@ def demo(bench: Bench, asked: Asked) -> Table:
 
 
 def upload(bench: Bench) -> Callable[[Request], Any]:
-    """An endpoint that streams one sound file into the folder: whole or not at all, and never
-    over a file that is there. The guard holds it to `MAX_FILE_BYTES`."""
+    """An endpoint that streams one sound or MIDI file into the folder: whole or not at all, and
+    never over a file that is there. The guard holds it to `MAX_FILE_BYTES`."""
 
     async def receive(request: Request) -> Response:
         try:
@@ -176,12 +180,14 @@ def _place(folder: Path, name: str) -> Path:
     path = named_folder(folder) / name
     if len(os.fsencode(name)) > MAX_NAME_BYTES:
         raise UsageError(f"{name[:40]}... is too long a name; use at most {MAX_NAME_BYTES} bytes")
-    if path.suffix.lower() not in AUDIO_SUFFIXES:
-        raise UsageError(f"{name} is no sound file: {', '.join(sorted(AUDIO_SUFFIXES))} are taken")
+    if path.suffix.lower() not in {*AUDIO_SUFFIXES, *MIDI_SUFFIXES}:
+        taken = ", ".join(sorted({*AUDIO_SUFFIXES, *MIDI_SUFFIXES}))
+        raise UsageError(f"{name} is neither sound nor MIDI: {taken} are taken")
     if os.path.lexists(path):
         raise UsageError(f"{name} is already in the folder; it is left as it is")
-    if len(_sound_files(folder)) >= MAX_FILES:
-        raise UsageError(f"the folder holds {MAX_FILES} sound files already")
+    for suffixes, what in ((AUDIO_SUFFIXES, "sound"), (MIDI_SUFFIXES, "MIDI")):
+        if path.suffix.lower() in suffixes and len(_files_of(folder, suffixes)) >= MAX_FILES:
+            raise UsageError(f"the folder holds {MAX_FILES} {what} files already")
     return path
 
 
@@ -195,13 +201,16 @@ async def _stream_to(request: Request, part: int) -> None:
 
 
 def _finish(folder: HeldFolder, part: str, name: str) -> None:
-    """Give a file its name once it reads as sound; a refusal names it as it came."""
+    """Give a file its name once it reads as sound or MIDI; a refusal names it as it came."""
     path = Path(os.path.abspath(folder.path / part))
     try:
-        open_audio(path)
-    except AudioError as error:
+        if path.suffix.lower() in MIDI_SUFFIXES:
+            read_midi(read_bytes(path, what="a MIDI file"))
+        else:
+            open_audio(path)
+    except InputError as error:
         said = str(error).replace(str(path), name).replace(part, name)
-        raise AudioError(f"{said}; nothing was kept") from error
+        raise type(error)(f"{said}; nothing was kept") from error
     try:
         take_free_name(folder, part, name)
     except FileExistsError as error:

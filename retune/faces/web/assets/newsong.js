@@ -9,13 +9,14 @@ const ALONE = { melody: "one voice alone", mix: "a finished recording" };
 
 const FIELDS = [
   ["key", "#nk"],
+  ["tempo_map", "#nmap"],
   ["meter", "#nm"],
   ["tempo_bpm", "#nb"],
   ["first_downbeat_s", "#nd"],
   ["chords", "#nc"],
 ];
 
-let listing = { files: [], roles: [] };
+let listing = { files: [], roles: [], maps: [] };
 
 function fault(text) {
   clearFaults($("#new-form"));
@@ -49,9 +50,29 @@ async function list() {
       );
     }),
   );
+  showMaps();
   $("#alone").hidden = listing.files.length !== 1;
   guessMelody();
   if (!$("#nt").value && listing.folder) $("#nt").value = listing.folder;
+}
+
+/** MIDI files of the folder may hold the tempo; one that is chosen stands for meter and tempo. */
+function showMaps() {
+  const select = $("#nmap");
+  const before = select.value;
+  select.replaceChildren(
+    el("option", { value: "" }, "none"),
+    ...listing.maps.map((name) => el("option", { value: name }, name)),
+  );
+  select.value = listing.maps.includes(before) ? before : "";
+  const parts = [$("label[for=nmap]"), select, $("#nmaph"), $("#nmaph").previousElementSibling];
+  for (const part of parts) part.hidden = !listing.maps.length;
+  withoutMap();
+}
+
+/** Meter and tempo are asked where no map says them. */
+function withoutMap() {
+  for (const id of ["nm", "nb", "nd"]) $(`#${id}`).disabled = $("#nmap").value !== "";
 }
 
 /** One stem alone is the melody; without any, the first. */
@@ -127,6 +148,7 @@ export function setUpNewSong(hearing) {
     drop.classList.remove("over");
     send([...event.dataTransfer.files]);
   });
+  $("#nmap").addEventListener("change", withoutMap);
   $("#new-form").addEventListener("submit", async (event) => {
     event.preventDefault();
     const stems = $$("#stems tr[data-file]")
@@ -134,7 +156,10 @@ export function setUpNewSong(hearing) {
       .filter((stem) => stem.role !== "leave it out");
     if (!stems.length) return fault("Name the stems first: drop them on the page or choose files.");
     if (askWhichLeads()) return undefined;
-    const music = FIELDS.map(([name, query]) => ({ name, value: $(query).value.trim() }));
+    const music = FIELDS.filter(([, query]) => !$(query).disabled).map(([name, query]) => ({
+      name,
+      value: $(query).value.trim(),
+    }));
     return open(() => post("new", { title: $("#nt").value.trim(), rights: "", stems, music }), hearing);
   });
   $("#open-demo").addEventListener("click", () => open(() => post("demo"), hearing));
