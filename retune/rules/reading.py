@@ -22,7 +22,7 @@ from retune.rules.clauses import (
 from retune.rules.model import Rule
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.refusing import EXAMPLES, with_readings
-from retune.rules.rolewords import with_stems
+from retune.rules.rolewords import lacking_role, with_stems
 from retune.rules.spoken.accounts import unaccounted
 from retune.rules.spoken.asides import without_asides
 from retune.rules.spoken.heard import Question
@@ -96,7 +96,8 @@ def understand(
     try:
         return _understood(named.text, tuple(stems))
     except RuleError as error:
-        raise (named.fault(error) if named.steps else error) from None
+        lacking = lacking_role(text, roles or {})
+        raise lacking or (named.fault(error) if named.steps else error) from None
 
 
 def _understood(text: str, stems: tuple[str, ...]) -> tuple[Rule, ...]:

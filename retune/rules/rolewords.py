@@ -50,6 +50,31 @@ class Named:
         )
 
 
+# Words behind a verb that can mean stems alone: "harmony" may be the chords.
+_STEMS_ALONE = re.compile(
+    rf"{_BEHIND}(?P<word>(?P<double>doubles?|vocal doubles?)|(?P<bass>bass(?:es)?)"
+    r"|(?P<harmony>harmon(?:ies|y (?:vocals?|voices?|parts?))|backing vocals))(?![\w-])",
+    re.IGNORECASE,
+)
+
+
+def lacking_role(text: str, roles: Mapping[str, str]) -> RuleError | None:
+    """What to say of a sentence that speaks of a role that no stem of the song has: it does not
+    fit this song, however it is worded. None where it speaks of no such role."""
+    found = _STEMS_ALONE.search(text)
+    role = next((name for name in ("double", "bass", "harmony") if found and found[name]), "")
+    if not found or not role or role in roles.values() or not roles:
+        return None
+    named = ", ".join(f"{name} ({own})" for name, own in roles.items())
+    start, stop = found.span("word")
+    return RuleError(
+        f"this song has no stem of the role {role}; there are {named}",
+        text=text,
+        column=start,
+        length=stop - start,
+    )
+
+
 def with_stems(text: str, roles: Mapping[str, str]) -> Named:
     """The sentence with the names of stems for words that name a role.
 

@@ -11,6 +11,7 @@ from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.clauses import first_meaning
 from retune.rules.model import Rule
+from retune.rules.parse import read_strictly
 from retune.rules.refusing import (
     beside,
     forbidden,
@@ -69,7 +70,15 @@ class _Unread:
         if where == "in phrase 1" and "phrase-opening" in self.gist.what:
             where = ""
         is_free = where and not re.search(r" (?:in|at|over|on|from|after) ", line)
-        return f"{line} {where}" if is_free and self.is_valid(f"{line} {where}") else line
+        there = f"{line} {where}"
+        return there if is_free and self._is_in_rule_words(there) else line
+
+    def _is_in_rule_words(self, line: str) -> bool:
+        """Read as no sentence of a person: its complaint would place examples again, endlessly."""
+        try:
+            return bool([read_strictly(text, stems=self.stems) for text in line.split("; ")])
+        except RuleError:
+            return False
 
     def best(self, offers: Iterable[str]) -> tuple[str, ...]:
         """Of what may be offered, what leaves out the fewest words that were said; never what a

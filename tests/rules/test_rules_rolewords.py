@@ -55,3 +55,23 @@ def test_a_fault_is_told_of_what_was_typed() -> None:
         read(text)
     assert told.value.text == text
     assert text[told.value.column :].startswith("1.5")
+
+
+@pytest.mark.parametrize(
+    ("text", "role"),
+    [
+        ("shift the double down 1 octave", "double"),
+        ("shift harmonies up 1 octave in bar 4", "harmony"),
+        ("shift the backing vocals up a third", "harmony"),
+        ("shift bass down 1 octave", "bass"),
+    ],
+)
+def test_a_role_that_no_stem_has_is_named_with_those_there_are(text: str, role: str) -> None:
+    with pytest.raises(RuleError, match=f"no stem of the role {role}; there are vox"):
+        understand(text, stems=("vox",), roles={"vox": "melody"})
+
+
+def test_what_the_harmony_of_the_chords_does_is_no_role() -> None:
+    with pytest.raises(RuleError) as told:
+        understand("shift harmony wildly", stems=("vox",), roles={"vox": "melody"})
+    assert "no stem of the role" not in str(told.value)

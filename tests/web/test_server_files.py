@@ -251,3 +251,17 @@ def test_a_track_number_stays_behind_the_name() -> None:
     ):
         assert api_new._stem_name(file, taken=taken) == name
         taken.add(name)
+
+
+def test_a_midi_file_is_taken_for_its_tempo_and_one_that_is_none_is_not(tmp_path: Path) -> None:
+    client = Client(Desk(None, folder=tmp_path))
+    track = bytes.fromhex("00ff510307a120 00ff2f00")
+    head = b"MThd" + bytes.fromhex("00000006 0000 0001 0060") + b"MTrk"
+    content = head + len(track).to_bytes(4, "big") + track
+    assert upload(client, "band.mid", content).status_code == 200
+    assert client.get("files").json()["maps"] == ["band.mid"]
+    refused = upload(client, "other.mid", b"RIFF")
+    assert refused.status_code == 400
+    assert "it is no MIDI file" in refused.json()["error"]
+    assert client.get("files").json()["maps"] == ["band.mid"]
+    assert "neither sound nor MIDI" in upload(client, "words.txt", b"x").json()["error"]

@@ -22,7 +22,8 @@ from retune.faces.web.work import Tasks
 # "song.toml, line 15: music.key: ..." or "tempo_bpm: ..."
 _FIELD_FAULT = re.compile(
     rf"(?:.+?\.toml(?:, line \d+)?: )?(?:music\.|stems\.)?"
-    rf"((?:[\w-]+\.)?(?:{'|'.join((*MUSIC_FIELDS, *SONG_FIELDS, *STEM_FIELDS))}))(?: entry \d+)*: (.+)"
+    rf"((?:[\w-]+\.)?(?:{'|'.join((*MUSIC_FIELDS, *SONG_FIELDS, *STEM_FIELDS))}))"
+    r"(?: entry \d+)*: (.+)"
 )
 Handler = Callable[["Bench", Asked], Any]
 
