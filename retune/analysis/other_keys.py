@@ -11,7 +11,7 @@ from itertools import groupby
 import numpy as np
 
 from retune.analysis.chord_listen import best_path
-from retune.analysis.key import FoundKey, histogram, keys_by_chance
+from retune.analysis.key import SUREST, FoundKey, histogram, keys_by_chance
 from retune.analysis.work import Work
 from retune.carriers.heard import FloatArray, Key, KeySpan
 from retune.carriers.text import estimated_text
@@ -93,7 +93,8 @@ def other_keys(work: Work, home: Key) -> tuple[Stretch, ...]:
         if len(rows) < FEWEST or sure < SURE or _is_near(key, home):
             continue
         end_s = min(windows[rows[-1]][0] + WINDOW_S, work.listened.duration_s)
-        stretches.append(Stretch(windows[rows[0]][0], end_s, key, round(sure, 3)))
+        told = round(min(sure, SUREST), 3)
+        stretches.append(Stretch(windows[rows[0]][0], end_s, key, told))
     return tuple(stretches)
 
 
