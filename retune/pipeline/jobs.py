@@ -27,6 +27,7 @@ from retune.pipeline.inputs import Look, Settings, SongInputs, know_digest, read
 from retune.pipeline.made_before import are_records, is_record, put_aside
 from retune.pipeline.manifest import (
     MANIFEST,
+    ORIGINAL_RECORD,
     are_hashes,
     kept_json,
     write_record,
@@ -46,7 +47,6 @@ from retune.pipeline.stages import Memory, log, shared_memory
 from retune.sound.files import missing_as, sha256_file
 from retune.sound.made_files import made_file, refuse_other_file, refuse_unknown
 
-ORIGINAL_RECORD = "original.json"
 PICTURE, ENDINGS = "picture.svg", "endings.json"
 
 
@@ -209,7 +209,7 @@ def _original(job: Job, opened: SongInputs) -> Record:
         known = _original_there(job.home, job, opened)
         if known and _whole(job.home, known):
             return _went(job, "skipped") | {"outputs": known}
-    aside = put_aside(job.home, names_of(opened)) if job.resume else []
+    aside = put_aside(job.home, [*names_of(opened), ORIGINAL_RECORD]) if job.resume else []
     return _went(job, "done") | {"outputs": _write_original(job, opened), "warnings": aside}
 
 

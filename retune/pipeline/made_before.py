@@ -15,7 +15,7 @@ from typing import Any
 from retune.carriers.errors import InputError, UsageError
 from retune.comparison.responses import parse_responses
 from retune.pipeline.inputs import SongInputs
-from retune.pipeline.manifest import MANIFEST, is_as_sealed, kept_json
+from retune.pipeline.manifest import MANIFEST, ORIGINAL_RECORD, is_as_sealed, kept_json
 from retune.song.csvtext import first_line
 from retune.song.songfile import named_after
 from retune.song.textfile import read_text
@@ -46,15 +46,14 @@ def put_aside(home: Path, names: Iterable[str]) -> list[str]:
 
 def _in_the_way(home: Path, names: Iterable[str]) -> Iterator[Path]:
     """Those files of these names in the folder of a version that are not a version's: a sound file
-    that does not say so itself or was changed since, or a manifest that reads as none or was
+    that does not say so itself or was changed since, or a record that reads as none or was
     changed since. What lies beside a file says nothing of it: whoever made the folder may have
     written that."""
     for name in names:
         path = home / name
         if not os.path.isfile(path) or os.path.islink(path):
             continue  # the writer says what is wrong with anything else
-        is_ours = _is_manifest(path) if name == MANIFEST else has_mark(path)
-        if not is_ours:
+        if not _KNOWN.get(name, has_mark)(path):
             yield path
 
 
@@ -131,6 +130,9 @@ def manifest_at(home: Path) -> Mapping[str, Any]:
 def _is_manifest(path: Path) -> bool:
     facts = manifest_at(path.parent)
     return bool(facts) and is_as_sealed(facts)
+
+
+_KNOWN: Mapping[str, IsOurs] = {MANIFEST: _is_manifest, ORIGINAL_RECORD: is_record}
 
 
 def remove_version_files(home: Path, names: Iterable[str]) -> None:

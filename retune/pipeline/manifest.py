@@ -23,6 +23,7 @@ from retune.sound.cache import content_key
 from retune.sound.files import atomic_write
 
 MANIFEST = "manifest.json"
+ORIGINAL_RECORD = "original.json"
 ORIGINAL = "original"
 """The folder of the unaltered files."""
 MAX_BYTES = 20_000_000
