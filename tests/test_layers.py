@@ -103,3 +103,10 @@ def test_help_needs_no_heavy_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_no_line_of_a_template_is_long() -> None:
+    """The formatter of the other pages does not read templates."""
+    pages = sorted(ROOT.rglob("templates/*.html"))
+    assert pages
+    assert not [path for path in pages if max(map(len, path.read_text("utf-8").split("\n"))) > 120]
