@@ -73,7 +73,7 @@ class Bars:
     changes: tuple[MeterChange, ...] = ()
     beats_s: tuple[float, ...] = ()
 
-    @property
+    @cached_property
     def meters(self) -> tuple[MeterChange, ...]:
         """Every meter with the bar that it begins with, that of bar 1 first."""
         return (MeterChange(1, self.meter), *self.changes)

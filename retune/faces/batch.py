@@ -162,7 +162,16 @@ def _songs(arguments: argparse.Namespace, tally: Tally, places: Places) -> list[
             for variant in own.values()
         )
         original = Job(variant=ORIGINAL, rules=(), **common)
-        songs.append(SongJobs(original, variants, size_bytes, place.source, places.target))
+        songs.append(
+            SongJobs(
+                original,
+                variants,
+                size_bytes,
+                place.source,
+                places.target,
+                is_remembered=not arguments.dask,
+            )
+        )
     return songs
 
 

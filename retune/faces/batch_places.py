@@ -4,8 +4,8 @@ a folder of this machine stands meanwhile."""
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -14,14 +14,17 @@ from retune.carriers.text import own_file_stem
 from retune.pipeline.jobs import ENDINGS, PICTURE
 from retune.pipeline.stored_songs import fetch_song, working_folder
 from retune.sound.folders import named_folder, sole_writer
+from retune.sound.remembered import standing_for
 from retune.sound.stores import (
+    Seen,
     Stamps,
     Store,
+    as_path,
     below,
     clear_parts,
     fetch,
+    files_of,
     is_address,
-    is_there,
     matching,
     mirror,
     send,
@@ -82,7 +85,7 @@ def song_places(songs: Sequence[str]) -> Iterator[SongPlace]:
 
 
 def _expanded(song: str) -> Sequence[str]:
-    return matching(song) if is_address(song) else [song]
+    return [as_path(one) for one in matching(song)] if is_address(song) else [song]
 
 
 def _plain(text: str) -> str:
@@ -100,6 +103,8 @@ class Places:
     target: str = ""
     """Address for which `out` stands, "" for none."""
     stores: tuple[tuple[Path, Store], ...] = ()
+    seen: Mapping[Path, Mapping[str, Seen]] = field(default_factory=dict)
+    """What each store held at the beginning."""
     _before: dict[Path, Stamps] = field(default_factory=dict)
 
     def sole_writer(self) -> AbstractContextManager[None]:
@@ -122,7 +127,8 @@ class Places:
     def send(self) -> None:
         """Send what was written since `ready`."""
         for folder, store in self.stores:
-            send(folder, store, before=self._before.get(folder, {}), last=lambda _: False)
+            before, seen = self._before.get(folder, {}), self.seen[folder]
+            send(folder, store, before=before, seen=seen, last=lambda _: False, depth=1)
 
 
 def _is_shown(name: str) -> bool:
@@ -132,6 +138,7 @@ def _is_shown(name: str) -> bool:
 @contextmanager
 def places_of(out: str | None, report: str | None) -> Iterator[Places]:
     """The folders of a batch; what was written for a store is sent there at the end."""
+    out, report = (as_path(place) if place else place for place in (out, report))
     if not any(is_address(place) for place in (out or "", report or "")):
         yield Places(named_folder(out) if out else None, Path(report) if report else None)
         return
@@ -140,17 +147,19 @@ def places_of(out: str | None, report: str | None) -> Iterator[Places]:
             f"--out {out} and --report {report}: the page of a report plays what lies beside it; "
             "give both as folders, or both as addresses of one store"
         )
-    with working_folder() as folder:
+    with working_folder() as folder, ExitStack() as noted:
         found = {text: store_at(text) for text in (out, report) if text}
         local = {text: folder / store.path.lstrip("/") for text, store in found.items()}
+        seen = {local[text]: files_of(store, depth=1) for text, store in found.items()}
         for text, store in found.items():
+            noted.enter_context(standing_for(local[text], text))
             local[text].mkdir(parents=True, exist_ok=True)
             for name in SUMMARIES:
-                if is_there(store.at(name)):
+                if name in seen[local[text]]:
                     fetch(store.at(name), local[text] / name)
         stores = tuple((local[text], store) for text, store in found.items())
         places = Places(
-            local[out] if out else None, local[report] if report else None, out or "", stores
+            local[out] if out else None, local[report] if report else None, out or "", stores, seen
         )
         yield places
         places.send()

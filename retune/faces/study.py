@@ -20,7 +20,7 @@ from retune.pipeline.workers import Task, Workers, run_tasks
 from retune.song.songfile import read_song, read_variants
 from retune.sound.folders import make_folder, named_folder
 from retune.sound.made_files import made_file, refuse_other_file
-from retune.sound.stores import is_address
+from retune.sound.stores import as_path, is_address
 
 FORMATS = ("csv", "parquet", "jams")
 
@@ -28,7 +28,7 @@ FORMATS = ("csv", "parquet", "jams")
 def study(arguments: argparse.Namespace) -> int:
     """Run the command; 1 if a song failed, the rest being studied all the same."""
     formats = _formats(arguments.format)
-    if "jams" in formats and is_address(arguments.report):
+    if "jams" in formats and is_address(as_path(arguments.report)):
         raise UsageError("JAMS has a file a song and version: give --report a folder for it")
     with places_of(None, arguments.report) as places:
         return _study(arguments, formats, places)

@@ -28,13 +28,15 @@ done is told meanwhile, and little is lost when the batch is stopped."""
 class SongJobs:
     """What is to be made of one song, which has `size_bytes` of stems. `source` is the address of
     a song that lies in a file store, `target` that of the folder of a store in which its own folder
-    is to stand; "" for places of this machine, which the jobs name."""
+    is to stand; "" for places of this machine, which the jobs name. `is_remembered` where this
+    machine alone writes there, so that it knows what it wrote last."""
 
     original: Job
     variants: tuple[Job, ...]
     size_bytes: int = 0
     source: str = ""
     target: str = ""
+    is_remembered: bool = False
 
     @property
     def is_stored(self) -> bool:
@@ -113,7 +115,9 @@ def _run_in(folder: Path, song: SongJobs) -> list[Record]:
     places = {sources: song.source.rpartition("/")[0], folder / "out": song.target}
     if not song.target:
         return [told(record, places) for record in run_song(here)]
-    with sent_back(below(song.target, job.name), folder / "out" / job.name):
+    target = below(song.target, job.name)
+    noted_as = target if song.is_remembered else ""
+    with sent_back(target, folder / "out" / job.name, noted_as=noted_as):
         records = run_song(here)
     return [told(record, places) for record in records]
 

@@ -7,10 +7,15 @@ what is whole, and the store holds in the end what a folder would.
 
 from __future__ import annotations
 
+import os
+import re
+import secrets
+import shutil
+import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from pathlib import Path
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from retune.carriers.errors import InputError
@@ -20,14 +25,69 @@ from retune.pipeline.records import Record
 from retune.song.songfile import song_text
 from retune.song.tomltext import parse_toml
 from retune.sound.files import safe_child_path
-from retune.sound.stores import Store, fetch, is_there, mirror, send, size_of, stamps_of, store_at
+from retune.sound.folders import try_lock
+from retune.sound.remembered import standing_for
+from retune.sound.stores import (
+    Store,
+    fetch,
+    is_there,
+    mirror,
+    send,
+    size_of,
+    stamps_of,
+    stand_in,
+    store_at,
+)
+
+
+_WORKED_IN = re.compile(r"retune-store-[0-9a-f]{16}")
 
 
 @contextmanager
 def working_folder() -> Iterator[Path]:
-    """A folder of this machine for as long as it is used, where temporary files go."""
-    with tempfile.TemporaryDirectory(prefix="retune-store-", ignore_cleanup_errors=True) as name:
-        yield Path(name).resolve()
+    """A folder of this machine for as long as it is used, where temporary files go. What killed
+    processes of this user left there is removed: it may be gigabytes each."""
+    temporary = Path(tempfile.gettempdir()).resolve()
+    _clear_left(temporary)
+    folder, handle = _begun(temporary)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        if handle is not None:
+            os.close(handle)
+
+
+def _begun(temporary: Path) -> tuple[Path, int | None]:
+    """A new folder, and what it is held by: the lock ends with its process."""
+    while True:
+        folder = temporary / f"retune-store-{secrets.token_hex(8)}"
+        folder.mkdir(mode=0o700)
+        if sys.platform == "win32":
+            return folder, None
+        with suppress(FileNotFoundError):  # another process took it for a leftover
+            handle = os.open(folder, os.O_RDONLY)
+            if try_lock(handle) != "taken" and folder.exists():
+                return folder, handle
+            os.close(handle)
+
+
+def _clear_left(temporary: Path) -> None:
+    if sys.platform == "win32":  # where an open folder has no lock
+        return
+    for path in temporary.glob("retune-store-*"):
+        if _WORKED_IN.fullmatch(path.name):
+            with suppress(OSError):
+                _clear_one(path)
+
+
+def _clear_one(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+    try:
+        if os.fstat(handle).st_uid == os.getuid() and try_lock(handle) == "ours":
+            shutil.rmtree(path, ignore_errors=True)
+    finally:
+        os.close(handle)
 
 
 def fetch_song(address: str, folder: Path, *, with_stems: bool = True) -> Path:
@@ -80,26 +140,32 @@ def _fetch_beside(home: Store, folder: Path, name: str, *, is_whole: bool) -> No
     if is_whole:
         fetch(there, path)
         return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as stream:
-        stream.truncate(size_of(there))
+    stand_in(there, path, size=size_of(there))
 
 
 @contextmanager
 def sent_back(
-    target: str, folder: Path, *, is_wanted: Callable[[str], bool] | None = None
+    target: str, folder: Path, *, noted_as: str = ""
 ) -> Iterator[None]:
     """A folder that holds what a folder of a store does; what is changed in it meanwhile is sent
-    there at the end, manifests last. Nothing is sent where an error ends it."""
+    there at the end, manifests last. Nothing is sent where an error ends it. What is made is
+    remembered as `standing_for` does by the address `noted_as`."""
     store = store_at(target)
-    mirror(store, folder, is_wanted=is_wanted)
+    seen = mirror(store, folder)
     before = stamps_of(folder)
-    yield
-    send(folder, store, before=before, last=_is_last)
+    with standing_for(folder, noted_as):
+        yield
+    send(folder, store, before=before, seen=seen, last=_is_last, goes=_goes)
 
 
 def _is_last(name: str) -> bool:
     return name.rpartition("/")[2] in (MANIFEST, "original.json")
+
+
+def _goes(name: str, changed: Collection[str]) -> bool:
+    """Whether a file that is gone was taken away by the version that has just been written around
+    it, and not by whoever tidied this machine's temporary files."""
+    return any(f"{home.as_posix()}/{MANIFEST}" in changed for home in PurePosixPath(name).parents)
 
 
 def told(record: Record, places: Mapping[Path, str]) -> Record:

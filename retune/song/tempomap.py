@@ -8,15 +8,17 @@ otherwise (common practice, no source). A tempo counts the written beats of the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from retune.carriers.barlines import Bars, Meter, MeterChange, written_beats
 from retune.carriers.errors import InputError
 from retune.carriers.songfacts import Music
-from retune.song.limits import MAX_DOWNBEATS, check_count
+from retune.song.limits import LEAST_BAR_S, MAX_DOWNBEATS, check_count
 from retune.song.midifile import DEFAULT_TEMPO_US, MidiTempos, read_tempos
 from retune.song.textfile import read_bytes
 
@@ -41,7 +43,12 @@ class TempoMap:
         """When a place sounds."""
         if quarters >= self.quarters[-1]:
             return self.seconds[-1] + (quarters - self.quarters[-1]) * self.quarter_s
-        return float(np.interp(quarters, self.quarters, self.seconds))
+        return float(np.interp(quarters, *self._grid))
+
+    @cached_property
+    def _grid(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Quarters and seconds, as they are looked up for each of thousands of beats."""
+        return np.array(self.quarters, dtype=float), np.array(self.seconds, dtype=float)
 
     def bars(self, *, duration_s: float, first_downbeat_s: float | None = None) -> Bars:
         """Bars and every beat of them until the song is covered; `first_downbeat_s` moves the
@@ -56,10 +63,19 @@ class TempoMap:
             beats += [late_s + self.seconds_at(at + length * k / count) for k in range(count)]
             at += length
             downbeats.append(late_s + self.seconds_at(at))
+            _check_length(len(downbeats) - 1, downbeats[-1] - downbeats[-2])
         beats.append(downbeats[-1])
         bpm = round(60.0 / (beats[1] - beats[0]), 3)
         known = tuple(c for c in meters.changes if c.bar < len(downbeats))
         return Bars(tuple(downbeats), meters.meter, bpm, changes=known, beats_s=tuple(beats))
+
+
+def _check_length(bar: int, length_s: float) -> None:
+    if length_s < LEAST_BAR_S:
+        raise InputError(
+            f"the tempo map: bar {bar} lasts {length_s:.2g} s, less than {LEAST_BAR_S:g} s; is "
+            "its tempo right?"
+        )
 
 
 def quarters_of(meter: Meter) -> float:

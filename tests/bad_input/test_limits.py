@@ -26,6 +26,7 @@ from retune.song.guide import read_guide
 from retune.song.lyrics import read_lyrics_file
 from retune.song.songfile import read_song
 from retune.song.songsave import edit_song
+from retune.song.tempomap import read_tempo_map
 BARS = Bars(meter=(3, 4), tempo_bpm=92.0, downbeats_s=tuple(1.3 + 1.95 * k for k in range(25)))
 def key_at(_): return Key("C", "major")
 def chart(path): read_chart(open(path).read(), bars=BARS, key_at=key_at)
@@ -33,6 +34,7 @@ readers = {{
     ".toml": lambda path: (read_song(path), edit_song(path).text()),
     ".lab": lambda path: read_lab(path, key_at),
     ".mid": read_guide,
+    ".midi": lambda path: read_tempo_map(pathlib.Path(path)).bars(duration_s=900.0).tempi,
     ".csv": read_guide,
     ".answers": lambda path: tally([path]).to_json(),
     ".chart": chart,
@@ -70,6 +72,14 @@ def midi(n_notes: int, *, tempos: bool = False) -> bytes:
     else:
         body = b"\x00\x90\x40\x40\x01\x80\x40\x00" * n_notes
     head = b"MThd" + struct.pack(">IHHH", 6, 0, 1, 480)
+    return head + b"MTrk" + struct.pack(">I", len(body)) + body
+
+
+def tempo_map(n: int, *, quarter_us: int, per_quarter: int = 480) -> bytes:
+    """A MIDI file of one meter, 16/16, and so many tempi, a tick apart."""
+    tempi = ((quarter_us + k % 97).to_bytes(3, "big") for k in range(n))
+    body = b"\x00\xff\x58\x02\x10\x04" + b"".join(b"\x01\xff\x51\x03" + t for t in tempi)
+    head = b"MThd" + struct.pack(">IHHH", 6, 0, 1, per_quarter)
     return head + b"MTrk" + struct.pack(">I", len(body)) + body
 
 
@@ -129,6 +139,8 @@ HOSTILE: dict[str, Callable[[], str | bytes]] = {
     "many notes.mid": lambda: midi(800_000),
     "some notes.mid": lambda: midi(110_000),
     "many tempos.mid": lambda: midi(140_000, tempos=True),
+    "bars of a microsecond.midi": lambda: tempo_map(1, quarter_us=1),
+    "bars of a moment, many tempi.midi": lambda: tempo_map(99_000, quarter_us=9_000),
     "many rows.csv": lambda: rows(180_000, "{0:.2f},{1:.2f},60\n"),
     "some rows.csv": lambda: rows(40_000, "{0:.2f},{1:.2f},60\n"),
     "one long row.csv": lambda: "1," * 450_000,
@@ -162,6 +174,7 @@ GREATEST: dict[str, Callable[[], str | bytes]] = {
     "stems.toml": lambda: BASE + many(63, STEM),
     "phrases.toml": lambda: MUSIC + "phrases = [" + many(5_000, "[{0}.0,{0}.9],") + "]\n",
     "notes.mid": lambda: midi(20_000),
+    "tempi.midi": lambda: tempo_map(99_000, quarter_us=30_000, per_quarter=32),
     "rows.csv": lambda: rows(20_000, "{0:.2f},{1:.2f},60\n"),
     "lines.lab": lambda: rows(20_000, "{0:.2f} {1:.2f} C\n"),
     "lines.chart": lambda: "C |\n" * 9_999,

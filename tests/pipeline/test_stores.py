@@ -5,19 +5,25 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from retune.carriers.errors import InputError, OutputError, UsageError
+from retune.faces.batch_places import places_of, song_places
 from retune.faces.cli import main
 from retune.pipeline.batch_tasks import SongJobs, run_batch
 from retune.pipeline.demo import demo_folder
+from retune.pipeline.stored_songs import sent_back, working_folder
 from retune.pipeline.workers import InThisProcess
 from retune.sound import stores
+from retune.sound.made_files import made_file
 from retune.sound.stores import Store, fetch, files_of, is_address, matching, put, store_at
 
 fsspec = pytest.importorskip("fsspec", reason="needs the extra retune[dask]")
@@ -190,12 +196,114 @@ def test_a_file_that_is_cut_off_on_its_way_leaves_nothing(
 
 
 def test_half_sent_files_are_no_files_and_are_cleared(memory: Any) -> None:
-    memory.pipe_file("/lab/out/a.wav", b"whole")
-    memory.pipe_file("/lab/out/b.wav.part-0123", b"ha")
-    store = store_at("memory://lab/out")
-    assert files_of(store) == {"a.wav": 5}
+    mine = ("a.wav", "sonata.part-1.wav", "b.part-2", "c.part-0123")
+    for name in mine:
+        memory.pipe_file(f"/lab/out.part-1/{name}", b"whole")
+    memory.pipe_file(f"/lab/out.part-1/b.wav.part-{'0f' * 16}", b"ha")
+    store = store_at("memory://lab/out.part-1")
+    assert {name: seen.size for name, seen in files_of(store).items()} == dict.fromkeys(mine, 5)
     stores.clear_parts(store)
-    assert list(contents(memory, "/lab/out")) == ["a.wav"]
+    assert set(contents(memory, "/lab/out.part-1")) == set(mine)
+
+
+@pytest.mark.parametrize("name", ["home/mix.wav", "home/manifest.json", "new.wav"])
+def test_what_is_changed_in_a_store_meanwhile_stays(
+    memory: Any, tmp_path: Path, name: str
+) -> None:
+    for old in ("home/mix.wav", "home/manifest.json"):
+        memory.pipe_file(f"/lab/out/{old}", b"old")
+    with (
+        pytest.raises(OutputError, match=f"memory://lab/out/{name} was changed by something else"),
+        sent_back("memory://lab/out", tmp_path),
+    ):
+        for made in ("home/mix.wav", "home/manifest.json", "new.wav"):
+            (tmp_path / made).write_bytes(b"made")
+        memory.pipe_file(f"/lab/out/{name}", b"by hand")
+    assert b"made" not in contents(memory, "/lab/out").values()
+    assert memory.cat_file(f"/lab/out/{name}") == b"by hand"
+
+
+def test_what_another_worker_has_sent_already_is_no_change(memory: Any, tmp_path: Path) -> None:
+    with sent_back("memory://lab/out", tmp_path):
+        (tmp_path / "mix.wav").write_bytes(b"made")
+        memory.pipe_file("/lab/out/mix.wav", b"made")
+    assert contents(memory, "/lab/out") == {"mix.wav": b"made"}
+
+
+def test_nothing_goes_from_a_store_but_with_the_version_around_it(
+    memory: Any, tmp_path: Path
+) -> None:
+    """Whoever tidies temporary files meanwhile has not spoken of those of the store."""
+    for name in ("home/manifest.json", "home/bass.wav", "home/control/bass.wav", "up/bass.wav"):
+        memory.pipe_file(f"/lab/out/{name}", b"old")
+    with sent_back("memory://lab/out", tmp_path):
+        for path in tmp_path.rglob("*.wav"):
+            path.unlink()
+        (tmp_path / "home" / "manifest.json").write_bytes(b"new")
+    assert contents(memory, "/lab/out") == {"home/manifest.json": b"new", "up/bass.wav": b"old"}
+    with sent_back("memory://lab/out", tmp_path / "again"):
+        shutil.rmtree(tmp_path / "again")
+    assert set(contents(memory, "/lab/out")) == {"home/manifest.json", "up/bass.wav"}
+
+
+def test_a_summary_that_was_edited_in_a_store_is_kept(memory: Any, tmp_path: Path) -> None:
+    for run in range(3):
+        with places_of(None, "memory://lab/report") as places:
+            assert places.report is not None
+            places.ready()
+            kept = pytest.raises(UsageError, match="was changed since") if run == 2 else nullcontext()
+            with kept, made_file(places.report / "batch.csv", "w", head="song,") as stream:
+                stream.write(f"song,{run}\n")
+        if run == 1:
+            memory.pipe_file("/lab/report/batch.csv", b"song,1\nby hand\n")
+    assert memory.cat_file("/lab/report/batch.csv") == b"song,1\nby hand\n"
+
+
+@pytest.mark.parametrize("n_bytes", [-1, 2**62, 2**64])
+def test_a_store_that_lies_about_a_size_is_told(memory: Any, tmp_path: Path, n_bytes: int) -> None:
+    store = Store("memory://lab/a.wav", memory, "/lab/a.wav")
+    with pytest.raises(InputError, match=f"memory://lab/a.wav is said to have {n_bytes} bytes"):
+        stores.stand_in(store, tmp_path / "a.wav", size=n_bytes)
+
+
+def test_a_file_of_a_store_takes_half_of_the_room(
+    memory: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    memory.pipe_file("/lab/a.wav", b"0" * 100)
+    monkeypatch.setattr(stores, "SHARE_OF_ROOM", 0.0)
+    for said in (100, 0):  # it may say less than it sends
+        monkeypatch.setattr(type(memory), "size", lambda self, path, said=said: said)
+        with pytest.raises(InputError, match=r"memory://lab/a.wav: no room to fetch it"):
+            fetch(store_at("memory://lab/a.wav"), tmp_path / "a.wav")
+
+
+def test_what_killed_workers_left_is_removed_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    left, mine, link = (
+        tmp_path / f"retune-store-{name}" for name in ("0f" * 8, "my own", "f0" * 8)
+    )
+    for folder in (left, mine):
+        folder.mkdir()
+        (folder / "mix.wav").write_bytes(b"sound")
+    link.symlink_to(mine)
+    with working_folder() as first, working_folder() as second:
+        assert {first, second, mine, link} == set(tmp_path.iterdir())
+    assert {mine, link} == set(tmp_path.iterdir())
+    assert (mine / "mix.wav").read_bytes() == b"sound"
+
+
+def test_an_address_of_this_machine_is_a_path(tmp_path: Path) -> None:
+    """Links, pipes and two batches at once are looked after in folders, and in no store."""
+    (tmp_path / "one").mkdir()
+    (tmp_path / "one" / "song.toml").touch()
+    at = f"file://{tmp_path.as_posix()}"
+    assert [one.source for one in song_places([f"{at}/*/song.toml"])] == [""]
+    with places_of(f"{at}/out", f"{at}/out/report") as places:
+        assert (places.out, places.stores, places.target) == (tmp_path / "out", (), "")
+    with pytest.raises(UsageError, match="an address inside another"):
+        store_at(f"zip://song.toml::{at}/songs.zip")
 
 
 def test_a_name_that_leads_out_of_the_folder_is_refused(memory: Any, tmp_path: Path) -> None:

@@ -199,6 +199,7 @@ def test_a_bar_that_a_change_cuts_short_has_a_meter_of_its_own(tmp_path: Path) -
         ),
         (midi((0, "tempo", 60))[:-6], "ends in the middle"),
         (midi((0, "tempo", 60), ticks=0x9828 - 0x10000), "frames of film"),
+        (midi((0, "tempo", 6_000)), "bar 1 lasts 0.04 s, less than 0.05 s"),
     ],
 )
 def test_a_midi_file_that_gives_no_bars_says_why(tmp_path: Path, data: bytes, said: str) -> None:
