@@ -11,7 +11,10 @@ from retune.carriers.barlines import Bars, Meter, MeterChange, written_beats
 from retune.carriers.errors import SongFileError
 from retune.carriers.songfacts import Music
 from retune.song.bartime import beats_at
+from retune.song.limits import LEAST_BAR_S
 from retune.song.tempomap import meters_of, quarters_of, read_tempo_map, tempo_map_by_hand
+
+_UNIT = 1e-6
 
 
 def bars_from_tempo(
@@ -24,7 +27,7 @@ def bars_from_tempo(
 ) -> Bars:
     """Even bars from the first downbeat until the song is covered."""
     length_s = 60.0 / tempo_bpm * written_beats(meter)
-    count = max(1, int(np.ceil((duration_s - first_downbeat_s) / length_s - 1e-6)))
+    count = max(1, int(np.ceil((duration_s - first_downbeat_s) / length_s - _UNIT)))
     downbeats = tuple(first_downbeat_s + length_s * k for k in range(count + 1))
     return Bars(downbeats, meter, tempo_bpm, source)
 
@@ -42,7 +45,7 @@ def bars_from_downbeats(
     Raises
     ------
     SongFileError
-        Fewer than two downbeats, or not rising.
+        Fewer than two downbeats, or not rising; or a meter that makes a bar after them too short.
     """
     times = [float(t) for t in downbeats_s]
     if len(times) < 2 or any(b <= a for a, b in pairwise(times)):
@@ -53,14 +56,24 @@ def bars_from_downbeats(
     meters = Bars((), meter, 0.0, changes=tuple(changes))
     lengths = [quarters_of(meters.meter_of(bar)) for bar in range(1, len(times))]
     quarter_s = (times[-1] - times[-2]) / lengths[-1]
-    while times[-1] < duration_s - 1e-6:
+    while times[-1] < duration_s - _UNIT:
         lengths.append(quarters_of(meters.meter_of(len(times))))
+        _check_length(len(times), quarter_s * lengths[-1])
         times.append(times[-1] + quarter_s * lengths[-1])
     # Of the first meter's beat, by the middle of all bars.
     usual_s = float(np.median(np.diff(times) / lengths)) * quarters_of(meter)
     tempo = 60.0 * written_beats(meter) / usual_s
     known = tuple(change for change in changes if change.bar < len(times))
     return Bars(tuple(times), meter, round(tempo, 3), source, changes=known)
+
+
+def _check_length(bar: int, length_s: float) -> None:
+    if length_s < LEAST_BAR_S - _UNIT:
+        raise SongFileError(
+            f"bar {bar}, after the last of downbeats_s, would last {length_s:.2g} s at the tempo "
+            f"of the bar before it, less than {LEAST_BAR_S:g} s: give downbeats further on, or "
+            "another meter there"
+        )
 
 
 def given_bars(music: Music, *, duration_s: float) -> Bars | None:

@@ -39,7 +39,6 @@ from retune.sound.stores import (
     store_at,
 )
 
-
 _WORKED_IN = re.compile(r"retune-store-[0-9a-f]{16}")
 
 
@@ -144,9 +143,7 @@ def _fetch_beside(home: Store, folder: Path, name: str, *, is_whole: bool) -> No
 
 
 @contextmanager
-def sent_back(
-    target: str, folder: Path, *, noted_as: str = ""
-) -> Iterator[None]:
+def sent_back(target: str, folder: Path, *, noted_as: str = "") -> Iterator[None]:
     """A folder that holds what a folder of a store does; what is changed in it meanwhile is sent
     there at the end, manifests last. Nothing is sent where an error ends it. What is made is
     remembered as `standing_for` does by the address `noted_as`."""

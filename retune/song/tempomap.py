@@ -71,7 +71,7 @@ class TempoMap:
 
 
 def _check_length(bar: int, length_s: float) -> None:
-    if length_s < LEAST_BAR_S:
+    if length_s < LEAST_BAR_S - _UNIT:
         raise InputError(
             f"the tempo map: bar {bar} lasts {length_s:.2g} s, less than {LEAST_BAR_S:g} s; is "
             "its tempo right?"

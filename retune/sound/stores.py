@@ -145,8 +145,10 @@ class Seen:
     state: tuple[str, ...]
 
 
-_STATE = ("ETag", "etag", "generation", "LastModified", "last_modified", "updated", "mtime")
-_STATE += ("modified", "created", "ino")
+_STATE = (
+    *("ETag", "etag", "generation", "LastModified", "last_modified", "updated"),
+    *("mtime", "modified", "created", "ino"),
+)
 
 
 def files_of(store: Store, *, depth: int | None = None) -> Mapping[str, Seen]:

@@ -207,18 +207,18 @@ def test_half_sent_files_are_no_files_and_are_cleared(memory: Any) -> None:
 
 
 @pytest.mark.parametrize("name", ["home/mix.wav", "home/manifest.json", "new.wav"])
-def test_what_is_changed_in_a_store_meanwhile_stays(
-    memory: Any, tmp_path: Path, name: str
-) -> None:
+def test_what_is_changed_in_a_store_meanwhile_stays(memory: Any, tmp_path: Path, name: str) -> None:
     for old in ("home/mix.wav", "home/manifest.json"):
         memory.pipe_file(f"/lab/out/{old}", b"old")
-    with (
-        pytest.raises(OutputError, match=f"memory://lab/out/{name} was changed by something else"),
-        sent_back("memory://lab/out", tmp_path),
-    ):
-        for made in ("home/mix.wav", "home/manifest.json", "new.wav"):
-            (tmp_path / made).write_bytes(b"made")
-        memory.pipe_file(f"/lab/out/{name}", b"by hand")
+
+    def work() -> None:
+        with sent_back("memory://lab/out", tmp_path):
+            for made in ("home/mix.wav", "home/manifest.json", "new.wav"):
+                (tmp_path / made).write_bytes(b"made")
+            memory.pipe_file(f"/lab/out/{name}", b"by hand")
+
+    with pytest.raises(OutputError, match=f"memory://lab/out/{name} was changed by something else"):
+        work()
     assert b"made" not in contents(memory, "/lab/out").values()
     assert memory.cat_file(f"/lab/out/{name}") == b"by hand"
 
@@ -251,8 +251,11 @@ def test_a_summary_that_was_edited_in_a_store_is_kept(memory: Any, tmp_path: Pat
         with places_of(None, "memory://lab/report") as places:
             assert places.report is not None
             places.ready()
-            kept = pytest.raises(UsageError, match="was changed since") if run == 2 else nullcontext()
-            with kept, made_file(places.report / "batch.csv", "w", head="song,") as stream:
+            refused = pytest.raises(UsageError, match="was changed since")
+            with (
+                refused if run == 2 else nullcontext(),
+                made_file(places.report / "batch.csv", "w", head="song,") as stream,
+            ):
                 stream.write(f"song,{run}\n")
         if run == 1:
             memory.pipe_file("/lab/report/batch.csv", b"song,1\nby hand\n")

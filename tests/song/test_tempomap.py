@@ -95,6 +95,12 @@ def test_downbeats_go_on_at_their_last_tempo_in_the_meter_of_each_bar() -> None:
 METERS = st.sampled_from([(3, 4), (4, 4), (2, 2), (5, 8), (6, 8), (12, 8), (7, 8)])
 
 
+def test_downbeats_do_not_go_on_in_bars_that_nobody_hears() -> None:
+    changes = (MeterChange(2, (1, 16)),)
+    with pytest.raises(SongFileError, match="bar 2, after the last of downbeats_s, would"):
+        bars_from_downbeats((0.0, 0.1), meter=(16, 2), duration_s=9.0, changes=changes)
+
+
 @st.composite
 def bars_drawn(draw: st.DrawFn) -> Bars:
     count = draw(st.integers(1, 12))
