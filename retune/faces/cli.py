@@ -126,7 +126,11 @@ def _batch(sub: argparse.ArgumentParser) -> None:
     )
     sub.add_argument("--out", type=options.name, metavar="DIR", help="folder for everything made")
     sub.add_argument(
-        "--format", default="csv", metavar="F,F", help="tables of a study: csv,parquet,jams"
+        "--format",
+        action=options.AndAlso,
+        default="csv",
+        metavar="F,F",
+        help="tables of a study: csv,parquet,jams",
     )
     where = sub.add_mutually_exclusive_group()
     where.add_argument(
@@ -169,6 +173,7 @@ def _export(sub: argparse.ArgumentParser) -> None:
     )
     sub.add_argument(
         "--format",
+        action=options.AndAlso,
         required=True,
         metavar="F,F",
         help="of midi, musicxml, csv, parquet, jams, lab, svg, png, pdf, pptx, mp4, stems, blind",
@@ -179,7 +184,12 @@ def _export(sub: argparse.ArgumentParser) -> None:
     )
     sub.add_argument("--bend", action="store_true", help="MIDI: tuning and cents as pitch bend")
     film = sub.add_argument_group("film (mp4)")
-    film.add_argument("--film", metavar="V,V", help="versions in turn: original,NAME,original")
+    film.add_argument(
+        "--film",
+        action=options.AndAlso,
+        metavar="V,V",
+        help="versions in turn: original,NAME,original",
+    )
     film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     options.as_json(sub)
 

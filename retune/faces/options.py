@@ -3,6 +3,23 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from typing import Any
+
+
+class AndAlso(argparse.Action):
+    """An option that is given more than once counts as one list: "midi,svg"."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> None:
+        before = getattr(namespace, self.dest)
+        given = values if before is self.default else f"{before},{values}"
+        setattr(namespace, self.dest, given)
 
 
 def song(sub: argparse.ArgumentParser) -> None:

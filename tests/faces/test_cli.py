@@ -215,3 +215,15 @@ def test_the_parser_knows_its_commands() -> None:
 def test_an_option_given_twice_means_both(words: tuple[str, ...]) -> None:
     chosen = ("--variant", "one", "--variant", "two", "three")
     assert build_parser().parse_args([*words, *chosen]).variant == ["one", "two", "three"]
+
+
+@pytest.mark.parametrize(
+    ("words", "formats"),
+    [
+        ("export s.toml --out o --format midi --format svg,lab", "midi,svg,lab"),
+        ("batch s.toml --report o", "csv"),
+        ("batch s.toml --report o --format jams --format csv", "jams,csv"),
+    ],
+)
+def test_formats_given_one_by_one_all_count(words: str, formats: str) -> None:
+    assert build_parser().parse_args(words.split()).format == formats
