@@ -125,13 +125,7 @@ def _batch(sub: argparse.ArgumentParser) -> None:
         "--variants", type=options.name, metavar="FILE", help="one variants file for every song"
     )
     sub.add_argument("--out", type=options.name, metavar="DIR", help="folder for everything made")
-    sub.add_argument(
-        "--format",
-        action=options.AndAlso,
-        default="csv",
-        metavar="F,F",
-        help="tables of a study: csv,parquet,jams",
-    )
+    options.listed(sub, "--format", "F,F", "tables of a study: csv,parquet,jams", default="csv")
     where = sub.add_mutually_exclusive_group()
     where.add_argument(
         "--jobs", type=options.count, default=1, metavar="N", help="processes here, at most"
@@ -171,25 +165,15 @@ def _export(sub: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "--out", type=options.name, required=True, metavar="DIR", help="folder for the files"
     )
-    sub.add_argument(
-        "--format",
-        action=options.AndAlso,
-        required=True,
-        metavar="F,F",
-        help="of midi, musicxml, csv, parquet, jams, lab, svg, png, pdf, pptx, mp4, stems, blind",
-    )
+    kinds = "midi, musicxml, csv, parquet, jams, lab, svg, png, pdf, pptx, mp4, stems, blind"
+    options.listed(sub, "--format", "F,F", f"of {kinds}", required=True)
     options.engine(sub)
     sub.add_argument(
         "--resolution", type=int, default=16, metavar="N", help="grid of the score: 8, 16, 32"
     )
     sub.add_argument("--bend", action="store_true", help="MIDI: tuning and cents as pitch bend")
     film = sub.add_argument_group("film (mp4)")
-    film.add_argument(
-        "--film",
-        action=options.AndAlso,
-        metavar="V,V",
-        help="versions in turn: original,NAME,original",
-    )
+    options.listed(film, "--film", "V,V", "versions in turn: original,NAME,original")
     film.add_argument("--phrase", metavar="N", help="phrases such as 2 or 2-4")
     options.as_json(sub)
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 
-class AndAlso(argparse.Action):
+class _AndAlso(argparse.Action):
     """An option that is given more than once counts as one list: "midi,svg"."""
 
     def __call__(
@@ -20,6 +20,21 @@ class AndAlso(argparse.Action):
         before = getattr(namespace, self.dest)
         given = values if before is self.default else f"{before},{values}"
         setattr(namespace, self.dest, given)
+
+
+def listed(
+    sub: argparse._ActionsContainer,
+    flag: str,
+    metavar: str,
+    what: str,
+    *,
+    default: str | None = None,
+    required: bool = False,
+) -> None:
+    """A list with commas, which may also be given one by one."""
+    sub.add_argument(
+        flag, action=_AndAlso, default=default, required=required, metavar=metavar, help=what
+    )
 
 
 def song(sub: argparse.ArgumentParser) -> None:
