@@ -117,7 +117,8 @@ def _run_in(folder: Path, song: SongJobs) -> list[Record]:
         return [told(record, places) for record in run_song(here)]
     target = below(song.target, job.name)
     noted_as = target if song.is_remembered else ""
-    with sent_back(target, folder / "out" / job.name, noted_as=noted_as):
+    versions = (ORIGINAL, *(variant.variant for variant in song.variants))
+    with sent_back(target, folder / "out" / job.name, versions=versions, noted_as=noted_as):
         records = run_song(here)
     return [told(record, places) for record in records]
 

@@ -39,6 +39,7 @@ from retune.sound.stores import (
     store_at,
 )
 
+_DEEPEST = 3  # version/matched-control/stem.wav
 _WORKED_IN = re.compile(r"retune-store-[0-9a-f]{16}")
 
 
@@ -143,16 +144,26 @@ def _fetch_beside(home: Store, folder: Path, name: str, *, is_whole: bool) -> No
 
 
 @contextmanager
-def sent_back(target: str, folder: Path, *, noted_as: str = "") -> Iterator[None]:
-    """A folder that holds what a folder of a store does; what is changed in it meanwhile is sent
-    there at the end, manifests last. Nothing is sent where an error ends it. What is made is
-    remembered as `standing_for` does by the address `noted_as`."""
+def sent_back(
+    target: str, folder: Path, *, versions: Collection[str], noted_as: str = ""
+) -> Iterator[None]:
+    """A folder that holds these versions as a folder of a store does; what is changed in it
+    meanwhile is sent there at the end, manifests last. Nothing is sent where an error ends it. What
+    is made is remembered as `standing_for` does by the address `noted_as`."""
     store = store_at(target)
-    seen = mirror(store, folder)
+    seen = mirror(store, folder, is_wanted=lambda name: _is_touched(name, versions))
     before = stamps_of(folder)
     with standing_for(folder, noted_as):
         yield
     send(folder, store, before=before, seen=seen, last=_is_last, goes=_goes)
+
+
+def _is_touched(name: str, versions: Collection[str]) -> bool | None:
+    """Whether a file lies where these versions have theirs, or tells of another song's; None for
+    all else, which may be any number of files of any size."""
+    parts = name.split("/")
+    is_theirs = parts[0] in versions and len(parts) <= _DEEPEST
+    return is_theirs or (len(parts) == 2 and parts[1] == MANIFEST) or None
 
 
 def _is_last(name: str) -> bool:

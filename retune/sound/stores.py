@@ -216,18 +216,21 @@ def stand_in(store: Store, to: Path, *, size: int) -> None:
 
 
 def mirror(
-    store: Store, folder: Path, *, is_wanted: Callable[[str], bool] | None = None
+    store: Store, folder: Path, *, is_wanted: Callable[[str], bool | None]
 ) -> Mapping[str, Seen]:
-    """Copy a folder of a store to one of this machine; of files that are not wanted the names
-    alone. Returns what was there."""
+    """Copy a folder of a store to one of this machine: those files that are wanted, of those that
+    are not the names alone, and nothing of those of which None is said. Returns what was there."""
     folder.mkdir(parents=True, exist_ok=True)
     found = files_of(store)
-    for name, seen in found.items():
+    for name in found:
+        wanted = is_wanted(name)
+        if wanted is None:
+            continue
         path = safe_child_path(folder, name)
-        if is_wanted is None or is_wanted(name):
+        if wanted:
             fetch(store.at(name), path)
         else:
-            stand_in(store.at(name), path, size=seen.size)
+            stand_in(store.at(name), path, size=0)
     return found
 
 

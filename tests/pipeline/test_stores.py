@@ -28,6 +28,7 @@ from retune.sound.stores import Store, fetch, files_of, is_address, matching, pu
 
 fsspec = pytest.importorskip("fsspec", reason="needs the extra retune[dask]")
 
+VERSIONS = ("original", "home", "up")
 STEMS = ("vocal", "bass", "harp", "brushes")
 VARIANTS = """format = 1
 [variants.home]
@@ -212,7 +213,7 @@ def test_what_is_changed_in_a_store_meanwhile_stays(memory: Any, tmp_path: Path,
         memory.pipe_file(f"/lab/out/{old}", b"old")
 
     def work() -> None:
-        with sent_back("memory://lab/out", tmp_path):
+        with sent_back("memory://lab/out", tmp_path, versions=VERSIONS):
             for made in ("home/mix.wav", "home/manifest.json", "new.wav"):
                 (tmp_path / made).write_bytes(b"made")
             memory.pipe_file(f"/lab/out/{name}", b"by hand")
@@ -224,7 +225,7 @@ def test_what_is_changed_in_a_store_meanwhile_stays(memory: Any, tmp_path: Path,
 
 
 def test_what_another_worker_has_sent_already_is_no_change(memory: Any, tmp_path: Path) -> None:
-    with sent_back("memory://lab/out", tmp_path):
+    with sent_back("memory://lab/out", tmp_path, versions=VERSIONS):
         (tmp_path / "mix.wav").write_bytes(b"made")
         memory.pipe_file("/lab/out/mix.wav", b"made")
     assert contents(memory, "/lab/out") == {"mix.wav": b"made"}
@@ -236,14 +237,26 @@ def test_nothing_goes_from_a_store_but_with_the_version_around_it(
     """Whoever tidies temporary files meanwhile has not spoken of those of the store."""
     for name in ("home/manifest.json", "home/bass.wav", "home/control/bass.wav", "up/bass.wav"):
         memory.pipe_file(f"/lab/out/{name}", b"old")
-    with sent_back("memory://lab/out", tmp_path):
+    with sent_back("memory://lab/out", tmp_path, versions=VERSIONS):
         for path in tmp_path.rglob("*.wav"):
             path.unlink()
         (tmp_path / "home" / "manifest.json").write_bytes(b"new")
     assert contents(memory, "/lab/out") == {"home/manifest.json": b"new", "up/bass.wav": b"old"}
-    with sent_back("memory://lab/out", tmp_path / "again"):
+    with sent_back("memory://lab/out", tmp_path / "again", versions=VERSIONS):
         shutil.rmtree(tmp_path / "again")
     assert set(contents(memory, "/lab/out")) == {"home/manifest.json", "up/bass.wav"}
+
+
+def test_what_no_version_touches_is_not_fetched(memory: Any, tmp_path: Path) -> None:
+    """A song's folder in a store may hold any number of other files, of any size and name."""
+    ours = {"original/bass.wav", "home/manifest.json", "home/control/mix.wav", "old/manifest.json"}
+    others = {"a film.mp4", "home/deep/er/x.wav", "old/bass.wav", "takes/C:x", "takes/a\\b"}
+    for name in ours | others:
+        memory.pipe_file(f"/lab/out/{name}", b"old")
+    with sent_back("memory://lab/out", tmp_path, versions=VERSIONS):
+        found = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
+    assert found == ours
+    assert set(contents(memory, "/lab/out")) == ours | others
 
 
 def test_a_summary_that_was_edited_in_a_store_is_kept(memory: Any, tmp_path: Path) -> None:
@@ -313,7 +326,7 @@ def test_a_name_that_leads_out_of_the_folder_is_refused(memory: Any, tmp_path: P
     memory.pipe_file("/lab/out/../../etc/x", b"no")
     store = Store("memory://lab/out", memory, "/lab/out")
     with pytest.raises(InputError, match="leaves"):
-        stores.mirror(store, tmp_path / "here")
+        stores.mirror(store, tmp_path / "here", is_wanted=lambda name: True)
     assert not (tmp_path / "etc").exists()
 
 
