@@ -46,6 +46,9 @@ WAYS = {
 ROOM = "bench_room.txt"
 ROOMS = ("retune", "retune, with its tail")
 
+REAL_VOICES = "bench_real_voices.txt"
+SHIFTS = ("-400", "-200", "-100", "200", "700")
+
 TRUST = "bench_trust.txt"
 SURE = {
     "made, by the other half": (".145", ".31 of 205"),
@@ -133,6 +136,28 @@ CLAIMS = {
         )
         for name, (before, doubted) in SURE.items()
     },
+    **{
+        f"numbers, real voices {where}": (
+            "retune/docs/numbers.md",
+            f"| {where} |{' # of # |' * len(SHIFTS)}",
+            REAL_VOICES,
+            [
+                row
+                for shift in SHIFTS
+                for row in (
+                    rf"\npsola{room}\s+{shift} .*?{NUMBER} of \d+",
+                    rf"\npsola{room}\s+{shift} .*?\d+ of {NUMBER}",
+                )
+            ],
+        )
+        for where, room in (("as recorded", ""), ("in the room", " room"))
+    },
+    "numbers, speed on real voices": (
+        "retune/docs/numbers.md",
+        f"| times real time |{' # |' * len(SHIFTS)}",
+        REAL_VOICES,
+        [rf"\npsola\s+{shift} .* x{NUMBER}" for shift in SHIFTS],
+    ),
     "numbers, the voice lifted out of a mix": (
         "retune/docs/numbers.md",
         "by harmonics # / # dB, by the published networks # / #, their plain mean # / #, as "
