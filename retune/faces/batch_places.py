@@ -161,7 +161,13 @@ def places_of(out: str | None, report: str | None) -> Iterator[Places]:
         places = Places(
             local[out] if out else None, local[report] if report else None, out or "", stores, seen
         )
-        yield places
+        try:
+            yield places
+        except RetuneError as error:
+            said = str(error)
+            for here, store in stores:
+                said = said.replace(str(here), store.address)
+            raise type(error)(said) from error
         places.send()
 
 
