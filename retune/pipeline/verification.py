@@ -18,7 +18,7 @@ from retune.pipeline.rendition_files import ORIGINAL, write_original, write_vari
 from retune.pipeline.renditions import CONTROL
 from retune.pipeline.song_plan import plan_of
 from retune.song.history import heard_otherwise
-from retune.sound.files import sha256_file
+from retune.sound.files import missing_as, sha256_file
 from retune.sound.folders import named_folder
 
 
@@ -100,7 +100,7 @@ def _changed_files(home: Path, outputs: Mapping[str, str]) -> list[str]:
     lines = []
     for name, digest in outputs.items():
         path = home / name
-        if not path.is_file():
+        if missing_as(path):
             lines.append(f"{name} is missing")
         elif _digest(path) != digest:
             lines.append(f"{name} is not the file that was written")
@@ -117,7 +117,7 @@ def _digest(path: Path) -> str:
 def _changed_originals(home: Path, unwritten: Mapping[str, str]) -> list[str]:
     """What is wrong with the unaltered stems that stand for those not written again."""
     named = {f"{ORIGINAL}/{PurePosixPath(n).name}": digest for n, digest in unwritten.items()}
-    there = {name: digest for name, digest in named.items() if (home.parent / name).is_file()}
+    there = {name: digest for name, digest in named.items() if not missing_as(home.parent / name)}
     return _changed_files(home.parent, there)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from retune.carriers.errors import InputError
-from retune.pipeline import manifest
+from retune.pipeline import manifest, verification
 from retune.pipeline.manifest import kept_json, read_manifest
 
 MANY = 2_000_000
@@ -70,3 +70,9 @@ def test_no_more_files_are_hashed_than_a_version_has(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="names more than 1000 files"):
         read_manifest(path)
     assert not manifest.are_hashes(outputs)
+
+
+def test_a_name_that_no_file_has_is_missing(tmp_path: Path) -> None:
+    name = "x" * 5_000
+    assert verification._changed_files(tmp_path, {name: "0" * 64}) == [f"{name} is missing"]
+    assert verification._changed_originals(tmp_path / "home", {name: "0" * 64}) == []
