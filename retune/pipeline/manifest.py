@@ -101,7 +101,7 @@ def are_hashes(outputs: object) -> bool:
         isinstance(outputs, dict)
         and len(outputs) <= MOST_FILES
         and all(isinstance(digest, str) for digest in outputs.values())
-        and not any(map(leads_out, outputs))
+        and all(map(is_own_name, outputs))
     )
 
 
@@ -121,10 +121,12 @@ def _parsed(text: str) -> Any:
     return json.loads(text)
 
 
-def leads_out(name: str) -> bool:
-    """Whether the name of a file leads out of the folder that it is said to be in."""
+def is_own_name(name: str) -> bool:
+    """Whether a name is that of a file inside the folder that it is said to be in, and its only one
+    there: "./x" and "x" would be one file, read twice."""
     path = PurePosixPath(name)
-    return path.is_absolute() or ".." in path.parts or "\\" in name
+    leads_out = path.is_absolute() or ".." in path.parts or "\\" in name
+    return path.as_posix() == name and not leads_out
 
 
 def song_from_facts(facts: object, *, folder: Path, source: Path) -> Song:
@@ -165,8 +167,8 @@ def _table(value: object, where: Where) -> dict[str, Any]:
 def _is_inside(value: Any, where: Where) -> str:
     """The name of a file inside the variant's own folder."""
     name = is_line(value, where)
-    if leads_out(name):
-        where.fail(f"{shown(name)} leads out of the variant's folder; render again")
+    if not is_own_name(name):
+        where.fail(f"{shown(name)} names no file inside the variant's folder; render again")
     return name
 
 

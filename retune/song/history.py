@@ -37,7 +37,7 @@ def heard_otherwise(then: str, now: str) -> tuple[str, ...]:
 
 def parts(version: str) -> tuple[int, ...]:
     """A version as numbers that compare: "1.10.0" is (1, 10), and what follows them is left out."""
-    found = re.match(r"\d+(?:\.\d+)*", version)
+    found = re.match(r"\d{1,9}(?:\.\d{1,9})*", version)
     numbers = [int(part) for part in found.group().split(".")] if found else [0]
     while len(numbers) > 1 and numbers[-1] == 0:
         numbers.pop()

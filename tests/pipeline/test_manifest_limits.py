@@ -72,6 +72,12 @@ def test_no_more_files_are_hashed_than_a_version_has(tmp_path: Path) -> None:
     assert not manifest.are_hashes(outputs)
 
 
+@pytest.mark.parametrize("name", ["./mix.wav", "a//mix.wav", "a/./mix.wav", "../x", "/x", "a\\x"])
+def test_a_file_has_one_name(name: str) -> None:
+    assert not manifest.are_hashes({"mix.wav": "0", name: "0"})
+    assert manifest.are_hashes({"mix.wav": "0", "stems/mix.wav": "0"})
+
+
 def test_a_name_that_no_file_has_is_missing(tmp_path: Path) -> None:
     name = "x" * 5_000
     assert verification._changed_files(tmp_path, {name: "0" * 64}) == [f"{name} is missing"]

@@ -139,6 +139,7 @@ def test_what_is_heard_otherwise(
 def test_versions_compare_as_numbers() -> None:
     assert parts("1.0") == parts("1.0.0") < parts("1.9.1") < parts("1.10")
     assert parts("0.1.0.dev3") == (0, 1)
+    assert parts("9" * 100_000) > parts("1.0")
     assert all(history.VERSION.fullmatch(version) for version, _ in history.HEARING)
 
 
