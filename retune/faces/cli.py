@@ -87,13 +87,7 @@ def _render(sub: argparse.ArgumentParser) -> None:
 
 
 def _compare(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument(
-        "song",
-        type=options.name,
-        nargs="+",
-        metavar="SONG",
-        help="song files, or addresses: s3://...",
-    )
+    sub.add_argument("song", type=options.name, nargs="+", metavar="SONG", help="song files")
     options.facts(sub)
     chosen = sub.add_mutually_exclusive_group()
     chosen.add_argument(
