@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from retune.carriers.errors import RuleError
-from retune.rules.model import Rule, Selector
+from retune.rules.model import Rule, Selector, line_of
 from retune.rules.parse import read_strictly
 from retune.rules.scopes import Except, In, InHalf, InSection, Scope
 from retune.rules.spoken.covers import NEGATIONS, VERBS, Cover, covers
@@ -310,7 +310,7 @@ def _joined(first: RuleSets, rest: Sentence, stems: tuple[str, ...]) -> RuleSets
         about = replace(_about(rules[-1]), is_its=is_its)
         second = read(rest, stems, about) or read_clauses(rest, stems, about)
         if isinstance(second, Question):
-            said = "; ".join(map(str, rules))
+            said = line_of(rules)
             return replace(second, examples=tuple(f"{said}; {one}" for one in second.examples))
         # "Leave everything but the last note, which goes up": of itself nothing else moves.
         still = () if str(rules[-1]) == "keep every note" else rules

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -234,3 +234,13 @@ class Rule:
             parts.append(self.timing.after(self.action))
         parts.append(str(self.manner))
         return " ".join(part for part in (*parts, *map(str, self.scopes)) if part)
+
+
+def line_of(rules: Iterable[Rule]) -> str:
+    """Rules as one line, which `lines_in` parts again."""
+    return "; ".join(map(str, rules))
+
+
+def lines_in(line: str) -> list[str]:
+    """The sentences of a line that `line_of` wrote."""
+    return line.split("; ")

@@ -19,7 +19,7 @@ from retune.rules.clauses import (
     read_clauses,
     read_without_purpose,
 )
-from retune.rules.model import Rule
+from retune.rules.model import Rule, line_of
 from retune.rules.parse import MAX_LENGTH, read_strictly, rule_of, tree_of
 from retune.rules.refusing import EXAMPLES, with_readings
 from retune.rules.rolewords import lacking_role, with_stems
@@ -29,7 +29,7 @@ from retune.rules.spoken.heard import Question
 from retune.rules.spoken.sentence import Sentence
 from retune.rules.spoken.tokens import sentence_of
 from retune.rules.spoken.wishes import firm_wish_in
-from retune.rules.unread import not_understood
+from retune.rules.unread import Read, is_read, not_understood
 from retune.rules.words import VERBS, without_comment, words_of
 
 MAX_WORDS = 60
@@ -166,8 +166,9 @@ def _spoken(
         return strict
 
     def refused(untold: tuple[int, ...] = ()) -> RuleError:
-        reader = partial(_remembered, stems=stems, is_offer=True)
-        return strict if is_offer else not_understood(sentence, stems, strict, reader, untold)
+        if is_offer:
+            return strict
+        return not_understood(sentence, stems, strict, _offers(stems), untold)
 
     if firm_wish_in(sentence):
         return refused()
@@ -179,13 +180,13 @@ def _spoken(
         if untold:
             return refused(untold)
         return _or_strict(_asked(found, sentence, stems), strict, text, stems)
-    whole = [rules for rules in found if not unaccounted(sentence, _text_of(rules))]
+    whole = [rules for rules in found if not unaccounted(sentence, line_of(rules))]
     if len(whole) == 1:
         return whole[0]
     if len(whole) > 1:
         ask = _many(whole, sentence)
         return ask if _MISFIT in strict.problem else _or_strict(ask, strict, text, stems)
-    untold = _left_out(sentence, map(_text_of, found)) if found else ()
+    untold = _left_out(sentence, map(line_of, found)) if found else ()
     return refused(untold)
 
 
@@ -250,21 +251,18 @@ def _is_in_rule_words(text: str, stems: tuple[str, ...]) -> bool:
 # --- what to ask ---------------------------------------------------------------------------------
 
 
-def _text_of(rules: tuple[Rule, ...]) -> str:
-    return "; ".join(map(str, rules))
-
-
 def _many(found: RuleSets, sentence: Sentence) -> RuleError:
     return RuleError(
         "that can be read in two ways" if len(found) == 2 else "that can be read in several ways",
         text=sentence.typed,
         column=sentence.tokens[0].start,
         length=sentence.tokens[-1].stop - sentence.tokens[0].start,
-        readings=tuple(map(_text_of, found)),
+        readings=tuple(map(line_of, found)),
     )
 
 
 def _asked(question: Question, sentence: Sentence, stems: tuple[str, ...]) -> RuleError:
+    examples = [line for line in question.examples if is_read(line, _offers(stems))]
     if question.last > question.first:
         column, length = sentence.columns(question.first, question.last)
     else:
@@ -274,12 +272,10 @@ def _asked(question: Question, sentence: Sentence, stems: tuple[str, ...]) -> Ru
         text=sentence.typed,
         column=column,
         length=length,
-        readings=tuple(line for line in question.examples if _reads(line, stems)) or EXAMPLES,
+        readings=tuple(examples) or EXAMPLES,
     )
 
 
-def _reads(line: str, stems: tuple[str, ...]) -> bool:
-    """Whether what is shown as an example is one."""
-    return not any(
-        isinstance(_remembered(text, stems, True), RuleError) for text in line.split("; ")
-    )
+def _offers(stems: tuple[str, ...]) -> Read:
+    """How what is offered is read."""
+    return partial(_remembered, stems=stems, is_offer=True)

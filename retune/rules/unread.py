@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from retune.carriers.errors import RuleError
 from retune.carriers.text import cut_short
 from retune.rules.clauses import first_meaning
-from retune.rules.model import Rule
+from retune.rules.model import Rule, line_of, lines_in
 from retune.rules.parse import read_strictly
 from retune.rules.refusing import (
     beside,
@@ -41,6 +41,11 @@ _TURNS = frozenset(
 """Words that turn the sense of what follows: without them a sentence says something else."""
 
 
+def is_read(line: str, read: Read) -> bool:
+    """Whether every sentence of a line reads."""
+    return not any(isinstance(read(text), RuleError) for text in lines_in(line))
+
+
 @dataclass(frozen=True)
 class _Unread:
     """A sentence with the words of it that nothing reads."""
@@ -54,7 +59,7 @@ class _Unread:
     """Whether the words were understood, but are in no reading of the whole."""
 
     def is_valid(self, line: str) -> bool:
-        return not any(isinstance(self.read(text), RuleError) for text in line.split("; "))
+        return is_read(line, self.read)
 
     def placed(self, line: str, *, says: str) -> str:
         """An example at the place that the sentence names, unless it has one of its own; a
@@ -76,7 +81,7 @@ class _Unread:
     def _is_in_rule_words(self, line: str) -> bool:
         """Read as no sentence of a person: its complaint would place examples again, endlessly."""
         try:
-            return bool([read_strictly(text, stems=self.stems) for text in line.split("; ")])
+            return bool([read_strictly(text, stems=self.stems) for text in lines_in(line)])
         except RuleError:
             return False
 
@@ -198,7 +203,7 @@ def _slip(unread: _Unread, nearest: tuple[str, ...]) -> tuple[str, tuple[str, ..
         typed = typed[: token.start] + meant[place] + typed[token.stop :]
     rules = unread.read(typed)
     if not isinstance(rules, RuleError):
-        return meant[places[0]], ("; ".join(map(str, rules)),)
+        return meant[places[0]], (line_of(rules),)
     return (meant[places[0]], nearest or rules.readings) if len(places) == len(unknown) else None
 
 
@@ -216,7 +221,7 @@ def _nearest(unread: _Unread) -> tuple[tuple[str, ...], bool]:
     rules = first_meaning(found, stems, NOTHING)
     if isinstance(rules, Question):
         return tuple(filter(unread.is_valid, rules.examples)), False
-    return tuple("; ".join(map(str, one)) for one in rules[:3]), bool(rules)
+    return tuple(map(line_of, rules[:3])), bool(rules)
 
 
 def _turns(sentence: Sentence, unknown: tuple[int, ...]) -> bool:
