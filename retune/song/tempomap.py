@@ -8,7 +8,7 @@ otherwise (common practice, no source). A tempo counts the written beats of the 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -142,10 +142,16 @@ def read_tempo_map(path: Path) -> TempoMap:
         file.
     """
     try:
-        return _mapped(read_tempos(read_bytes(path, what=WHAT)))
+        return _map_of(read_bytes(path, what=WHAT))
     except InputError as error:
         said = str(error)
         raise InputError(said if path.name in said else f"{path.name}: {said}") from error
+
+
+@lru_cache(maxsize=4)
+def _map_of(data: bytes) -> TempoMap:
+    """What a file says, worked out once: it is checked, and asked for bars and for meters."""
+    return _mapped(read_tempos(data))
 
 
 def _mapped(found: MidiTempos) -> TempoMap:
