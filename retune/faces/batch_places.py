@@ -9,10 +9,10 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager, nullco
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from retune.carriers.errors import RetuneError, UsageError
+from retune.carriers.errors import UsageError
 from retune.carriers.text import own_file_stem
 from retune.pipeline.jobs import ENDINGS, PICTURE
-from retune.pipeline.stored_songs import fetch_song, working_folder
+from retune.pipeline.stored_songs import fetch_song, naming, working_folder
 from retune.sound.folders import named_folder, sole_writer
 from retune.sound.remembered import standing_for
 from retune.sound.stores import (
@@ -63,12 +63,9 @@ class SongPlace:
         if not self.source:
             yield Path(self.text)
             return
-        with working_folder() as folder:
-            try:
-                yield fetch_song(self.source, folder, with_stems=False)
-            except RetuneError as error:
-                said = str(error).replace(str(folder), self.source.rpartition("/")[0])
-                raise type(error)(said) from error
+        home = self.source.rpartition("/")[0]
+        with working_folder() as folder, naming({folder: home}):
+            yield fetch_song(self.source, folder, with_stems=False)
 
 
 def song_places(songs: Sequence[str]) -> Iterator[SongPlace]:
@@ -161,13 +158,8 @@ def places_of(out: str | None, report: str | None) -> Iterator[Places]:
         places = Places(
             local[out] if out else None, local[report] if report else None, out or "", stores, seen
         )
-        try:
+        with naming({here: store.address for here, store in stores}):
             yield places
-        except RetuneError as error:
-            said = str(error)
-            for here, store in stores:
-                said = said.replace(str(here), store.address)
-            raise type(error)(said) from error
         places.send()
 
 

@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from retune.carriers.errors import InputError
+from retune.carriers.errors import InputError, RetuneError
 from retune.carriers.songfacts import MUSIC_FILES
 from retune.pipeline.manifest import MANIFEST
 from retune.pipeline.records import Record
@@ -178,15 +178,24 @@ def _goes(name: str, changed: Collection[str]) -> bool:
 
 def told(record: Record, places: Mapping[Path, str]) -> Record:
     """A record whose messages name addresses of the store, not the folders that were worked in."""
-
-    def renamed(text: str) -> str:
-        for path, address in places.items():
-            text = text.replace(str(path), address)
-        return text
-
     record = record.copy()
     if record["error"]:
-        record["error"] = renamed(record["error"])
+        record["error"] = _renamed(record["error"], places)
     if "warnings" in record:
-        record["warnings"] = [renamed(line) for line in record["warnings"]]
+        record["warnings"] = [_renamed(line, places) for line in record["warnings"]]
     return record
+
+
+@contextmanager
+def naming(places: Mapping[Path, str]) -> Iterator[None]:
+    """Whatever is wrong, told with addresses of the store, too."""
+    try:
+        yield
+    except RetuneError as error:
+        raise type(error)(_renamed(str(error), places)) from error
+
+
+def _renamed(text: str, places: Mapping[Path, str]) -> str:
+    for path, address in places.items():
+        text = text.replace(str(path), address)
+    return text
