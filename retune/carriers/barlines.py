@@ -6,6 +6,7 @@ Bars are counted from 1; bar 0 is the pickup, beats before the first downbeat ar
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -97,22 +98,12 @@ class Bars:
 
     def bar_of(self, beat: float) -> int:
         """The bar in which a beat lies that is counted from the first downbeat."""
-        firsts = self.first_beats
-        if beat < 0:
-            return int(beat // self.beats_in(1)) + 1
-        if beat < firsts[-1]:
-            return bisect_right(firsts, beat)
-        return len(firsts) + int((beat - firsts[-1]) // self.beats_in(len(firsts)))
+        return bar_at(beat, self.first_beats, self.beats_in)
 
     def first_beat(self, bar: int) -> int:
         """The beat, counted from the first downbeat, on which a bar begins; bars before the first
         and after the last known one too."""
-        firsts = self.first_beats
-        if bar < 1:
-            return (bar - 1) * self.beats_in(1)
-        if bar <= len(firsts):
-            return firsts[bar - 1]
-        return firsts[-1] + (bar - len(firsts)) * self.beats_in(len(firsts))
+        return start_of(bar, self.first_beats, self.beats_in)
 
     @cached_property
     def ruler(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -130,6 +121,26 @@ class Bars:
             if not found or abs(bpm / found[-1].tempo_bpm - 1) > _SAME_TEMPO:
                 found.append(Tempo(bar, 1.0 + beat - self.first_beat(bar), round(bpm, 3)))
         return tuple(found) or (Tempo(1, 1.0, self.tempo_bpm),)
+
+
+def bar_at(place: float, starts: Sequence[int], length_of: Callable[[int], int]) -> int:
+    """The bar in which a place lies, counted in whatever unit from bar 1 on. `starts` are those of
+    the known bars and of the one after; before and behind them bars go on as the outer ones, by
+    the length that is told of each."""
+    if place < 0:
+        return int(place // length_of(1)) + 1
+    if place < starts[-1]:
+        return bisect_right(starts, place)
+    return len(starts) + int((place - starts[-1]) // length_of(len(starts)))
+
+
+def start_of(bar: int, starts: Sequence[int], length_of: Callable[[int], int]) -> int:
+    """Where a bar begins; see `bar_at`."""
+    if bar < 1:
+        return (bar - 1) * length_of(1)
+    if bar <= len(starts):
+        return starts[bar - 1]
+    return starts[-1] + (bar - len(starts)) * length_of(len(starts))
 
 
 MOST_TOLD = 4

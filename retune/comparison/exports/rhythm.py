@@ -6,13 +6,12 @@ shorter than half a beat inside a phrase are breath and consonants, and are clos
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
 
-from retune.carriers.barlines import Bars, Meter, written_beats
+from retune.carriers.barlines import Bars, Meter, bar_at, start_of, written_beats
 from retune.carriers.errors import UsageError
 from retune.comparison.exports.material import VersionNote
 from retune.song.bartime import beats_at
@@ -44,21 +43,11 @@ class Grid:
 
     def start(self, bar: int) -> int:
         """The first unit of a bar, of one before bar 1 or after the last known one too."""
-        known = len(self._starts)
-        if bar < 1:
-            return (bar - 1) * self.bar_units(1)
-        if bar <= known:
-            return self._starts[bar - 1]
-        return self._starts[-1] + (bar - known) * self.bar_units(known)
+        return start_of(bar, self._starts, self.bar_units)
 
     def bar_at(self, unit: int) -> int:
         """The bar in which a unit lies."""
-        known = len(self._starts)
-        if unit < 0:
-            return unit // self.bar_units(1) + 1
-        if unit < self._starts[-1]:
-            return bisect_right(self._starts, unit)
-        return known + (unit - self._starts[-1]) // self.bar_units(known)
+        return bar_at(unit, self._starts, self.bar_units)
 
     def beat_at(self, unit: int) -> int:
         """The first unit of the beat in which a unit lies."""
