@@ -158,6 +158,18 @@ CLAIMS = {
         REAL_VOICES,
         [rf"\npsola\s+{shift} .* x{NUMBER}" for shift in SHIFTS],
     ),
+    "numbers, notes of whole finished songs": (
+        "retune/docs/numbers.md",
+        "of # notes # % lie where nobody sings, and # % of the # sung notes are found",
+        "bench_finished.txt",
+        [rf"\nall\s+(?:[\d.]+\s+){{{k}}}{NUMBER}" for k in (0, 1, 4, 3)],
+    ),
+    "changelog, notes of whole finished songs": (
+        "CHANGELOG.md",
+        "at 0 dB # % of the sung notes are found (86 before) and # % of the notes drawn lie where",
+        "bench_finished.txt",
+        [rf"\nall\s+(?:[\d.]+\s+){{{k}}}{NUMBER}" for k in (4, 1)],
+    ),
     "numbers, the voice lifted out of a mix": (
         "retune/docs/numbers.md",
         "by harmonics # / # dB, by the published networks # / #, their plain mean # / #, as "
